@@ -1,0 +1,1 @@
+"""The dock: where it goes and how it is supplied."""

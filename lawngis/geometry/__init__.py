@@ -1,0 +1,1 @@
+"""Geometry of lines and polygons in metres of the measuring frame."""

@@ -1,0 +1,1 @@
+"""The ground: elevation grids, slope, cover."""

@@ -1,0 +1,1 @@
+"""Lawns: what is lawn, its zones and its edges."""

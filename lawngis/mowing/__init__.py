@@ -1,0 +1,1 @@
+"""Mowing: capacity and weekly plans."""

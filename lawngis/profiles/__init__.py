@@ -1,0 +1,1 @@
+"""Mower profiles that come with lawngis, one TOML file each."""

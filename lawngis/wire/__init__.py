@@ -1,0 +1,1 @@
+"""The boundary wire: loop, leads, pegs and circuit."""

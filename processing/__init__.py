@@ -1,0 +1,1 @@
+"""Files, layers and steps around the lawngis library."""
