@@ -1,0 +1,48 @@
+"""Price books: what material costs, as a typed and checked model."""
+
+from __future__ import annotations
+
+import tomllib
+from importlib import resources
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from lawngis.errors import ParameterError
+
+
+class PriceBook(BaseModel):
+    """Prices of material in one currency, without tax."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    currency: str = Field(min_length=3, max_length=3, description="ISO 4217 code")
+    wire_per_m: float = Field(ge=0, description="boundary wire")
+    peg_each: float = Field(ge=0, description="peg")
+    joint_each: float = Field(ge=0, description="waterproof joint of the wire")
+    supply_cable_per_m: float = Field(ge=0, description="extra-low-voltage cable from the power supply to the dock")
+    signal_source_each: float = Field(ge=0, description="signal source without a dock")
+    dock_each: float = Field(ge=0, description="dock beyond the one that comes with the mower")
+
+
+def price_book_from(file: str | None = None) -> PriceBook:
+    """Return the price book in a TOML file, or the invented example that comes with lawngis.
+
+    Raises
+    ------
+    ParameterError
+        When the file can't be read, or a key is unknown, missing or out of range.
+    """
+    source = file or "prices_example.toml"
+    try:
+        text = (
+            Path(file).read_text(encoding="utf-8")
+            if file
+            else resources.files("lawngis").joinpath("prices_example.toml").read_text(encoding="utf-8")
+        )
+        return PriceBook.model_validate(tomllib.loads(text))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise ParameterError(f"the price book can't be read ({error})", where=source) from error
+    except ValidationError as error:
+        problems = "; ".join(f"{item['loc'][0]}: {item['msg'].lower()}" for item in error.errors())
+        raise ParameterError(problems, where=source) from error
