@@ -1,0 +1,298 @@
+"""Which of the feasible places is best, how sure that is, and where weights come from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+
+from lawngis.errors import ParameterError
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+RANDOM_INDEX = (0.0, 0.0, 0.58, 0.90, 1.12, 1.24, 1.32, 1.41, 1.45, 1.49)
+"""Mean consistency index of random pairwise matrices of size 1 to 10 (T. L. Saaty, 1980, "The Analytic Hierarchy
+Process")."""
+
+
+@dataclass(frozen=True)
+class PairwiseWeights:
+    """Weights from comparing criteria two by two.
+
+    Parameters
+    ----------
+    weights
+        Shape (k,), adding up to 1.
+    lambda_max
+        Principal eigenvalue; k when the comparisons agree with each other.
+    consistency_ratio
+        0 when they agree; above 0.1 they should be made again (Saaty's rule).
+    """
+
+    weights: FloatArray
+    lambda_max: float
+    consistency_ratio: float
+
+
+def scaled_benefit(values: ArrayLike, *, worst: float | None = None, best: float | None = None) -> FloatArray:
+    """Return values on a linear scale from 0 at the worst to 1 at the best, of which more is better.
+
+    Parameters
+    ----------
+    values
+        Raw criterion, shape (n,); NaN stays NaN.
+    worst, best
+        Ends of the scale; by default the lowest and highest value. Values beyond them are cut off. When both are
+        the same, no candidate is worse than another, and all known values become 1.
+
+    Examples
+    --------
+    >>> scaled_benefit([2.0, 3.0, 6.0]).tolist()
+    [0.0, 0.25, 1.0]
+    """
+    raw = np.asarray(values, dtype=np.float64)
+    known = raw[np.isfinite(raw)]
+    low = (known.min() if known.size else 0.0) if worst is None else worst
+    high = (known.max() if known.size else 0.0) if best is None else best
+    if high < low:
+        raise ParameterError(f"the best value {high} of a benefit lies below its worst {low}")
+    if high == low:
+        return np.asarray(np.where(np.isnan(raw), np.nan, 1.0))
+    return np.asarray(np.clip((raw - low) / (high - low), 0.0, 1.0))
+
+
+def scaled_cost(values: ArrayLike, *, worst: float | None = None, best: float | None = None) -> FloatArray:
+    """Return values on a linear scale from 0 at the worst to 1 at the best, of which less is better.
+
+    Parameters are those of :func:`scaled_benefit`, with `best` below `worst`.
+
+    Examples
+    --------
+    >>> scaled_cost([2.0, 3.0, 6.0]).tolist()
+    [1.0, 0.75, 0.0]
+    """
+    if worst is not None and best is not None and worst < best:
+        raise ParameterError(f"the best value {best} of a cost lies above its worst {worst}")
+    return scaled_benefit(
+        -np.asarray(values, dtype=np.float64),
+        worst=None if worst is None else -worst,
+        best=None if best is None else -best,
+    )
+
+
+def weighted_scores(criteria: ArrayLike, weights: ArrayLike) -> FloatArray:
+    """Return the weighted mean of each candidate's known criteria, shape (n,), 0 to 1.
+
+    Parameters
+    ----------
+    criteria
+        Scaled to 0..1, shape (n, k); a NaN leaves the score, and the other weights are scaled up.
+    weights
+        Shape (k,), not negative.
+
+    Returns
+    -------
+    ndarray
+        NaN for a candidate of which nothing with a weight is known.
+    """
+    table, importance = _checked(criteria, weights)
+    return np.asarray(_scores(table, importance[None, :])[0])
+
+
+def preference_order(scores: ArrayLike, failed_count: ArrayLike) -> IntArray:
+    """Return candidate indices, best first: fewest failures, then highest score, then order along the wire.
+
+    The first is the place to choose; whether it is feasible, its failures tell.
+    """
+    score = np.asarray(scores, dtype=np.float64)
+    downwards = np.where(np.isnan(score), np.inf, -score)
+    return np.lexsort((np.arange(len(score)), downwards, np.asarray(failed_count))).astype(np.int64)
+
+
+def tied_with_best(scores: ArrayLike, feasible: ArrayLike, *, tolerance: float = 0.005) -> IntArray:
+    """Return the feasible candidates whose score is within `tolerance` of the best one's; empty when none is."""
+    score = np.where(np.asarray(feasible, dtype=np.bool_), np.asarray(scores, dtype=np.float64), np.nan)
+    if not np.isfinite(score).any():
+        return np.zeros(0, dtype=np.int64)
+    return np.flatnonzero(score >= np.nanmax(score) - tolerance).astype(np.int64)
+
+
+def spaced_ranking(
+    xy: ArrayLike, order: ArrayLike, *, spacing_m: float, alternatives: int = 5, eligible: ArrayLike | None = None
+) -> IntArray:
+    """Return ranks from 1 in which the first few lie apart, so that a list of them offers a choice.
+
+    Parameters
+    ----------
+    xy
+        Candidates, shape (n, 2) [m].
+    order
+        Their indices, best first, from :func:`preference_order`.
+    spacing_m
+        Distance between any two of the first few [m].
+    alternatives
+        How many to set apart, the best one included. The others follow in their order.
+    eligible
+        Which candidates may be among the first few (the feasible ones); by default all.
+
+    Returns
+    -------
+    ndarray
+        Rank per candidate, shape (n,).
+    """
+    points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
+    sequence = np.asarray(order, dtype=np.int64)
+    free = np.ones(len(points), dtype=np.bool_) if eligible is None else np.array(eligible, dtype=np.bool_)
+    first: list[int] = []
+    while len(first) < alternatives and free[sequence].any():
+        chosen = int(sequence[free[sequence]][0])
+        first.append(chosen)
+        free &= np.hypot(*(points - points[chosen]).T) >= spacing_m
+        free[chosen] = False
+    rest = sequence[~np.isin(sequence, first)]
+    ranks = np.empty(len(points), dtype=np.int64)
+    ranks[np.concatenate([np.array(first, dtype=np.int64), rest])] = np.arange(1, len(points) + 1)
+    return ranks
+
+
+def first_rank_shares(
+    criteria: ArrayLike,
+    weights: ArrayLike,
+    feasible: ArrayLike,
+    *,
+    draws: int = 2000,
+    seed: int = 0,
+    spread: float = 1.0,
+) -> FloatArray:
+    """Return the share of random weightings in which each candidate ranks first, shape (n,).
+
+    Parameters
+    ----------
+    criteria, weights
+        As for :func:`weighted_scores`.
+    feasible
+        Only these can rank first, shape (n,).
+    draws, seed
+        Number of weightings, and the seed that makes them the same again.
+    spread
+        How far the weightings scatter: with 1 and equal weights every weighting is as likely as any other; smaller
+        values keep to the given weights.
+
+    Returns
+    -------
+    ndarray
+        Adds up to 1 (candidates that tie share), or all zero when none is feasible.
+
+    Notes
+    -----
+    Weightings are drawn from the Dirichlet distribution with parameters k w / spread, whose mean is w.
+    """
+    table, importance = _checked(criteria, weights)
+    may_win = np.asarray(feasible, dtype=np.bool_)
+    if draws < 1 or not spread > 0:
+        raise ParameterError(f"{draws} draws with a spread of {spread} are not above zero")
+    used = importance > 0
+    alpha = used.sum() * importance[used] / importance.sum() / spread
+    weightings = np.random.default_rng(seed).dirichlet(alpha, size=draws)
+    shares = np.zeros(len(table))
+    for part in np.array_split(weightings, max(1, draws * len(table) // 2_000_000)):
+        scores = _scores(table[:, used], part)
+        scores = np.where(may_win & ~np.isnan(scores), scores, -np.inf)
+        best = scores.max(axis=1, keepdims=True, initial=-np.inf)
+        wins = np.isfinite(best) & (scores >= best - 1e-12)
+        shares += (wins / np.maximum(wins.sum(axis=1, keepdims=True), 1)).sum(axis=0)
+    return shares / draws
+
+
+def nearby_shares(xy: ArrayLike, shares: ArrayLike, *, within_m: float) -> FloatArray:
+    """Return for each candidate the sum of the shares of those within a distance, itself included, shape (n,).
+
+    Neighbours half a metre apart take first ranks from one another; this is the share of the place, not the point.
+    """
+    points = np.asarray(shapely.points(np.asarray(xy, dtype=np.float64).reshape(-1, 2)), dtype=object)
+    one, other = shapely.STRtree(points).query(points, predicate="dwithin", distance=within_m)
+    summed = np.bincount(one, weights=np.asarray(shares, dtype=np.float64)[other], minlength=len(points))
+    return summed.astype(np.float64)
+
+
+def pairwise_matrix(judgements: ArrayLike) -> FloatArray:
+    """Return the reciprocal matrix of comparisons given row by row above the diagonal.
+
+    Parameters
+    ----------
+    judgements
+        How many times more important the first criterion is than the second, than the third, …, then the second than
+        the third, …: k (k - 1) / 2 numbers above zero.
+
+    Examples
+    --------
+    >>> pairwise_matrix([2.0, 4.0, 2.0]).tolist()
+    [[1.0, 2.0, 4.0], [0.5, 1.0, 2.0], [0.25, 0.5, 1.0]]
+    """
+    upper = np.asarray(judgements, dtype=np.float64).ravel()
+    size = round((1 + np.sqrt(1 + 8 * upper.size)) / 2)
+    if size * (size - 1) // 2 != upper.size or not np.all(upper > 0):
+        raise ParameterError(
+            f"{upper.size} comparisons don't make a pairwise matrix",
+            advice="Give k (k - 1) / 2 numbers above zero for k criteria.",
+        )
+    matrix = np.ones((size, size))
+    matrix[np.triu_indices(size, 1)] = upper
+    matrix.T[np.triu_indices(size, 1)] = 1 / upper
+    return matrix
+
+
+def pairwise_weights(matrix: ArrayLike) -> PairwiseWeights:
+    """Return weights from a matrix of pairwise comparisons, with their consistency.
+
+    Parameters
+    ----------
+    matrix
+        Shape (k, k); entry i, j says how many times more important i is than j; reciprocal across the diagonal.
+
+    Raises
+    ------
+    ParameterError
+        When the matrix is not square, positive and reciprocal, or larger than 10.
+
+    Notes
+    -----
+    The weights are the principal eigenvector; with its eigenvalue λ the index is CI = (λ - k) / (k - 1), and the
+    ratio CI / RI with the random index of :data:`RANDOM_INDEX` (T. L. Saaty, 1990, "How to make a decision: the
+    analytic hierarchy process", European Journal of Operational Research 48:9-26).
+    """
+    table = np.asarray(matrix, dtype=np.float64)
+    if table.ndim != 2 or table.shape[0] != table.shape[1] or not 1 <= len(table) <= len(RANDOM_INDEX):
+        raise ParameterError(f"a pairwise matrix of shape {table.shape} is not square with 1 to 10 rows")
+    if not (np.all(table > 0) and np.allclose(table * table.T, 1.0, rtol=0.02)):
+        raise ParameterError("a pairwise matrix needs positive entries, reciprocal across the diagonal")
+    values, vectors = np.linalg.eig(table)
+    principal = int(values.real.argmax())
+    weights = np.abs(vectors[:, principal].real)
+    lambda_max = float(values[principal].real)
+    size = len(table)
+    random_index = RANDOM_INDEX[size - 1]
+    ratio = max(0.0, lambda_max - size) / (size - 1) / random_index if random_index else 0.0
+    return PairwiseWeights(weights / weights.sum(), lambda_max, ratio)
+
+
+def _checked(criteria: ArrayLike, weights: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    table = np.asarray(criteria, dtype=np.float64)
+    importance = np.asarray(weights, dtype=np.float64)
+    if table.ndim != 2 or importance.shape != (table.shape[1],):
+        raise ParameterError(f"criteria of shape {table.shape} don't fit {importance.size} weights")
+    if not (np.all(importance >= 0) and np.isfinite(importance).all() and importance.sum() > 0):
+        raise ParameterError("weights of criteria must not be negative, and not all zero")
+    return table, importance
+
+
+def _scores(table: FloatArray, weightings: FloatArray) -> FloatArray:
+    """Return scores, shape (weightings, candidates), over the criteria known of each candidate."""
+    known = ~np.isnan(table)
+    total = weightings @ known.T.astype(np.float64)
+    sums = weightings @ np.where(known, table, 0.0).T
+    return np.divide(sums, total, out=np.full_like(sums, np.nan), where=total > 0)

@@ -1,0 +1,243 @@
+"""How many hours a mower needs for a lawn, and how large a lawn it keeps up with.
+
+A mower that drives straight until the wire and turns by a random angle covers ground as a random search does: after
+the effort C (area swept over area of the lawn) the share 1 - exp(-C) is mown at least once.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from lawngis.errors import ParameterError
+
+FloatArray = NDArray[np.float64]
+
+WARM_OPTIMUM_C = 31.0
+WARM_SPREAD_C = 7.0
+COOL_OPTIMUM_C = 20.0
+COOL_SPREAD_C = 5.5
+"""Optimum and spread of growth of warm- and cool-season grasses [°C]; source in :func:`growth_potential_cool`."""
+
+SLOPE_TIME_SHARE = 0.5
+"""Time added per unit of slope (a 20 % slope: a tenth), for slower and slipping wheels; common practice, no source."""
+
+
+def covered_share(effort: ArrayLike) -> FloatArray:
+    """Return the share of a lawn mown at least once by random paths, 0 to 1.
+
+    Parameters
+    ----------
+    effort
+        C = width × speed × time / area: how often the area was swept.
+
+    Notes
+    -----
+    f = 1 - exp(-C) (B. O. Koopman, 1946, "Search and screening"; A. R. Washburn, "Search and detection").
+
+    Examples
+    --------
+    >>> round(float(covered_share(3.0)), 4)
+    0.9502
+    """
+    return np.asarray(-np.expm1(-_not_negative("effort", effort)))
+
+
+def search_effort(share: ArrayLike) -> FloatArray:
+    """Return the effort C that random paths need to mow a share of a lawn: the inverse of :func:`covered_share`.
+
+    Raises
+    ------
+    ParameterError
+        When a share is not in 0 ≤ share < 1: the last blade is never certain.
+    """
+    wanted = np.asarray(share, dtype=np.float64)
+    if not np.all((wanted >= 0) & (wanted < 1)):
+        raise ParameterError(f"the share to be mown must be from 0 to below 1, not {share!r}")
+    return np.asarray(-np.log1p(-wanted))
+
+
+def area_rate_m2_h(cutting_width_m: float, speed_mps: float, *, turning_share: float = 0.1) -> float:
+    """Return the area that a mower sweeps in an hour of mowing, overlaps counted again [m²/h].
+
+    Parameters
+    ----------
+    cutting_width_m
+        Width of the cut [m].
+    speed_mps
+        Speed on a straight [m/s].
+    turning_share
+        Share of the time spent turning; common practice, no source.
+    """
+    if not (cutting_width_m > 0 and speed_mps > 0 and 0 <= turning_share < 1):
+        raise ParameterError(
+            f"no area rate for a width of {cutting_width_m} m, {speed_mps} m/s and a turning share of {turning_share}"
+        )
+    return cutting_width_m * speed_mps * 3600 * (1 - turning_share)
+
+
+def mowing_hours(
+    area_m2: ArrayLike, *, rate_m2_h: float, share: float = 0.95, slope_percent: ArrayLike = 0.0
+) -> FloatArray:
+    """Return the hours of mowing, without charging, until a share of each zone is mown once.
+
+    Parameters
+    ----------
+    area_m2
+        Ground area of each zone, shape (n,) [m²].
+    rate_m2_h
+        Area swept in an hour, from :func:`area_rate_m2_h` [m²/h].
+    share
+        Share to be mown, 0 to below 1.
+    slope_percent
+        Typical slope, one or shape (n,) [percent]; adds :data:`SLOPE_TIME_SHARE` of time per unit.
+    """
+    if not rate_m2_h > 0:
+        raise ParameterError(f"the area rate {rate_m2_h} m²/h is not above zero")
+    area = _not_negative("area", area_m2)
+    slope = _not_negative("slope", slope_percent)
+    return np.asarray(area * search_effort(share) / rate_m2_h * (1 + SLOPE_TIME_SHARE * slope / 100))
+
+
+def mowing_hours_week(
+    area_m2: ArrayLike,
+    *,
+    cutting_width_m: float,
+    speed_mps: float,
+    mowings_week: float = 2.0,
+    share: float = 0.95,
+    slope_percent: ArrayLike = 0.0,
+) -> FloatArray:
+    """Return the hours of mowing a week, without charging, that each zone needs.
+
+    Parameters
+    ----------
+    area_m2
+        Ground area of each zone, shape (n,) [m²].
+    cutting_width_m, speed_mps
+        Of the mower [m, m/s].
+    mowings_week
+        How often a week the share is to be mown: 7 / :func:`mow_interval_days`.
+    share
+        Share to be mown each time, 0 to below 1.
+    slope_percent
+        Typical slope, one or shape (n,) [percent].
+    """
+    if not (mowings_week >= 0 and np.isfinite(mowings_week)):
+        raise ParameterError(f"{mowings_week} mowings a week are not a number from zero")
+    rate = area_rate_m2_h(cutting_width_m, speed_mps)
+    return mowings_week * mowing_hours(area_m2, rate_m2_h=rate, share=share, slope_percent=slope_percent)
+
+
+def charging_hours(mowing_h: ArrayLike, *, run_minutes: float, charge_minutes: float) -> FloatArray:
+    """Return the hours of charging that hours of mowing bring with them, in the long run."""
+    _check_battery(run_minutes, charge_minutes)
+    return np.asarray(_not_negative("mowing hours", mowing_h) * charge_minutes / run_minutes)
+
+
+def one_charge_area_m2(*, rate_m2_h: float, run_minutes: float, share: float = 0.95) -> float:
+    """Return the area of which one charge mows the share, by random paths [m²]."""
+    _check_battery(run_minutes, 0.0)
+    effort = float(search_effort(share))
+    if effort == 0:
+        raise ParameterError("a share of 0 to be mown sets no limit to the area")
+    return rate_m2_h * run_minutes / 60 / effort
+
+
+def largest_area_m2(
+    hours_week: float,
+    *,
+    rate_m2_h: float,
+    run_minutes: float,
+    charge_minutes: float,
+    mowings_week: float = 2.0,
+    share: float = 0.95,
+) -> float:
+    """Return the largest level lawn that a mower keeps up with in the hours it is allowed [m²].
+
+    Parameters
+    ----------
+    hours_week
+        Permitted hours a week, charging pauses included [h].
+    rate_m2_h
+        Area swept in an hour of mowing, from :func:`area_rate_m2_h` [m²/h].
+    run_minutes, charge_minutes
+        Mowing on one charge, and charging after it [minutes].
+    mowings_week, share
+        As for :func:`mowing_hours_week`.
+    """
+    _check_battery(run_minutes, charge_minutes)
+    effort = mowings_week * float(search_effort(share))
+    if not (hours_week >= 0 and effort > 0):
+        raise ParameterError(f"no largest area for {hours_week} hours and an effort of {effort} a week")
+    return hours_week * run_minutes / (run_minutes + charge_minutes) * rate_m2_h / effort
+
+
+def growth_potential_cool(temperature_c: ArrayLike) -> FloatArray:
+    """Return the growth of cool-season grass as a share of its best, 0 to 1.
+
+    Parameters
+    ----------
+    temperature_c
+        Mean air temperature [°C].
+
+    Notes
+    -----
+    exp(-½ ((T - T₀) / s)²) with T₀ = 20 °C, s = 5.5 °C (W. Gelernter and L. Stowell, 2005, "Improved overseeding
+    programs: the role of weather", Golf Course Management), in the Celsius form; the Fahrenheit form with rounded
+    constants differs by up to 0.01.
+    """
+    return _growth_potential(temperature_c, COOL_OPTIMUM_C, COOL_SPREAD_C)
+
+
+def growth_potential_warm(temperature_c: ArrayLike) -> FloatArray:
+    """Return the growth of warm-season grass as a share of its best, 0 to 1.
+
+    As :func:`growth_potential_cool` with T₀ = 31 °C, s = 7 °C; the form that falls again above the optimum.
+    """
+    return _growth_potential(temperature_c, WARM_OPTIMUM_C, WARM_SPREAD_C)
+
+
+def mow_interval_days(cut_height_mm: ArrayLike, growth_mm_day: ArrayLike) -> FloatArray:
+    """Return the days after which grass has to be mown again by the one-third rule.
+
+    Parameters
+    ----------
+    cut_height_mm
+        Height of the cut [mm].
+    growth_mm_day
+        Growth [mm/day]; where there is none, the interval is inf.
+
+    Notes
+    -----
+    Never more than a third is taken off, so grass cut to H is mown at 1.5 H: interval = (H / 2) / growth. A custom of
+    the trade rather than a law.
+
+    Examples
+    --------
+    >>> float(mow_interval_days(40.0, 5.0))
+    4.0
+    """
+    height = np.asarray(cut_height_mm, dtype=np.float64)
+    growth = _not_negative("growth", growth_mm_day)
+    if not np.all(height > 0):
+        raise ParameterError(f"the cut height {cut_height_mm!r} mm is not above zero")
+    height, growth = np.broadcast_arrays(height, growth)
+    return np.asarray(np.divide(height / 2, growth, out=np.full(height.shape, np.inf), where=growth > 0))
+
+
+def _growth_potential(temperature_c: ArrayLike, optimum_c: float, spread_c: float) -> FloatArray:
+    offset = (np.asarray(temperature_c, dtype=np.float64) - optimum_c) / spread_c
+    return np.asarray(np.exp(-0.5 * offset**2))
+
+
+def _not_negative(name: str, values: ArrayLike) -> FloatArray:
+    numbers = np.asarray(values, dtype=np.float64)
+    if not np.all((numbers >= 0) & np.isfinite(numbers)):
+        raise ParameterError(f"{name} must be finite and not negative, not {values!r}")
+    return numbers
+
+
+def _check_battery(run_minutes: float, charge_minutes: float) -> None:
+    if not (run_minutes > 0 and charge_minutes >= 0):
+        raise ParameterError(f"a run of {run_minutes} min and a charge of {charge_minutes} min make no cycle")

@@ -1,0 +1,126 @@
+"""How far a plan can be trusted: the chance that a decision flips, and what to measure first."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
+
+from lawngis.errors import ParameterError
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+def flip_probability(value: ArrayLike, sd: ArrayLike, limit: ArrayLike) -> FloatArray:
+    """Return the chance that the true value lies on the other side of a limit, 0 to 0.5.
+
+    Parameters
+    ----------
+    value
+        Derived values, any shape; NaN stays NaN.
+    sd
+        Their standard deviations, in the same unit, not negative.
+    limit
+        What they are compared with.
+
+    Returns
+    -------
+    ndarray
+        With an sd of zero: 0, or 0.5 exactly at the limit.
+
+    Notes
+    -----
+    Φ(-|value - limit| / sd) for normally distributed errors without bias.
+
+    Examples
+    --------
+    >>> flip_probability([1.6, 1.7, 1.9], 0.1, 1.6).round(4).tolist()
+    [0.5, 0.1587, 0.0013]
+    """
+    spread = _checked_sd(sd)
+    apart = np.abs(np.asarray(value, dtype=np.float64) - np.asarray(limit, dtype=np.float64))
+    apart, spread = np.broadcast_arrays(apart, spread)
+    certain = np.where(apart == 0, 0.0, np.where(np.isnan(apart), np.nan, -np.inf))
+    # A tiny sd may overflow the ratio to -inf, whose probability is the right one: zero.
+    with np.errstate(over="ignore"):
+        z = np.divide(-apart, spread, out=certain, where=~(spread == 0))
+    return np.asarray(ndtr(z), dtype=np.float64)
+
+
+def combined_sd(*sds: ArrayLike) -> FloatArray:
+    """Return the standard deviation of a sum or difference of values whose errors are independent.
+
+    The width between two edges has the combined sd of both; a height step that of both heights.
+
+    Examples
+    --------
+    >>> float(combined_sd(0.3, 0.4))
+    0.5
+    """
+    total: FloatArray = np.zeros(())
+    for sd in sds:
+        total = np.hypot(total, _checked_sd(sd))
+    return total
+
+
+def area_sd_m2(perimeter_m: ArrayLike, edge_sd_m: ArrayLike, *, correlation_m: float) -> FloatArray:
+    """Return the standard deviation of an area whose edge lies a little off everywhere [m²].
+
+    Parameters
+    ----------
+    perimeter_m
+        Length of the edge [m].
+    edge_sd_m
+        Standard deviation of its position, across [m].
+    correlation_m
+        Length over which the edge is off by the same amount [m]: the distance between digitised vertices, say.
+
+    Notes
+    -----
+    n = P / l independent stretches of length l, each off by sd, add up to sd l √n = sd √(P l); never more than sd P.
+    """
+    if not correlation_m > 0:
+        raise ParameterError(f"the correlation length {correlation_m} m is not above zero")
+    perimeter = np.asarray(perimeter_m, dtype=np.float64)
+    if np.any(perimeter < 0):
+        raise ParameterError("a perimeter can't be negative")
+    return np.asarray(_checked_sd(edge_sd_m) * np.sqrt(perimeter * np.minimum(correlation_m, perimeter)))
+
+
+def visit_order(flip: ArrayLike, weight: ArrayLike = 1.0) -> IntArray:
+    """Return the indices of doubtful decisions, the one to be measured first at the front.
+
+    Parameters
+    ----------
+    flip
+        Chance that each flips, shape (n,), from :func:`flip_probability`; NaN (sd not known) counts as 0.5.
+    weight
+        What hangs on each, one or shape (n,), not negative: square metres of lawn, say.
+
+    Returns
+    -------
+    ndarray
+        By chance times weight, downwards; equal ones by chance, then in the order given.
+    """
+    chance = np.asarray(flip, dtype=np.float64).ravel()
+    chance = np.where(np.isnan(chance), 0.5, chance)
+    stakes = np.broadcast_to(np.asarray(weight, dtype=np.float64), chance.shape)
+    if not np.all((chance >= 0) & (chance <= 1)) or not np.all((stakes >= 0) & np.isfinite(stakes)):
+        raise ParameterError("chances must be from 0 to 1 and weights finite and not negative")
+    return np.lexsort((np.arange(len(chance)), -chance, -chance * stakes)).astype(np.int64)
+
+
+def visit_priority(flip: ArrayLike, weight: ArrayLike = 1.0) -> IntArray:
+    """Return the place of each doubtful decision in :func:`visit_order`, from 1, shape (n,)."""
+    order = visit_order(flip, weight)
+    priority = np.empty(len(order), dtype=np.int64)
+    priority[order] = np.arange(1, len(order) + 1)
+    return priority
+
+
+def _checked_sd(sd: ArrayLike) -> FloatArray:
+    spread = np.asarray(sd, dtype=np.float64)
+    if np.any(spread < 0):
+        raise ParameterError("a standard deviation can't be negative")
+    return spread

@@ -1,0 +1,91 @@
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lawngis.errors import ParameterError
+from lawngis.mowing.capacity import (
+    area_rate_m2_h,
+    charging_hours,
+    covered_share,
+    growth_potential_cool,
+    growth_potential_warm,
+    largest_area_m2,
+    mow_interval_days,
+    mowing_hours,
+    mowing_hours_week,
+    one_charge_area_m2,
+    search_effort,
+)
+
+few = settings(max_examples=40, deadline=None)
+
+
+@few
+@given(st.floats(0, 0.999999))
+def test_effort_and_share_are_inverse(share):
+    assert covered_share(search_effort(share)) == pytest.approx(share, abs=1e-12)
+
+
+def test_hours_worked_by_hand():
+    # 0.24 m x 0.35 m/s x 3600 s x 0.9 = 272.16 m²/h; 95 % take C = 2.9957
+    assert area_rate_m2_h(0.24, 0.35) == pytest.approx(272.16)
+    assert mowing_hours(500, rate_m2_h=272.16) == pytest.approx(500 * 2.995732 / 272.16)
+    week = mowing_hours_week([500, 0], cutting_width_m=0.24, speed_mps=0.35, mowings_week=2)
+    assert week == pytest.approx([11.00734, 0], rel=1e-5)
+
+
+def test_a_slope_takes_longer_by_half_of_it():
+    level, steep = mowing_hours(500, rate_m2_h=270, slope_percent=[0, 20])
+    assert steep / level == pytest.approx(1.1)
+
+
+@few
+@given(st.floats(10, 5000), st.floats(20, 200), st.floats(0, 200), st.floats(0.5, 7))
+def test_the_largest_area_takes_exactly_the_hours_there_are(hours_area, run, charge, mowings):
+    rate = area_rate_m2_h(0.24, 0.35)
+    needed = mowings * mowing_hours(hours_area, rate_m2_h=rate)
+    elapsed = needed + charging_hours(needed, run_minutes=run, charge_minutes=charge)
+    area = largest_area_m2(float(elapsed), rate_m2_h=rate, run_minutes=run, charge_minutes=charge, mowings_week=mowings)
+    assert area == pytest.approx(hours_area)
+
+
+def test_one_charge_mows_what_takes_one_run():
+    area = one_charge_area_m2(rate_m2_h=272.16, run_minutes=70)
+    assert mowing_hours(area, rate_m2_h=272.16) * 60 == pytest.approx(70)
+
+
+def test_growth_is_best_at_the_optimum_and_even_about_it():
+    away = np.array([0.0, 3.0, 10.0])
+    assert growth_potential_cool(20 + away) == pytest.approx(growth_potential_cool(20 - away))
+    assert growth_potential_warm(31) == 1.0 and growth_potential_cool(20) == 1.0
+
+
+def test_where_nothing_grows_nothing_is_mown():
+    assert mow_interval_days([40, 40], [5, 0]).tolist() == [4.0, np.inf]
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: search_effort(1.0),
+        lambda: search_effort([0.5, -0.1]),
+        lambda: covered_share(-1),
+        lambda: covered_share(np.nan),
+        lambda: area_rate_m2_h(0, 0.3),
+        lambda: area_rate_m2_h(0.2, 0.3, turning_share=1),
+        lambda: mowing_hours(-5, rate_m2_h=100),
+        lambda: mowing_hours(5, rate_m2_h=0),
+        lambda: mowing_hours(np.inf, rate_m2_h=100),
+        lambda: mowing_hours_week(5, cutting_width_m=0.2, speed_mps=0.3, mowings_week=np.nan),
+        lambda: charging_hours(5, run_minutes=0, charge_minutes=60),
+        lambda: one_charge_area_m2(rate_m2_h=100, run_minutes=60, share=0),
+        lambda: largest_area_m2(10, rate_m2_h=100, run_minutes=60, charge_minutes=60, mowings_week=0),
+        lambda: largest_area_m2(-1, rate_m2_h=100, run_minutes=60, charge_minutes=60),
+        lambda: mow_interval_days(0, 5),
+        lambda: mow_interval_days(30, -1),
+    ],
+)
+def test_impossible_numbers_are_refused(call):
+    with pytest.raises(ParameterError):
+        call()

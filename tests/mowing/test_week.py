@@ -1,0 +1,154 @@
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lawngis.errors import ParameterError
+from lawngis.mowing.week import permitted_hours_week, weekly_plan
+
+few = settings(max_examples=150, deadline=None)
+DAYTIME = {day: [(9.0, 17.0)] for day in range(5)}
+
+
+def plan(hours, windows=DAYTIME, **options):
+    return weekly_plan(hours, windows=windows, **({"run_minutes": 70, "charge_minutes": 60} | options))
+
+
+def test_a_plan_worked_by_hand():
+    """7 h in three sessions of 140 min: two runs of 70 with one charge of 60 between them, 9:00 to 12:20."""
+    week = plan([7.0])
+    assert week.fits
+    assert [(s.start_h, round(s.end_h * 60)) for s in week.sessions] == [(9.0, 740)] * 3
+    assert [s.mowing_h for s in week.sessions] == pytest.approx([140 / 60] * 3)
+    assert [s.charging_h for s in week.sessions] == [1.0] * 3
+    assert [s.weekday for s in week.sessions] == [0, 2, 4]
+    assert [s.edge_pass for s in week.sessions] == [True, False, False]
+
+
+def test_what_does_not_fit_is_said_in_hours():
+    """9 to 17: 480 min hold 70+60+70+60+70+60+70 = 460 min and 20 idle: 280 min of mowing a day, 5 days: 23.33 h."""
+    week = plan([30.0])
+    assert sum(s.mowing_h for s in week.sessions) == pytest.approx(1400 / 60)
+    assert week.missing_h == pytest.approx((30 - 1400 / 60,))
+    assert not week.fits
+
+
+def test_where_hours_are_short_runs_are_not_cut():
+    """Monday holds 10 min, Tuesday 70 + 60 + 70: 150 min fit, but not as two even sessions of 75."""
+    week = plan([2.5], {0: [(9, 9 + 10 / 60)], 1: [(9, 9 + 200 / 60)]})
+    assert week.fits
+    assert [round(s.mowing_h * 60) for s in week.sessions] == [10, 140]
+
+
+def test_windows_that_a_larger_zone_has_filled_hold_no_empty_sessions():
+    week = plan([30.0, 2.0], DAYTIME)
+    assert all(s.mowing_h > 0 for s in week.sessions)
+    assert sum(week.missing_h) == pytest.approx(32 - 1400 / 60)
+
+
+def test_a_small_zone_gets_one_session_and_none_when_it_needs_nothing():
+    week = plan([0.9, 0.0, 0.9])
+    assert [s.zone for s in week.sessions] == [0, 2]
+    assert len({s.weekday for s in week.sessions}) == 2
+
+
+def test_no_permitted_hours_at_all():
+    for windows in ({}, {0: []}, {0: [(9, 9)]}):
+        week = plan([3.0, 1.0], windows)
+        assert week.sessions == ()
+        assert week.missing_h == (3.0, 1.0)
+
+
+def test_before_the_next_session_there_is_time_to_recharge_even_over_midnight():
+    week = plan([40.0, 30.0], {day: [(0, 24)] for day in range(7)})
+    busy = [(s.weekday * 24 + s.start_h, s.weekday * 24 + s.end_h) for s in week.sessions]
+    busy.append((busy[0][0] + 168, busy[0][1] + 168))
+    assert all(later[0] - earlier[1] >= 1 - 1e-9 for earlier, later in pairwise(busy))
+
+
+@st.composite
+def week_of_windows(draw):
+    days = draw(st.lists(st.integers(0, 6), max_size=7, unique=True))
+    ends = st.lists(st.floats(0, 24), min_size=2, max_size=6)
+    return {day: [tuple(sorted(pair)) for pair in pairwise(draw(ends))] for day in days}
+
+
+@few
+@given(
+    st.lists(st.floats(0, 25), max_size=4),
+    week_of_windows(),
+    st.integers(20, 180),
+    st.integers(0, 180),
+    st.integers(1, 7),
+)
+def test_every_plan_keeps_the_rules(hours, windows, run, charge, count):
+    week = plan(hours, windows, run_minutes=run, charge_minutes=charge, sessions_week=count)
+    for session in week.sessions:
+        assert session.mowing_h > 0 and session.charging_h >= 0
+        assert session.end_h - session.start_h == pytest.approx(session.mowing_h + session.charging_h)
+        # Charging pauses between runs only: (runs - 1) charges.
+        runs = session.charging_h * 60 / charge + 1 if charge else 1
+        assert not charge or (runs - 1) * run - 1e-6 <= session.mowing_h * 60 <= runs * run + 1e-6
+        inside = covered(windows[session.weekday], session.start_h, session.end_h)
+        assert inside
+    busy = [(s.weekday * 24 + s.start_h, s.weekday * 24 + s.end_h) for s in week.sessions]
+    assert busy == sorted(busy)
+    assert all(later[0] * 60 >= earlier[1] * 60 + charge - 1e-6 for earlier, later in pairwise(busy))
+    for zone, wanted in enumerate(hours):
+        own = [s for s in week.sessions if s.zone == zone]
+        planned = sum(s.mowing_h for s in own)
+        assert planned + week.missing_h[zone] == pytest.approx(wanted, abs=1.01 / 60)
+        assert sum(s.edge_pass for s in own) == bool(own)
+
+
+@few
+@given(st.lists(st.tuples(st.integers(0, 50), st.integers(60, 1000)), min_size=1, max_size=7), st.integers(1, 7))
+def test_hours_are_missing_only_when_the_week_is_full(ends, count):
+    """What a day holds is counted minute by minute: mow for a run, charge, mow again, until the window closes."""
+    held = 0
+    for start, end in ends:
+        held += sum((minute - start) % 130 < 70 for minute in range(start, end))
+    windows = {day: [(start / 60, end / 60)] for day, (start, end) in enumerate(ends)}
+    full, most = plan([200.0], windows, sessions_week=count), plan([held / 60], windows, sessions_week=count)
+    assert round(sum(s.mowing_h for s in full.sessions) * 60) == held
+    assert most.fits
+
+
+def covered(windows, start, end):
+    """Whether start to end lies in the union of the windows (which may touch or overlap)."""
+    at = start
+    for first, last in sorted(windows):
+        if first <= at + 1e-6:
+            at = max(at, last)
+    return any(first - 1e-6 <= start <= last + 1e-6 for first, last in windows) and at >= end - 1e-6
+
+
+@few
+@given(st.lists(st.floats(0.2, 4), min_size=1, max_size=3))
+def test_what_is_small_enough_always_fits(hours):
+    # Five days hold 23.3 h; breaks between sessions cost at most one charge each.
+    assert plan(hours).fits
+
+
+def test_permitted_hours_count_overlaps_once():
+    assert permitted_hours_week({0: [(8, 12), (10, 14)], 3: [(20, 24)]}) == 10
+    assert permitted_hours_week({}) == 0
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        {"hours": [-1.0]},
+        {"hours": [float("nan")]},
+        {"windows": {7: [(9, 10)]}},
+        {"windows": {0: [(10, 9)]}},
+        {"windows": {0: [(22, 25)]}},
+        {"run_minutes": 0},
+        {"charge_minutes": -5},
+        {"sessions_week": 0},
+    ],
+)
+def test_impossible_weeks_are_refused(bad):
+    with pytest.raises(ParameterError):
+        plan(**({"hours": [1.0]} | bad))

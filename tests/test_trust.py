@@ -1,0 +1,75 @@
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lawngis.errors import ParameterError
+from lawngis.trust import area_sd_m2, combined_sd, flip_probability, visit_order, visit_priority
+
+few = settings(max_examples=60, deadline=None)
+number = st.floats(-1e3, 1e3)
+
+
+@few
+@given(number, st.floats(0, 1e2), number)
+def test_flipping_is_symmetric_and_at_most_even(value, sd, limit):
+    chance = float(flip_probability(value, sd, limit))
+    assert 0 <= chance <= 0.5
+    assert chance == pytest.approx(float(flip_probability(2 * limit - value, sd, limit)), abs=1e-9)
+
+
+@few
+@given(number, st.floats(0.01, 10), number, st.floats(0.1, 10))
+def test_the_unit_does_not_matter(value, sd, limit, scale):
+    one = flip_probability(value, sd, limit)
+    assert one == pytest.approx(flip_probability(value * scale, sd * scale, limit * scale), abs=1e-9)
+
+
+def test_known_points_of_the_normal_distribution():
+    # Quantiles in every table of the normal distribution: 1.96 leaves 2.5 %, 1.6449 leaves 5 %.
+    chance = flip_probability([1.96, 1.644854, 0.0], 1.0, 0.0)
+    assert chance == pytest.approx([0.025, 0.05, 0.5], abs=1e-5)
+
+
+def test_against_drawn_errors():
+    drawn = 1.5 + 0.12 * np.random.default_rng(1).standard_normal(200_000)
+    assert flip_probability(1.5, 0.12, 1.6) == pytest.approx((drawn > 1.6).mean(), abs=0.004)
+
+
+def test_without_any_spread_only_the_limit_itself_is_open():
+    assert flip_probability([1.0, 1.6, 2.0], 0.0, 1.6).tolist() == [0.0, 0.5, 0.0]
+    assert np.isnan(flip_probability([np.nan, 1.0], [0.0, np.nan], 1.6)).all()
+    assert flip_probability(1.0, 5e-324, 1.6) == 0.0
+    with pytest.raises(ParameterError):
+        flip_probability(1.0, -0.1, 1.6)
+
+
+def test_independent_errors_add_in_squares():
+    assert combined_sd(0.1, [0.1, 0.0], 0.1) == pytest.approx([0.1 * np.sqrt(3), 0.1 * np.sqrt(2)])
+    assert combined_sd() == 0.0
+
+
+def test_area_of_a_drawn_square_scatters_as_said():
+    """A square whose four sides are each off by their own 0.1 m: the area by 0.1 x 10 m a side."""
+    offsets = 0.1 * np.random.default_rng(2).standard_normal((4, 100_000))
+    areas = (10 + offsets[0] + offsets[1]) * (10 + offsets[2] + offsets[3])
+    assert area_sd_m2(40.0, 0.1, correlation_m=10.0) == pytest.approx(areas.std(), rel=0.02)
+    assert area_sd_m2(40.0, 0.1, correlation_m=1e9) == pytest.approx(4.0)
+    with pytest.raises(ParameterError):
+        area_sd_m2(40.0, 0.1, correlation_m=0)
+    with pytest.raises(ParameterError):
+        area_sd_m2(-1.0, 0.1, correlation_m=1)
+
+
+def test_what_is_likely_and_matters_is_measured_first():
+    flip, weight = [0.4, 0.05, np.nan, 0.4, 0.0], [10, 500, 30, 10, 1e6]
+    assert visit_order(flip, weight).tolist() == [1, 2, 0, 3, 4]
+    assert visit_priority(flip, weight).tolist() == [3, 1, 2, 4, 5]
+    assert visit_order([0.1, 0.3]).tolist() == [1, 0]
+    assert visit_order([]).tolist() == []
+
+
+@pytest.mark.parametrize(("flip", "weight"), [([1.2], 1), ([0.1], -1), ([0.1], np.inf)])
+def test_chances_and_weights_out_of_range_are_refused(flip, weight):
+    with pytest.raises(ParameterError):
+        visit_order(flip, weight)
