@@ -1,0 +1,257 @@
+"""A plan while it grows: rows by layer, checked against the contract as steps add them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import geopandas
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import CRS
+from shapely import Point
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.errors import PlanError
+
+from .layers import PLAN_LAYERS, ColumnSpec, LayerSpec
+
+Row = Mapping[str, Any]
+Table = pd.DataFrame  # with a geometry column (geopandas) unless the layer has none
+
+_DTYPES: Mapping[str, str] = {
+    "text": "object",
+    "real": "float64",
+    "integer": "Int64",
+    "boolean": "boolean",
+    "datetime": "object",
+}
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something noticed: an assumption (info), a danger or doubt (caution), or what forbids laying (stop)."""
+
+    severity: str
+    code: str
+    text: str
+    advice: str = ""
+    place: Point | None = None
+
+
+@dataclass(frozen=True)
+class VisitCheck:
+    """Something that the maps can't settle and that must be measured on site."""
+
+    measure_what: str
+    measured_how: str
+    decides: str
+    place: Point
+    value: float | None = None
+    sd: float | None = None
+    unit: str = ""
+    limit_value: float | None = None
+    flip_probability: float = 0.5
+    weight: float = 1.0
+
+
+@dataclass(frozen=True)
+class StepResult:
+    """What a step gives back: rows for the layers it declares, findings, and checks for the visit."""
+
+    layers: Mapping[str, Sequence[Row]] = field(default_factory=dict)
+    findings: Sequence[Finding] = ()
+    checks: Sequence[VisitCheck] = ()
+
+
+class Plan:
+    """Layers of one parcel in its measuring frame; steps read them, the workflow adds to them.
+
+    Parameters
+    ----------
+    parcel_id
+        Parcel that the plan is for.
+    crs
+        CRS of the measuring frame.
+    """
+
+    def __init__(self, parcel_id: str, crs: CRS) -> None:
+        self.parcel_id = parcel_id
+        self.crs = crs
+        self.findings: list[tuple[str, Finding]] = []
+        self.checks: list[tuple[str, VisitCheck]] = []
+        self._rows: dict[str, list[Row]] = {}
+        self._derived: dict[str, Any] = {}
+
+    def derived(self, name: str, compute: Callable[[], Any]) -> Any:
+        """Return a value that several steps derive from the same layers, computed at the first call only."""
+        if name not in self._derived:
+            self._derived[name] = compute()
+        return self._derived[name]
+
+    def __contains__(self, layer: str) -> bool:
+        return layer in self._rows
+
+    @property
+    def layers(self) -> list[str]:
+        """Names of the layers written so far."""
+        return list(self._rows)
+
+    def rows(self, layer: str) -> list[Row]:
+        """Return the rows of a layer; empty when no step has written it yet."""
+        return self._rows.get(layer, [])
+
+    def geometries(self, layer: str, **where: Any) -> list[BaseGeometry]:
+        """Return the geometries of a layer's rows whose columns equal the values given."""
+        return [row["geometry"] for row in self.select(layer, **where)]
+
+    def select(self, layer: str, **where: Any) -> list[Row]:
+        """Return the rows of a layer whose columns equal the values given."""
+        return [row for row in self.rows(layer) if all(row.get(key) == value for key, value in where.items())]
+
+    def attach(self, step: str, result: StepResult, declared: Iterable[str]) -> None:
+        """Add what a step produced.
+
+        Raises
+        ------
+        PlanError
+            When the step leaves out a layer that it declares, adds one that it doesn't, or a row breaks the
+            contract.
+        """
+        if set(result.layers) != set(declared):
+            raise PlanError(
+                f"step {step} wrote {sorted(result.layers)} but declares {sorted(declared)}",
+                where=self.parcel_id,
+            )
+        for name, rows in result.layers.items():
+            spec = PLAN_LAYERS[name]
+            stamped = [{"parcel_id": self.parcel_id, **row} for row in rows]
+            check_rows(spec, stamped)
+            self._rows[name] = stamped
+        self.findings += [(step, finding) for finding in result.findings]
+        self.checks += [(step, check) for check in result.checks]
+
+    def close(self) -> None:
+        """Turn findings and checks into their layers: stops first; the most doubtful check first."""
+        order = {"stop": 0, "caution": 1, "info": 2}
+        findings = sorted(self.findings, key=lambda item: order[item[1].severity])
+        self._rows["findings"] = [
+            _finding_row(self.parcel_id, number, step, finding)
+            for number, (step, finding) in enumerate(findings, start=1)
+        ]
+        checks = sorted(self.checks, key=lambda item: -item[1].flip_probability * item[1].weight)
+        self._rows["visit_checks"] = [
+            _check_row(self.parcel_id, number, step, check) for number, (step, check) in enumerate(checks, 1)
+        ]
+        for name in ("findings", "visit_checks"):
+            check_rows(PLAN_LAYERS[name], self._rows[name])
+
+
+def _finding_row(parcel_id: str, number: int, step: str, finding: Finding) -> Row:
+    return {
+        "parcel_id": parcel_id,
+        "finding_id": f"{parcel_id}-F{number}",
+        "severity": finding.severity,
+        "code": finding.code,
+        "text": finding.text,
+        "advice": finding.advice,
+        "step": step,
+        "geometry": Point() if finding.place is None else finding.place,
+    }
+
+
+def _check_row(parcel_id: str, number: int, step: str, check: VisitCheck) -> Row:
+    return {
+        "parcel_id": parcel_id,
+        "check_id": f"{parcel_id}-V{number}",
+        "priority": number,
+        "measure_what": check.measure_what,
+        "measured_how": check.measured_how,
+        "value": check.value,
+        "sd": check.sd,
+        "unit": check.unit,
+        "limit_value": check.limit_value,
+        "decides": check.decides,
+        "flip_probability": check.flip_probability,
+        "step": step,
+        "geometry": check.place,
+    }
+
+
+def check_rows(spec: LayerSpec, rows: Sequence[Row]) -> None:
+    """Check rows against the declaration of their layer.
+
+    Raises
+    ------
+    PlanError
+        Naming layer, row, column and value of the first breach.
+    """
+    known = {column.name for column in spec.columns} | ({"geometry"} if spec.geometry else set())
+    for number, row in enumerate(rows):
+        breach = _breach(spec, row, known)
+        if breach:
+            key = row.get(spec.key) if spec.key else None
+            raise PlanError(breach, where=(f"layer {spec.name}", str(key or f"row {number}")))
+    if spec.key:
+        keys = [row[spec.key] for row in rows]
+        if len(set(keys)) != len(keys):
+            twice = next(key for key in keys if keys.count(key) > 1)
+            raise PlanError(f"{spec.key} {twice!r} occurs more than once", where=f"layer {spec.name}")
+
+
+def _breach(spec: LayerSpec, row: Row, known: set[str]) -> str | None:
+    unknown = set(row) - known
+    if unknown:
+        return f"column {sorted(unknown)[0]!r} is not declared"
+    for column in spec.columns:
+        problem = _value_problem(column, row.get(column.name))
+        if problem:
+            return f"column {column.name}: {problem}"
+    return _geometry_problem(spec, row.get("geometry")) if spec.geometry else None
+
+
+_PYTHON_TYPES: Mapping[str, tuple[type, ...]] = {
+    "text": (str,),
+    "real": (int, float, np.floating, np.integer),
+    "integer": (int, np.integer),
+    "boolean": (bool, np.bool_),
+    "datetime": (str,),
+}
+
+
+def _value_problem(column: ColumnSpec, value: Any) -> str | None:
+    if value is None:
+        return None if column.nullable else "has no value"
+    if not isinstance(value, _PYTHON_TYPES[column.kind]):
+        return f"{value!r} is not {column.kind}"
+    if column.kind == "real" and not np.isfinite(value):
+        return f"{value!r} is not a finite number"
+    if column.values and value not in column.values:
+        return f"{value!r} is none of {', '.join(column.values)}"
+    return None
+
+
+def _geometry_problem(spec: LayerSpec, geometry: BaseGeometry | None) -> str | None:
+    if geometry is None:
+        return "has no geometry"
+    if geometry.geom_type != spec.geometry:
+        return f"is a {geometry.geom_type}, not a {spec.geometry}"
+    if geometry.is_empty:
+        return None if spec.may_be_empty_geometry else "has an empty geometry"
+    if not geometry.is_valid:
+        return f"has an invalid geometry: {shapely.is_valid_reason(geometry)}"
+    return None
+
+
+def table(spec: LayerSpec, rows: Sequence[Row], crs: CRS | None) -> Table:
+    """Return rows as a table with exactly the declared columns and types, empty or not."""
+    columns = {
+        column.name: pd.Series([row.get(column.name) for row in rows], dtype=_DTYPES[column.kind])
+        for column in spec.columns
+    }
+    if spec.geometry is None:
+        return pd.DataFrame(columns)
+    geometry = geopandas.GeoSeries([row["geometry"] for row in rows], crs=crs)
+    return geopandas.GeoDataFrame(columns, geometry=geometry, crs=crs)
