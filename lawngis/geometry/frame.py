@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property
 from math import atan2, cos, degrees, radians
 
 import numpy as np
@@ -51,9 +51,8 @@ class MeasuringFrame:
             raise ParameterError("a measuring frame needs a geometry that is not empty")
         source = horizontal_crs(source)
         min_x, min_y, max_x, max_y = geometry.bounds
-        longitude, latitude = _transformer(source, _geographic(source)).transform(
-            (min_x + max_x) / 2, (min_y + max_y) / 2
-        )
+        to_geographic = Transformer.from_crs(source, _geographic(source), always_xy=True)
+        longitude, latitude = to_geographic.transform((min_x + max_x) / 2, (min_y + max_y) / 2)
         if not (np.isfinite(longitude) and np.isfinite(latitude) and abs(latitude) <= 90):
             raise ParameterError(
                 f"coordinates around ({min_x:.6g}, {min_y:.6g}) do not fit {source.name}",
@@ -61,34 +60,62 @@ class MeasuringFrame:
             )
         return cls(source, round(float(longitude), 9), round(float(latitude), 9))
 
-    @property
+    @cached_property
     def crs(self) -> CRS:
         """The frame's own CRS, in metres."""
-        return _frame_crs(self.source, self.longitude_deg, self.latitude_deg)
+        conversion = TransverseMercatorConversion(
+            latitude_natural_origin=self.latitude_deg,
+            longitude_natural_origin=self.longitude_deg,
+            scale_factor_natural_origin=1.0,
+        )
+        return ProjectedCRS(conversion, name="lawngis measuring frame", geodetic_crs=_geographic(self.source))
 
     def to_frame(self, geometries: ArrayLike, source: CRS | None = None) -> NDArray[np.object_]:
         """Return geometries moved from `source` (default: the site's CRS) into the frame."""
-        return _moved(geometries, _transformer(horizontal_crs(source or self.source), self.crs))
+        return _moved(geometries, self._to_and_from(source or self.source)[1])
 
     def to_source(self, geometries: ArrayLike) -> NDArray[np.object_]:
         """Return geometries moved from the frame back to the site's CRS."""
-        return _moved(geometries, _transformer(self.crs, self.source))
+        return _moved(geometries, self._to_and_from(self.source)[0])
 
     def coordinates_in(self, crs: CRS, xy: ArrayLike) -> FloatArray:
         """Return frame coordinates, shape (n, 2) [m], as coordinates of `crs`, shape (n, 2)."""
-        return _transformed(_transformer(self.crs, horizontal_crs(crs)), xy)
+        return _transformed(self._to_and_from(crs)[0], xy)
 
     def coordinates_from(self, crs: CRS, xy: ArrayLike) -> FloatArray:
         """Return coordinates of `crs`, shape (n, 2), as frame coordinates, shape (n, 2) [m]."""
-        return _transformed(_transformer(horizontal_crs(crs), self.crs), xy)
+        return _transformed(self._to_and_from(crs)[1], xy)
 
     def grid_heading_deg(self, heading_deg: float) -> float:
         """Return a heading in the frame as one from grid north of the site's CRS, clockwise [degrees]."""
+        return (heading_deg + self._north_deg) % 360
+
+    @cached_property
+    def _north_deg(self) -> float:
+        """Heading of the frame's north, at its origin, from grid north of the site's CRS [degrees]."""
         ends = self.coordinates_in(self.source, [[0.0, 0.0], [0.0, 10.0]])
         east, north = ends[1] - ends[0]
         if self.source.is_geographic:
             east *= cos(radians(self.latitude_deg))
-        return (heading_deg + degrees(atan2(east, north))) % 360
+        return degrees(atan2(east, north))
+
+    def _to_and_from(self, crs: CRS) -> tuple[Transformer, Transformer]:
+        """Return the transformers from the frame to another CRS and back, made at the first call only.
+
+        A CRS is told by its identity, as hashing one means to write it out in full; it is kept, so that its
+        identity can't pass to another.
+        """
+        if id(crs) not in self._transformers:
+            plane = horizontal_crs(crs)
+            there = Transformer.from_crs(self.crs, plane, always_xy=True)
+            back = Transformer.from_crs(plane, self.crs, always_xy=True)
+            self._transformers[id(crs)] = (crs, there, back)
+        _, there, back = self._transformers[id(crs)]
+        return there, back
+
+    @cached_property
+    def _transformers(self) -> dict[int, tuple[CRS, Transformer, Transformer]]:
+        return {}
 
 
 def horizontal_crs(crs: CRS) -> CRS:
@@ -103,21 +130,6 @@ def _geographic(crs: CRS) -> CRS:
             f"{crs.name} is not a CRS on the Earth", advice="Give the layer a geographic or projected CRS."
         )
     return horizontal_crs(geographic)
-
-
-@lru_cache(maxsize=256)
-def _frame_crs(source: CRS, longitude_deg: float, latitude_deg: float) -> CRS:
-    conversion = TransverseMercatorConversion(
-        latitude_natural_origin=latitude_deg,
-        longitude_natural_origin=longitude_deg,
-        scale_factor_natural_origin=1.0,
-    )
-    return ProjectedCRS(conversion, name="lawngis measuring frame", geodetic_crs=_geographic(source))
-
-
-@lru_cache(maxsize=256)
-def _transformer(source: CRS, target: CRS) -> Transformer:
-    return Transformer.from_crs(source, target, always_xy=True)
 
 
 def _transformed(transformer: Transformer, xy: ArrayLike) -> FloatArray:

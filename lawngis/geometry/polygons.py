@@ -116,7 +116,7 @@ def oriented(polygon: Polygon) -> Polygon:
 
 def filled(geometry: BaseGeometry) -> Polygon | MultiPolygon:
     """Return the ground within the outer rings: the same polygons without their holes."""
-    return _valid(MultiPolygon([Polygon(part.exterior) for part in polygon_parts(geometry)]))
+    return polygonal(shapely.union_all([Polygon(part.exterior) for part in polygon_parts(geometry)]))
 
 
 def discs(xy: ArrayLike, radius_m: ArrayLike) -> NDArray[np.object_]:
