@@ -1,0 +1,328 @@
+import numpy as np
+import pytest
+import shapely
+from affine import Affine
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyproj import CRS
+from scipy.integrate import quad
+from scipy.optimize import brentq
+from scipy.special import ndtr
+
+from lawngis.errors import ParameterError
+from lawngis.geometry.frame import MeasuringFrame
+from lawngis.ground import steep
+from lawngis.ground.raster import Grid
+from lawngis.ground.terrain import ExponentialCorrelation, Gradient, slope_gradient_horn, slope_percent
+
+SITE = MeasuringFrame.centred_on(shapely.Point(11.5, 48.0), CRS(4326))
+LIMIT = 35.0
+
+
+def site_grid(function, crs=None, cell=0.5, size=100, cell_y=None):
+    """A grid in any CRS over the site's middle, with a function of the site's metres on its cells."""
+    crs = SITE.crs if crs is None else CRS(crs)
+    cell_y = cell_y or cell
+    x, y = SITE.coordinates_in(crs, [[0.0, 0.0]])[0]
+    corner = Affine(cell, 0, x - size / 2 * cell, 0, -cell_y, y + size / 2 * cell_y)
+    grid = Grid(np.zeros((size, size)), corner, crs)
+    xs, ys = (axis.ravel() for axis in np.meshgrid(*grid.cell_centres))
+    place = SITE.coordinates_from(crs, np.column_stack([xs, ys]))
+    return grid.with_values(np.broadcast_to(function(*place.T), xs.shape).reshape(grid.shape))
+
+
+def bump_slope(x, y, height=6.0, width=8.0):
+    """Slope [percent] of a bell-shaped mound; steep on a ring around its top."""
+    r = np.hypot(x, y)
+    return 100 * height * r / width**2 * np.exp(-(r**2) / (2 * width**2))
+
+
+def bump_radii(limit=LIMIT):
+    return tuple(brentq(lambda r: bump_slope(r, 0) - limit, *span) for span in ((0, 8), (8, 30)))
+
+
+def areas(slope, sd=4.0, **options):
+    options = {"limit_percent": LIMIT, "frame": SITE, "area_min_m2": 1.0, **options}
+    return steep.steep_areas(slope, sd, **options)
+
+
+class TestSteepAreas:
+    @pytest.mark.parametrize(
+        ("crs", "cell", "cell_y"),
+        [(None, 0.5, None), (3857, 0.7, None), (4326, 7e-6, 4.5e-6), (25832, 0.5, None), (None, 1.0, None)],
+    )
+    def test_ring_of_a_mound_without_stair_steps(self, crs, cell, cell_y):
+        """Area and perimeter of the ring are known; cell edges would make its perimeter 27 % longer."""
+        inner, outer = bump_radii()
+        (area,) = areas(site_grid(bump_slope, crs, cell, cell_y=cell_y))
+        (hole,) = area.polygon.interiors
+        assert area.polygon.is_valid
+        assert area.polygon.area == pytest.approx(np.pi * (outer**2 - inner**2), rel=0.01)
+        assert area.polygon.exterior.length == pytest.approx(2 * np.pi * outer, rel=0.005)
+        assert hole.length == pytest.approx(2 * np.pi * inner, rel=0.01)
+        for ring, radius in ((area.polygon.exterior, outer), (hole, inner)):
+            distance = np.hypot(*shapely.get_coordinates(shapely.segmentize(ring, 0.1)).T)
+            assert np.abs(distance - radius).max() < 0.1
+
+    def test_mean_slope_and_confidence_of_the_ring(self):
+        inner, outer = bump_radii()
+        (area,) = areas(site_grid(bump_slope, cell=0.25, size=200), sd=4.0)
+        ring = np.pi * (outer**2 - inner**2)
+
+        def mean(function):
+            return quad(lambda r: function(bump_slope(r, 0)) * 2 * np.pi * r, inner, outer)[0] / ring
+
+        assert area.slope_mean_percent == pytest.approx(mean(lambda s: s), abs=0.1)
+        assert area.confidence == pytest.approx(mean(lambda s: ndtr((s - LIMIT) / 4)), abs=0.005)
+
+    def test_outlines_have_few_corners_and_lie_close_to_the_contour(self):
+        (fine,) = areas(site_grid(bump_slope, cell=0.1, size=500))
+        count = shapely.get_num_coordinates(fine.polygon)
+        assert count < 250  # of some 2,000 that the contour has
+        inner, outer = bump_radii()
+        distance = np.hypot(*shapely.get_coordinates(shapely.segmentize(fine.polygon, 0.1)).T)
+        off = np.minimum(np.abs(distance - outer), np.abs(distance - inner))
+        assert off.max() < steep.SIMPLIFY_M + 0.01
+
+    @pytest.mark.parametrize(("above", "sd"), [(4.0, 4.0), (2.0, 5.0), (12.0, 3.0)])
+    def test_confidence_of_an_even_slope(self, above, sd):
+        (area,) = areas(site_grid(lambda x, y: LIMIT + above + 0 * x), sd=sd)
+        assert area.confidence == pytest.approx(ndtr(above / sd))
+        assert area.slope_mean_percent == pytest.approx(LIMIT + above)
+
+    def test_confidence_is_how_often_a_noisy_survey_says_steep(self):
+        """A plane of 38 %, surveyed again and again with 5 cm of noise."""
+        cell, z_sd = 0.5, 0.05
+        plane = site_grid(lambda x, y: 0.38 * x, cell=cell, size=60)
+        ground = steep.mower_slope(plane, wheelbase_m=0.8, z_sd_m=z_sd)
+        (area,) = areas(ground.slope_percent, sd=ground.sd_percent.values)
+        random = np.random.default_rng(6)
+        says_steep = []
+        for _ in range(20):
+            survey = plane.with_values(plane.values + random.normal(0, z_sd, plane.shape))
+            slope = steep.mower_slope(survey, wheelbase_m=0.8, z_sd_m=z_sd).slope_percent.values
+            says_steep.append(np.mean(slope[3:-3, 3:-3] > LIMIT))
+        assert area.confidence == pytest.approx(np.mean(says_steep), abs=0.02)
+        assert 0.8 < area.confidence < 0.9
+
+    def test_certain_slopes_are_certain(self):
+        (area,) = areas(site_grid(bump_slope), sd=0.0)
+        assert area.confidence == pytest.approx(1)
+
+    def test_level_ground_has_none(self):
+        assert areas(site_grid(lambda x, y: 0 * x)) == []
+
+    def test_no_data_at_all_has_none(self):
+        assert areas(site_grid(lambda x, y: np.nan * x)) == []
+
+    def test_small_areas_are_left_out_and_small_holes_filled(self):
+        def two_mounds(x, y):
+            return bump_slope(x + 10, y) * (x < 0) + 60.0 * np.exp(-((x - 18) ** 2 + y**2) / 1.5)
+
+        inner, _ = bump_radii()
+        hole_m2 = np.pi * inner**2
+        both = areas(site_grid(two_mounds), area_min_m2=0.1)
+        assert [len(area.polygon.interiors) for area in both] == [1, 0]
+        assert 0.5 < both[1].polygon.area < 4
+        (large,) = areas(site_grid(two_mounds), area_min_m2=5.0)
+        assert large.polygon.area == pytest.approx(both[0].polygon.area)
+        (filled,) = areas(site_grid(two_mounds), area_min_m2=1.1 * hole_m2)
+        assert len(filled.polygon.interiors) == 0
+        assert filled.polygon.area == pytest.approx(both[0].polygon.area + hole_m2, rel=0.01)
+
+    def test_not_cut_where_the_data_ends(self):
+        """Steep up to the last cell: the polygon holds every cell that has a slope, whole."""
+        slope = site_grid(lambda x, y: 50 + 0 * x, size=40)
+        (area,) = areas(slope)
+        # Contours cut the corners of the extension diagonally at most.
+        assert area.polygon.buffer(1e-6).covers(shapely.box(-10, -10, 10, 10))
+        assert area.polygon.area <= 20.5**2 + 1
+
+    def test_holes_in_the_data(self):
+        def with_hole(radius):
+            return site_grid(lambda x, y: np.where(np.hypot(x, y) < radius, np.nan, 50.0))
+
+        (small,) = areas(with_hole(0.8))
+        assert len(small.polygon.interiors) == 0
+        (large,) = areas(with_hole(6.0))
+        (hole,) = large.polygon.interiors
+        # One cell of half a metre, or its diagonal, further in than the data.
+        assert np.pi * 5.2**2 < shapely.Polygon(hole).area < np.pi * 6.0**2
+        assert large.confidence == pytest.approx(ndtr(15 / 4))
+
+    def test_mirrored_ground_has_mirrored_areas(self):
+        def lopsided(x, y):
+            return bump_slope(x - 4, y + 3) + 0.4 * x
+
+        area = areas(site_grid(lopsided))[0]
+        mirrored = areas(site_grid(lambda x, y: lopsided(-x, y)))[0]
+        turned = areas(site_grid(lambda x, y: lopsided(y, -x)))[0]
+        back = shapely.transform(mirrored.polygon, lambda xy: xy * [-1, 1])
+        # Simplifying starts at another corner.
+        assert shapely.hausdorff_distance(area.polygon, back) < 2 * steep.SIMPLIFY_M
+        back = shapely.transform(turned.polygon, lambda xy: np.column_stack([xy[:, 1], -xy[:, 0]]))
+        assert shapely.hausdorff_distance(area.polygon, back) < 2 * steep.SIMPLIFY_M
+        assert area.confidence == pytest.approx(mirrored.confidence, abs=1e-3)
+
+    @settings(max_examples=8, deadline=None)
+    @given(seed=st.integers(0, 10_000), limit=st.floats(5, 60))
+    def test_areas_and_the_rest_are_apart_on_any_ground(self, seed, limit):
+        random = np.random.default_rng(seed)
+        coarse = random.gamma(2, 15, (8, 8))
+        values = np.kron(coarse, np.ones((5, 5))) + random.normal(0, 2, (40, 40))
+        values[random.uniform(size=values.shape) < 0.02] = np.nan
+        slope = site_grid(lambda x, y: 0 * x, size=40).with_values(values)
+        found = areas(slope, limit_percent=limit, area_min_m2=0.0)
+        polygons = [area.polygon for area in found]
+        assert all(polygon.is_valid for polygon in polygons)
+        assert all(0.5 <= area.confidence <= 1 for area in found)
+        assert [p.area for p in polygons] == sorted((p.area for p in polygons), reverse=True)
+        whole = shapely.union_all(polygons)
+        x, y = np.meshgrid(*slope.cell_centres)
+        # Outlines may move by what simplifying allows; places further from them are as their cell says.
+        sure = np.isfinite(values)
+        sure &= shapely.distance(shapely.points(x, y), whole.boundary) > steep.SIMPLIFY_M + 1e-6
+        assert np.array_equal(shapely.contains_xy(whole, x, y)[sure], values[sure] > limit)
+
+    @pytest.mark.parametrize(
+        ("options", "words"),
+        [
+            ({"sd": -1.0}, "sd_percent"),
+            ({"limit_percent": -5}, "limit_percent"),
+            ({"limit_percent": np.nan}, "limit_percent"),
+            ({"area_min_m2": -1}, "area_min_m2"),
+        ],
+    )
+    def test_bad_parameters_are_named(self, options, words):
+        with pytest.raises(ParameterError, match=words):
+            areas(site_grid(bump_slope), **options)
+
+
+class TestUndecidedAreas:
+    def test_belt_around_the_limit(self):
+        """A bowl whose slope grows by 2 % a metre: doubtful within 1.64 × 4 % of 35 %, from 14.2 to 20.8 m."""
+        slope = site_grid(lambda x, y: 2 * np.hypot(x, y))
+        (area,) = steep.undecided_areas(slope, 4.0, limit_percent=LIMIT, frame=SITE, area_min_m2=1.0)
+        near, far = (LIMIT - 1.64 * 4) / 2, (LIMIT + 1.64 * 4) / 2
+        belt = np.pi * (far**2 - near**2)
+        assert area.polygon.area == pytest.approx(belt, rel=0.01)
+
+        def mean(function):
+            return quad(lambda r: function(2 * r) * 2 * np.pi * r, near, far)[0] / belt
+
+        assert area.flip_probability == pytest.approx(mean(lambda s: ndtr(-abs(s - LIMIT) / 4)), abs=0.005)
+        assert area.slope_mean_percent == pytest.approx(mean(lambda s: s), abs=0.2)
+        assert area.sd_percent == pytest.approx(4)
+
+    @pytest.mark.parametrize(("above", "chance"), [(0.0, 0.5), (3.0, ndtr(-0.75)), (-3.0, ndtr(-0.75))])
+    def test_flip_probability_of_an_even_slope(self, above, chance):
+        slope = site_grid(lambda x, y: LIMIT + above + 0 * x)
+        (area,) = steep.undecided_areas(slope, 4.0, limit_percent=LIMIT, frame=SITE, area_min_m2=1.0)
+        assert area.flip_probability == pytest.approx(chance)
+
+    def test_good_data_leaves_nothing_undecided(self):
+        slope = site_grid(bump_slope)
+        for sd in (0.0, 1e-3, 0.05):
+            assert steep.undecided_areas(slope, sd, limit_percent=LIMIT, frame=SITE, area_min_m2=1) == []
+
+    def test_every_place_is_steep_or_not_or_undecided(self):
+        slope = site_grid(bump_slope)
+        steep_ground = shapely.union_all([a.polygon for a in areas(slope, sd=3.0, area_min_m2=0)])
+        doubtful = steep.undecided_areas(slope, 3.0, limit_percent=LIMIT, frame=SITE, area_min_m2=0)
+        doubt = shapely.union_all([a.polygon for a in doubtful])
+        assert doubt.buffer(0.06).covers(steep_ground.boundary)
+
+
+class TestFootprint:
+    def test_disc_within_a_cell_is_that_cell(self):
+        assert steep.footprint_kernel(0.4, 0.5, 0.5).tolist() == [[1.0]]
+
+    @settings(max_examples=25, deadline=None)
+    @given(st.floats(0.1, 2), st.floats(0.1, 1), st.floats(0.1, 1))
+    def test_kernel_is_a_mean_and_as_symmetric_as_a_disc(self, wheelbase, dx, dy):
+        kernel = steep.footprint_kernel(wheelbase, dx, dy)
+        assert kernel.sum() == pytest.approx(1)
+        assert kernel == pytest.approx(kernel[::-1, ::-1], abs=1e-9)
+        assert kernel == pytest.approx(kernel[:, ::-1], abs=1e-9)
+        assert kernel == pytest.approx(steep.footprint_kernel(wheelbase, dy, dx).T, abs=1e-9)
+        rows, cols = kernel.shape
+        assert (cols - 2) * dx < wheelbase + 1e-9 and cols * dx >= wheelbase - 1e-9
+        assert (rows - 2) * dy < wheelbase + 1e-9 and rows * dy >= wheelbase - 1e-9
+        # Cells wholly under the disc weigh their share of its area.
+        if wheelbase / 2 > np.hypot(dx, dy) / 2:
+            disc = np.pi * wheelbase**2 / 4
+            assert kernel[rows // 2, cols // 2] == pytest.approx(dx * dy / disc, rel=1e-3)
+
+    def test_plane_keeps_its_gradient_up_to_the_edge_of_the_data(self):
+        gradient = slope_gradient_horn(0.3 * np.mgrid[0:12, 0:14][1] * 0.25, 0.25, 0.25)
+        gradient.p[5, 6] = np.nan
+        p, q = steep.footprint_gradient(gradient, steep.footprint_kernel(0.9, 0.25, 0.25))
+        assert np.array_equal(np.isnan(p), np.isnan(gradient.p))
+        assert p[np.isfinite(p)] == pytest.approx(0.3)
+        assert q[np.isfinite(p)] == pytest.approx(0, abs=1e-12)
+
+    def test_mower_stands_level_astride_a_ridge(self):
+        _, x = np.mgrid[0:21, -10:11] * 0.25
+        gradient = slope_gradient_horn(-0.5 * np.abs(x), 0.25, 0.25)
+        p, _ = steep.footprint_gradient(gradient, steep.footprint_kernel(0.8, 0.25, 0.25))
+        assert p[10, 10] == pytest.approx(0, abs=1e-12)
+        assert p[10, 4] == pytest.approx(0.5)
+        assert 0 < p[10, 9] < 0.5
+
+    def test_vector_mean_takes_noise_away_that_a_mean_of_slopes_keeps(self):
+        noise = np.random.default_rng(2).normal(0, 0.03, (60, 60))
+        gradient = slope_gradient_horn(noise, 0.25, 0.25)
+        kernel = steep.footprint_kernel(1.0, 0.25, 0.25)
+        averaged = np.nanmean(slope_percent(*steep.footprint_gradient(gradient, kernel)))
+        assert averaged < 0.5 * np.nanmean(slope_percent(*gradient))
+
+    @pytest.mark.parametrize("correlated", [False, True])
+    def test_sd_agrees_with_noise_put_through(self, correlated):
+        """Independent noise, and noise with an exponential correlation made by its power spectrum."""
+        random = np.random.default_rng(9)
+        white = random.normal(0, 1, (600, 600))
+        correlation = None
+        if correlated:
+            correlation = ExponentialCorrelation(1.0)
+            far = np.hypot(*np.meshgrid(np.fft.fftfreq(600) * 600 * 0.4, np.fft.fftfreq(600) * 600 * 0.25))
+            power = np.fft.fft2(np.exp(-far / 1.0)).real
+            white = np.fft.ifft2(np.sqrt(np.maximum(power, 0)) * np.fft.fft2(white)).real
+        kernel = steep.footprint_kernel(1.1, 0.4, 0.25)
+        found = steep.footprint_gradient(slope_gradient_horn(0.05 * white, 0.4, 0.25), kernel)
+        expected = steep.footprint_gradient_sd_horn(kernel, 0.05, 0.4, 0.25, correlation=correlation)
+        assert np.nanstd(found.p[4:-4, 4:-4]) == pytest.approx(float(expected.p), rel=0.02)
+        assert np.nanstd(found.q[4:-4, 4:-4]) == pytest.approx(float(expected.q), rel=0.02)
+
+    @pytest.mark.parametrize("wheelbase", [0, -1, np.nan])
+    def test_bad_wheelbase_is_named(self, wheelbase):
+        with pytest.raises(ParameterError, match="wheelbase_m"):
+            steep.footprint_kernel(wheelbase, 0.5, 0.5)
+
+    def test_gradient_of_nothing_is_nothing(self):
+        empty = np.full((5, 5), np.nan)
+        p, q = steep.footprint_gradient(Gradient(empty, empty), np.full((3, 3), 1 / 9))
+        assert np.isnan(p).all() and np.isnan(q).all()
+
+
+class TestMowerSlope:
+    @pytest.mark.parametrize(
+        ("crs", "cell", "cell_y"), [(None, 0.25, None), (3857, 0.4, None), (4326, 5e-6, 3e-6), (25833, 0.3, None)]
+    )
+    def test_plane_of_known_slope_in_any_crs(self, crs, cell, cell_y):
+        ground = steep.mower_slope(
+            site_grid(lambda x, y: 0.3 * x + 0.4 * y, crs, cell, 30, cell_y), wheelbase_m=0.6, z_sd_m=0.02
+        )
+        assert ground.slope_percent.values[1:-1, 1:-1] == pytest.approx(50, abs=0.01)
+        assert np.isnan(ground.slope_percent.values[0]).all()
+        assert ground.sd_percent.shape == ground.slope_percent.shape
+
+    def test_sd_grows_with_noise_and_falls_with_the_wheelbase(self):
+        plane = site_grid(lambda x, y: 0.4 * x, cell=0.25, size=20)
+
+        def sd(wheelbase, z_sd):
+            return steep.mower_slope(plane, wheelbase_m=wheelbase, z_sd_m=z_sd).sd_percent.values[10, 10]
+
+        assert sd(0.2, 0.02) == pytest.approx(100 * np.sqrt(3) / 4 * 0.02 / 0.25)
+        assert sd(0.2, 0.01) == pytest.approx(sd(0.2, 0.02) / 2)
+        assert sd(0.5, 0.02) < 0.8 * sd(0.2, 0.02)
+        assert sd(1.0, 0.02) < 0.6 * sd(0.5, 0.02)
