@@ -72,19 +72,19 @@ class MeasuringFrame:
 
     def to_frame(self, geometries: ArrayLike, source: CRS | None = None) -> NDArray[np.object_]:
         """Return geometries moved from `source` (default: the site's CRS) into the frame."""
-        return _moved(geometries, self._to_and_from(source or self.source)[1])
+        return _moved(geometries, self._away_from(source or self.source))
 
     def to_source(self, geometries: ArrayLike) -> NDArray[np.object_]:
         """Return geometries moved from the frame back to the site's CRS."""
-        return _moved(geometries, self._to_and_from(self.source)[0])
+        return _moved(geometries, self._towards(self.source))
 
     def coordinates_in(self, crs: CRS, xy: ArrayLike) -> FloatArray:
         """Return frame coordinates, shape (n, 2) [m], as coordinates of `crs`, shape (n, 2)."""
-        return _transformed(self._to_and_from(crs)[0], xy)
+        return _transformed(self._towards(crs), xy)
 
     def coordinates_from(self, crs: CRS, xy: ArrayLike) -> FloatArray:
         """Return coordinates of `crs`, shape (n, 2), as frame coordinates, shape (n, 2) [m]."""
-        return _transformed(self._to_and_from(crs)[1], xy)
+        return _transformed(self._away_from(crs), xy)
 
     def grid_heading_deg(self, heading_deg: float) -> float:
         """Return a heading in the frame as one from grid north of the site's CRS, clockwise [degrees]."""
@@ -99,22 +99,22 @@ class MeasuringFrame:
             east *= cos(radians(self.latitude_deg))
         return degrees(atan2(east, north))
 
-    def _to_and_from(self, crs: CRS) -> tuple[Transformer, Transformer]:
-        """Return the transformers from the frame to another CRS and back, made at the first call only.
+    def _towards(self, crs: CRS) -> Transformer:
+        return self._transformer(("to", crs.srs), self.crs, crs)
 
-        A CRS is told by its identity, as hashing one means to write it out in full; it is kept, so that its
-        identity can't pass to another.
-        """
-        if id(crs) not in self._transformers:
-            plane = horizontal_crs(crs)
-            there = Transformer.from_crs(self.crs, plane, always_xy=True)
-            back = Transformer.from_crs(plane, self.crs, always_xy=True)
-            self._transformers[id(crs)] = (crs, there, back)
-        _, there, back = self._transformers[id(crs)]
-        return there, back
+    def _away_from(self, crs: CRS) -> Transformer:
+        return self._transformer(("from", crs.srs), crs, self.crs)
+
+    def _transformer(self, key: tuple[str, str], source: CRS, target: CRS) -> Transformer:
+        """Return a transformer, made at the first call only: making one takes longer than moving a parcel with it."""
+        if key not in self._transformers:
+            self._transformers[key] = Transformer.from_crs(
+                horizontal_crs(source), horizontal_crs(target), always_xy=True
+            )
+        return self._transformers[key]
 
     @cached_property
-    def _transformers(self) -> dict[int, tuple[CRS, Transformer, Transformer]]:
+    def _transformers(self) -> dict[tuple[str, str], Transformer]:
         return {}
 
 

@@ -161,7 +161,7 @@ def line_between(xy: FloatArray, chainage: FloatArray, from_m: float, to_m: floa
     ParameterError
         When an open line is asked for a part that runs backwards.
     """
-    if to_m <= from_m:
+    if to_m <= from_m + _SAME_M:
         if not is_closed(xy):
             raise ParameterError(f"an open line has no part from {from_m:.3f} m to {to_m:.3f} m")
         xy = np.concatenate([xy, xy[1:]])

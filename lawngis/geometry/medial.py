@@ -323,7 +323,9 @@ def widest_path(axis: MedialAxis, edges: IntArray, start: int, end: int, half_wi
     # Along an even stretch the middle of it is the place that one would point at.
     ties = used[axis.half_width_m[used] <= axis.half_width_m[used].min() + 1e-4]
     least = ties[len(ties) // 2]
-    return WidestPath(nodes[path], used, float(axis.half_width_m[least]), axis.narrowest_xy[least])
+    # Nodes may lie a little beside the middle; the point halfway between the sides doesn't.
+    points, _ = axis.touching_points(np.array([least]), axis.narrowest_xy[[least]])
+    return WidestPath(nodes[path], used, float(axis.half_width_m[least]), points[0].mean(axis=0))
 
 
 def _boundary_samples(

@@ -166,8 +166,8 @@ def opened(geometry: BaseGeometry, width_m: float) -> Polygon | MultiPolygon:
         Narrowest ground that stays [m].
     """
     half = width_m / 2
-    core = shapely.buffer(geometry, -half, join_style="mitre", mitre_limit=_MITRE_LIMIT)
-    grown = shapely.buffer(core, half + _REGROWTH_M, join_style="mitre", mitre_limit=_MITRE_LIMIT)
+    core = _mitred(geometry, -half)
+    grown = _mitred(core, half + _REGROWTH_M)
     return _valid(shapely.intersection(grown, geometry))
 
 
@@ -177,12 +177,12 @@ def closed(geometry: BaseGeometry, width_m: float) -> Polygon | MultiPolygon:
     The twin of :func:`opened`: grow by half the width with mitred corners, shrink again, add the original.
     """
     half = width_m / 2
-    grown = shapely.buffer(geometry, half, join_style="mitre", mitre_limit=_MITRE_LIMIT)
-    shrunk = shapely.buffer(grown, -half - _REGROWTH_M, join_style="mitre", mitre_limit=_MITRE_LIMIT)
+    grown = _mitred(geometry, half)
+    shrunk = _mitred(grown, -half - _REGROWTH_M)
     # Shrinking by a millimetre more than it grew leaves the old edges to the original, and a filled gap
     # detached from them by that millimetre: growing the fillings alone joins them again.
     filling = shapely.difference(shrunk, geometry)
-    patches = shapely.buffer(filling, 2 * _REGROWTH_M, join_style="mitre", mitre_limit=_MITRE_LIMIT)
+    patches = _mitred(filling, 2 * _REGROWTH_M)
     return _valid(shapely.union(geometry, patches))
 
 
@@ -195,9 +195,9 @@ def cleaned(
 ) -> Polygon | MultiPolygon:
     """Return the same ground fit for planning: valid, without slivers, cracks, crowded or needless vertices.
 
-    Edges move by no more than some millimetres (a fifth of `vertex_gap_m` per pass, usually one); ground
-    wider than `sliver_width_m` and gaps wider than `crack_width_m` stay. Outer rings run anti-clockwise,
-    holes clockwise.
+    Edges move by millimetres, at most by about `vertex_gap_m`; ground wider than `sliver_width_m` and gaps wider
+    than `crack_width_m` stay, needle tips sharper than 23 degrees excepted. Outer rings run anti-clockwise, holes
+    clockwise.
 
     Parameters
     ----------
@@ -240,6 +240,11 @@ def cleaned(
     return polygonal(MultiPolygon([oriented(part) for part in polygon_parts(shape)]))
 
 
+def _mitred(geometry: BaseGeometry, distance_m: float) -> Polygon | MultiPolygon:
+    # A mitred buffer can cross itself beside needles, so its validity is not taken for granted.
+    return _valid(shapely.buffer(geometry, distance_m, join_style="mitre", mitre_limit=_MITRE_LIMIT))
+
+
 def _valid(geometry: BaseGeometry) -> Polygon | MultiPolygon:
     if shapely.is_valid(geometry):
         return polygonal(geometry)
@@ -252,19 +257,35 @@ def _thinned(shape: Polygon | MultiPolygon, vertex_gap_m: float) -> Polygon | Mu
         return shape
     for _ in range(_CLEANING_PASSES):
         straight = shapely.simplify(shape, vertex_gap_m / 5, preserve_topology=True)
-        thinner = _valid(shapely.remove_repeated_points(straight, vertex_gap_m))
-        # Both treat a ring's first vertex as sacred, so each pass starts the ring elsewhere.
-        thinner = _with_other_starts(thinner)
+        thinner = _valid(_with_spaced_rings(straight, vertex_gap_m))
         if shapely.get_num_coordinates(thinner) == shapely.get_num_coordinates(shape):
             return thinner
         shape = thinner
     return shape
 
 
-def _with_other_starts(shape: Polygon | MultiPolygon) -> Polygon | MultiPolygon:
-    def turned(ring: BaseGeometry) -> NDArray[np.float64]:
-        xy = shapely.get_coordinates(ring)[:-1]
-        return np.roll(xy, len(xy) // 2, axis=0)
+def _with_spaced_rings(shape: BaseGeometry, gap_m: float) -> MultiPolygon:
+    parts = []
+    for part in polygon_parts(shape):
+        outer, *holes = [_spaced(shapely.get_coordinates(ring)[:-1], gap_m) for ring in shapely.get_rings(part)]
+        if len(outer) >= 3:
+            parts.append(Polygon(outer, [hole for hole in holes if len(hole) >= 3]))
+    return MultiPolygon(parts)
 
-    parts = [Polygon(turned(part.exterior), [turned(hole) for hole in part.interiors]) for part in polygon_parts(shape)]
-    return polygonal(MultiPolygon(parts))
+
+def _spaced(xy: NDArray[np.float64], gap_m: float) -> NDArray[np.float64]:
+    """Return the vertices of a closed ring without those nearer than a gap to the one before, shape (n, 2).
+
+    The ring starts elsewhere than before, as simplifying treats its first vertex as sacred.
+    """
+    xy = np.roll(xy, len(xy) // 2, axis=0)
+    while len(xy) >= 3:
+        step = xy - np.roll(xy, 1, axis=0)
+        near = np.hypot(step[:, 0], step[:, 1]) < gap_m
+        # Of a run of crowded vertices every other one goes, then the rest is looked at again.
+        first = near & ~np.roll(near, 1)
+        gone = first if first.any() else near & (np.arange(len(xy)) % 2 == 1)
+        if not gone.any():
+            break
+        xy = xy[~gone]
+    return xy

@@ -324,7 +324,12 @@ def straight_costs(grid: CostGrid, starts_xy: ArrayLike, ends_xy: ArrayLike) -> 
 
 
 def crossed_surfaces(
-    route: LineString, surfaces: ArrayLike, *, margin_m: float = 0.05, length_min_m: float = 0.1, end_m: float = 0.5
+    route: LineString,
+    surfaces: Sequence[BaseGeometry] | NDArray[np.object_],
+    *,
+    margin_m: float = 0.05,
+    length_min_m: float = 0.1,
+    end_m: float = 0.5,
 ) -> IntArray:
     """Return the indices of the polygons that a route enters and leaves again.
 

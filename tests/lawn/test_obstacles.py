@@ -1,0 +1,159 @@
+"""What is kept out of a lawn, and how."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely import LineString, MultiPolygon, Point, box
+from shapely.affinity import rotate, translate
+
+from lawngis.errors import ParameterError
+from lawngis.lawn.obstacles import (
+    area_keepouts,
+    barrier_keepouts,
+    drop_keepouts,
+    obstacle_keepouts,
+    treatment_in,
+    tree_keepouts,
+)
+
+LAWN = box(0, 0, 30, 20)
+
+
+class TestTreatment:
+    @pytest.mark.parametrize(
+        ("polygon", "expected"),
+        [
+            (box(10, 10, 12, 12), "island"),
+            (box(28, 10, 30, 12), "outside"),
+            (box(28, 10, 29.97, 12), "outside"),  # 3 cm of lawn behind it are no lawn
+            (box(28, 10, 29.9, 12), "island"),
+            (box(29, 10, 31, 12), "outside"),
+            (box(40, 10, 42, 12), "outside"),
+        ],
+    )
+    def test_it_is_the_same_whether_the_lawn_is_cut_or_not(self, polygon, expected):
+        assert treatment_in(LAWN, polygon) == expected
+        assert treatment_in(LAWN.difference(polygon.buffer(0.001)), polygon) == expected
+
+    def test_what_lies_between_two_lawns_is_outside_of_both(self):
+        assert treatment_in(MultiPolygon([box(0, 0, 5, 9), box(6, 0, 9, 9)]), box(5, 3, 6, 4)) == "outside"
+
+    @settings(max_examples=30, deadline=None)
+    @given(st.floats(0, 360), st.floats(-500, 500), st.floats(0.5, 28))
+    def test_it_does_not_depend_on_where_the_garden_lies(self, angle, shift, x):
+        bed = box(x, 5, x + 1, 6)
+        moved = [rotate(translate(shape, shift, -shift), angle, origin=(0, 0)) for shape in (LAWN, bed)]
+        assert treatment_in(*moved) == treatment_in(LAWN, bed)
+
+
+class TestTrees:
+    """Common practice, no source: something rigid may be bumped, something young gets an island."""
+
+    def trees(self, trunk, crown=np.nan, at=(10, 10)):
+        return tree_keepouts([at], trunk, crown, lawn=LAWN, rigid_trunk_min_m=0.15)
+
+    def test_a_grown_trunk_is_bumped_where_it_stands(self):
+        (tree,) = self.trees(0.45, 9.0)
+        assert (tree.treatment, tree.reason, tree.confidence) == ("bump", "tree", 1.0)
+        assert tree.polygon.area == pytest.approx(np.pi * 0.225**2, rel=0.01)
+        assert tree.polygon.centroid.distance(Point(10, 10)) < 1e-9
+
+    @pytest.mark.parametrize(("trunk", "treatment"), [(0.149, "island"), (0.15, "bump")])
+    def test_the_limit_belongs_to_the_bumped(self, trunk, treatment):
+        assert self.trees(trunk)[0].treatment == treatment
+
+    def test_a_sapling_has_an_island_of_the_given_radius(self):
+        (tree,) = self.trees(0.04, 1.0)
+        assert tree.treatment == "island"
+        assert Point(10, 10).distance(tree.polygon.exterior) == pytest.approx(0.3)
+
+    @pytest.mark.parametrize("unknown", [np.nan, 0.0])
+    def test_an_unknown_trunk_is_never_bumped_and_less_sure(self, unknown):
+        (tree,) = self.trees(unknown)
+        assert (tree.treatment, tree.confidence) == ("island", 0.5)
+        assert Point(10, 10).distance(tree.polygon.exterior) == pytest.approx(0.3)
+
+    def test_a_wide_crown_makes_the_island_of_an_unknown_trunk_wider(self):
+        (tree,) = self.trees(np.nan, 12.0)
+        assert tree.treatment == "island"
+        assert Point(10, 10).distance(tree.polygon.exterior) == pytest.approx(12 / 20 / 2 + 0.15)
+
+    def test_a_trunk_in_the_edge_is_outside_and_one_next_door_is_nothing(self):
+        assert self.trees(0.4, at=(30, 10))[0].treatment == "outside"
+        assert self.trees(0.4, at=(33, 10)) == []
+
+    def test_each_tree_knows_its_row(self):
+        trees = tree_keepouts([(5, 5), (99, 99), (8, 8)], [0.3, 0.3, 0.1], np.nan, lawn=LAWN, rigid_trunk_min_m=0.15)
+        assert [(tree.source, tree.treatment) for tree in trees] == [(0, "bump"), (2, "island")]
+
+    def test_no_trees(self):
+        assert tree_keepouts(np.empty((0, 2)), [], [], lawn=LAWN, rigid_trunk_min_m=0.15) == []
+
+    @pytest.mark.parametrize("limit", [0, -1, np.nan])
+    def test_a_limit_that_makes_no_sense_is_refused(self, limit):
+        with pytest.raises(ParameterError, match="rigid_trunk_min_m"):
+            tree_keepouts([(0, 0)], 0.3, 3, lawn=LAWN, rigid_trunk_min_m=limit)
+
+
+class TestAreas:
+    def test_water_is_an_island_or_outside_but_never_bumped(self):
+        pond, stream = Point(10, 10).buffer(2), box(28, -5, 33, 25)
+        found = area_keepouts([pond, stream], "water", lawn=LAWN)
+        assert [item.treatment for item in found] == ["island", "outside"]
+
+    def test_parts_are_judged_one_by_one(self):
+        beds = MultiPolygon([box(5, 5, 6, 6), box(0, 9, 1, 11), box(50, 0, 51, 1)])
+        found = area_keepouts([box(70, 0, 71, 1), beds], "bed", lawn=LAWN, confidence=[0.2, 0.7])
+        assert [(item.treatment, item.source, item.confidence) for item in found] == [
+            ("island", 1, 0.7),
+            ("outside", 1, 0.7),
+        ]
+
+    def test_a_bed_that_the_lawn_was_cut_for_is_still_found(self):
+        bed = box(5, 5, 7, 6)
+        (found,) = area_keepouts([bed], "bed", lawn=LAWN.difference(bed))
+        assert found.treatment == "island"
+
+
+class TestObstacles:
+    def test_rigid_ones_are_bumped_others_are_islands(self):
+        shapes = [box(5, 5, 5.2, 5.2), box(8, 5, 9, 6), Point(12, 12), box(15, 5, 16, 6)]
+        found = obstacle_keepouts(shapes, [True, False, True, None], lawn=LAWN)
+        assert [item.treatment for item in found] == ["bump", "island", "bump", "island"]
+        assert [item.confidence for item in found] == [0.9, 0.9, 0.5, 0.5]
+        assert Point(12, 12).distance(found[2].polygon.exterior) == pytest.approx(0.3)
+
+    def test_not_a_number_is_not_rigid(self):
+        (found,) = obstacle_keepouts([box(5, 5, 6, 6)], [np.nan], lawn=LAWN)
+        assert found.treatment == "island"
+
+    def test_a_rigid_one_in_the_edge_is_outside(self):
+        (found,) = obstacle_keepouts([box(29, 5, 31, 6)], [True], lawn=LAWN)
+        assert found.treatment == "outside"
+
+
+class TestLines:
+    def test_a_drop_takes_a_strip_on_its_low_right_side_and_parts_the_lawn(self):
+        (strip,) = drop_keepouts([LineString([(-1, 10), (31, 10)])], lawn=LAWN)
+        assert (strip.reason, strip.treatment) == ("drop", "outside")
+        assert strip.polygon.bounds == pytest.approx((-1, 9.9, 31, 10))
+        high, low = sorted(LAWN.difference(strip.polygon).geoms, key=lambda piece: -piece.centroid.y)
+        assert high.bounds[1] == pytest.approx(10)
+        assert low.bounds[3] == pytest.approx(9.9)
+
+    def test_a_drop_within_the_lawn_is_never_bumped(self):
+        (strip,) = drop_keepouts([LineString([(5, 10), (12, 11), (14, 10)])], lawn=LAWN)
+        assert strip.treatment == "island"
+
+    @pytest.mark.parametrize("rigid", [True, False])
+    def test_a_barrier_across_the_lawn_is_outside(self, rigid):
+        (strip,) = barrier_keepouts([LineString([(-1, 10), (31, 10)])], [rigid], lawn=LAWN, width_m=0.2)
+        assert strip.treatment == "outside"
+        assert strip.polygon.bounds == pytest.approx((-1, 9.9, 31, 10.1))
+
+    def test_a_free_standing_wall_is_bumped_a_free_standing_hedge_is_not(self):
+        walls = [LineString([(5, 5), (9, 5)]), LineString([(5, 9), (9, 9)])]
+        found = barrier_keepouts(walls, [True, False], lawn=LAWN, width_m=[0.2, 0.6])
+        assert [item.treatment for item in found] == ["bump", "island"]
+        assert [item.polygon.area for item in found] == pytest.approx([0.8, 2.4])
