@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from math import isfinite
 from typing import Any
 
 import geopandas
@@ -11,10 +12,11 @@ import numpy as np
 import pandas as pd
 import shapely
 from pyproj import CRS
-from shapely import Point
+from shapely import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import PlanError
+from lawngis.geometry.polygons import polygon_parts
 
 from .layers import PLAN_LAYERS, ColumnSpec, LayerSpec
 
@@ -127,7 +129,7 @@ class Plan:
             )
         for name, rows in result.layers.items():
             spec = PLAN_LAYERS[name]
-            stamped = [{"parcel_id": self.parcel_id, **row} for row in rows]
+            stamped: list[Row] = [{"parcel_id": self.parcel_id, **_snapped(spec, row)} for row in rows]
             check_rows(spec, stamped)
             self._rows[name] = stamped
         self.findings += [(step, finding) for finding in result.findings]
@@ -147,6 +149,18 @@ class Plan:
         ]
         for name in ("findings", "visit_checks"):
             check_rows(PLAN_LAYERS[name], self._rows[name])
+
+
+GRID_M = 1e-4
+"""Polygons are snapped to this, so that no hairline is left that rounding in another CRS would tie in a knot."""
+
+
+def _snapped(spec: LayerSpec, row: Row) -> Row:
+    polygon = row.get("geometry")
+    if spec.geometry != "Polygon" or not isinstance(polygon, Polygon) or polygon.is_empty:
+        return row
+    parts = polygon_parts(shapely.set_precision(polygon, GRID_M))
+    return {**row, "geometry": max(parts, key=lambda part: part.area)} if parts else row
 
 
 def _finding_row(parcel_id: str, number: int, step: str, finding: Finding) -> Row:
@@ -226,7 +240,7 @@ def _value_problem(column: ColumnSpec, value: Any) -> str | None:
         return None if column.nullable else "has no value"
     if not isinstance(value, _PYTHON_TYPES[column.kind]):
         return f"{value!r} is not {column.kind}"
-    if column.kind == "real" and not np.isfinite(value):
+    if column.kind == "real" and not isfinite(float(str(value))):
         return f"{value!r} is not a finite number"
     if column.values and value not in column.values:
         return f"{value!r} is none of {', '.join(column.values)}"

@@ -14,7 +14,7 @@ DATUM_M = 214.0
 KNOLL_CENTRE = (-3.4, 118.2)
 KNOLL_FOOT_RADIUS_M = 52.4
 KNOLL_TOP_RADIUS_M = 33.0
-KNOLL_SLOPE = 0.52
+KNOLL_SLOPE = 0.535
 NOISE_SD_M = 0.01
 NOISE_SCALE_M = 1.0
 
@@ -28,9 +28,9 @@ def cell_centres(transform: Affine, shape: tuple[int, int]) -> tuple[Grid, Grid]
 
 
 def rolling(x: Grid, y: Grid) -> Grid:
-    """Return the ground without anything dug or heaped: 2 to 7 %, rising away from the south."""
-    waves = 0.42 * np.sin(2 * np.pi * (x + 0.3 * y) / 118.0 + 0.7) + 0.20 * np.cos(2 * np.pi * (y - 0.25 * x) / 71.0)
-    return DATUM_M + 0.036 * y + 0.008 * x + waves
+    """Return the ground without anything dug or heaped: 1 to 6 %, rising away from the south."""
+    waves = 0.36 * np.sin(2 * np.pi * (x + 0.3 * y) / 118.0 + 0.7) + 0.16 * np.cos(2 * np.pi * (y - 0.25 * x) / 71.0)
+    return DATUM_M + 0.024 * y + 0.008 * x + waves
 
 
 def knoll(x: Grid, y: Grid) -> Grid:

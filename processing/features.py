@@ -1,0 +1,255 @@
+"""Layers of a site in memory: checked, cleaned, with a word on everything that was repaired or left out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import geopandas
+import numpy as np
+import pandas as pd
+import shapely
+from shapely import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.errors import LayerError
+from lawngis.geometry.polygons import polygon_parts
+
+from . import gpkg
+from .layers import ColumnSpec, InputSpec
+from .plans import Finding
+from .site_files import LayerPlace
+
+MIXED = ("Geometry", "GeometryCollection")
+"""What a layer says that holds features of any type: each is then looked at by itself."""
+
+
+def check_layer(spec: InputSpec, place: LayerPlace) -> None:
+    """Check a layer by its schema alone.
+
+    Raises
+    ------
+    LayerError
+        When it has the wrong geometry, or no CRS.
+    """
+    geometry = place.info.geometry_type or "None"
+    if geometry not in (*spec.geometries, *MIXED):
+        held = "is a table without geometry" if geometry == "None" else f"holds {_plural(geometry)}"
+        raise LayerError(
+            f"{held}, but {spec.name} needs {_geometry_words(spec)}",
+            where=str(place),
+            advice=f"Name the right layer with --layer {spec.name}=NAME, or rename this one.",
+        )
+    if place.info.crs is None and geometry != "None":
+        raise LayerError("has no CRS", where=str(place), advice="Assign the right one in a GIS.")
+
+
+def _geometry_words(spec: InputSpec) -> str:
+    plain = dict.fromkeys(name.removeprefix("Multi") for name in spec.geometries if name != "None")
+    return " or ".join(_plural(name) for name in plain)
+
+
+def _plural(geometry_type: str) -> str:
+    words = {"LineString": "line", "LinearRing": "line", "GeometryCollection": "collection"}
+    multi = "multi" if geometry_type.startswith("Multi") else ""
+    plain = geometry_type.removeprefix("Multi")
+    return f"{multi}{words.get(plain, plain.lower())}s"
+
+
+@dataclass(frozen=True)
+class Features:
+    """A layer in memory, cleaned; what was repaired or left out, by row."""
+
+    table: geopandas.GeoDataFrame
+    repaired: Mapping[int, str]
+    broken: Mapping[int, str]
+    doubts: tuple[str, ...] = ()
+    made_up_ids: bool = False
+
+    @cached_property
+    def attributes(self) -> pd.DataFrame:
+        """The columns without the geometries."""
+        return pd.DataFrame(self.table.drop(columns=self.table.geometry.name))
+
+    def row_in_file(self, row: int) -> int:
+        """Return a kept feature's row as the file counts, from 1."""
+        for left_out in sorted(self.broken):
+            row += left_out <= row
+        return int(row) + 1
+
+    def findings(self, layer: str) -> list[Finding]:
+        """Return what every parcel should hear of this layer."""
+        left_out = [
+            Finding("caution", "feature-left-out", f"{layer}, row {row + 1}: {text}; the feature was left out")
+            for row, text in self.broken.items()
+        ]
+        return left_out + [Finding("caution", "value-unclear", f"{layer}: {text}") for text in self.doubts]
+
+
+def read_features(spec: InputSpec, place: LayerPlace) -> Features:
+    """Return a layer's features with the columns that are read, geometries repaired or left out.
+
+    Parcels that can't be used stay in their row, with an empty outline, so that each can fail by its name.
+
+    Raises
+    ------
+    LayerError
+        When it can't be read, or text stands where a number belongs.
+    """
+    table = gpkg.read_layer(place.path, place.info.name, columns=[column.name for column in spec.columns])
+    geometries, repaired, broken = _repairs(spec, table)
+    doubts: list[str] = []
+    columns = {column.name: _values(column, table, place, doubts) for column in spec.columns}
+    cleaned = geopandas.GeoDataFrame(columns, geometry=geometries, crs=table.crs, index=range(len(table)))
+    if spec.name == "parcels":
+        return Features(cleaned, repaired, broken, tuple(doubts))
+    kept = np.array([row not in broken for row in range(len(cleaned))], dtype=bool)
+    position = np.cumsum(kept) - 1
+    return Features(
+        cleaned[kept].reset_index(drop=True),
+        {int(position[row]): text for row, text in repaired.items()},
+        broken,
+        tuple(doubts),
+    )
+
+
+def _repairs(
+    spec: InputSpec, table: geopandas.GeoDataFrame
+) -> tuple[list[BaseGeometry], dict[int, str], dict[int, str]]:
+    """Return the geometries as they are used, and by row what was repaired and what could not be."""
+    row_of = {fid: row for row, fid in enumerate(table.index)}
+    geometries = list(table.geometry)
+    repaired: dict[int, str] = {}
+    broken: dict[int, str] = {}
+    problems = gpkg.geometry_problems(table, expected=spec.geometries)
+    for row, text in ((row_of[fid], text) for fid, text in problems):
+        mended = _mended(geometries[row], spec)
+        geometries[row] = mended or Polygon()
+        if mended is None:
+            broken[row] = text
+        elif text.startswith("is a "):
+            repaired[row] = f"{text}; its {_geometry_words(spec)} were taken"
+        else:
+            repaired[row] = f"{text}; it was repaired"
+    return geometries, repaired, broken
+
+
+def _mended(geometry: BaseGeometry | None, spec: InputSpec) -> BaseGeometry | None:
+    """Return what a geometry holds of the types that the layer needs, made valid; None when that is nothing."""
+    if geometry is None or geometry.is_empty or not np.isfinite(shapely.get_coordinates(geometry)).all():
+        return None
+    if "Polygon" in spec.geometries:
+        parts = polygon_parts(shapely.make_valid(geometry))
+        if parts:
+            return parts[0] if len(parts) == 1 else MultiPolygon(parts)
+    parts = [part for part in _simple_parts(geometry) if part.geom_type in spec.geometries and part.is_valid]
+    if not parts:
+        return None
+    return parts[0] if len(parts) == 1 else _together(parts)
+
+
+def _simple_parts(geometry: BaseGeometry) -> list[BaseGeometry]:
+    parts = [geometry]
+    while any(hasattr(part, "geoms") for part in parts):
+        parts = [piece for part in parts for piece in getattr(part, "geoms", [part])]
+    return parts
+
+
+def _together(parts: list[BaseGeometry]) -> BaseGeometry | None:
+    """Return parts of one type as one geometry; None when they differ, as nobody can say which is meant."""
+    together = shapely.multipoints if parts[0].geom_type == "Point" else shapely.multilinestrings
+    if len({part.geom_type for part in parts}) > 1:
+        return None
+    return together(parts)
+
+
+def _values(column: ColumnSpec, table: geopandas.GeoDataFrame, place: LayerPlace, doubts: list[str]) -> pd.Series[Any]:
+    if column.name not in table.columns:
+        return pd.Series([None] * len(table), dtype="float64" if column.kind == "real" else "object")
+    values = table[column.name].reset_index(drop=True)
+    if column.kind == "real":
+        return _numbers(column, values, place, doubts)
+    if column.kind == "boolean":
+        return _truths(column, values, doubts)
+    texts = values.where(values.notna(), None).map(_text).astype(object)
+    return _known_words(column, texts, doubts) if column.values else texts
+
+
+def _text(value: Any) -> str | None:
+    """Return a value as text: a whole number without a point, blanks as nothing."""
+    if value is None or pd.isna(value):
+        return None
+    whole = isinstance(value, float) and value.is_integer()
+    return str(int(value) if whole else value).strip() or None
+
+
+def _known_words(column: ColumnSpec, texts: pd.Series[Any], doubts: list[str]) -> pd.Series[Any]:
+    folded = texts.map(lambda text: None if text is None else text.casefold()).astype(object)
+    strange = folded.notna() & ~folded.isin(column.values)
+    for text in dict.fromkeys(texts[strange]):
+        doubts.append(f"{column.name} {text!r} is none of {', '.join(column.values)}; it was taken as unknown")
+    return folded.where(folded.notna() & ~strange, None)
+
+
+def _numbers(column: ColumnSpec, values: pd.Series[Any], place: LayerPlace, doubts: list[str]) -> pd.Series[Any]:
+    numbers = pd.to_numeric(values, errors="coerce").astype("float64")
+    wrong = numbers.isna() & values.notna() & (values.astype(str).str.strip() != "")
+    if wrong.any():
+        row = int(np.flatnonzero(wrong)[0])
+        raise LayerError(
+            f"column {column.name} holds {values.iloc[row]!r} where a number belongs",
+            where=(str(place), f"row {row + 1}"),
+            advice=f"Enter the {column.description} in {_UNIT_WORDS.get(column.unit, column.unit)}, such as 1.8,"
+            " or leave it empty.",
+        )
+    absurd = numbers.notna() & ~(np.isfinite(numbers) & (numbers >= 0))
+    for row in np.flatnonzero(absurd):
+        doubts.append(f"row {row + 1} has {column.name} {numbers[row]:g}, which can't be; it was taken as unknown")
+    return numbers.where(~absurd)
+
+
+_UNIT_WORDS = {"m": "metres"}
+
+_TRUE, _FALSE = ("1", "1.0", "true", "yes", "t", "y"), ("0", "0.0", "false", "no", "f", "n")
+
+
+def _truths(column: ColumnSpec, values: pd.Series[Any], doubts: list[str]) -> pd.Series[Any]:
+    words = [None if pd.isna(value) else str(value).strip().casefold() or None for value in values]
+    for row, word in enumerate(words):
+        if word is not None and word not in (*_TRUE, *_FALSE):
+            doubts.append(f"row {row + 1} has {column.name} {word!r}, neither yes nor no; it was taken as unknown")
+    known = [True if word in _TRUE else False if word in _FALSE else None for word in words]
+    return pd.Series(known, dtype="object")
+
+
+def identified(features: Features, place: LayerPlace) -> Features:
+    """Give every parcel a name, and refuse names that occur twice.
+
+    Raises
+    ------
+    LayerError
+        When there is no parcel, or two have one name.
+    """
+    table = features.table
+    if len(table) == 0:
+        raise LayerError("holds no parcel", where=str(place), advice="Draw at least one, or name another layer.")
+    names = table["parcel_id"]
+    blank = names.isna()
+    filled = names.where(~blank, [f"row-{row + 1}" for row in range(len(table))]).astype(str)
+    twice = filled[filled.duplicated()]
+    if len(twice):
+        rows = [str(row + 1) for row in np.flatnonzero(filled == twice.iloc[0])]
+        raise LayerError(
+            f"parcel_id {twice.iloc[0]!r} occurs more than once, in rows {', '.join(rows)}",
+            where=str(place),
+            advice="Give every parcel a name of its own.",
+        )
+    return Features(
+        table.assign(parcel_id=filled.to_numpy()),
+        features.repaired,
+        features.broken,
+        features.doubts,
+        bool(blank.any()),
+    )

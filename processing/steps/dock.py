@@ -1,0 +1,287 @@
+"""Step `dock`: every place along the wire where a dock could stand, what each misses, and the best one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pydantic import Field
+from shapely import Point, Polygon
+
+from lawngis.dock.placing import (
+    Candidates,
+    Feasibility,
+    MustHave,
+    candidate_places,
+    distances_m,
+    feasibility,
+    pad_polygons,
+    room_shares,
+)
+from lawngis.dock.scoring import (
+    first_rank_shares,
+    preference_order,
+    scaled_benefit,
+    scaled_cost,
+    spaced_ranking,
+    tied_with_best,
+    weighted_scores,
+)
+from lawngis.geometry.routes import route_lengths_m
+from lawngis.ground.raster import values_at
+from lawngis.ground.steep import mower_slope
+from lawngis.mower import MowerProfile
+from lawngis.trust import flip_probability
+
+from ..loops import Loop, loops
+from ..plans import Finding, Plan, Row, StepResult, VisitCheck
+from ..sites import Site
+from ..step import Parameters, Step
+from ..supplies import supply_field
+
+FloatArray = NDArray[np.float64]
+
+CRITERIA = ("shade", "hidden", "supply", "flat", "straight", "central")
+"""Criteria in the order of their columns; `shade` and `hidden` need sun and sight and are unknown without."""
+
+STRAIGHT_ENOUGH = 3.0
+"""Straight wire ahead beyond this many times the must-have counts no further."""
+
+
+class DockParameters(Parameters):
+    """How places are looked for and compared."""
+
+    spacing_m: float = Field(default=0.5, ge=0.1, le=5, description="distance between places along the wire [m]")
+    alternatives_apart_m: float = Field(
+        default=5.0, ge=0, le=100, description="distance between the best few alternatives [m]"
+    )
+    draws: int = Field(default=2000, ge=1, le=100000, description="random weightings for first_rank_share")
+    seed: int = Field(default=1, ge=0, le=2**31, description="seed of the random weightings")
+    passage_min_m: float = Field(default=2.0, ge=0, le=20, description="from the dock to the next passage [m]")
+    water_min_m: float = Field(default=1.0, ge=0, le=20, description="from the dock to open water or a drop [m]")
+    room_min_share: float = Field(default=0.9, ge=0, le=1, description="share of the pad that must lie on lawn")
+    doubt_min: float = Field(
+        default=0.05, ge=0, le=0.5, description="a pad's slope whose decision may flip with this chance is measured"
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Measured:
+    """Raw figures of the candidates of one loop, one row each."""
+
+    places: Candidates
+    slope_percent: FloatArray
+    slope_sd_percent: FloatArray
+    sprinkler_m: FloatArray
+    outlet_m: FloatArray
+    supply_m: FloatArray
+    passage_m: FloatArray
+    danger_m: FloatArray
+    room_share: FloatArray
+    central_m: FloatArray
+
+
+def dock(site: Site, plan: Plan, mower: MowerProfile, parameters: DockParameters) -> StepResult:
+    """Return the candidates of every loop that is fed by a dock, ranked, with one chosen for each."""
+    rows: list[Row] = []
+    findings: list[Finding] = []
+    checks: list[VisitCheck] = []
+    for loop in loops(plan, mower):
+        if loop.source != "dock" or loop.ground is None:
+            continue
+        measured = _measured(site, plan, loop, loop.ground, mower, parameters)
+        some, chosen = _ranked(site, loop, measured, mower, parameters, len(rows))
+        rows += some
+        findings += _findings(loop, some, chosen)
+        checks += _checks(some[chosen], measured, chosen, mower, parameters)
+    if rows:
+        findings.append(
+            Finding(
+                "info",
+                "dock-criteria-unknown",
+                "shade and sight from the street are not computed by this step and leave the score",
+                "Look on site: a dock wants shade in the hot hours and no view from the street.",
+            )
+        )
+    return StepResult({"dock_candidates": rows}, findings, checks)
+
+
+def _measured(
+    site: Site, plan: Plan, loop: Loop, ground: Polygon, mower: MowerProfile, parameters: DockParameters
+) -> _Measured:
+    home = loop.zones[0]["geometry"]
+    ring = shapely.get_coordinates(ground.exterior)
+    places = _along(candidate_places(ring, spacing_m=parameters.spacing_m), home)
+    pads = pad_polygons(
+        places.xy,
+        places.direction_deg,
+        behind_m=mower.dock_pad_length_m / 2,
+        ahead_m=mower.dock_pad_length_m / 2,
+        inside_m=mower.dock_pad_width_m,
+    )
+    slope, sd = mower_slope(site.dem, wheelbase_m=mower.dock_pad_length_m, z_sd_m=site.accuracy.dem_sd_m)
+    ways = supply_field(site, plan)
+    count = len(places)
+    return _Measured(
+        places=places,
+        slope_percent=values_at(slope, site.frame, places.xy),
+        slope_sd_percent=values_at(sd, site.frame, places.xy),
+        sprinkler_m=distances_m(places.xy, site.geometries("sprinklers")),
+        outlet_m=distances_m(places.xy, site.geometries("outlets")),
+        supply_m=np.full(count, np.nan) if ways is None else route_lengths_m(ways.field, places.xy),
+        passage_m=distances_m(places.xy, list(loop.strips)),
+        danger_m=distances_m(
+            places.xy,
+            [edge["geometry"] for edge in loop.edges if edge["edge_class"] in ("water", "drop")],
+        ),
+        room_share=room_shares(pads, home),
+        central_m=distances_m(places.xy, [home.centroid]),
+    )
+
+
+def _along(places: Candidates, home: Polygon) -> Candidates:
+    """Return the places that lie in the home zone: a loop runs through the linked ones too."""
+    here = shapely.intersects_xy(home, places.xy[:, 0], places.xy[:, 1])
+    return Candidates(**{name: values[here] for name, values in vars(places).items()})
+
+
+def _feasibility(measured: _Measured, mower: MowerProfile, parameters: DockParameters) -> Feasibility:
+    places = measured.places
+    must_haves = [
+        MustHave("slope of the pad", measured.slope_percent, mower.dock_slope_max_percent, "max", "%"),
+        MustHave("straight wire ahead", places.straight_ahead_m, mower.dock_straight_ahead_m, "min", "m"),
+        MustHave("straight wire behind", places.straight_behind_m, mower.dock_straight_behind_m, "min", "m"),
+        MustHave("way to the next corner", places.corner_m, mower.dock_corner_min_m, "min", "m"),
+        MustHave("distance to a sprinkler", measured.sprinkler_m, mower.dock_sprinkler_min_m, "min", "m"),
+        MustHave("supply cable", measured.supply_m, mower.supply_cable_max_m, "max", "m"),
+        MustHave("distance to a passage", measured.passage_m, parameters.passage_min_m, "min", "m"),
+        MustHave("distance to water or a drop", measured.danger_m, parameters.water_min_m, "min", "m"),
+        MustHave("room for the pad", measured.room_share, parameters.room_min_share, "min", "of it"),
+    ]
+    return feasibility(must_haves, len(places))
+
+
+def _scaled(measured: _Measured, mower: MowerProfile) -> FloatArray:
+    """Return the criteria from 0 to 1, shape (n, 6), in the order of CRITERIA; NaN where unknown."""
+    unknown = np.full(len(measured.places), np.nan)
+    enough = STRAIGHT_ENOUGH * mower.dock_straight_ahead_m
+    return np.column_stack(
+        [
+            unknown,
+            unknown,
+            scaled_cost(measured.supply_m, worst=mower.supply_cable_max_m, best=0.0),
+            scaled_cost(measured.slope_percent, worst=mower.dock_slope_max_percent, best=0.0),
+            scaled_benefit(measured.places.straight_ahead_m, worst=0.0, best=enough),
+            scaled_cost(measured.central_m),
+        ]
+    )
+
+
+def _ranked(
+    site: Site, loop: Loop, measured: _Measured, mower: MowerProfile, parameters: DockParameters, before: int
+) -> tuple[list[Row], int]:
+    judged = _feasibility(measured, mower, parameters)
+    criteria = _scaled(measured, mower)
+    weights = [getattr(mower.dock_weight, name) for name in CRITERIA]
+    scores = weighted_scores(criteria, weights)
+    order = preference_order(scores, judged.failed_count())
+    ranks = spaced_ranking(
+        measured.places.xy, order, spacing_m=parameters.alternatives_apart_m, eligible=judged.feasible
+    )
+    shares = first_rank_shares(criteria, weights, judged.feasible, draws=parameters.draws, seed=parameters.seed)
+    rows: list[Row] = []
+    for index in range(len(measured.places)):
+        row = _row(site, loop, measured, index)
+        row |= {
+            "candidate_id": f"{site.parcel_id}-D{before + index + 1}",
+            "rank": int(ranks[index]),
+            "score": _number(scores[index]),
+            "chosen": bool(index == order[0]),
+            "feasible": bool(judged.feasible[index]),
+            "failed": "; ".join(judged.failed[index]) or None,
+            "first_rank_share": float(shares[index]),
+        }
+        row |= {f"{name}_score": _number(criteria[index, column]) for column, name in enumerate(CRITERIA)}
+        rows.append(row)
+    return rows, int(order[0])
+
+
+def _row(site: Site, loop: Loop, measured: _Measured, index: int) -> dict[str, object]:
+    places = measured.places
+    return {
+        "zone_id": loop.zones[0]["zone_id"],
+        "heading_deg": site.frame.grid_heading_deg(float(places.direction_deg[index])),
+        "slope_percent": _number(measured.slope_percent[index]),
+        "straight_m": _number(places.straight_ahead_m[index]),
+        "corner_m": _number(places.corner_m[index]),
+        "sprinkler_m": _number(measured.sprinkler_m[index]),
+        "outlet_m": _number(measured.outlet_m[index]),
+        "supply_m": _number(measured.supply_m[index]),
+        "geometry": Point(places.xy[index]),
+    }
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _findings(loop: Loop, rows: list[Row], chosen: int) -> list[Finding]:
+    best = rows[chosen]
+    if not best["feasible"]:
+        return [
+            Finding(
+                "stop",
+                "dock-not-feasible",
+                f"no place for a dock on {loop.loop_id} meets every must-have; the best one misses: {best['failed']}",
+                "Change what it misses on site, or take another profile.",
+                best["geometry"],
+            )
+        ]
+    scores = np.array([np.nan if row["score"] is None else row["score"] for row in rows])
+    tied = tied_with_best(scores, [row["feasible"] for row in rows])
+    far = [index for index in tied if rows[index]["geometry"].distance(best["geometry"]) > 5.0]
+    if not far:
+        return []
+    names = ", ".join(rows[index]["candidate_id"] for index in far[:3])
+    return [Finding("info", "dock-tie", f"{best['candidate_id']} scores no better than {names}", "Choose on site.")]
+
+
+def _checks(
+    best: Row, measured: _Measured, index: int, mower: MowerProfile, parameters: DockParameters
+) -> list[VisitCheck]:
+    value, sd = measured.slope_percent[index], measured.slope_sd_percent[index]
+    if not (np.isfinite(value) and np.isfinite(sd)):
+        return []
+    chance = float(flip_probability(value, sd, mower.dock_slope_max_percent))
+    if chance < parameters.doubt_min:
+        return []
+    return [
+        VisitCheck(
+            "slope of the ground under the dock",
+            "spirit level along and across the pad",
+            "whether the dock can stand there",
+            best["geometry"],
+            float(value),
+            float(sd),
+            "%",
+            mower.dock_slope_max_percent,
+            chance,
+            1.0,
+        )
+    ]
+
+
+STEP = Step(
+    id="dock",
+    title="Places for the dock",
+    description=(
+        "Looks at every half metre of the wire of each loop with a dock: first what must hold, then a weighted score; "
+        "says how robust the choice is under random weightings."
+    ),
+    reads=("zones", "links", "edges", "keepouts", "site:sprinklers", "site:outlets", "site:buildings", "raster:dem"),
+    writes=("dock_candidates",),
+    compute=dock,
+    parameters=DockParameters,
+)

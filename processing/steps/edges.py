@@ -1,0 +1,208 @@
+"""Step `edges`: every stretch of every edge, by what lies beyond it."""
+
+from __future__ import annotations
+
+from typing import get_args
+
+import shapely
+from pydantic import Field
+from shapely import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.lawn.edges import NOTHING_KNOWN, Beyond, EdgeStretch, drop_surroundings, edge_stretches
+from lawngis.lawn.obstacles import with_bumps_filled
+from lawngis.mower import EdgeClass, MowerProfile
+
+from ..plans import Finding, Plan, Row, StepResult, VisitCheck
+from ..sites import Site
+from ..step import Parameters, Step
+
+PAVING_CLASSES: dict[str | None, EdgeClass] = {"flush": "flush", "raised": "raised", "sunken": "drop"}
+BARRIER_CLASSES: dict[str, EdgeClass] = {"wall": "raised", "fence": "raised", "hedge": "soft", "kerb": "raised"}
+KEEPOUT_CLASSES: dict[tuple[str, str], EdgeClass] = {
+    ("water", "outside"): "water",
+    ("water", "island"): "water",
+    ("drop", "outside"): "drop",
+    ("drop", "island"): "drop",
+    ("steep", "outside"): "steep",
+    ("steep", "island"): "steep",
+    ("obstacle", "outside"): "raised",
+    ("obstacle", "island"): "raised",
+    ("tree", "outside"): "raised",
+    ("tree", "island"): "soft",
+    ("bed", "outside"): "soft",
+    ("bed", "island"): "soft",
+}
+"""Edge class by reason and treatment of the keep-out beyond; a trunk that could not be bumped stands like a wall."""
+
+KEEPOUT_REACH_M = 0.1
+"""Cleaning moves the lawn's edge by some centimetres away from what it borders."""
+
+
+class EdgesParameters(Parameters):
+    """How edges are told apart."""
+
+    reach_m: float = Field(
+        default=0.25, gt=0, le=2, description="how far from an edge something still counts as lying beyond it [m]"
+    )
+    shortest_m: float = Field(
+        default=0.5, ge=0, le=5, description="shorter stretches between two of the same class are counted in [m]"
+    )
+    kerb_flush_max_m: float = Field(
+        default=0.03, ge=0, le=0.2, description="a kerb no higher than this lets the wheel roll onto it [m]"
+    )
+    unknown_check_m: float = Field(
+        default=2.0, ge=0, le=1000, description="unknown edge longer than this is looked at on site [m]"
+    )
+
+
+def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParameters) -> StepResult:
+    """Return the edge stretches of all zones with class, setback and evidence."""
+    beyond = _beyond(site, plan, parameters)
+    bumps = plan.geometries("keepouts", treatment="bump")
+    rows: list[Row] = []
+    for zone in plan.rows("zones"):
+        polygon = _outline(zone["geometry"], bumps)
+        for stretch in edge_stretches(polygon, beyond, otherwise=NOTHING_KNOWN, shortest_m=parameters.shortest_m):
+            rows.append(_row(site, len(rows) + 1, zone["zone_id"], stretch, mower))
+    return StepResult({"edges": rows}, _findings(rows), _checks(rows, parameters))
+
+
+def _outline(zone: Polygon, bumps: list[BaseGeometry]) -> Polygon:
+    filled = with_bumps_filled(zone, bumps)
+    return filled if isinstance(filled, Polygon) else zone
+
+
+def _beyond(site: Site, plan: Plan, parameters: EdgesParameters) -> list[Beyond]:
+    """Return what may lie beyond an edge, the gravest and surest first: where two are met, the first counts."""
+    reach = parameters.reach_m
+    beyond = [Beyond(site.geometries("water"), "water", "open water beyond", 0.9, reach)]
+    beyond += _barriers(site, parameters)
+    beyond.append(Beyond(site.geometries("buildings"), "raised", "building beyond", 0.9, reach))
+    beyond += _keepouts(plan)
+    beyond.append(Beyond(site.geometries("beds"), "soft", "bed beyond", 0.9, reach))
+    beyond += _paving(site, reach)
+    beyond.append(_boundary(site, reach))
+    by_hand = [row["geometry"] for row in plan.rows("hand_mow")]
+    beyond.append(Beyond(by_hand, "flush", "lawn at the same level beyond, mown by hand", 0.8, 0.05))
+    beyond.append(Beyond(plan.geometries("zones"), "flush", "another zone at the same level beyond", 0.8, 0.05))
+    return [item for item in beyond if len(item.geometries)]
+
+
+def _barriers(site: Site, parameters: EdgesParameters) -> list[Beyond]:
+    if "barriers" not in site.layers:
+        return []
+    barriers = site.layers["barriers"].explode(ignore_index=True)
+    kinds = barriers["kind"]
+    result = list(drop_surroundings(list(barriers.geometry[kinds == "drop"]), reach_m=parameters.reach_m))
+    low = (kinds == "kerb") & (barriers["height_m"].fillna(1.0) <= parameters.kerb_flush_max_m)
+    for kind, edge_class in BARRIER_CLASSES.items():
+        lines = list(barriers.geometry[(kinds == kind) & ~low])
+        result.append(Beyond(lines, edge_class, f"{kind} beyond", 0.9, parameters.reach_m))
+    lines = list(barriers.geometry[low])
+    result.append(Beyond(lines, "flush", "kerb low enough to roll onto", 0.8, parameters.reach_m))
+    return result
+
+
+def _keepouts(plan: Plan) -> list[Beyond]:
+    result = []
+    for (reason, treatment), edge_class in KEEPOUT_CLASSES.items():
+        rows = plan.select("keepouts", reason=reason, treatment=treatment)
+        if rows:
+            confidence = min(row["confidence"] for row in rows)
+            polygons = [row["geometry"] for row in rows]
+            result.append(Beyond(polygons, edge_class, f"keep-out beyond: {reason}", confidence, KEEPOUT_REACH_M))
+    return result
+
+
+def _paving(site: Site, reach: float) -> list[Beyond]:
+    if "hard_surfaces" not in site.layers:
+        return []
+    surfaces = site.layers["hard_surfaces"]
+    result = []
+    for level, use in sorted({(level or "unknown", use or "paving") for level, use in _pairs(surfaces)}):
+        some = surfaces[(surfaces["level"].fillna("unknown") == level) & (surfaces["use"].fillna("paving") == use)]
+        edge_class = PAVING_CLASSES.get(level, "unknown")
+        confidence = 0.9 if level in PAVING_CLASSES else 0.4
+        words = f"{level} {use} beyond" if level in PAVING_CLASSES else f"{use} of unknown level beyond"
+        result.append(Beyond(list(some.geometry), edge_class, words, confidence, reach))
+    grave = get_args(EdgeClass).index
+    order = {"drop": 0, "raised": 1, "unknown": 2, "flush": 3}
+    return sorted(result, key=lambda item: (order[item.edge_class], grave(item.edge_class)))
+
+
+def _pairs(surfaces) -> list[tuple[str | None, str | None]]:  # type: ignore[no-untyped-def]
+    levels = surfaces["level"].where(surfaces["level"].notna(), None)
+    uses = surfaces["use"].where(surfaces["use"].notna(), None)
+    return list(zip(levels, uses, strict=True))
+
+
+def _boundary(site: Site, reach: float) -> Beyond:
+    return Beyond(
+        [shapely.boundary(site.parcel)], "boundary", "property line, nothing known to stand on it", 0.7, reach
+    )
+
+
+def _row(site: Site, number: int, zone_id: str, stretch: EdgeStretch, mower: MowerProfile) -> Row:
+    return {
+        "edge_id": f"{site.parcel_id}-E{number}",
+        "zone_id": zone_id,
+        "edge_class": stretch.edge_class,
+        "setback_m": getattr(mower.setback_m, stretch.edge_class),
+        "length_m": stretch.line.length,
+        "evidence": stretch.evidence,
+        "confidence": stretch.confidence,
+        "geometry": stretch.line,
+    }
+
+
+def _findings(rows: list[Row]) -> list[Finding]:
+    drops = [row for row in rows if row["edge_class"] == "drop"]
+    if not drops:
+        return []
+    length = sum(row["length_m"] for row in drops)
+    return [
+        Finding(
+            "caution",
+            "drop-setback",
+            f"{length:.0f} m of edge fall away: the wire keeps {drops[0]['setback_m']:.2f} m from them",
+            "Practice differs, some lay closer as nothing is struck there; a fall is worse than a scratch.",
+            drops[0]["geometry"].interpolate(0.5, normalized=True),
+        )
+    ]
+
+
+def _checks(rows: list[Row], parameters: EdgesParameters) -> list[VisitCheck]:
+    return [
+        VisitCheck(
+            measure_what=f"what lies beyond {row['edge_id']}, {row['length_m']:.0f} m long",
+            measured_how="by eye: level with the lawn, raised, a drop, a bed, water?",
+            decides="how far the wire keeps from that edge",
+            place=row["geometry"].interpolate(0.5, normalized=True),
+            flip_probability=0.5,
+            weight=0.3,
+        )
+        for row in rows
+        if row["edge_class"] == "unknown" and row["length_m"] >= parameters.unknown_check_m
+    ]
+
+
+STEP = Step(
+    id="edges",
+    title="Edges and setbacks",
+    description="Tells for every stretch of every edge what lies beyond it, and the setback that the wire keeps.",
+    reads=(
+        "zones",
+        "keepouts",
+        "hand_mow",
+        "site:parcels",
+        "site:buildings",
+        "site:hard_surfaces",
+        "site:beds",
+        "site:water",
+        "site:barriers",
+    ),
+    writes=("edges",),
+    compute=edges,
+    parameters=EdgesParameters,
+)

@@ -1,0 +1,219 @@
+"""Step `keepouts`: ground that is kept from the mower, why and how."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from pydantic import Field
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.ground.raster import Grid
+from lawngis.ground.steep import mower_slope, steep_areas, undecided_areas
+from lawngis.ground.terrain import ExponentialCorrelation
+from lawngis.lawn.obstacles import (
+    Keepout,
+    area_keepouts,
+    barrier_keepouts,
+    drop_keepouts,
+    obstacle_keepouts,
+    tree_keepouts,
+    with_tight_bumps_joined,
+    without_overlaps,
+)
+from lawngis.mower import MowerProfile
+
+from ..plans import Finding, Plan, Row, StepResult, VisitCheck
+from ..sites import Site
+from ..step import Parameters, Step
+
+EVIDENCE = {
+    "bed": "a bed of the layer beds",
+    "water": "open water of the layer water",
+    "tree": "a tree of the layer trees",
+    "obstacle": "an obstacle or barrier of the layers",
+    "drop": "a drop of the layer barriers",
+    "steep": "slope of the terrain model under the mower's wheels",
+}
+
+
+class KeepoutsParameters(Parameters):
+    """How keep-outs are drawn."""
+
+    barrier_width_m: float = Field(
+        default=0.12, ge=0.06, le=1, description="width kept out along a wall or fence drawn as a line [m]"
+    )
+    hedge_width_m: float = Field(
+        default=0.8, ge=0.06, le=4, description="width kept out along a hedge drawn as a line [m]"
+    )
+    dem_correlation_m: float = Field(
+        default=1.0, ge=0.01, le=100, description="distance over which errors of the terrain model are alike [m]"
+    )
+    kerb_flush_max_m: float = Field(
+        default=0.03, ge=0, le=0.2, description="a kerb no higher than this lets the wheel roll onto it [m]"
+    )
+    doubt_area_min_m2: float = Field(
+        default=4.0, ge=0.1, le=1000, description="smallest doubtful slope that is worth a look on site [m²]"
+    )
+
+
+def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsParameters) -> StepResult:
+    """Return keep-outs that touch the lawn, and what is to be looked at on site because of them."""
+    lawn = shapely.union_all(plan.geometries("lawn"))
+    if lawn.is_empty:
+        return StepResult({"keepouts": []})
+    slope, sd = mower_slope(
+        site.dem,
+        wheelbase_m=mower.wheelbase_m,
+        z_sd_m=site.accuracy.dem_sd_m,
+        correlation=ExponentialCorrelation(parameters.dem_correlation_m),
+    )
+    found = _from_layers(site, lawn, mower, parameters) + _steep(site, lawn, slope, sd, mower)
+    found = with_tight_bumps_joined(found, lawn=lawn, room_m=mower.passage_transit_min_m)
+    rows = _rows(site, without_overlaps(found, within=site.parcel))
+    return StepResult(
+        {"keepouts": rows}, _findings(rows, lawn), _slope_checks(site, lawn, slope, sd, mower, parameters)
+    )
+
+
+def _from_layers(site: Site, lawn: BaseGeometry, mower: MowerProfile, parameters: KeepoutsParameters) -> list[Keepout]:
+    found = area_keepouts(site.geometries("water"), "water", lawn=lawn)
+    found += area_keepouts(site.geometries("beds"), "bed", lawn=lawn)
+    found += _trees(site, lawn, mower)
+    if "obstacles" in site.layers and len(site.layers["obstacles"]):
+        obstacles = site.layers["obstacles"].explode(ignore_index=True)
+        found += obstacle_keepouts(obstacles.geometry.to_numpy(), obstacles["rigid"].to_numpy(), lawn=lawn)
+    return found + _barriers(site, lawn, parameters)
+
+
+def _trees(site: Site, lawn: BaseGeometry, mower: MowerProfile) -> list[Keepout]:
+    if "trees" not in site.layers or not len(site.layers["trees"]):
+        return []
+    trees = site.layers["trees"].explode(ignore_index=True)
+    return tree_keepouts(
+        trees.geometry.get_coordinates().to_numpy(),
+        trees["trunk_diameter_m"].to_numpy(dtype=float),
+        trees["crown_diameter_m"].to_numpy(dtype=float),
+        lawn=lawn,
+        rigid_trunk_min_m=mower.rigid_trunk_min_m,
+        sapling_radius_m=mower.sapling_island_radius_m,
+    )
+
+
+def _barriers(site: Site, lawn: BaseGeometry, parameters: KeepoutsParameters) -> list[Keepout]:
+    if "barriers" not in site.layers or not len(site.layers["barriers"]):
+        return []
+    barriers = site.layers["barriers"].explode(ignore_index=True)
+    kinds = barriers["kind"].fillna("wall").to_numpy()
+    lines = barriers.geometry.to_numpy()
+    low_kerb = (kinds == "kerb") & (barriers["height_m"].fillna(0.1).to_numpy() <= parameters.kerb_flush_max_m)
+    standing = (kinds != "drop") & ~low_kerb
+    width = np.where(kinds == "hedge", parameters.hedge_width_m, parameters.barrier_width_m)
+    found: list[Keepout] = []
+    if (kinds == "drop").any():
+        found += drop_keepouts(lines[kinds == "drop"], lawn=lawn, width_m=parameters.barrier_width_m)
+    if standing.any():
+        found += barrier_keepouts(lines[standing], kinds[standing] != "hedge", lawn=lawn, width_m=width[standing])
+    return found
+
+
+def _steep(site: Site, lawn: BaseGeometry, slope: Grid, sd: Grid, mower: MowerProfile) -> list[Keepout]:
+    areas = steep_areas(
+        slope,
+        sd.values,
+        limit_percent=mower.slope_limit_percent,
+        frame=site.frame,
+        area_min_m2=mower.steep_area_min_m2,
+    )
+    confidence = [area.confidence for area in areas]
+    return area_keepouts([area.polygon for area in areas], "steep", lawn=lawn, confidence=confidence)
+
+
+def _slope_checks(
+    site: Site,
+    lawn: BaseGeometry,
+    slope: Grid,
+    sd: Grid,
+    mower: MowerProfile,
+    parameters: KeepoutsParameters,
+) -> list[VisitCheck]:
+    doubtful = undecided_areas(
+        slope,
+        sd.values,
+        limit_percent=mower.slope_limit_percent,
+        frame=site.frame,
+        area_min_m2=parameters.doubt_area_min_m2,
+    )
+    checks = []
+    for area in doubtful:
+        on_lawn = area.polygon.intersection(lawn)
+        if on_lawn.area < parameters.doubt_area_min_m2:
+            continue
+        checks.append(
+            VisitCheck(
+                measure_what=f"slope of {on_lawn.area:.0f} m² of lawn",
+                measured_how="spirit level on a board as long as the mower, rise over run, at three places",
+                decides="whether that ground is mown or kept out as too steep",
+                place=on_lawn.representative_point(),
+                value=area.slope_mean_percent,
+                sd=area.sd_percent,
+                unit="%",
+                limit_value=mower.slope_limit_percent,
+                flip_probability=area.flip_probability,
+                weight=min(1.0, on_lawn.area / max(lawn.area, 1.0) + 0.2),
+            )
+        )
+    return checks
+
+
+def _rows(site: Site, found: list[Keepout]) -> list[Row]:
+    return [
+        {
+            "keepout_id": f"{site.parcel_id}-K{number}",
+            "reason": item.reason,
+            "treatment": item.treatment,
+            "area_m2": item.polygon.area,
+            "confidence": item.confidence,
+            "evidence": EVIDENCE[item.reason],
+            "geometry": item.polygon,
+        }
+        for number, item in enumerate(found, start=1)
+    ]
+
+
+def _findings(rows: list[Row], lawn: BaseGeometry) -> list[Finding]:
+    findings = []
+    steep = [row for row in rows if row["reason"] == "steep"]
+    if steep:
+        area = sum(row["geometry"].intersection(lawn).area for row in steep)
+        findings.append(
+            Finding(
+                "caution",
+                "steep-ground",
+                f"{area:.0f} m² of lawn is too steep for the mower and is kept out",
+                "Wheels slip on wet grass: keep people below the slope away while anything runs there.",
+                steep[0]["geometry"].representative_point(),
+            )
+        )
+    for reason, text, advice in (
+        ("water", "open water borders the lawn", "Check the setback on site; a mower in the water is a hazard."),
+        ("drop", "a drop borders the lawn", "Secure the edge: a falling mower can hurt someone below."),
+    ):
+        some = [row for row in rows if row["reason"] == reason]
+        if some:
+            place = some[0]["geometry"].representative_point()
+            findings.append(Finding("caution", f"{reason}-edge", text, advice, place))
+    return findings
+
+
+STEP = Step(
+    id="keepouts",
+    title="Keep-outs and their treatment",
+    description=(
+        "Water, beds, trees, obstacles, barriers, drops and ground that is too steep: each is left outside the wire, "
+        "gets an island, or may be bumped. Slopes too close to the limit to tell become checks for the visit."
+    ),
+    reads=("lawn", "site:water", "site:beds", "site:trees", "site:obstacles", "site:barriers", "raster:dem"),
+    writes=("keepouts",),
+    compute=keepouts,
+    parameters=KeepoutsParameters,
+)

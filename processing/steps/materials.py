@@ -1,0 +1,77 @@
+"""Step `materials`: what it takes, each quantity with the figures it is the sum of."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from lawngis.mower import MowerProfile
+from lawngis.prices import PriceBook, price_book_from
+
+from ..plans import Plan, Row, StepResult
+from ..sites import Site
+from ..step import Parameters, Step
+
+
+class MaterialsParameters(Parameters):
+    """Where prices come from."""
+
+    price_book: str | None = Field(default=None, description="TOML file with prices; an invented example when absent")
+
+
+def materials(site: Site, plan: Plan, mower: MowerProfile, parameters: MaterialsParameters) -> StepResult:
+    """Return the list of materials of one parcel."""
+    del site
+    prices = price_book_from(parameters.price_book)
+    paths = plan.rows("wire_path")
+    if not paths:
+        return StepResult({"materials": []})
+    laid = sum(row["length_m"] for row in paths)
+    slack = sum(row["slack_m"] for row in paths)
+    pegs = len(plan.rows("pegs"))
+    joins = len(plan.rows("joins"))
+    reels = -int(-(laid + slack) // mower.wire_reel_m)
+    rows = [
+        _row("boundary wire", laid + slack, "m", f"{laid:.1f} m laid + {slack:.1f} m slack", prices.wire_per_m),
+        _row("reels of wire", reels, "piece", f"reels of {mower.wire_reel_m:g} m for the wire above", None),
+        _row("pegs", pegs, "piece", "one per row of the layer pegs", prices.peg_each),
+        _row("wire joints", joins, "piece", "one per row of the layer joins", prices.joint_each),
+    ]
+    rows += _sources(plan, prices)
+    return StepResult({"materials": rows})
+
+
+def _sources(plan: Plan, prices: PriceBook) -> list[Row]:
+    rows = []
+    cable = sum(row["length_m"] for row in plan.rows("supply_route"))
+    if cable:
+        rows.append(_row("supply cable", cable, "m", "lengths of the layer supply_route", prices.supply_cable_per_m))
+    docks = len(plan.select("zones", supply="own_dock"))
+    if docks > 1:
+        rows.append(_row("further docks", docks - 1, "piece", "zones with a dock of their own", prices.dock_each))
+    sources = len(plan.select("zones", supply="own_source"))
+    if sources:
+        basis = "zones with a signal source of their own"
+        rows.append(_row("signal sources", sources, "piece", basis, prices.signal_source_each))
+    return rows
+
+
+def _row(item: str, quantity: float, unit: str, basis: str, price: float | None) -> Row:
+    return {
+        "item": item,
+        "quantity": float(quantity),
+        "unit": unit,
+        "basis": basis,
+        "unit_price": price,
+        "amount": None if price is None else quantity * price,
+    }
+
+
+STEP = Step(
+    id="materials",
+    title="Materials and their price",
+    description="Counts wire, pegs, joints, cable and sources from the layers of the plan, and prices them.",
+    reads=("wire_path", "pegs", "joins", "supply_route", "zones"),
+    writes=("materials",),
+    compute=materials,
+    parameters=MaterialsParameters,
+)

@@ -1,0 +1,136 @@
+"""Step `supply`: the way of the supply cable to the dock."""
+
+from __future__ import annotations
+
+import shapely
+from pydantic import Field
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.dock.supply import voltage_drop_percent
+from lawngis.geometry.routes import crossed_surfaces, route_to
+from lawngis.mower import MowerProfile
+from lawngis.wire.conductors import FLEXIBLE_OHM_PER_KM, resistance_ohm
+
+from ..plans import Finding, Plan, Row, StepResult, VisitCheck
+from ..sites import Site
+from ..step import Parameters, Step
+from ..supplies import SupplyField, supply_field
+
+ELECTRICIAN = (
+    "Outdoor supply needs residual-current protection and a licensed electrician; local codes decide. "
+    "Ask for buried services before digging."
+)
+
+
+class SupplyParameters(Parameters):
+    """In what state the cable works."""
+
+    conductor_temperature_c: float = Field(
+        default=30.0, ge=-20, le=90, description="temperature of the conductor while charging [°C]"
+    )
+
+
+def supply(site: Site, plan: Plan, mower: MowerProfile, parameters: SupplyParameters) -> StepResult:
+    """Return the supply route of every chosen dock."""
+    rows: list[Row] = []
+    findings: list[Finding] = []
+    checks: list[VisitCheck] = []
+    ways = supply_field(site, plan)
+    for dock in plan.select("dock_candidates", chosen=True):
+        place = dock["geometry"]
+        route = None if ways is None else route_to(ways.field, [place.x, place.y])
+        if ways is None or route is None:
+            text = f"no way for a supply cable to {dock['candidate_id']} was found"
+            findings.append(Finding("caution", "no-supply", text, "Choose an outlet on site. " + ELECTRICIAN, place))
+            continue
+        crosses: list[int] = crossed_surfaces(route.line, list(ways.paving)).tolist() if ways.paving else []
+        uses = [ways.paving_uses[index] for index in crosses]
+        rows.append(_row(dock, route.line, uses, ways, mower, parameters))
+        findings += _findings(dock, rows[-1], ways, [ways.paving[index] for index in crosses], uses, mower)
+        if ways.starts_at != "outlet":
+            checks.append(_outlet_check(dock, route.line))
+    return StepResult({"supply_route": rows}, findings, checks)
+
+
+def _row(
+    dock: Row,
+    line: shapely.LineString,
+    uses: list[str],
+    ways: SupplyField,
+    mower: MowerProfile,
+    parameters: SupplyParameters,
+) -> Row:
+    ohm_per_m = resistance_ohm(
+        1.0, mower.supply_section_mm2, parameters.conductor_temperature_c, table=FLEXIBLE_OHM_PER_KM
+    )
+    drop = voltage_drop_percent(
+        line.length, current_a=mower.supply_current_a, voltage_v=mower.supply_voltage_v, ohm_per_m=ohm_per_m
+    )
+    return {
+        "candidate_id": dock["candidate_id"],
+        "length_m": line.length,
+        "within_limit": bool(line.length <= mower.supply_cable_max_m),
+        "crosses": ", ".join(uses) or None,
+        "drop_percent": float(drop),
+        "starts_at": ways.starts_at,
+        "geometry": line,
+    }
+
+
+def _findings(
+    dock: Row,
+    row: Row,
+    ways: SupplyField,
+    crossed: list[BaseGeometry],
+    uses: list[str],
+    mower: MowerProfile,
+) -> list[Finding]:
+    findings = [Finding("caution", "supply-safety", "the dock needs an outdoor supply", ELECTRICIAN, dock["geometry"])]
+    for polygon, use in zip(crossed, uses, strict=True):
+        place = row["geometry"].intersection(polygon).representative_point()
+        text = f"the supply cable crosses a {use}"
+        findings.append(
+            Finding("caution", "supply-crosses", text, "A trip hazard: lay it in a duct or saw cut.", place)
+        )
+    if not row["within_limit"]:
+        text = f"the supply cable takes {row['length_m']:.1f} m, more than the {mower.supply_cable_max_m:g} m allowed"
+        findings.append(Finding("stop", "supply-too-long", text, "Have an outlet put nearer.", dock["geometry"]))
+    if ways.starts_at != "outlet":
+        text = "the site has no outlet on this parcel: the nearest house wall was assumed"
+        start = shapely.Point(row["geometry"].coords[0])
+        findings.append(Finding("info", "outlet-assumed", text, "Find or install an outlet. " + ELECTRICIAN, start))
+    return findings
+
+
+def _outlet_check(dock: Row, line: shapely.LineString) -> VisitCheck:
+    return VisitCheck(
+        f"place of the supply point for {dock['candidate_id']}",
+        "by eye, with the owner",
+        "length and way of the supply cable",
+        shapely.Point(line.coords[0]),
+        flip_probability=0.5,
+        weight=0.8,
+    )
+
+
+STEP = Step(
+    id="supply",
+    title="Supply cable to the dock",
+    description=(
+        "Finds the cheapest way for the cable from an outlet, or the nearest house wall, to the dock along walls, beds "
+        "and edges; says what it crosses, how long it is and how much voltage it loses."
+    ),
+    reads=(
+        "dock_candidates",
+        "site:parcels",
+        "site:outlets",
+        "site:buildings",
+        "site:beds",
+        "site:hard_surfaces",
+        "site:barriers",
+        "site:water",
+    ),
+    writes=("supply_route",),
+    compute=supply,
+    parameters=SupplyParameters,
+)

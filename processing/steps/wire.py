@@ -1,0 +1,254 @@
+"""Step `wire`: the wire of every loop as it is laid, with runs, pegs and joins, checked as a circuit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pydantic import Field
+from shapely import LineString, Point, Polygon
+
+from lawngis.dock.placing import candidate_places, distances_m
+from lawngis.errors import LawngisError
+from lawngis.geometry.lines import chainage_m, subdivided
+from lawngis.ground.raster import values_at
+from lawngis.mower import MowerProfile
+from lawngis.wire.circuit import SignalCheck, signal_check
+from lawngis.wire.conductors import resistance_ohm
+from lawngis.wire.loop import Loop as LaidLoop
+from lawngis.wire.loop import Stretch, laid_loop
+from lawngis.wire.pegs import joins, lead_intervals_m, pegs
+
+from ..loops import Loop, loops
+from ..plans import Finding, Plan, Row, StepResult
+from ..sites import Site
+from ..step import Parameters, Step
+
+FloatArray = NDArray[np.float64]
+
+HEIGHT_STEP_M = 1.0
+"""The wire's rise and fall is read off the terrain this often; finer steps would add the terrain's noise."""
+
+SIGNAL_CLEAR_M = 0.3
+"""The field is looked at this far from any wire: nearer, its sign tells of the antenna's height, not of the loop."""
+
+
+class WireParameters(Parameters):
+    """How closely the circuit is checked."""
+
+    signal_points: int = Field(default=600, ge=20, le=100000, description="places inside each loop where the field is")
+
+
+@dataclass
+class _Rows:
+    """Rows of the layers that the step writes, loop after loop."""
+
+    wire_path: list[Row]
+    wire_runs: list[Row]
+    pegs: list[Row]
+    joins: list[Row]
+
+
+def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters) -> StepResult:
+    """Return the laid wire of every loop."""
+    rows = _Rows([], [], [], [])
+    findings: list[Finding] = []
+    for loop in loops(plan, mower):
+        findings += loop.findings
+        start = _start(site, plan, loop)
+        if loop.ground is None or start is None:
+            continue
+        stretches = [Stretch(edge["geometry"], edge["edge_class"], edge["setback_m"]) for edge in loop.edges]
+        try:
+            laid = laid_loop(loop.ground, start, stretches, loop.strips)
+        except LawngisError as error:
+            text = f"{loop.loop_id} can't be laid: {error.what}"
+            findings.append(Finding("stop", "no-wire", text, error.advice, loop.ground.representative_point()))
+            continue
+        _add_loop(rows, site, loop, laid, mower)
+        findings += _circuit_findings(loop, loop.ground, laid, rows.wire_path[-1], mower, parameters)
+        findings += _crossing_findings(plan, loop)
+    layers = {"wire_path": rows.wire_path, "wire_runs": rows.wire_runs, "pegs": rows.pegs, "joins": rows.joins}
+    return StepResult(layers, findings)
+
+
+def _start(site: Site, plan: Plan, loop: Loop) -> FloatArray | None:
+    """Return where the loop begins: at its dock, or for a signal source on straight wire near a supply."""
+    if loop.ground is None:
+        return None
+    zones = {zone["zone_id"] for zone in loop.zones}
+    docks = [row for row in plan.select("dock_candidates", chosen=True) if row["zone_id"] in zones]
+    if loop.source == "dock":
+        return np.array([docks[0]["geometry"].x, docks[0]["geometry"].y]) if docks else None
+    places = candidate_places(shapely.get_coordinates(loop.ground.exterior))
+    supplies = site.geometries("outlets") or site.geometries("buildings")
+    far = distances_m(places.xy, supplies)
+    straight = np.minimum(places.straight_ahead_m, places.straight_behind_m)
+    penalty = np.where(straight >= 0.5, 0.0, 1000.0)
+    return places.xy[int(np.argmin(np.nan_to_num(far) + penalty))]
+
+
+def _add_loop(rows: _Rows, site: Site, loop: Loop, laid: LaidLoop, mower: MowerProfile) -> None:
+    xy = laid.xy
+    chainage = _ground_chainage(site, xy)
+    total = float(chainage[-1])
+    slack = total * mower.wire_slack_percent / 100
+    leads = lead_intervals_m(laid, chainage)
+    lead_m = float(np.diff(leads, axis=1).sum()) if len(leads) else 0.0
+    rows.wire_path.append(
+        {
+            "loop_id": loop.loop_id,
+            "source": loop.source,
+            "length_m": total,
+            "plan_length_m": float(chainage_m(xy)[-1]),
+            "lead_m": lead_m,
+            "slack_m": slack,
+            "resistance_ohm": resistance_ohm(total + slack, mower.wire_section_mm2),
+            "signal_min_ut": None,
+            "geometry": LineString(xy),
+        }
+    )
+    rows.wire_runs += _run_rows(site, loop, laid, chainage)
+    standing = pegs(
+        laid, chainage, spacing_straight_m=mower.peg_spacing_straight_m, spacing_bend_m=mower.peg_spacing_bend_m
+    )
+    rows.pegs += [
+        {
+            "loop_id": loop.loop_id,
+            "peg_no": number,
+            "chainage_m": float(at),
+            "peg_kind": str(kind),
+            "geometry": Point(xy),
+        }
+        for number, (xy, at, kind) in enumerate(zip(standing.xy, standing.chainage_m, standing.kind, strict=True), 1)
+    ]
+    usable = mower.wire_reel_m / (1 + mower.wire_slack_percent / 100)
+    joined = joins(total, reel_m=usable, leads_m=leads)
+    rows.joins += [
+        {"loop_id": loop.loop_id, "chainage_m": float(at), "why": str(why), "geometry": _point_at(xy, chainage, at)}
+        for at, why in zip(joined.chainage_m, joined.why, strict=True)
+    ]
+
+
+def _run_rows(site: Site, loop: Loop, laid: LaidLoop, chainage: FloatArray) -> list[Row]:
+    return [
+        {
+            "loop_id": loop.loop_id,
+            "seq": number,
+            "run_kind": run.kind,
+            "edge_class": run.edge_class,
+            "setback_m": run.setback_m,
+            "from_m": float(chainage[first]),
+            "to_m": float(chainage[last]),
+            "island_id": None if run.island is None else f"{loop.loop_id}-I{run.island + 1}",
+            "geometry": LineString(run.xy),
+        }
+        for number, (run, (first, last)) in enumerate(zip(laid.runs, laid.run_vertices(), strict=True), start=1)
+    ]
+
+
+def _ground_chainage(site: Site, xy: FloatArray) -> FloatArray:
+    """Return the length of wire from the start to each vertex, along the ground [m], shape (n,)."""
+    fine, vertex = subdivided(xy, HEIGHT_STEP_M)
+    heights = values_at(site.dem, site.frame, fine)
+    known = np.isfinite(heights)
+    if not known.any():
+        return chainage_m(xy)
+    along = chainage_m(fine)
+    heights = np.interp(along, along[known], heights[known])
+    return chainage_m(fine, heights)[vertex]
+
+
+def _point_at(xy: FloatArray, chainage: FloatArray, at: float) -> Point:
+    return Point(np.interp(at, chainage, xy[:, 0]), np.interp(at, chainage, xy[:, 1]))
+
+
+def _circuit_findings(
+    loop: Loop, ground: Polygon, laid: LaidLoop, path: Row, mower: MowerProfile, parameters: WireParameters
+) -> list[Finding]:
+    inside, outside = _places(ground, parameters.signal_points)
+    checked = signal_check(laid.xy, inside, outside, height_m=mower.antenna_height_m, current_a=mower.loop_current_a)
+    findings = _sign_findings(loop, checked)
+    if np.isfinite(checked.weakest_ut):
+        path["signal_min_ut"] = checked.weakest_ut  # type: ignore[index]
+        if checked.weakest_ut < mower.signal_min_ut:
+            text = (
+                f"the field inside {loop.loop_id} falls to {checked.weakest_ut:.4f} µT, below the "
+                f"{mower.signal_min_ut:g} µT that the mower needs"
+            )
+            place = Point(checked.weakest_xy)
+            findings.append(Finding("stop", "signal-weak", text, "Split the loop, or take another profile.", place))
+    far = float(shapely.distance(shapely.points(inside), ground.boundary).max()) if len(inside) else 0.0
+    if far > mower.signal_reach_max_m:
+        text = f"the middle of {loop.loop_id} is {far:.1f} m from the wire, more than {mower.signal_reach_max_m:g} m"
+        findings.append(Finding("caution", "signal-reach", text, "Test the signal there before mowing."))
+    length = path["length_m"]
+    if length > mower.loop_length_max_m:
+        text = f"{loop.loop_id} takes {length:.0f} m of wire, more than the {mower.loop_length_max_m:g} m allowed"
+        findings.append(Finding("stop", "loop-too-long", text, "Take a larger profile, or a second loop."))
+    return findings
+
+
+def _places(ground: Polygon, count: int) -> tuple[FloatArray, FloatArray]:
+    """Return places inside the ground and places on islands and outside, all clear of the wire."""
+    spacing = float(np.sqrt(ground.area / count))
+    inside = _lattice(ground.buffer(-SIGNAL_CLEAR_M), spacing)
+    islands = [Polygon(hole).buffer(-SIGNAL_CLEAR_M / 3) for hole in ground.interiors]
+    around = Polygon(ground.exterior).buffer(3 * SIGNAL_CLEAR_M).boundary.segmentize(2.0)
+    points = [shapely.get_coordinates(around)]
+    points += [
+        shapely.get_coordinates(shapely.maximum_inscribed_circle(island))[:1]
+        for island in islands
+        if not island.is_empty
+    ]
+    return inside, np.concatenate(points)
+
+
+def _lattice(area: Polygon, spacing: float) -> FloatArray:
+    if area.is_empty:
+        return np.empty((0, 2))
+    min_x, min_y, max_x, max_y = area.bounds
+    x, y = np.meshgrid(np.arange(min_x + spacing / 2, max_x, spacing), np.arange(min_y + spacing / 2, max_y, spacing))
+    held = shapely.contains_xy(area, x.ravel(), y.ravel())
+    return np.column_stack([x.ravel()[held], y.ravel()[held]])
+
+
+def _sign_findings(loop: Loop, checked: SignalCheck) -> list[Finding]:
+    if checked.ok:
+        return []
+    wrong = np.concatenate([checked.wrong_inside_xy, checked.wrong_outside_xy])
+    text = f"the field of {loop.loop_id} has the wrong sign at {len(wrong)} places: the mower would turn away or leave"
+    advice = "Check the sense of every island and that leads lie side by side."
+    return [Finding("stop", "rule-2-signal-sign", text, advice, Point(wrong[0]))]
+
+
+def _crossing_findings(plan: Plan, loop: Loop) -> list[Finding]:
+    ways = {zone["reached_by"] for zone in loop.zones if zone["reached_by"] is not None}
+    findings = []
+    for link in plan.rows("links"):
+        if link["link_id"] not in ways:
+            continue
+        middle = link["geometry"].interpolate(0.5, normalized=True)
+        text = f"the wire of {loop.loop_id} crosses {link['surface']} at {link['link_id']}, both ways"
+        if link["kind"] == "crossing":
+            advice = "Lay it in a saw cut or duct: a trip hazard. Ask for buried services before cutting."
+            findings.append(Finding("caution", "wire-crosses", text, advice, middle))
+        else:
+            findings.append(Finding("info", "wire-crosses", text, "Both wires run through the passage.", middle))
+    return findings
+
+
+STEP = Step(
+    id="wire",
+    title="Wire, runs, pegs and joins",
+    description=(
+        "Lays each loop from its dock anti-clockwise round the zones and islands and back, through passages and along "
+        "leads; sets pegs and joins; measures it along the ground and checks the circuit's resistance and field."
+    ),
+    reads=("zones", "links", "edges", "keepouts", "dock_candidates", "site:outlets", "site:buildings", "raster:dem"),
+    writes=("wire_path", "wire_runs", "pegs", "joins"),
+    compute=wire,
+    parameters=WireParameters,
+)

@@ -1,0 +1,70 @@
+"""Where the supply cable may run and start; shared by the steps that place the dock and route its cable."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import shapely
+from shapely import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.dock.supply import LayingGround, laying_grid, wall_starts
+from lawngis.geometry.routes import CostField, cost_field
+
+from .plans import Plan
+from .sites import Site
+
+
+@dataclass(frozen=True, eq=False)
+class SupplyField:
+    """Cheapest ways from the supply points over the parcel; `starts_at` says what they start from."""
+
+    field: CostField
+    starts_at: str
+    paving: tuple[BaseGeometry, ...]
+    paving_uses: tuple[str, ...]
+
+
+def supply_field(site: Site, plan: Plan) -> SupplyField | None:
+    """Return the ways of supply cable on a parcel, or None when nothing is there to start from."""
+    found: SupplyField | None = plan.derived("supply field", lambda: _supply_field(site))
+    return found
+
+
+def _supply_field(site: Site) -> SupplyField | None:
+    outlets = [point for point in site.geometries("outlets") if site.parcel.buffer(0.5).intersects(point)]
+    buildings = [shape for shape in site.geometries("buildings") if shape.intersects(site.parcel)]
+    if outlets:
+        starts, starts_at = shapely.get_coordinates(outlets), "outlet"
+    elif buildings:
+        walls = [shape.boundary.intersection(site.parcel) for shape in buildings]
+        starts, starts_at = wall_starts([wall for wall in walls if not wall.is_empty]), "nearest house wall (assumed)"
+    else:
+        return None
+    if not len(starts):
+        return None
+    ground = _laying_ground(site)
+    uses, paving = _paving(site)
+    return SupplyField(cost_field(laying_grid(ground), starts), starts_at, paving, uses)
+
+
+def _paving(site: Site) -> tuple[tuple[str, ...], tuple[BaseGeometry, ...]]:
+    if "hard_surfaces" not in site.layers:
+        return (), ()
+    surfaces = site.layers["hard_surfaces"]
+    near = surfaces[surfaces.intersects(site.parcel)]
+    return tuple(near["use"].fillna("paving")), tuple(near.geometry)
+
+
+def _laying_ground(site: Site) -> LayingGround:
+    buildings = site.geometries("buildings")
+    beds, paving = site.geometries("beds"), list(_paving(site)[1])
+    barriers = site.geometries("barriers")
+    walls = [_outline(shape) for shape in buildings] + barriers
+    edges = [_outline(shape) for shape in (*beds, *paving)] + [shapely.boundary(site.parcel)]
+    blocked = [*buildings, *site.geometries("water")]
+    return LayingGround(site.parcel, blocked=blocked, walls=walls, edges=edges, beds=beds, paving=paving)
+
+
+def _outline(shape: Polygon | BaseGeometry) -> BaseGeometry:
+    return shapely.boundary(shape)

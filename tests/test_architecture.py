@@ -1,0 +1,102 @@
+"""Imports go one way: the library never knows processing, floors import downwards, nothing goes in a circle."""
+
+import ast
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+LIBRARY_FLOORS = {
+    "errors": 0, "constants": 0, "mower": 1, "prices": 1,
+    "geometry": 2, "ground": 3, "lawn": 4, "wire": 4, "dock": 4, "mowing": 4, "trust": 5,
+}  # fmt: skip
+
+
+def module_name(path: Path) -> str:
+    parts = list(path.relative_to(ROOT).with_suffix("").parts)
+    if parts[0] == "processing":
+        parts = ["lawngis", *parts]
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {module_name(path): path for folder in ("lawngis", "processing") for path in (ROOT / folder).rglob("*.py")}
+
+
+def imported(name: str, path: Path, *, lazy: bool) -> set[str]:
+    """Names of our modules that a module imports; with lazy also those imported inside functions."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    nodes = ast.walk(tree) if lazy else _module_level(tree)
+    package = name.split(".") if path.name == "__init__.py" else name.split(".")[:-1]
+    found: set[str] = set()
+    for node in nodes:
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            base = (
+                ".".join([*package[: len(package) - node.level + 1], *([node.module] if node.module else [])])
+                if node.level
+                else node.module
+            )
+            found |= {base} | {f"{base}.{alias.name}" for alias in node.names}
+    return {module for module in found if module in MODULES and module != name}
+
+
+def _module_level(tree: ast.Module) -> list[ast.stmt]:
+    return [node for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom)]
+
+
+IMPORTS = {name: imported(name, path, lazy=True) for name, path in MODULES.items()}
+
+
+def floor(module: str) -> int:
+    parts = module.split(".")
+    return LIBRARY_FLOORS[parts[1]] if len(parts) > 1 else -1
+
+
+def library() -> list[str]:
+    return [name for name in MODULES if not name.startswith("lawngis.processing")]
+
+
+@pytest.mark.parametrize("module", library())
+def test_library_never_imports_processing(module):
+    assert not [name for name in IMPORTS[module] if name.startswith("lawngis.processing")]
+
+
+@pytest.mark.parametrize("module", library())
+def test_library_imports_downwards_or_within_its_room(module):
+    room = module.split(".")[1:2]
+    for other in IMPORTS[module]:
+        assert other == "lawngis" or other.split(".")[1:2] == room or floor(other) < floor(module), other
+
+
+def test_library_opens_no_files_and_knows_no_layers():
+    for module in library():
+        text = MODULES[module].read_text(encoding="utf-8")
+        for word in ("import geopandas", "import rasterio", "import fiona", "import pyogrio", "sqlite3"):
+            assert word not in text, f"{module}: {word}"
+
+
+def test_there_is_no_import_circle():
+    packages_off = {
+        name: {other for other in others if MODULES[other].name != "__init__.py"} for name, others in IMPORTS.items()
+    }
+    order = list(TopologicalSorter(packages_off).static_order())  # raises CycleError on a circle
+    assert set(order) >= set(packages_off)
+
+
+def test_only_gpkg_opens_vector_files_and_only_rasters_opens_rasters():
+    for name, path in MODULES.items():
+        text = path.read_text(encoding="utf-8")
+        if not name.startswith("lawngis.processing.gpkg"):
+            assert "import fiona" not in text and "import pyogrio" not in text, name
+        if name != "lawngis.processing.rasters":
+            assert "import rasterio" not in text, name
+
+
+@pytest.mark.parametrize("module", [name for name in MODULES if name.startswith("lawngis.processing.steps.")])
+def test_steps_open_no_files_and_import_no_other_step(module):
+    for other in IMPORTS[module]:
+        assert other not in ("lawngis.processing.gpkg", "lawngis.processing.rasters", "lawngis.processing.source")
+        assert not other.startswith("lawngis.processing.steps.")
