@@ -223,7 +223,7 @@ def room_shares(pads: ArrayLike, ground: BaseGeometry) -> FloatArray:
     return shares
 
 
-def distances_m(xy: ArrayLike, things: ArrayLike) -> FloatArray:
+def distances_m(xy: ArrayLike, things: Sequence[BaseGeometry] | NDArray[np.object_]) -> FloatArray:
     """Return the distance from each place to the nearest of some geometries, shape (n,) [m]; NaN without any."""
     places = np.asarray(shapely.points(np.asarray(xy, dtype=np.float64).reshape(-1, 2)), dtype=object)
     geometries = np.asarray(things, dtype=object).ravel()
