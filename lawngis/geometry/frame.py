@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from math import atan2, cos, degrees, radians
@@ -12,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS, Transformer
 from pyproj.crs import ProjectedCRS
 from pyproj.crs.coordinate_operation import TransverseMercatorConversion
+from pyproj.enums import TransformDirection
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import ParameterError
@@ -51,8 +53,7 @@ class MeasuringFrame:
             raise ParameterError("a measuring frame needs a geometry that is not empty")
         source = horizontal_crs(source)
         min_x, min_y, max_x, max_y = geometry.bounds
-        to_geographic = Transformer.from_crs(source, _geographic(source), always_xy=True)
-        longitude, latitude = to_geographic.transform((min_x + max_x) / 2, (min_y + max_y) / 2)
+        longitude, latitude = _degrees(source, [[(min_x + max_x) / 2, (min_y + max_y) / 2]])[0]
         if not (np.isfinite(longitude) and np.isfinite(latitude) and abs(latitude) <= 90):
             raise ParameterError(
                 f"coordinates around ({min_x:.6g}, {min_y:.6g}) do not fit {source.name}",
@@ -72,19 +73,37 @@ class MeasuringFrame:
 
     def to_frame(self, geometries: ArrayLike, source: CRS | None = None) -> NDArray[np.object_]:
         """Return geometries moved from `source` (default: the site's CRS) into the frame."""
-        return _moved(geometries, self._away_from(source or self.source))
+        crs = source or self.source
+        return _moved(geometries, lambda xy: self.coordinates_from(crs, xy))
 
     def to_source(self, geometries: ArrayLike) -> NDArray[np.object_]:
         """Return geometries moved from the frame back to the site's CRS."""
-        return _moved(geometries, self._towards(self.source))
+        return _moved(geometries, lambda xy: self.coordinates_in(self.source, xy))
 
     def coordinates_in(self, crs: CRS, xy: ArrayLike) -> FloatArray:
         """Return frame coordinates, shape (n, 2) [m], as coordinates of `crs`, shape (n, 2)."""
-        return _transformed(self._towards(crs), xy)
+        degrees_xy = _transformed(self._projection, xy, inverse=True)
+        return _transformed(_from_degrees(self.source, crs), degrees_xy)
 
     def coordinates_from(self, crs: CRS, xy: ArrayLike) -> FloatArray:
         """Return coordinates of `crs`, shape (n, 2), as frame coordinates, shape (n, 2) [m]."""
-        return _transformed(self._away_from(crs), xy)
+        degrees_xy = _transformed(_from_degrees(self.source, crs), xy, inverse=True)
+        return _transformed(self._projection, degrees_xy)
+
+    @cached_property
+    def _projection(self) -> Transformer:
+        """From longitude and latitude to the frame.
+
+        Made from the bare projection: making it from the frame's CRS takes a hundred times longer.
+        """
+        ellipsoid = _geographic(self.source).ellipsoid
+        if ellipsoid is None:
+            raise ParameterError(f"{self.source.name} has no ellipsoid")
+        return Transformer.from_pipeline(
+            "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad "
+            f"+step +proj=tmerc +lat_0={self.latitude_deg!r} +lon_0={self.longitude_deg!r} +k=1 +x_0=0 +y_0=0 "
+            f"+a={ellipsoid.semi_major_metre!r} +b={ellipsoid.semi_minor_metre!r}"
+        )
 
     def grid_heading_deg(self, heading_deg: float) -> float:
         """Return a heading in the frame as one from grid north of the site's CRS, clockwise [degrees]."""
@@ -98,24 +117,6 @@ class MeasuringFrame:
         if self.source.is_geographic:
             east *= cos(radians(self.latitude_deg))
         return degrees(atan2(east, north))
-
-    def _towards(self, crs: CRS) -> Transformer:
-        return self._transformer(("to", crs.srs), self.crs, crs)
-
-    def _away_from(self, crs: CRS) -> Transformer:
-        return self._transformer(("from", crs.srs), crs, self.crs)
-
-    def _transformer(self, key: tuple[str, str], source: CRS, target: CRS) -> Transformer:
-        """Return a transformer, made at the first call only: making one takes longer than moving a parcel with it."""
-        if key not in self._transformers:
-            self._transformers[key] = Transformer.from_crs(
-                horizontal_crs(source), horizontal_crs(target), always_xy=True
-            )
-        return self._transformers[key]
-
-    @cached_property
-    def _transformers(self) -> dict[tuple[str, str], Transformer]:
-        return {}
 
 
 def horizontal_crs(crs: CRS) -> CRS:
@@ -132,11 +133,36 @@ def _geographic(crs: CRS) -> CRS:
     return horizontal_crs(geographic)
 
 
-def _transformed(transformer: Transformer, xy: ArrayLike) -> FloatArray:
+_transformers: dict[tuple[str, str], Transformer] = {}
+
+
+def _from_degrees(source: CRS, target: CRS) -> Transformer:
+    """Return the transformer from degrees on a CRS's datum to another CRS, made at the first call only.
+
+    All frames of a site share it: making one takes longer than moving a parcel with it.
+    """
+    key = (source.srs, target.srs)
+    if key not in _transformers:
+        geographic = _geographic(source)
+        if not np.isclose(geographic.axis_info[0].unit_conversion_factor, radians(1), rtol=1e-9):
+            raise ParameterError(
+                f"{source.name} is based on angles in {geographic.axis_info[0].unit_name}",
+                advice="Reproject the layers to a CRS based on degrees.",
+            )
+        _transformers[key] = Transformer.from_crs(geographic, horizontal_crs(target), always_xy=True)
+    return _transformers[key]
+
+
+def _degrees(source: CRS, xy: ArrayLike) -> FloatArray:
+    return _transformed(_from_degrees(source, source), xy, inverse=True)
+
+
+def _transformed(transformer: Transformer, xy: ArrayLike, *, inverse: bool = False) -> FloatArray:
     points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
-    return np.column_stack(transformer.transform(points[:, 0], points[:, 1]))
+    direction = TransformDirection.INVERSE if inverse else TransformDirection.FORWARD
+    return np.column_stack(transformer.transform(points[:, 0], points[:, 1], direction=direction))
 
 
-def _moved(geometries: ArrayLike, transformer: Transformer) -> NDArray[np.object_]:
+def _moved(geometries: ArrayLike, move: Callable[[FloatArray], FloatArray]) -> NDArray[np.object_]:
     flat = shapely.force_2d(np.asarray(geometries, dtype=object))
-    return np.asarray(shapely.transform(flat, lambda xy: _transformed(transformer, xy)), dtype=object)
+    return np.asarray(shapely.transform(flat, move), dtype=object)
