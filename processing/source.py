@@ -317,8 +317,8 @@ def _horizontal_unit_m(crs: CRS) -> float:
 
 
 def _check_cover(grid: Grid, parcel: BaseGeometry, frame: MeasuringFrame, where: tuple[str, ...]) -> None:
-    corners = np.array([[0, 0], [grid.shape[1], 0], [grid.shape[1], grid.shape[0]], [0, grid.shape[0]]], dtype=float)
-    outline = Polygon(frame.coordinates_from(grid.crs, [grid.transform * tuple(corner) for corner in corners]))
+    corners = shapely.get_coordinates(shapely.box(*grid.bounds))
+    outline = Polygon(frame.coordinates_from(grid.crs, corners))
     outside = parcel.difference(outline).area / parcel.area
     if outside > 1e-6:
         raise RasterError(
@@ -333,9 +333,8 @@ def _nodata_findings(grid: Grid, parcel: BaseGeometry, frame: MeasuringFrame, wh
     unknown = np.isnan(grid.values)
     if not unknown.any():
         return []
-    rows, columns = np.indices(grid.shape).reshape(2, -1)
-    x, y = grid.transform * (columns + 0.5, rows + 0.5)
-    xy = frame.coordinates_from(grid.crs, np.column_stack([x, y]))
+    x, y = np.meshgrid(*grid.cell_centres)
+    xy = frame.coordinates_from(grid.crs, np.column_stack([x.ravel(), y.ravel()]))
     inside = shapely.contains_xy(parcel, xy[:, 0], xy[:, 1])
     holes = inside & unknown.ravel()
     if not holes.any():

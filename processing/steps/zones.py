@@ -29,7 +29,7 @@ from lawngis.mower import MowerProfile
 from lawngis.mowing.capacity import area_rate_m2_h, charging_hours, mowing_hours_week, one_charge_area_m2
 from lawngis.trust import flip_probability
 
-from ..plans import Finding, Plan, Row, StepResult, VisitCheck
+from ..plans import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
 from ..sites import Site
 from ..step import Parameters, Step
 
@@ -91,7 +91,9 @@ def _mowable(plan: Plan) -> Polygon | MultiPolygon:
     lawn = shapely.union_all(plan.geometries("lawn"))
     bumps = plan.geometries("keepouts", treatment="bump")
     out = plan.geometries("keepouts", treatment="outside") + plan.geometries("keepouts", treatment="island")
-    return polygonal(with_bumps_filled(lawn, bumps).difference(shapely.union_all(out)))
+    ground = with_bumps_filled(lawn, bumps).difference(shapely.union_all(out))
+    # Keep-outs that follow the lawn's edge leave hairlines of ground between the two: they close on the grid.
+    return polygonal(shapely.set_precision(ground, GRID_M))
 
 
 def _links(site: Site, partition: ZonePartition, mower: MowerProfile) -> list[Link]:
