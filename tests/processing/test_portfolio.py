@@ -1,0 +1,62 @@
+"""Many parcels: a bad one, or a defect of ours, never stops the others."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+import shapely
+
+from lawngis.mower import built_in_profile
+from lawngis.processing import portfolio
+from lawngis.processing.outcome import ROWS_MAX, shown_results
+from lawngis.processing.portfolio import ParcelResult, multipolygon, parcel_results
+from lawngis.processing.site_files import site_files
+from lawngis.processing.source import SiteSource
+from lawngis.processing.workflow import Settings
+
+
+def test_a_defect_of_ours_fails_one_parcel_only(build, tmp_path, monkeypatch):
+    source = SiteSource(site_files(build.site(tmp_path / "s", parcels=[build.parcel(), build.block(24, 0, 8, 8)])))
+    sound = source.site
+
+    def site(parcel_id):
+        if parcel_id == "P1":
+            raise ZeroDivisionError("division by zero")
+        return sound(parcel_id)
+
+    monkeypatch.setattr(source, "site", site)
+    results = {r.parcel_id: r for r in parcel_results(source, Settings(built_in_profile()), parcel_ids=["P1", "P2"])}
+    assert results["P1"].failure == "internal error, please report it: ZeroDivisionError: division by zero"
+    assert results["P1"].summary["status"] == "failed"
+    assert results["P1"].summary["geometry"].area == pytest.approx(300)
+    assert results["P2"].failure == ""
+    assert results["P2"].seconds["reading"] > 0
+
+
+@pytest.mark.parametrize(("parcels", "workers"), [(1, 1), (5, 2), (12, 2), (100, 3), (10_000, 8)])
+def test_chunks_hold_every_parcel_once_and_give_each_worker_something(parcels, workers):
+    names = [f"P{number}" for number in range(parcels)]
+    chunks = portfolio._chunks(names, workers)
+    assert [name for chunk in chunks for name in chunk] == names
+    assert max(map(len, chunks)) <= portfolio.CHUNK
+    assert len(chunks) >= min(parcels, workers)
+
+
+def test_outlines_of_any_kind_become_one_kind():
+    square = shapely.box(0, 0, 1, 1)
+    assert multipolygon(None).is_empty
+    assert multipolygon(square).equals(square)
+    assert multipolygon(square).geom_type == "MultiPolygon"
+    assert multipolygon(shapely.Point(0, 0)).is_empty
+
+
+def test_of_many_parcels_those_that_need_a_look_are_shown():
+    sound = [
+        ParcelResult(f"P{n}", {"summary": [{"status": "planned", "stop_findings": 0}]}) for n in range(ROWS_MAX + 5)
+    ]
+    bad = ParcelResult("bad", {"summary": [{"status": "failed"}]}, failure="why")
+    stopped = ParcelResult("stop", {"summary": [{"status": "planned", "stop_findings": 2}]})
+    assert shown_results(sound[:3]) == sound[:3]
+    assert shown_results([*sound, bad, stopped]) == [bad, stopped]
+    assert shown_results([dataclasses.replace(bad) for _ in range(ROWS_MAX * 2)])[ROWS_MAX:] == []
