@@ -51,6 +51,12 @@ class KeepoutsParameters(Parameters):
     kerb_flush_max_m: float = Field(
         default=0.03, ge=0, le=0.2, description="a kerb no higher than this lets the wheel roll onto it [m]"
     )
+    ledge_reach_m: float = Field(
+        default=1.25,
+        ge=0,
+        le=10,
+        description="as far from a drop or wall of the layers the terrain model's steepness is theirs [m]",
+    )
     doubt_area_min_m2: float = Field(
         default=4.0, ge=0.1, le=1000, description="smallest doubtful slope that is worth a look on site [m²]"
     )
@@ -67,6 +73,7 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
         z_sd_m=site.accuracy.dem_sd_m,
         correlation=ExponentialCorrelation(parameters.dem_correlation_m),
     )
+    slope = _without_known_ledges(site, slope, parameters.ledge_reach_m)
     found = _from_layers(site, lawn, mower, parameters) + _steep(site, lawn, slope, sd, mower)
     found = with_tight_bumps_joined(found, lawn=lawn, room_m=mower.passage_transit_min_m)
     rows = _rows(site, without_overlaps(found, within=site.parcel))
@@ -114,6 +121,23 @@ def _barriers(site: Site, lawn: BaseGeometry, parameters: KeepoutsParameters) ->
     if standing.any():
         found += barrier_keepouts(lines[standing], kinds[standing] != "hedge", lawn=lawn, width_m=width[standing])
     return found
+
+
+def _without_known_ledges(site: Site, slope: Grid, reach_m: float) -> Grid:
+    """Return slope that is nil beside drops and walls of the layers.
+
+    A terrain model smears a ledge over some cells; the layers say better where it is, and edges get its setback.
+    """
+    if "barriers" not in site.layers or reach_m == 0:
+        return slope
+    barriers = site.layers["barriers"]
+    ledges = list(barriers.geometry[barriers["kind"].isin(["drop", "wall"])])
+    if not ledges:
+        return slope
+    columns, rows = np.meshgrid(*slope.cell_centres)
+    xy = site.frame.coordinates_from(slope.crs, np.column_stack([columns.ravel(), rows.ravel()]))
+    beside = shapely.contains_xy(shapely.buffer(shapely.union_all(ledges), reach_m), xy[:, 0], xy[:, 1])
+    return slope.with_values(np.where(beside.reshape(slope.shape), 0.0, slope.values))
 
 
 def _steep(site: Site, lawn: BaseGeometry, slope: Grid, sd: Grid, mower: MowerProfile) -> list[Keepout]:
