@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import shapely
-from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.dock.supply import LayingGround, laying_grid, wall_starts
@@ -57,14 +57,18 @@ def _paving(site: Site) -> tuple[tuple[str, ...], tuple[BaseGeometry, ...]]:
 
 
 def _laying_ground(site: Site) -> LayingGround:
-    buildings = site.geometries("buildings")
-    beds, paving = site.geometries("beds"), list(_paving(site)[1])
-    barriers = site.geometries("barriers")
-    walls = [_outline(shape) for shape in buildings] + barriers
-    edges = [_outline(shape) for shape in (*beds, *paving)] + [shapely.boundary(site.parcel)]
-    blocked = [*buildings, *site.geometries("water")]
+    buildings, beds, water = _on_parcel(site, "buildings"), _on_parcel(site, "beds"), _on_parcel(site, "water")
+    paving = _on_parcel(site, "hard_surfaces")
+    walls = [shapely.boundary(shape) for shape in buildings] + _on_parcel(site, "barriers")
+    edges = [shapely.boundary(shape) for shape in (*beds, *paving)] + [shapely.boundary(site.parcel)]
+    blocked = [*buildings, *water]
     return LayingGround(site.parcel, blocked=blocked, walls=walls, edges=edges, beds=beds, paving=paving)
 
 
-def _outline(shape: Polygon | BaseGeometry) -> BaseGeometry:
-    return shapely.boundary(shape)
+def _on_parcel(site: Site, layer: str) -> list[BaseGeometry]:
+    """Return a layer's geometries clipped to the parcel: the cable may not leave it."""
+    shapes = np.array(site.geometries(layer), dtype=object)
+    if not len(shapes):
+        return []
+    clipped = shapely.intersection(shapes, site.parcel)
+    return list(clipped[~shapely.is_empty(clipped)])

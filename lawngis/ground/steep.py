@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import NamedTuple, cast
 
 import numpy as np
@@ -13,6 +14,7 @@ from scipy.ndimage import correlate
 from scipy.signal import convolve2d
 from scipy.special import ndtr
 from shapely import Polygon
+from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
 from lawngis.errors import ParameterError
@@ -380,3 +382,36 @@ def _means(
     if not weights.any():
         return None
     return [weighted_mean(field[cells.rows, cells.cols], weights) for field in fields]
+
+
+def areas_at_edge(
+    areas: Sequence[SteepArea], ground: BaseGeometry, *, band_m: float, area_min_m2: float
+) -> list[SteepArea]:
+    """Return those parts of areas that reach into the band along the edge of some ground.
+
+    Where the wire lies a mower turns, so a stricter limit holds there. A part that touches the band goes as a whole:
+    if only the band were given up, the wire would lie on the same slope one band further in.
+
+    Parameters
+    ----------
+    areas
+        Ground steeper than the stricter limit, from :func:`steep_areas`.
+    ground
+        Ground that would be enclosed by the wire [m of the frame].
+    band_m
+        Width of the band inside its edge [m].
+    area_min_m2
+        Parts with less than that in the band are left to the mower [m²].
+
+    Returns
+    -------
+    list of SteepArea
+        Clipped to the ground.
+    """
+    band = shapely.difference(ground, shapely.buffer(ground, -band_m))
+    found = []
+    for area in areas:
+        for part in polygon_parts(shapely.intersection(area.polygon, ground)):
+            if part.area >= area_min_m2 and shapely.intersection(part, band).area >= area_min_m2:
+                found.append(replace(area, polygon=part))
+    return found

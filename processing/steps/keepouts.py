@@ -8,7 +8,7 @@ from pydantic import Field
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.ground.raster import Grid
-from lawngis.ground.steep import mower_slope, steep_areas, undecided_areas
+from lawngis.ground.steep import areas_at_edge, mower_slope, steep_areas, undecided_areas
 from lawngis.ground.terrain import ExponentialCorrelation
 from lawngis.lawn.obstacles import (
     Keepout,
@@ -32,7 +32,7 @@ EVIDENCE = {
     "tree": "a tree of the layer trees",
     "obstacle": "an obstacle or barrier of the layers",
     "drop": "a drop of the layer barriers",
-    "steep": "slope of the terrain model under the mower's wheels",
+    "steep": "slope of the terrain model under the mower's wheels, with the stricter limit along the wire",
 }
 
 
@@ -75,6 +75,7 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
     )
     slope = _without_known_ledges(site, slope, parameters.ledge_reach_m)
     found = _from_layers(site, lawn, mower, parameters) + _steep(site, lawn, slope, sd, mower)
+    found += _steep_at_edge(lawn, found, slope, sd, site, mower)
     found = with_tight_bumps_joined(found, lawn=lawn, room_m=mower.passage_transit_min_m)
     rows = _rows(site, without_overlaps(found, within=site.parcel))
     return StepResult(
@@ -150,6 +151,24 @@ def _steep(site: Site, lawn: BaseGeometry, slope: Grid, sd: Grid, mower: MowerPr
     )
     confidence = [area.confidence for area in areas]
     return area_keepouts([area.polygon for area in areas], "steep", lawn=lawn, confidence=confidence)
+
+
+def _steep_at_edge(
+    lawn: BaseGeometry, found: list[Keepout], slope: Grid, sd: Grid, site: Site, mower: MowerProfile
+) -> list[Keepout]:
+    """Return keep-outs for ground that is not too steep to mow, but too steep to turn on along the wire."""
+    areas = steep_areas(
+        slope,
+        sd.values,
+        limit_percent=mower.edge_slope_limit_percent,
+        frame=site.frame,
+        area_min_m2=mower.steep_area_min_m2,
+    )
+    kept_out = [item.polygon for item in found if item.treatment != "bump"]
+    ground = shapely.difference(lawn, shapely.union_all(kept_out))
+    at_edge = areas_at_edge(areas, ground, band_m=mower.edge_band_m, area_min_m2=mower.steep_area_min_m2)
+    confidence = [area.confidence for area in at_edge]
+    return area_keepouts([area.polygon for area in at_edge], "steep", lawn=lawn, confidence=confidence)
 
 
 def _slope_checks(

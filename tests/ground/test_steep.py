@@ -8,11 +8,13 @@ from pyproj import CRS
 from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.special import ndtr
+from shapely import box
 
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground import steep
 from lawngis.ground.raster import Grid
+from lawngis.ground.steep import SteepArea, areas_at_edge
 from lawngis.ground.terrain import ExponentialCorrelation, Gradient, slope_gradient_horn, slope_percent
 
 SITE = MeasuringFrame.centred_on(shapely.Point(11.5, 48.0), CRS(4326))
@@ -326,3 +328,17 @@ class TestMowerSlope:
         assert sd(0.2, 0.01) == pytest.approx(sd(0.2, 0.02) / 2)
         assert sd(0.5, 0.02) < 0.8 * sd(0.2, 0.02)
         assert sd(1.0, 0.02) < 0.6 * sd(0.5, 0.02)
+
+
+def test_an_area_that_reaches_the_edge_goes_as_a_whole_and_one_in_the_middle_stays():
+    ground = box(0, 0, 20, 20)
+    inner, at_edge, graze = box(8, 8, 12, 12), box(15, 5, 19.5, 15), box(4, 18.9, 6, 19.2)
+    areas = [SteepArea(polygon, 0.9, 25.0) for polygon in (inner, at_edge, graze)]
+    found = areas_at_edge(areas, ground, band_m=1.0, area_min_m2=1.0)
+    assert [area.polygon.area for area in found] == [at_edge.area]
+    assert found[0].confidence == 0.9
+
+
+def test_areas_at_the_edge_are_clipped_to_the_ground():
+    found = areas_at_edge([SteepArea(box(10, 5, 30, 15), 1.0, 30.0)], box(0, 0, 20, 20), band_m=1.0, area_min_m2=1.0)
+    assert found[0].polygon.equals(box(10, 5, 20, 15))
