@@ -1,7 +1,7 @@
 """Shade and sight of dock candidates on a surface of 200 m × 200 m at 0.5 m, against one ray at a time.
 
-Run with ``pytest tests/bench/bench_sun_sight.py --benchmark-enable``. The plain versions march every ray by itself
-in numpy, to its end; each run checks that both give the same.
+Run with ``pytest tests/bench/bench_sun_sight.py --benchmark-enable``. The plain versions march every ray by
+itself in numpy, to its end; each run checks that both give the same.
 """
 
 import numpy as np

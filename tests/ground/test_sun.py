@@ -172,7 +172,7 @@ class TestHorizon:
 
         # NaN is a ray that misses the box.
         assert (
-            horizon >= np.nan_to_num(exact(box.buffer(-1.5 * CELL, join_style="mitre")), nan=-90) - 1e-6
+            horizon >= np.nan_to_num(exact(box.buffer(-2 * CELL, join_style="mitre")), nan=-90) - 1e-6
         ).all()
         assert (horizon <= np.nan_to_num(exact(box.buffer(CELL, join_style="mitre")), nan=0) + 1e-6).all()
 
