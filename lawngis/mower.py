@@ -27,7 +27,7 @@ class _Checked(BaseModel):
 
 
 def _number(description: str, low: float, high: float) -> Any:
-    return Field(ge=low, le=high, description=description)
+    return Field(ge=low, le=high, strict=True, description=description)
 
 
 class Setbacks(_Checked):
@@ -52,6 +52,8 @@ class DockWeights(_Checked):
     flat: float = _number("level ground", 0.0, 100.0)
     straight: float = _number("long straight wire ahead", 0.0, 100.0)
     central: float = _number("near the middle of the home zone", 0.0, 100.0)
+    neighbours: float = _number("far from neighbours' houses", 0.0, 100.0)
+    beds: float = _number("far from beds", 0.0, 100.0)
 
 
 class MowerProfile(_Checked):
@@ -98,6 +100,12 @@ class MowerProfile(_Checked):
     dock_slope_max_percent: float = _number("steepest ground under the dock", 0, 30)
     dock_corner_min_m: float = _number("from dock to the next corner of the wire", 0, 10)
     dock_sprinkler_min_m: float = _number("from dock to the next sprinkler", 0, 20)
+    dock_approach_slope_max_percent: float = _number("steepest ground on the way into the dock", 0, 60)
+    dock_wire_min_m: float = _number("from dock to wire around an island", 0, 10)
+    dock_passage_min_m: float = _number("from dock to the next passage", 0, 20)
+    dock_danger_min_m: float = _number("from dock to open water or a drop", 0, 20)
+    dock_height_m: float = _number("height of the dock, as seen from the street", 0.05, 2)
+    street_eye_height_m: float = _number("height of the eyes in the street", 0.5, 3)
     dock_pad_length_m: float = _number("length of the dock's base along the wire", 0.2, 3)
     dock_pad_width_m: float = _number("width of the dock's base across the wire", 0.2, 3)
     supply_cable_max_m: float = _number("longest cable from power supply to dock", 0, 200)
@@ -125,6 +133,7 @@ class MowerProfile(_Checked):
         _not_above(self, "passage_transit_min_m", "passage_mow_min_m")
         _not_above(self, "edge_slope_limit_percent", "slope_limit_percent")
         _not_above(self, "dock_slope_max_percent", "edge_slope_limit_percent")
+        _not_above(self, "dock_slope_max_percent", "dock_approach_slope_max_percent")
         _not_above(self, "passage_wire_gap_m", "passage_transit_min_m")
         _not_above(self, "wire_gap_min_m", "passage_wire_gap_m")
         _not_above(self, "peg_spacing_bend_m", "peg_spacing_straight_m")

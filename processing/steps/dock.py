@@ -30,12 +30,13 @@ from lawngis.dock.scoring import (
     weighted_scores,
 )
 from lawngis.geometry.routes import route_lengths_m
-from lawngis.ground.raster import values_at
+from lawngis.ground.raster import Grid, values_at
 from lawngis.ground.steep import mower_slope
 from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
 from ..loops import Loop, loops
+from ..outlook import shade_shares, standing_surface, street_sight_shares
 from ..plans import Finding, Plan, Row, StepResult, VisitCheck
 from ..sites import Site
 from ..step import Parameters, Step
@@ -43,8 +44,12 @@ from ..supplies import supply_field
 
 FloatArray = NDArray[np.float64]
 
-CRITERIA = ("shade", "hidden", "supply", "flat", "straight", "central")
-"""Criteria in the order of their columns; `shade` and `hidden` need sun and sight and are unknown without."""
+CRITERIA = ("shade", "hidden", "supply", "flat", "straight", "central", "neighbours", "beds")
+"""Criteria in the order of their columns; one that is unknown leaves the score."""
+
+NEIGHBOUR_FAR_M = 10.0
+BED_FAR_M = 2.0
+"""Farther than this from a neighbour's house, or from a bed, counts no better; ours, no source."""
 
 STRAIGHT_ENOUGH = 3.0
 """Straight wire ahead beyond this many times the must-have counts no further."""
@@ -59,8 +64,6 @@ class DockParameters(Parameters):
     )
     draws: int = Field(default=2000, ge=1, le=100000, description="random weightings for first_rank_share")
     seed: int = Field(default=1, ge=0, le=2**31, description="seed of the random weightings")
-    passage_min_m: float = Field(default=2.0, ge=0, le=20, description="from the dock to the next passage [m]")
-    water_min_m: float = Field(default=1.0, ge=0, le=20, description="from the dock to open water or a drop [m]")
     room_min_share: float = Field(default=0.9, ge=0, le=1, description="share of the pad that must lie on lawn")
     doubt_min: float = Field(
         default=0.05, ge=0, le=0.5, description="a pad's slope whose decision may flip with this chance is measured"
@@ -79,8 +82,14 @@ class _Measured:
     supply_m: FloatArray
     passage_m: FloatArray
     danger_m: FloatArray
+    island_m: FloatArray
     room_share: FloatArray
     central_m: FloatArray
+    approach_percent: FloatArray
+    shade_share: FloatArray
+    sight_share: FloatArray
+    neighbour_m: FloatArray
+    bed_m: FloatArray
 
 
 def dock(site: Site, plan: Plan, mower: MowerProfile, parameters: DockParameters) -> StepResult:
@@ -94,17 +103,8 @@ def dock(site: Site, plan: Plan, mower: MowerProfile, parameters: DockParameters
         measured = _measured(site, plan, loop, loop.ground, mower, parameters)
         some, chosen = _ranked(site, loop, measured, mower, parameters, len(rows))
         rows += some
-        findings += _findings(loop, some, chosen)
+        findings += [*_findings(loop, some, chosen), *_unknown_criteria(loop, some)]
         checks += _checks(some[chosen], measured, chosen, mower, parameters)
-    if rows:
-        findings.append(
-            Finding(
-                "info",
-                "dock-criteria-unknown",
-                "shade and sight from the street are not computed by this step and leave the score",
-                "Look on site: a dock wants shade in the hot hours and no view from the street.",
-            )
-        )
     return StepResult({"dock_candidates": rows}, findings, checks)
 
 
@@ -123,6 +123,8 @@ def _measured(
     )
     slope, sd = mower_slope(site.dem, wheelbase_m=mower.dock_pad_length_m, z_sd_m=site.accuracy.dem_sd_m)
     ways = supply_field(site, plan)
+    surface = plan.derived("standing surface", lambda: standing_surface(site))
+    others = [shape for shape in site.geometries("buildings") if not shape.intersects(site.parcel)]
     count = len(places)
     return _Measured(
         places=places,
@@ -136,9 +138,28 @@ def _measured(
             places.xy,
             [edge["geometry"] for edge in loop.edges if edge["edge_class"] in ("water", "drop")],
         ),
+        island_m=distances_m(places.xy, list(ground.interiors)),
         room_share=room_shares(pads, home),
         central_m=distances_m(places.xy, [home.centroid]),
+        approach_percent=_approach_percent(site, slope, places, mower.dock_straight_ahead_m),
+        shade_share=shade_shares(site, surface, places.xy, height_m=mower.dock_height_m),
+        sight_share=street_sight_shares(
+            site, surface, places.xy, height_m=mower.dock_height_m, eye_height_m=mower.street_eye_height_m
+        ),
+        neighbour_m=distances_m(places.xy, others),
+        bed_m=distances_m(places.xy, site.geometries("beds")),
     )
+
+
+def _approach_percent(site: Site, slope: Grid, places: Candidates, length_m: float) -> FloatArray:
+    """Return the steepest ground on the straight way into the dock, shape (n,) [percent]."""
+    angle = np.radians(places.direction_deg)
+    forward = np.column_stack([np.sin(angle), np.cos(angle)])
+    steps = np.linspace(0.0, length_m, max(2, int(np.ceil(length_m / 0.5)) + 1))
+    ahead = (places.xy[:, None, :] + steps[:, None] * forward[:, None, :]).reshape(-1, 2)
+    values = values_at(slope, site.frame, ahead).reshape(len(places), -1)
+    known = np.isfinite(values).any(axis=1)
+    return np.where(known, np.where(np.isfinite(values), values, -np.inf).max(axis=1), np.nan)
 
 
 def _along(places: Candidates, home: Polygon) -> Candidates:
@@ -156,25 +177,28 @@ def _feasibility(measured: _Measured, mower: MowerProfile, parameters: DockParam
         MustHave("way to the next corner", places.corner_m, mower.dock_corner_min_m, "min", "m"),
         MustHave("distance to a sprinkler", measured.sprinkler_m, mower.dock_sprinkler_min_m, "min", "m"),
         MustHave("supply cable", measured.supply_m, mower.supply_cable_max_m, "max", "m"),
-        MustHave("distance to a passage", measured.passage_m, parameters.passage_min_m, "min", "m"),
-        MustHave("distance to water or a drop", measured.danger_m, parameters.water_min_m, "min", "m"),
+        MustHave("distance to a passage", measured.passage_m, mower.dock_passage_min_m, "min", "m"),
+        MustHave("distance to water or a drop", measured.danger_m, mower.dock_danger_min_m, "min", "m"),
+        MustHave("distance to an island's wire", measured.island_m, mower.dock_wire_min_m, "min", "m"),
+        MustHave("slope of the approach", measured.approach_percent, mower.dock_approach_slope_max_percent, "max", "%"),
         MustHave("room for the pad", measured.room_share, parameters.room_min_share, "min", "of it"),
     ]
     return feasibility(must_haves, len(places))
 
 
 def _scaled(measured: _Measured, mower: MowerProfile) -> FloatArray:
-    """Return the criteria from 0 to 1, shape (n, 6), in the order of CRITERIA; NaN where unknown."""
-    unknown = np.full(len(measured.places), np.nan)
+    """Return the criteria from 0 to 1, shape (n, 8), in the order of CRITERIA; NaN where unknown."""
     enough = STRAIGHT_ENOUGH * mower.dock_straight_ahead_m
     return np.column_stack(
         [
-            unknown,
-            unknown,
+            scaled_benefit(measured.shade_share, worst=0.0, best=1.0),
+            scaled_cost(measured.sight_share, worst=1.0, best=0.0),
             scaled_cost(measured.supply_m, worst=mower.supply_cable_max_m, best=0.0),
             scaled_cost(measured.slope_percent, worst=mower.dock_slope_max_percent, best=0.0),
             scaled_benefit(measured.places.straight_ahead_m, worst=0.0, best=enough),
             scaled_cost(measured.central_m),
+            scaled_benefit(measured.neighbour_m, worst=0.0, best=NEIGHBOUR_FAR_M),
+            scaled_benefit(measured.bed_m, worst=0.0, best=BED_FAR_M),
         ]
     )
 
@@ -219,6 +243,11 @@ def _row(site: Site, loop: Loop, measured: _Measured, index: int) -> dict[str, o
         "sprinkler_m": _number(measured.sprinkler_m[index]),
         "outlet_m": _number(measured.outlet_m[index]),
         "supply_m": _number(measured.supply_m[index]),
+        "shade_share": _number(measured.shade_share[index]),
+        "street_sight_share": _number(measured.sight_share[index]),
+        "neighbour_m": _number(measured.neighbour_m[index]),
+        "bed_m": _number(measured.bed_m[index]),
+        "approach_slope_percent": _number(measured.approach_percent[index]),
         "geometry": Point(places.xy[index]),
     }
 
@@ -246,6 +275,14 @@ def _findings(loop: Loop, rows: list[Row], chosen: int) -> list[Finding]:
         return []
     names = ", ".join(rows[index]["candidate_id"] for index in far[:3])
     return [Finding("info", "dock-tie", f"{best['candidate_id']} scores no better than {names}", "Choose on site.")]
+
+
+def _unknown_criteria(loop: Loop, rows: list[Row]) -> list[Finding]:
+    unknown = [name for name in CRITERIA if all(row[f"{name}_score"] is None for row in rows)]
+    if not unknown:
+        return []
+    text = f"for the dock of {loop.loop_id} nothing is known of: {', '.join(unknown)}; it leaves the score"
+    return [Finding("info", "dock-criteria-unknown", text, "Look on site, or add the layer or surface model.")]
 
 
 def _checks(
@@ -280,7 +317,21 @@ STEP = Step(
         "Looks at every half metre of the wire of each loop with a dock: first what must hold, then a weighted score; "
         "says how robust the choice is under random weightings."
     ),
-    reads=("zones", "links", "edges", "keepouts", "site:sprinklers", "site:outlets", "site:buildings", "raster:dem"),
+    reads=(
+        "zones",
+        "links",
+        "edges",
+        "keepouts",
+        "site:sprinklers",
+        "site:outlets",
+        "site:buildings",
+        "site:trees",
+        "site:barriers",
+        "site:beds",
+        "site:streets",
+        "raster:dem",
+        "raster:dsm",
+    ),
     writes=("dock_candidates",),
     compute=dock,
     parameters=DockParameters,
