@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -46,13 +47,13 @@ class SiteReport:
             (item["layer"], counted(item["features"], "feature"), item["crs"], item["place"]) for item in self.layers
         ]
         grids = [(item["raster"], item["size"], item["cell"], item["crs"], item["file"]) for item in self.rasters]
-        missing = [(item["layer"], f"the plan cannot know {item['unknown']}") for item in self.missing]
+        missing = [(item["layer"], item["unknown"]) for item in self.missing]
         failing = [(f"parcel {name}", reason) for name, reason in self.failing.items()]
         noticed = [(_parcel_words(ids, self.parcels), note) for note, ids in self.notes.items()]
         sections = (
             ("layers", layers),
             ("rasters", grids),
-            ("missing, but not needed to start", missing),
+            ("missing; not needed to start, but then the plan cannot know", missing),
             ("not read, as no layer of a site has that name", [(name,) for name in self.ignored]),
             ("broken", [(problem,) for problem in self.problems]),
             ("can't be planned", failing),
@@ -100,7 +101,7 @@ def _parcel_words(ids: list[str], parcels: int) -> str:
 
 
 def site_report(
-    path: Path, layer_names: Mapping[str, str], raster_files: Mapping[str, str], dem_unit: str | None
+    path: Path, layer_names: Mapping[str, str], raster_files: Mapping[str, str], options: ReadOptions
 ) -> SiteReport:
     """Return what a site has, lacks and breaks; reads everything, writes nothing."""
     report = SiteReport(str(path))
@@ -111,7 +112,7 @@ def site_report(
         return report
     _list_files(report, files)
     try:
-        source = SiteSource(files, ReadOptions(dem_unit=dem_unit))
+        source = SiteSource(files, options)
     except LawngisError as error:
         if str(error) not in report.problems:
             report.problems.append(str(error))
@@ -141,9 +142,9 @@ def _list_files(report: SiteReport, files: SiteFiles) -> None:
     for name, place in files.layers.items():
         crs = place.info.crs.name if place.info.crs else "no CRS"
         report.layers.append({"layer": name, "features": place.info.feature_count, "crs": crs, "place": str(place)})
-        _note_problem(report, lambda name=name, place=place: check_layer(SITE_LAYERS[name], place))
+        _note_problem(report, partial(check_layer, SITE_LAYERS[name], place))
     for name, file in files.rasters.items():
-        info = _note_problem(report, lambda file=file: rasters.raster_overview(file))
+        info = _note_problem(report, partial(rasters.raster_overview, file))
         if info is not None:
             report.rasters.append(
                 {

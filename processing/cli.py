@@ -6,7 +6,7 @@ import json
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -31,7 +31,7 @@ EXIT_INTERRUPTED = 130
 """128 and the number of the signal, as shells count (common practice)."""
 
 # What the library beneath raises for words it can't use. Where that class lives changes between its versions.
-_CommandLineError = typer.BadParameter.__mro__[2]
+_CommandLineError: Any = typer.BadParameter.__mro__[2]
 
 app = typer.Typer(
     name="lawngis",
@@ -117,8 +117,10 @@ def check(
 ) -> None:
     """Say what SITE has, what is missing and what is broken."""
     from .checking import site_report
+    from .source import ReadOptions
 
-    report = site_report(site, _named_layers(layer), _given({"dem": dem, "dsm": dsm, "imagery": imagery}), dem_unit)
+    rasters = _given({"dem": dem, "dsm": dsm, "imagery": imagery})
+    report = site_report(site, _named_layers(layer), rasters, ReadOptions(dem_unit=dem_unit))
     typer.echo(json.dumps(report.as_dict(), indent=2, ensure_ascii=False) if as_json else report.as_text())
     if not report.usable:
         raise typer.Exit(EXIT_UNUSABLE)
@@ -201,7 +203,7 @@ def _opened(
     from .site_files import site_files
     from .source import ReadOptions, SiteSource
 
-    options = ReadOptions(dem_unit=_known_unit(dem_unit), accuracy=_accuracy(accuracy))
+    options = ReadOptions(dem_unit=dem_unit, accuracy=_accuracy(accuracy))
     files = site_files(site, layer_names=_named_layers(layer), raster_files=_given(rasters))
     return SiteSource(files, options)
 
@@ -217,14 +219,6 @@ def _accuracy(values: dict[str, float | None]) -> DataAccuracy:
         problem = error.errors()[0]
         option = f"--{str(problem['loc'][0]).removesuffix('_m').replace('_', '-')}"
         raise ParameterError(f"{option} {problem['input']:g}: {problem['msg'].lower()} [m]") from error
-
-
-def _known_unit(dem_unit: str | None) -> str | None:
-    from .source import UNITS_M
-
-    if dem_unit is not None and dem_unit not in UNITS_M:
-        raise ParameterError(f"--dem-unit {dem_unit!r} is none of {', '.join(UNITS_M)}")
-    return dem_unit
 
 
 def _given(values: dict[str, str | None]) -> dict[str, str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -11,7 +11,7 @@ import geopandas
 import numpy as np
 import pandas as pd
 import shapely
-from shapely import MultiPolygon, Polygon
+from shapely import MultiLineString, MultiPoint, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import LayerError
@@ -81,11 +81,31 @@ class Features:
 
     def findings(self, layer: str) -> list[Finding]:
         """Return what every parcel should hear of this layer."""
+        reasons: dict[str, list[int]] = {}
+        for row, text in self.broken.items():
+            reasons.setdefault(text, []).append(row)
         left_out = [
-            Finding("caution", "feature-left-out", f"{layer}, row {row + 1}: {text}; the feature was left out")
-            for row, text in self.broken.items()
+            Finding(
+                "caution",
+                "feature-left-out",
+                f"{layer}, {_row_words(rows)}: {text}; "
+                + ("the feature was left out" if len(rows) == 1 else "these features were left out"),
+                "Redraw what stands there on the lawn, or delete it.",
+            )
+            for text, rows in reasons.items()
         ]
         return left_out + [Finding("caution", "value-unclear", f"{layer}: {text}") for text in self.doubts]
+
+
+ROWS_NAMED = 5
+"""As many rows are named one by one: one mistake may run through a whole layer."""
+
+
+def _row_words(rows: Sequence[int]) -> str:
+    """Return rows, counted from 0, in words, counted from 1."""
+    named = ", ".join(str(row + 1) for row in rows[:ROWS_NAMED])
+    more = f" and {len(rows) - ROWS_NAMED} more" if len(rows) > ROWS_NAMED else ""
+    return f"row {named}" if len(rows) == 1 else f"rows {named}{more}"
 
 
 def read_features(spec: InputSpec, place: LayerPlace) -> Features:
@@ -141,9 +161,9 @@ def _mended(geometry: BaseGeometry | None, spec: InputSpec) -> BaseGeometry | No
     if geometry is None or geometry.is_empty or not np.isfinite(shapely.get_coordinates(geometry)).all():
         return None
     if "Polygon" in spec.geometries:
-        parts = polygon_parts(shapely.make_valid(geometry))
-        if parts:
-            return parts[0] if len(parts) == 1 else MultiPolygon(parts)
+        polygons = polygon_parts(shapely.make_valid(geometry))
+        if polygons:
+            return shapely.union_all(polygons)
     parts = [part for part in _simple_parts(geometry) if part.geom_type in spec.geometries and part.is_valid]
     if not parts:
         return None
@@ -159,10 +179,10 @@ def _simple_parts(geometry: BaseGeometry) -> list[BaseGeometry]:
 
 def _together(parts: list[BaseGeometry]) -> BaseGeometry | None:
     """Return parts of one type as one geometry; None when they differ, as nobody can say which is meant."""
-    together = shapely.multipoints if parts[0].geom_type == "Point" else shapely.multilinestrings
     if len({part.geom_type for part in parts}) > 1:
         return None
-    return together(parts)
+    made_of: Callable[[Any], BaseGeometry] = MultiPoint if parts[0].geom_type == "Point" else MultiLineString
+    return made_of(parts)
 
 
 def _values(column: ColumnSpec, table: geopandas.GeoDataFrame, place: LayerPlace, doubts: list[str]) -> pd.Series[Any]:
@@ -173,8 +193,8 @@ def _values(column: ColumnSpec, table: geopandas.GeoDataFrame, place: LayerPlace
         return _numbers(column, values, place, doubts)
     if column.kind == "boolean":
         return _truths(column, values, doubts)
-    texts = values.where(values.notna(), None).map(_text).astype(object)
-    return _known_words(column, texts, doubts) if column.values else texts
+    texts = [_text(value) for value in values]
+    return pd.Series(_known_words(column, texts, doubts) if column.values else texts, dtype="object")
 
 
 def _text(value: Any) -> str | None:
@@ -185,12 +205,12 @@ def _text(value: Any) -> str | None:
     return str(int(value) if whole else value).strip() or None
 
 
-def _known_words(column: ColumnSpec, texts: pd.Series[Any], doubts: list[str]) -> pd.Series[Any]:
-    folded = texts.map(lambda text: None if text is None else text.casefold()).astype(object)
-    strange = folded.notna() & ~folded.isin(column.values)
-    for text in dict.fromkeys(texts[strange]):
+def _known_words(column: ColumnSpec, texts: list[str | None], doubts: list[str]) -> list[str | None]:
+    folded = [None if text is None else text.casefold() for text in texts]
+    strange = {text: None for text, word in zip(texts, folded, strict=True) if word and word not in column.values}
+    for text in strange:
         doubts.append(f"{column.name} {text!r} is none of {', '.join(column.values)}; it was taken as unknown")
-    return folded.where(folded.notna() & ~strange, None)
+    return [word if word in column.values else None for word in folded]
 
 
 def _numbers(column: ColumnSpec, values: pd.Series[Any], place: LayerPlace, doubts: list[str]) -> pd.Series[Any]:
@@ -205,8 +225,11 @@ def _numbers(column: ColumnSpec, values: pd.Series[Any], place: LayerPlace, doub
             " or leave it empty.",
         )
     absurd = numbers.notna() & ~(np.isfinite(numbers) & (numbers >= 0))
-    for row in np.flatnonzero(absurd):
-        doubts.append(f"row {row + 1} has {column.name} {numbers[row]:g}, which can't be; it was taken as unknown")
+    if absurd.any():
+        rows = np.flatnonzero(absurd).tolist()
+        doubts.append(
+            f"{column.name} can't be {numbers[rows[0]]:g} or the like ({_row_words(rows)}); it was taken as unknown"
+        )
     return numbers.where(~absurd)
 
 
@@ -217,9 +240,12 @@ _TRUE, _FALSE = ("1", "1.0", "true", "yes", "t", "y"), ("0", "0.0", "false", "no
 
 def _truths(column: ColumnSpec, values: pd.Series[Any], doubts: list[str]) -> pd.Series[Any]:
     words = [None if pd.isna(value) else str(value).strip().casefold() or None for value in values]
-    for row, word in enumerate(words):
-        if word is not None and word not in (*_TRUE, *_FALSE):
-            doubts.append(f"row {row + 1} has {column.name} {word!r}, neither yes nor no; it was taken as unknown")
+    strange = [row for row, word in enumerate(words) if word is not None and word not in (*_TRUE, *_FALSE)]
+    if strange:
+        doubts.append(
+            f"{column.name} {words[strange[0]]!r} is neither yes nor no ({_row_words(strange)});"
+            " it was taken as unknown"
+        )
     known = [True if word in _TRUE else False if word in _FALSE else None for word in words]
     return pd.Series(known, dtype="object")
 

@@ -41,6 +41,7 @@ from lawngis.geometry.frame import horizontal_crs
 
 if TYPE_CHECKING:
     from .layers import ColumnSpec, LayerSpec
+    from .styles import StoredStyle
 
 Bounds = tuple[float, float, float, float]
 
@@ -444,6 +445,7 @@ def write_plan(
     *,
     crs: CRS | None = None,
     written_at: datetime | None = None,
+    styles: Sequence[StoredStyle] = (),
 ) -> Path:
     """Write one complete GeoPackage: every declared layer, whole or not at all.
 
@@ -464,6 +466,8 @@ def write_plan(
         CRS of all layers; default: that of the given ones. A vertical part is left out.
     written_at
         Time to be noted in the file (default: now); equal times and equal layers make equal files.
+    styles
+        How layers are drawn: stored in the table ``layer_styles``, from which a GIS takes them by itself.
 
     Returns
     -------
@@ -485,6 +489,8 @@ def write_plan(
             # a folder of its own: SQLite's journal stays in it, and no search for *.gpkg finds half a file
             draft = Path(folder) / target.with_suffix(".gpkg").name
             _write_layers(draft, prepared, declarations, common)
+            if styles:
+                _write_styles(draft, styles, declarations, written_at or datetime.now(UTC))
             _write_descriptions(draft, declarations, written_at or datetime.now(UTC))
             _flush_to_disk(draft)
             refuse_unwritable(target)
@@ -773,9 +779,42 @@ CREATE TABLE IF NOT EXISTS gpkg_extensions (
 """
 
 
+# as the widely read convention has it; a row whose QML is empty is not loaded by itself
+_STYLES_TABLE = """
+CREATE TABLE layer_styles (
+  id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256), f_table_schema TEXT(256),
+  f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30), styleQML TEXT, styleSLD TEXT,
+  useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30),
+  update_time DATETIME DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')));
+INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_id)
+  VALUES ('layer_styles', 'attributes', 'layer_styles', 'How the layers are drawn', 0);
+"""
+
+
+def _write_styles(
+    draft: Path, styles: Sequence[StoredStyle], declarations: Sequence[LayerSpec], written_at: datetime
+) -> None:
+    drawn = {layer.name for layer in declarations if layer.geometry is not None}
+    for style in styles:
+        if style.layer not in drawn:
+            raise PlanError("has a style, but is no layer with geometry", where=f"layer {style.layer}")
+    with closing(_connection(draft, "rw", 0)) as database:
+        database.executescript(f"BEGIN; {_STYLES_TABLE}")
+        database.executemany(
+            "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName,"
+            " styleQML, styleSLD, useAsDefault, description, owner, update_time)"
+            " VALUES ('', '', ?, 'geom', ?, ?, ?, 1, ?, '', ?)",
+            [(s.layer, s.name, s.qml, s.sld, s.description, _stamp(written_at)) for s in styles],
+        )
+        database.execute("COMMIT")
+
+
+def _stamp(time: datetime) -> str:
+    return time.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
+
+
 def _write_descriptions(draft: Path, declarations: Sequence[LayerSpec], written_at: datetime) -> None:
     described = [(layer.name, column) for layer in declarations for column in layer.columns]
-    stamp = written_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
     with closing(_connection(draft, "rw", 0)) as database:
         database.executescript(f"BEGIN; {_SCHEMA_TABLES}")
         database.executemany(
@@ -800,7 +839,7 @@ def _write_descriptions(draft: Path, declarations: Sequence[LayerSpec], written_
             "INSERT INTO gpkg_data_column_constraints VALUES (?, 'enum', ?, NULL, NULL, NULL, NULL, NULL)",
             [(_constraint(layer, column), str(value)) for layer, column in described for value in column.values],
         )
-        database.execute("UPDATE gpkg_contents SET last_change = ?", (stamp,))
+        database.execute("UPDATE gpkg_contents SET last_change = ?", (_stamp(written_at),))
         database.commit()
 
 

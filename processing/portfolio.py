@@ -6,6 +6,7 @@ import multiprocessing
 import signal
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from time import perf_counter
 from typing import Any
@@ -25,7 +26,8 @@ from .step import loaded_steps
 from .workflow import Settings, ordered, planned
 
 CHUNK = 8
-"""Parcels that a worker takes at a time: enough to hide the cost of a task, few enough to share evenly."""
+"""Most parcels that a worker takes at a time, and as many times at least it comes back for more: enough to hide the
+cost of a task, few enough to share evenly and to show how far it is."""
 
 
 @dataclass(frozen=True)
@@ -67,15 +69,17 @@ def parcel_results(
     others = multiprocessing.active_children()
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_leave_interrupts_to_parent)
     try:
-        futures: dict[Future[list[ParcelResult]], Sequence[str]] = {
-            pool.submit(_results_there, source.files, source.options, settings, chunk): chunk
-            for chunk in _chunks(parcel_ids, workers)
-        }
+        with _interrupts_held_back():
+            futures: dict[Future[list[ParcelResult]], Sequence[str]] = {
+                pool.submit(_results_there, source.files, source.options, settings, chunk): chunk
+                for chunk in _chunks(parcel_ids, workers)
+            }
         for future in as_completed(futures):
             try:
                 results = future.result()
             except Exception as error:  # a worker that died takes its chunk with it, not the run
-                reason = f"the worker process ended early ({error})"
+                ours = isinstance(error, LawngisError)
+                reason = str(error) if ours else f"the worker process ended early ({error})"
                 results = [failed(source, parcel_id, reason, 0.0) for parcel_id in futures[future]]
             yield from results
     except BaseException:  # whoever interrupts doesn't want to wait for parcels that are under way
@@ -87,13 +91,28 @@ def parcel_results(
 
 
 def _chunks(parcel_ids: Sequence[str], workers: int) -> list[Sequence[str]]:
-    if len(parcel_ids) < 2 * workers * CHUNK:
-        return [parcel_ids[offset::workers] for offset in range(min(workers, len(parcel_ids)))]
-    return [parcel_ids[start : start + CHUNK] for start in range(0, len(parcel_ids), CHUNK)]
+    size = min(CHUNK, max(1, len(parcel_ids) // (CHUNK * workers)))
+    return [parcel_ids[start : start + size] for start in range(0, len(parcel_ids), size)]
+
+
+@contextmanager
+def _interrupts_held_back() -> Iterator[None]:
+    """Start worker processes deaf to Ctrl-C, which reaches every process of a terminal: they inherit the mask.
+
+    Only the process that talks to people answers. What comes meanwhile is answered afterwards.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _leave_interrupts_to_parent() -> None:
-    """Ctrl-C reaches every process of a terminal; only the one that talks to people answers."""
+    """Do the same from within a worker, for systems without signal masks."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 

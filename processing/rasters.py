@@ -17,10 +17,11 @@ import threading
 import warnings
 from collections import OrderedDict
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from xml.etree.ElementTree import Element, SubElement, tostring
 
 import numpy as np
 import rasterio
@@ -446,3 +447,188 @@ def _printed(bounds: Bounds) -> str:
 
 def _one_line(error: BaseException) -> str:
     return re.sub(r"\s+", " ", str(error)).strip().rstrip(".") or type(error).__name__
+
+
+# --- whole rasters, a few rows at a time ------------------------------------------------------------------
+
+CACHE_MB = 96
+"""GDAL's cache of blocks while a whole raster goes through [MB]."""
+
+_EXACT_IN_SINGLE = ("float32", "float16", "int8", "uint8", "int16", "uint16")
+
+
+@dataclass(frozen=True)
+class CogTarget:
+    """A Cloud Optimized GeoTIFF to be: its file, and what is noted for its band."""
+
+    path: Path
+    description: str = ""
+    unit: str = ""
+
+
+def read_rows(source: str | Path, first: int, stop: int, *, band: int = 1) -> NDArray[np.floating]:
+    """Return whole rows of a raster, `first` up to but not `stop`.
+
+    Scale and offset of the band are applied.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (stop - first, cols); 32-bit where that holds the stored values exactly, else 64-bit. NaN where there
+        is no data, as in :func:`read_window`.
+
+    Raises
+    ------
+    RasterError
+        When the raster can't be read or has no such band.
+    """
+    source = str(source)
+    with _dataset(source) as dataset:
+        if not 1 <= band <= dataset.count:
+            raise RasterError(f"has no band {band}, only {dataset.count}", where=source)
+        window = Window(0, first, dataset.width, stop - first)
+        scale, offset = dataset.scales[band - 1], dataset.offsets[band - 1]
+        plain = (scale, offset) == (1.0, 0.0) and dataset.dtypes[band - 1] in _EXACT_IN_SINGLE
+        cells = dataset.read(band, window=window)
+        values = cells.astype(np.float32 if plain else np.float64, copy=False)
+        missing = ~(np.abs(values) < ABSURD)
+        if dataset.nodata is not None and not np.isnan(dataset.nodata):
+            missing |= cells == cells.dtype.type(dataset.nodata) if values is cells else values == dataset.nodata
+        flags = {flag.name for flag in dataset.mask_flag_enums[band - 1]}
+        if flags & {"per_dataset", "alpha"}:
+            missing |= dataset.read_masks(band, window=window) == 0
+        if missing.any():
+            values[missing] = np.nan
+        return values if (scale, offset) == (1.0, 0.0) else values * scale + offset
+
+
+@contextmanager
+def rasters_passing(threads: int) -> Iterator[None]:
+    """Hold GDAL's cache small and let it use some threads, while whole rasters go through."""
+    with rasterio.Env(GDAL_CACHEMAX=CACHE_MB, GDAL_NUM_THREADS=str(threads)):
+        try:
+            yield
+        finally:
+            close_rasters()
+
+
+class CogDrafts:
+    """Cloud Optimized GeoTIFFs in the making: rows go in from the top, for every level of detail alike.
+
+    The rows lie in plain files beside the target; from these GDAL arranges the finished one, so that no more than
+    some rows are ever in memory.
+
+    Parameters
+    ----------
+    targets
+        The files to be, in the folders of which there is room for two and a half times their size.
+    like
+        The raster whose cells they have.
+    levels
+        Of detail, each with half the cells of the one before, the first with all.
+    nodata
+        Stands for NaN.
+    """
+
+    def __init__(self, targets: list[CogTarget], like: RasterInfo, *, levels: int, nodata: float) -> None:
+        self._targets = targets
+        self._like = like
+        self._nodata = nodata
+        self._shapes = [(-(-like.height // 2**level), -(-like.width // 2**level)) for level in range(levels)]
+        self._folders: list[tempfile.TemporaryDirectory[str]] = []
+        self._files: list[list[Any]] = []
+        self._next_row = [[0] * levels for _ in targets]
+
+    def __enter__(self) -> CogDrafts:
+        try:
+            for target in self._targets:
+                self._begin(target)
+        except BaseException:
+            self._discard()
+            raise
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._discard()
+
+    def put(self, number: int, rows_by_level: list[NDArray[np.floating]]) -> None:
+        """Add the next rows of a target, for all levels."""
+        for level, rows in enumerate(rows_by_level):
+            first = self._next_row[number][level]
+            cells = np.where(np.isnan(rows), np.float32(self._nodata), rows).astype(np.float32, copy=False)
+            with _as_write_error(self._targets[number].path):
+                self._files[number][level].write(cells, 1, window=Window(0, first, cells.shape[1], len(cells)))
+            self._next_row[number][level] = first + len(cells)
+
+    def finish(self, *, compress: str, threads: int) -> None:
+        """Arrange all finished files, and only then put them in their places."""
+        finished = []
+        for number, target in enumerate(self._targets):
+            with _as_write_error(target.path):
+                for file in self._files[number]:
+                    file.close()
+                folder = Path(self._folders[number].name)
+                draft = folder / "finished.tif"
+                options = {"compress": compress, "bigtiff": "IF_SAFER"}
+                if compress != "none":  # higher levels take long and gain some 1 %
+                    options |= {"predictor": "yes", "level": "1", "num_threads": str(threads)}
+                levels = self._virtual(folder, target)
+                # The threads are for packing; several that read the same virtual raster only wait for one another.
+                with rasterio.Env(GDAL_NUM_THREADS="1"):
+                    rasterio.shutil.copy(levels, draft, driver="COG", overviews="FORCE_USE_EXISTING", **options)
+                finished.append((draft, target.path))
+        for draft, path in finished:
+            with _as_write_error(path):
+                os.replace(draft, os.path.realpath(path))  # noqa: PTH105
+
+    def _begin(self, target: CogTarget) -> None:
+        path = Path(os.path.realpath(target.path))
+        with _as_write_error(target.path), warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # the files of single levels need no place
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._folders.append(tempfile.TemporaryDirectory(prefix=f".{path.stem}-", dir=path.parent))
+            self._files.append([])
+            for level, (height, width) in enumerate(self._shapes):
+                file = Path(self._folders[-1].name) / f"level-{level}.tif"
+                options = {"driver": "GTiff", "dtype": "float32", "count": 1, "bigtiff": "IF_SAFER"}
+                self._files[-1].append(
+                    rasterio.open(file, "w", **options, height=height, width=width, nodata=self._nodata)
+                )
+
+    def _virtual(self, folder: Path, target: CogTarget) -> Path:
+        """Write the virtual raster that ties the levels together, in the format of GDAL's VRT driver."""
+        root = Element("VRTDataset", rasterXSize=str(self._like.width), rasterYSize=str(self._like.height))
+        SubElement(root, "SRS").text = self._like.crs.to_wkt()
+        place = ",".join(repr(float(number)) for number in self._like.transform.to_gdal())
+        SubElement(root, "GeoTransform").text = place
+        band = SubElement(root, "VRTRasterBand", dataType="Float32", band="1")
+        SubElement(band, "Description").text = target.description
+        SubElement(band, "UnitType").text = target.unit
+        SubElement(band, "NoDataValue").text = repr(self._nodata)
+        for level in range(len(self._shapes)):
+            part = SubElement(band, "Overview" if level else "SimpleSource")
+            SubElement(part, "SourceFilename", relativeToVRT="1").text = f"level-{level}.tif"
+            SubElement(part, "SourceBand").text = "1"
+        file = folder / "levels.vrt"
+        file.write_text(tostring(root, encoding="unicode"), encoding="utf-8")
+        return file
+
+    def _discard(self) -> None:
+        for files in self._files:
+            for file in files:
+                with suppress(RasterioError, OSError):
+                    file.close()
+        for folder in self._folders:
+            folder.cleanup()
+
+
+@contextmanager
+def _as_write_error(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except (OSError, RasterioError) as error:
+        raise RasterError(
+            f"could not be written ({_one_line(error)})",
+            where=str(path),
+            advice="Check that the disk is not full and the folder may be written to.",
+        ) from error

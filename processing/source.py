@@ -51,6 +51,10 @@ class ReadOptions:
     dem_unit: str | None = None
     accuracy: DataAccuracy = field(default_factory=DataAccuracy)
 
+    def __post_init__(self) -> None:
+        if self.dem_unit is not None and self.dem_unit not in UNITS_M:
+            raise ParameterError(f"--dem-unit {self.dem_unit!r} is none of {', '.join(UNITS_M)}")
+
 
 class SiteSource:
     """A site that is ready to be cut into parcels.

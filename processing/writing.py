@@ -15,6 +15,7 @@ from .layers import PLAN_LAYERS
 from .plans import Row, table
 from .portfolio import ParcelResult
 from .source import SiteSource
+from .words import counted
 from .workflow import Settings
 
 HASH_BLOCK = 1 << 20
@@ -90,10 +91,12 @@ def _input_facts(source: SiteSource) -> dict[str, str]:
     facts: dict[str, str] = {}
     for name, place in source.files.layers.items():
         crs = place.info.crs
-        facts[f"layer {name}"] = f"{place}, {place.info.feature_count} features, {crs.name if crs else 'no CRS'}"
-    for name, path in source.files.rasters.items():
+        facts[f"layer {name}"] = (
+            f"{place}, {counted(place.info.feature_count, 'feature')}, {crs.name if crs else 'no CRS'}"
+        )
+    for name, file in source.files.rasters.items():
         info = source.raster_info[name]
-        facts[f"raster {name}"] = f"{path}, {info.width} x {info.height} cells of {info.res[0]:g}, {info.crs.name}"
+        facts[f"raster {name}"] = f"{file}, {info.width} x {info.height} cells of {info.res[0]:g}, {info.crs.name}"
     for path in source.files.inputs:
         if path.is_file():
             facts[f"sha256 {path}"] = sha256(path)

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from shapely import GeometryCollection, LineString, MultiLineString, MultiPoint, Point, Polygon
 
 from lawngis.errors import LayerError
-from lawngis.processing.features import check_layer, read_features
 from lawngis.processing.features import _mended as mended
+from lawngis.processing.features import check_layer, read_features
 from lawngis.processing.layers import SITE_LAYERS
 from lawngis.processing.site_files import site_files
 
@@ -92,7 +92,7 @@ def test_yes_and_no_in_many_words(build, tmp_path):
     build.layer(tmp_path / "a.gpkg", "obstacles", points, rigid=words)
     features = read(tmp_path, "obstacles")
     assert features.table["rigid"].tolist() == [True, False, True, False, True, False, None, None, None]
-    assert [doubt for doubt in features.doubts if "row 7 has rigid 'perhaps'" in doubt]
+    assert [doubt for doubt in features.doubts if "rigid 'perhaps' is neither yes nor no (row 7)" in doubt]
     build.layer(tmp_path / "b.gpkg", "obstacles", points[:3], rigid=[True, False, True])
     (tmp_path / "a.gpkg").unlink()
     assert read(tmp_path, "obstacles").table["rigid"].tolist() == [True, False, True]
@@ -104,7 +104,13 @@ def test_rows_left_out_keep_the_numbers_of_the_others(build, tmp_path):
     features = read(tmp_path, "beds")
     assert set(features.broken) == {0, 2, 4}
     assert [features.row_in_file(row) for row in range(3)] == [2, 4, 6]
-    assert len(features.findings("beds")) == 3
+    assert "left out" in " ".join(finding.text for finding in features.findings("beds"))
+
+
+def test_one_mistake_in_a_whole_layer_is_said_once(build, tmp_path):
+    build.layer(tmp_path / "a.gpkg", "beds", [build.block(0, 0, 1, 1), *[None] * 40])
+    (finding,) = read(tmp_path, "beds").findings("beds")
+    assert "beds, rows 2, 3, 4, 5, 6 and 35 more: has no geometry; these features were left out" in finding.text
 
 
 def test_a_layer_of_anything_is_looked_at_feature_by_feature(build, tmp_path):

@@ -40,5 +40,5 @@ def test_run_info_lets_somebody_make_the_same_plan_again(planned, build, site, t
     assert facts["accuracy.dem_sd_m"] == "0.05"
     assert float(facts["profile.slope_limit_percent"]) > 0
     assert facts[f"sha256 {site / 'dem.tif'}"] == build.hashes(site)["dem.tif"]
-    assert "1 features" in facts["layer parcels"]
+    assert "1 feature," in facts["layer parcels"]
     assert facts["started"] <= facts["finished"]
