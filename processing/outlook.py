@@ -7,6 +7,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.ground.raster import Grid
 from lawngis.ground.sight import (
     Surface,
     crown_discs,
@@ -39,7 +40,7 @@ def standing_surface(site: Site) -> Surface | None:
     if not any(name in site.layers for name in SHADING_LAYERS):
         return None
     obstructions, heights = _obstructions(site)
-    return Surface.in_frame(surface_from_obstructions(site.dem, site.frame, obstructions, heights), site.frame)
+    return Surface.in_frame(surface_from_obstructions(_ground(site), site.frame, obstructions, heights), site.frame)
 
 
 def shade_shares(site: Site, surface: Surface | None, xy: FloatArray, *, height_m: float) -> FloatArray:
@@ -58,13 +59,16 @@ def street_sight_shares(
     if surface is None or not streets:
         return np.full(len(xy), np.nan)
     places = street_points(streets, spacing_m=STREET_SPACING_M)
-    ground = site.dem if site.dsm is None else site.dsm
-    eyes = points_above_ground(ground, site.frame, places, eye_height_m)
+    eyes = points_above_ground(_ground(site) if site.dsm is None else site.dsm, site.frame, places, eye_height_m)
     eyes = eyes[np.isfinite(eyes).all(axis=1)]
     if not len(eyes):
         return np.full(len(xy), np.nan)
     docks = points_above_ground(site.dem, site.frame, xy, height_m)
     return sight_share(surface, docks, eyes, reach_m=SIGHT_REACH_M)
+
+
+def _ground(site: Site) -> Grid:
+    return site.dem if site.dem_around is None else site.dem_around
 
 
 def _near(site: Site, shapes: list[BaseGeometry]) -> list[BaseGeometry]:

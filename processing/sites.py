@@ -46,8 +46,12 @@ class Site:
         The measuring frame.
     layers
         Features near the parcel by layer name, in the frame; a layer that the site doesn't have is absent.
-    dem, dsm
-        Elevation around the parcel [m]; `dsm` may be absent.
+    dem
+        Elevation of the bare ground on the parcel and a few metres around it [m].
+    dsm
+        Elevation of the surface on the parcel and its neighbourhood [m], where there is a surface model.
+    dem_around
+        Elevation of the bare ground in the neighbourhood [m]; read only where there is no surface model.
     accuracy
         How far the data can be trusted.
     findings
@@ -61,6 +65,7 @@ class Site:
     layers: Mapping[str, geopandas.GeoDataFrame]
     dem: Grid
     dsm: Grid | None = None
+    dem_around: Grid | None = None
     accuracy: DataAccuracy = field(default_factory=DataAccuracy)
     findings: tuple[Finding, ...] = ()
 

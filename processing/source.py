@@ -154,6 +154,7 @@ class SiteSource:
             layers=layers,
             dem=dem,
             dsm=dsm,
+            dem_around=self._dem_around(parcel, frame) if dsm is None else None,
             accuracy=self.options.accuracy,
             findings=(
                 *repairs,
@@ -231,6 +232,12 @@ class SiteSource:
         grid = Grid(values * self._dem_unit_m, transform, crs)
         _check_cover(grid, parcel, frame, (*where, path))
         return grid, _nodata_findings(grid, parcel, frame, (*where, path))
+
+    def _dem_around(self, parcel: BaseGeometry, frame: MeasuringFrame) -> Grid:
+        crs = self._crs_of["dem"]
+        bounds = _Surroundings(parcel, frame, NEIGHBOURHOOD_M).outline_in(crs).bounds
+        values, transform = rasters.read_window(self.files.rasters["dem"], bounds)
+        return Grid(values * self._dem_unit_m, transform, crs)
 
     @property
     def _dem_unit_m(self) -> float:

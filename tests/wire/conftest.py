@@ -53,7 +53,7 @@ def _closed(loop: Loop) -> Iterator[str]:
 
 def _winding(loop: Loop, zone) -> Iterator[str]:
     xy = loop.xy
-    inside = Polygon(rings_without_leads(loop)[0], [r for r in rings_without_leads(loop)[1:]])
+    inside = Polygon(rings_without_leads(loop)[0], rings_without_leads(loop)[1:])
     x0, y0, x1, y1 = zone.bounds
     grid = np.stack(np.meshgrid(np.linspace(x0 - 1, x1 + 1, 37), np.linspace(y0 - 1, y1 + 1, 31)), -1).reshape(-1, 2)
     points = shapely.points(grid)
@@ -74,7 +74,7 @@ def _setbacks(loop: Loop, zone, stretches: list[Stretch], tolerance: float = 0.0
         if LineString(run.xy).distance(outline) < run.setback_m - tolerance:
             yield f"3: {run.kind} {run.edge_class} nearer to the outline than {run.setback_m}"
         dense = shapely.points(shapely.get_coordinates(shapely.segmentize(LineString(run.xy), 0.1)))
-        (at, edge), away = tree.query_nearest(dense, return_distance=True)
+        (_, edge), away = tree.query_nearest(dense, return_distance=True)
         if (away < setbacks[edge] - tolerance).any():
             yield f"3: {run.kind} nearer to an edge than its setback"
 

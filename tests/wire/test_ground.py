@@ -51,7 +51,7 @@ def test_setback_changes_over_45_degrees_within_the_smaller_one(laws):
         LineString([(20, 0), (20, 10), (0, 10), (0, 0)]),
     ]
     ground = loop_ground([setback_ground(zone, stretches, [0.6, 0.2, 0.3], gap_min_m=GAP)], gap_min_m=GAP)
-    ring = np.array(ground.exterior.coords)
+    ring = np.array(ground.exterior.coords)[:-1]
     near = ring[(ring[:, 1] < 0.7) & (ring[:, 0] > 5) & (ring[:, 0] < 10)]
     near = near[np.argsort(near[:, 0])]
     # The larger setback holds to the end of its stretch; the taper begins on the disc around that end.
@@ -231,7 +231,7 @@ def test_ground_never_reaches_into_a_setback(laws, seed):
     stretches = laws.random_stretches(zone, seed)
     ground = setback_ground(zone, [s.line for s in stretches], [s.setback_m for s in stretches], gap_min_m=GAP)
     for stretch in stretches:
-        assert ground.is_empty or ground.distance(stretch.line) >= stretch.setback_m - 0.005
+        assert ground.is_empty or ground.distance(stretch.line) >= stretch.setback_m - 0.008  # chords of arcs
     assert ground.is_empty or zone.buffer(1e-6).covers(ground)
     for part in polygon_parts(ground):
         assert shapely.buffer(part, -GAP / 2).geom_type == "Polygon"

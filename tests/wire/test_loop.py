@@ -168,3 +168,14 @@ def test_generated_lawns_keep_the_rules(laws, seed):
         whole = loop_ground([part], gap_min_m=GAP)
         loop = laid_loop(whole, laws.start_on(whole), stretches)
         assert laws.broken(loop, zone, stretches) == []
+
+
+def test_zones_on_both_sides_of_a_thin_fence_keep_apart_but_for_their_passage(laws):
+    zones = [box(0, 0, 10, 10), box(10.02, 0, 20, 10)]
+    stretches = [Stretch(line, "flush", 0.12) for zone in zones for line in laws.sides(zone)]
+    grounds = [setback_ground(z, laws.sides(z), [0.12] * 4, gap_min_m=GAP) for z in zones]
+    assert grounds[0].distance(grounds[1]) < GAP
+    strip = passage_strip(LineString([(10, 5), (10.02, 5)]), *grounds, gap_m=GAP)
+    loop = laid_loop(loop_ground(grounds, [strip], gap_min_m=GAP), (5, 0.12), stretches, [strip])
+    assert laws.broken(loop, MultiPolygon(zones), stretches) == []
+    assert sum(run.kind == "passage" for run in loop.runs) == 2

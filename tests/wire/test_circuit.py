@@ -1,0 +1,197 @@
+"""The loop as a circuit: field laws, and broken loops that the signal check must find."""
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely import LineString, Point, Polygon, box
+
+from lawngis.errors import ParameterError
+from lawngis.geometry.polygons import polygon_parts
+from lawngis.wire.circuit import interference_share, signal_check, vertical_field_ut
+from lawngis.wire.ground import loop_ground, setback_ground
+from lawngis.wire.loop import Stretch, laid_loop
+
+HEIGHT = 0.05
+SQUARE = np.array([[0.0, 0], [6, 0], [6, 4], [0, 4], [0, 0]])
+EAST = np.array([1.0, 0.0])
+seeds = st.integers(0, 2**32 - 1)
+
+
+def random_loop(seed):
+    rng = np.random.default_rng(seed)
+    line = rng.uniform(-5, 5, (8, 2))
+    return np.concatenate([line, line[:1]]), rng.uniform(-7, 7, (30, 2))
+
+
+def field(xy, points, height=HEIGHT):
+    return vertical_field_ut(xy, points, height_m=height)
+
+
+@given(seeds)
+@settings(max_examples=30, deadline=None)
+def test_reversing_the_current_reverses_the_field(seed):
+    xy, points = random_loop(seed)
+    assert field(xy[::-1], points) == pytest.approx(-field(xy, points), rel=1e-9, abs=1e-12)
+    assert vertical_field_ut(xy, points, height_m=HEIGHT, current_a=-3.0) == pytest.approx(-3 * field(xy, points))
+
+
+@given(seeds, st.floats(0, 360))
+@settings(max_examples=30, deadline=None)
+def test_moving_and_turning_everything_changes_nothing(seed, angle):
+    xy, points = random_loop(seed)
+    a = np.radians(angle)
+    turn = np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
+    moved = xy @ turn + [3.0, -2.0]
+    moved[-1] = moved[0]
+    assert field(moved, points @ turn + [3.0, -2.0]) == pytest.approx(field(xy, points), rel=1e-7, abs=1e-10)
+
+
+@given(seeds)
+@settings(max_examples=30, deadline=None)
+def test_a_mirrored_loop_has_the_opposite_field(seed):
+    xy, points = random_loop(seed)
+    assert field(xy * [-1, 1], points * [-1, 1]) == pytest.approx(-field(xy, points), rel=1e-9, abs=1e-12)
+
+
+@given(seeds, st.floats(0.1, 10))
+@settings(max_examples=30, deadline=None)
+def test_twice_the_size_half_the_field(seed, scale):
+    xy, points = random_loop(seed)
+    assert scale * field(scale * xy, scale * points, scale * HEIGHT) == pytest.approx(
+        field(xy, points), rel=1e-9, abs=1e-12
+    )
+
+
+@given(seeds)
+@settings(max_examples=30, deadline=None)
+def test_a_vertex_on_a_straight_changes_nothing(seed):
+    xy, points = random_loop(seed)
+    dense = shapely.get_coordinates(shapely.segmentize(LineString(xy), 1.0))
+    dense[-1] = dense[0]
+    repeated = np.repeat(xy, 2, axis=0)
+    assert field(dense, points) == pytest.approx(field(xy, points), rel=1e-8, abs=1e-10)
+    assert field(repeated, points) == pytest.approx(field(xy, points), rel=1e-12)
+
+
+@given(seeds)
+@settings(max_examples=30, deadline=None)
+def test_out_and_back_over_the_same_line_adds_nothing(seed):
+    xy, points = random_loop(seed)
+    spur = np.array([[1.0, 2.0], [3.0, 8.0]])
+    with_spur = np.concatenate([xy, spur, spur[:1], xy[:1]])
+    assert field(with_spur, points) == pytest.approx(field(xy, points), rel=1e-6, abs=1e-9)
+
+
+@given(seeds)
+@settings(max_examples=25, deadline=None)
+def test_in_the_plane_of_any_simple_loop_inside_is_up_and_outside_down(seed):
+    # Along each ray from a point inside, 1/r at the crossings alternates in sign from plus, and falls.
+    rng = np.random.default_rng(seed)
+    angle = np.sort(rng.uniform(0, 2 * np.pi, 14))
+    xy = rng.uniform(1, 6, 14)[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
+    xy = np.concatenate([xy, xy[:1]])
+    shape = Polygon(xy)
+    if not shape.is_valid or np.diff(angle, append=angle[0] + 2 * np.pi).max() > 3:
+        return
+    points = rng.uniform(-8, 8, (300, 2))
+    inside = shapely.contains_xy(shape, points)
+    assert np.array_equal(field(xy, points, 0.0) > 0, inside)
+
+
+def test_a_long_straight_wire_has_the_field_of_an_endless_one():
+    far = 1e6
+    wire = np.array([[-far, 0.0], [far, 0], [far, 2 * far], [-far, 2 * far], [-far, 0]])
+    assert field(wire, np.array([[0.0, 1.0]]), 0.0) == pytest.approx([0.2], rel=1e-5)
+
+
+def test_points_in_line_with_a_segment_are_no_trouble():
+    values = field(SQUARE, np.array([[-1.0, 0.0], [7.0, 4.0], [3.0, 2.0]]), 0.0)
+    assert np.isfinite(values).all()
+    assert (values < 0).tolist() == [True, True, False]
+
+
+def test_many_points_are_worked_off_in_parts_with_equal_results():
+    points = np.random.default_rng(0).uniform(-5, 10, (30000, 2))
+    whole = field(SQUARE, points)
+    assert np.array_equal(whole[::1000], field(SQUARE, points[::1000]))
+
+
+def test_an_open_wire_is_refused():
+    with pytest.raises(ParameterError, match="not closed"):
+        field(SQUARE[:-1], np.zeros((1, 2)))
+
+
+@pytest.fixture(scope="module")
+def orchard(laws):
+    """A loop with three islands, and places inside it and on the islands and around it."""
+    zone = box(0, 0, 16, 10) - box(3, 2, 5, 4) - box(10, 2, 12, 4) - Point(8, 7.5).buffer(1)
+    lines = laws.outlines(zone)
+    stretches = [Stretch(line, "soft", 0.3) for line in lines]
+    (part,) = polygon_parts(setback_ground(zone, lines, [0.3] * len(lines), gap_min_m=0.3))
+    ground = loop_ground([part], gap_min_m=0.3)
+    loop = laid_loop(ground, laws.start_on(ground), stretches)
+    x, y = np.meshgrid(np.arange(-1.9, 18, 0.3), np.arange(-1.9, 12, 0.3))
+    grid = np.column_stack([x.ravel(), y.ravel()])
+    inside = grid[shapely.contains_xy(ground.buffer(-0.15), grid)]
+    outside = grid[~shapely.contains_xy(ground.buffer(0.15), grid)]
+    return loop, inside, outside
+
+
+def checked(xy, places):
+    return signal_check(xy, *places, height_m=HEIGHT)
+
+
+def test_a_sound_loop_passes(orchard):
+    loop, *places = orchard
+    result = checked(loop.xy, places)
+    assert result.ok
+    assert result.weakest_ut > 0
+    assert result.weakest_ut == field(loop.xy, places[0]).min()
+    assert field(loop.xy, result.weakest_xy[None])[0] == result.weakest_ut
+
+
+def test_a_reversed_loop_is_caught(orchard):
+    loop, *places = orchard
+    result = checked(loop.xy[::-1], places)
+    assert not result.ok
+    assert len(result.wrong_inside_xy) == len(places[0])
+    assert result.weakest_ut < 0
+
+
+@pytest.mark.parametrize("island", [0, 1, 2])
+def test_an_island_ringed_in_the_wrong_sense_is_caught(orchard, island):
+    loop, *places = orchard
+    own = [i for i, run in enumerate(loop.runs) if run.kind == "island" and run.island == island]
+    assert own == list(range(own[0], own[-1] + 1))
+    pieces = [run.xy for run in loop.runs]
+    ring = np.concatenate(pieces[own[0] : own[-1] + 1])
+    broken = np.concatenate([*pieces[: own[0]], ring[::-1], *pieces[own[-1] + 1 :]])
+    result = checked(broken, places)
+    assert not result.ok
+    on_island = shapely.contains_xy(Polygon(ring).buffer(-0.15), places[1])
+    assert on_island.sum() > 10
+    assert (field(broken, places[1][on_island]) > 0).all()
+
+
+def test_a_lead_whose_wires_part_is_caught(orchard):
+    loop, *places = orchard
+    # The way back of the first lead is missing: from the island the wire goes straight to a later place of the loop.
+    back = next(i for i, run in enumerate(loop.runs) if run.kind == "lead_back")
+    later = loop.runs[back + 1].xy[-1]
+    pieces = [run.xy for run in loop.runs[:back]] + [later[None], *(run.xy for run in loop.runs[back + 2 :])]
+    xy = np.concatenate(pieces)
+    result = checked(xy, places)
+    assert not result.ok
+
+
+def test_interference_falls_with_the_distance_of_the_neighbour():
+    points = np.array([[3.0, 2.0], [5.5, 2.0]])
+    near = interference_share(SQUARE, [SQUARE + EAST * 7], points, height_m=HEIGHT)
+    far = interference_share(SQUARE, [SQUARE + EAST * 30], points, height_m=HEIGHT)
+    assert (far < near).all()
+    assert (near > 0).all()
+    both = interference_share(SQUARE, [SQUARE + EAST * 7, SQUARE + EAST * 30], points, height_m=HEIGHT)
+    assert both == pytest.approx(near + far)
+    assert interference_share(SQUARE, [], points, height_m=HEIGHT).tolist() == [0, 0]

@@ -1,0 +1,128 @@
+"""Pegs along the wire and joins between reels."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely import Point, box
+
+from lawngis.errors import ParameterError
+from lawngis.geometry.lines import bends_deg, chainage_m
+from lawngis.geometry.polygons import polygon_parts
+from lawngis.wire.ground import loop_ground, setback_ground
+from lawngis.wire.loop import Loop, Run, Stretch, laid_loop
+from lawngis.wire.pegs import joins, lead_intervals_m, pegs
+
+
+def laid(laws, zone, setback=0.3):
+    lines = laws.outlines(zone)
+    ground = setback_ground(zone, lines, [setback] * len(lines), gap_min_m=0.3)
+    whole = loop_ground([polygon_parts(ground)[0]], gap_min_m=0.3)
+    return laid_loop(whole, laws.start_on(whole), [Stretch(line, "soft", setback) for line in lines])
+
+
+def test_square_by_hand():
+    # Sides of 4 m: 0.3 m pegs within 0.3 m of each corner, 3.4 m between, dock in the middle of the first side.
+    xy = np.array([[2.0, 0], [4, 0], [4, 4], [0, 4], [0, 0], [2, 0]])
+    loop = Loop((Run("edge", xy),))
+    set_pegs = pegs(loop, chainage_m(xy), spacing_straight_m=0.8, spacing_bend_m=0.3)
+    # A whole side counts 0.3/0.3 + 3.4/0.8 + 0.3/0.3 = 6.25, so 7 steps; half a side 0.3/0.3 + 1.7/0.8 = 3.125, so 4.
+    assert len(set_pegs.xy) == 3 * 7 + 2 * 4 + 1
+    assert set_pegs.kind.tolist().count("bend") == 4
+    assert set_pegs.kind[[0, -1]].tolist() == ["dock", "dock"]
+    assert np.diff(set_pegs.chainage_m).max() <= 0.8
+
+
+@given(st.integers(0, 10**6), st.sampled_from([(0.8, 0.3), (1.5, 0.5), (0.4, 0.4), (0.3, 0.8)]))
+@settings(max_examples=15, deadline=None)
+def test_spacing_holds_everywhere(laws, seed, spacings):
+    straight, bend = spacings
+    zone = laws.random_zone(seed)
+    stretches = laws.random_stretches(zone, seed)
+    parts = polygon_parts(
+        setback_ground(zone, [s.line for s in stretches], [s.setback_m for s in stretches], gap_min_m=0.3)
+    )
+    if not parts or parts[0].area < 0.5:
+        return
+    whole = loop_ground([parts[0]], gap_min_m=0.3)
+    loop = laid_loop(whole, laws.start_on(whole), stretches)
+    xy = loop.xy
+    # Heights that vary make lengths along the slope differ from those in plan.
+    along = chainage_m(xy, 0.3 * xy[:, 0] + 0.2 * np.sin(xy[:, 1]))
+    found = pegs(loop, along, spacing_straight_m=straight, spacing_bend_m=bend)
+    gaps = np.diff(found.chainage_m)
+    assert (gaps > 0).all()
+    assert gaps.max() <= straight + 1e-6
+    sharp = np.abs(bends_deg(xy)) > 20
+    for at, corner in zip(along[sharp], xy[sharp], strict=True):
+        near = np.abs(found.chainage_m - at)
+        assert near.min() < 1e-5
+        assert np.hypot(*(found.xy[near.argmin()] - corner)) < 1e-5
+        after = found.chainage_m[found.chainage_m > at + 1e-5]
+        assert not len(after) or after[0] - at <= min(bend, straight) + 1e-6
+
+
+def test_curves_are_pegged_like_bends(laws):
+    zone = box(0, 0, 20, 10) - Point(10, 5).buffer(1.2, quad_segs=32)
+    loop = laid(laws, zone)
+    found = pegs(loop, chainage_m(loop.xy), spacing_straight_m=0.8, spacing_bend_m=0.3)
+    around = np.hypot(*(found.xy - [10, 5]).T) < 1.6
+    assert np.diff(found.chainage_m)[around[:-1] & around[1:]].max() <= 0.3 + 1e-6
+
+
+def test_both_wires_of_a_lead_share_their_pegs(laws):
+    zone = box(0, 0, 20, 10) - Point(7, 5).buffer(1) - Point(12, 5).buffer(1)
+    loop = laid(laws, zone)
+    found = pegs(loop, chainage_m(loop.xy), spacing_straight_m=0.8, spacing_bend_m=0.3)
+    first = found.xy[~found.again]
+    for peg in found.xy[found.again]:
+        assert np.hypot(*(first - peg).T).min() < 1e-6
+    leads = lead_intervals_m(loop, chainage_m(loop.xy))
+    assert len(leads) == 4
+    in_lead = ((found.chainage_m[:, None] > leads[:, 0] + 0.01) & (found.chainage_m[:, None] < leads[:, 1] - 0.01)).any(
+        1
+    )
+    assert in_lead.sum() == 2 * (found.again & in_lead).sum() > 0
+    assert set(found.kind[in_lead]) == {"lead"}
+
+
+def test_bad_spacing_and_chainage_are_refused():
+    xy = np.array([[0.0, 0], [4, 0], [4, 4], [0, 0]])
+    loop = Loop((Run("edge", xy),))
+    with pytest.raises(ParameterError, match="spacings must be positive"):
+        pegs(loop, chainage_m(xy), spacing_straight_m=0.0, spacing_bend_m=0.3)
+    with pytest.raises(ParameterError, match="3 chainages for 4 vertices"):
+        pegs(loop, chainage_m(xy)[:3], spacing_straight_m=0.8, spacing_bend_m=0.3)
+
+
+def test_joins_at_reel_ends_but_for_leads():
+    plain = joins(320.0, reel_m=150.0, leads_m=[])
+    assert plain.chainage_m.tolist() == [150, 300, 320]
+    assert plain.why.tolist() == ["reel_end", "reel_end", "closing"]
+    led = joins(320.0, reel_m=150.0, leads_m=[(145.0, 152.0), (170.0, 177.0)])
+    assert led.chainage_m == pytest.approx([144.7, 294.7, 320])
+    assert joins(150.0, reel_m=150.0, leads_m=[]).why.tolist() == ["closing"]
+
+
+@given(st.lists(st.tuples(st.floats(1, 900), st.floats(0.5, 20)), max_size=12), st.floats(60, 200))
+@settings(max_examples=60, deadline=None)
+def test_no_join_lies_in_a_lead_and_no_reel_is_too_short(leads, reel):
+    intervals = [(at, at + length) for at, length in leads]
+    try:
+        found = joins(1000.0, reel_m=reel, leads_m=intervals)
+    except ParameterError as error:
+        # Only leads that follow one another for a whole reel may make it impossible.
+        assert "shorter than the lead" in str(error)
+        assert sum(length + 0.3 for _, length in leads) >= reel - 1
+        return
+    assert np.diff([0.0, *found.chainage_m]).max() <= reel + 1e-6
+    for at in found.chainage_m[:-1]:
+        assert not any(low < at < high for low, high in intervals)
+    assert found.chainage_m[-1] == 1000.0
+
+
+def test_a_reel_shorter_than_a_lead_is_refused():
+    with pytest.raises(ParameterError, match="shorter than the lead"):
+        joins(100.0, reel_m=10.0, leads_m=[(5.0, 40.0)])
+    with pytest.raises(ParameterError, match="not a length"):
+        joins(100.0, reel_m=0.0, leads_m=[])
