@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -30,6 +30,7 @@ from lawngis.dock.scoring import (
     weighted_scores,
 )
 from lawngis.geometry.routes import route_lengths_m
+from lawngis.ground.hollows import hollows
 from lawngis.ground.raster import Grid, values_at
 from lawngis.ground.steep import mower_slope
 from lawngis.mower import MowerProfile
@@ -64,6 +65,10 @@ class DockParameters(Parameters):
     )
     draws: int = Field(default=2000, ge=1, le=100000, description="random weightings for first_rank_share")
     seed: int = Field(default=1, ge=0, le=2**31, description="seed of the random weightings")
+    hollow_depth_min_m: float = Field(
+        default=0.10, ge=0, le=5, description="water standing deeper than this in a hollow keeps the dock out [m]"
+    )
+    hollow_area_min_m2: float = Field(default=2.0, ge=0, le=1000, description="smallest hollow that counts [m²]")
     room_min_share: float = Field(default=0.9, ge=0, le=1, description="share of the pad that must lie on lawn")
     doubt_min: float = Field(
         default=0.05, ge=0, le=0.5, description="a pad's slope whose decision may flip with this chance is measured"
@@ -83,6 +88,7 @@ class _Measured:
     passage_m: FloatArray
     danger_m: FloatArray
     island_m: FloatArray
+    hollow_m: FloatArray
     room_share: FloatArray
     central_m: FloatArray
     approach_percent: FloatArray
@@ -113,10 +119,11 @@ def _measured(
 ) -> _Measured:
     home = loop.zones[0]["geometry"]
     ring = shapely.get_coordinates(ground.exterior)
-    places = _along(candidate_places(ring, spacing_m=parameters.spacing_m), home)
+    along = _in_zone(candidate_places(ring, spacing_m=parameters.spacing_m), home)
+    places, wire_deg = _both_ways(along, mower)
     pads = pad_polygons(
         places.xy,
-        places.direction_deg,
+        wire_deg,
         behind_m=mower.dock_pad_length_m / 2,
         ahead_m=mower.dock_pad_length_m / 2,
         inside_m=mower.dock_pad_width_m,
@@ -139,6 +146,7 @@ def _measured(
             [edge["geometry"] for edge in loop.edges if edge["edge_class"] in ("water", "drop")],
         ),
         island_m=distances_m(places.xy, list(ground.interiors)),
+        hollow_m=_hollow_m(site, places.xy, parameters),
         room_share=room_shares(pads, home),
         central_m=distances_m(places.xy, [home.centroid]),
         approach_percent=_approach_percent(site, slope, places, mower.dock_straight_ahead_m),
@@ -149,6 +157,17 @@ def _measured(
         neighbour_m=distances_m(places.xy, others),
         bed_m=distances_m(places.xy, site.geometries("beds")),
     )
+
+
+def _hollow_m(site: Site, xy: FloatArray, parameters: DockParameters) -> FloatArray:
+    """Return how deep the hollow is in which each place lies, shape (n,) [m]; 0 where water runs off."""
+    depth = np.zeros(len(xy))
+    for hollow in hollows(
+        site.dem, site.frame, depth_min_m=parameters.hollow_depth_min_m, area_min_m2=parameters.hollow_area_min_m2
+    ):
+        inside = shapely.contains_xy(hollow.polygon, xy[:, 0], xy[:, 1])
+        depth[inside] = np.maximum(depth[inside], hollow.depth_m)
+    return depth
 
 
 def _approach_percent(site: Site, slope: Grid, places: Candidates, length_m: float) -> FloatArray:
@@ -162,7 +181,21 @@ def _approach_percent(site: Site, slope: Grid, places: Candidates, length_m: flo
     return np.where(known, np.where(np.isfinite(values), values, -np.inf).max(axis=1), np.nan)
 
 
-def _along(places: Candidates, home: Polygon) -> Candidates:
+def _both_ways(places: Candidates, mower: MowerProfile) -> tuple[Candidates, FloatArray]:
+    """Return the places with a second heading where the wire is straight enough both ways, and the wire's direction.
+
+    A mower comes home along the wire either way round; the wire itself always runs anti-clockwise.
+    """
+    ahead, behind = places.straight_behind_m, places.straight_ahead_m
+    turned = (ahead >= mower.dock_straight_ahead_m) & (behind >= mower.dock_straight_behind_m)
+    other = replace(
+        places, direction_deg=(places.direction_deg + 180) % 360, straight_ahead_m=ahead, straight_behind_m=behind
+    )
+    both = {name: np.concatenate([values, getattr(other, name)[turned]]) for name, values in vars(places).items()}
+    return Candidates(**both), np.concatenate([places.direction_deg, places.direction_deg[turned]])
+
+
+def _in_zone(places: Candidates, home: Polygon) -> Candidates:
     """Return the places that lie in the home zone: a loop runs through the linked ones too."""
     here = shapely.intersects_xy(home, places.xy[:, 0], places.xy[:, 1])
     return Candidates(**{name: values[here] for name, values in vars(places).items()})
@@ -180,6 +213,7 @@ def _feasibility(measured: _Measured, mower: MowerProfile, parameters: DockParam
         MustHave("distance to a passage", measured.passage_m, mower.dock_passage_min_m, "min", "m"),
         MustHave("distance to water or a drop", measured.danger_m, mower.dock_danger_min_m, "min", "m"),
         MustHave("distance to an island's wire", measured.island_m, mower.dock_wire_min_m, "min", "m"),
+        MustHave("depth of the hollow it stands in", measured.hollow_m, 0.0, "max", "m"),
         MustHave("slope of the approach", measured.approach_percent, mower.dock_approach_slope_max_percent, "max", "%"),
         MustHave("room for the pad", measured.room_share, parameters.room_min_share, "min", "of it"),
     ]
