@@ -15,9 +15,16 @@ from .plans import Plan
 from .sites import Site
 
 
+WALL_BAND_M = 0.4
+"""A cable this near a house wall is fixed to it."""
+
+
 @dataclass(frozen=True, eq=False)
 class SupplyField:
-    """Cheapest ways from the supply points over the parcel; `starts_at` says what they start from."""
+    """Cheapest ways from the supply points over the parcel; `starts_at` says what they start from.
+
+    `paving` is what people walk or drive on: along a wall above it the cable trips nobody.
+    """
 
     field: CostField
     starts_at: str
@@ -45,7 +52,7 @@ def _supply_field(site: Site) -> SupplyField | None:
         return None
     ground = _laying_ground(site)
     uses, paving = _paving(site)
-    return SupplyField(cost_field(laying_grid(ground), starts), starts_at, paving, uses)
+    return SupplyField(cost_field(laying_grid(ground, band_m=WALL_BAND_M), starts), starts_at, paving, uses)
 
 
 def _paving(site: Site) -> tuple[tuple[str, ...], tuple[BaseGeometry, ...]]:
@@ -53,7 +60,9 @@ def _paving(site: Site) -> tuple[tuple[str, ...], tuple[BaseGeometry, ...]]:
         return (), ()
     surfaces = site.layers["hard_surfaces"]
     near = surfaces[surfaces.intersects(site.parcel)]
-    return tuple(near["use"].fillna("paving")), tuple(near.geometry)
+    walls = shapely.union_all([shapely.boundary(shape) for shape in _on_parcel(site, "buildings")])
+    walked_on = shapely.difference(near.geometry.to_numpy(), shapely.buffer(walls, WALL_BAND_M))
+    return tuple(near["use"].fillna("paving")), tuple(walked_on)
 
 
 def _laying_ground(site: Site) -> LayingGround:

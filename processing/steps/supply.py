@@ -43,7 +43,7 @@ def supply(site: Site, plan: Plan, mower: MowerProfile, parameters: SupplyParame
             text = f"no way for a supply cable to {dock['candidate_id']} was found"
             findings.append(Finding("caution", "no-supply", text, "Choose an outlet on site. " + ELECTRICIAN, place))
             continue
-        crosses: list[int] = crossed_surfaces(route.line, list(ways.paving)).tolist() if ways.paving else []
+        crosses: list[int] = crossed_surfaces(route.line, list(ways.paving), end_m=0.0).tolist() if ways.paving else []
         uses = [ways.paving_uses[index] for index in crosses]
         rows.append(_row(dock, route.line, uses, ways, mower, parameters))
         findings += _findings(dock, rows[-1], ways, [ways.paving[index] for index in crosses], uses, mower)
