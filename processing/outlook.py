@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -43,11 +45,21 @@ def standing_surface(site: Site) -> Surface | None:
     return Surface.in_frame(surface_from_obstructions(_ground(site), site.frame, obstructions, heights), site.frame)
 
 
-def shade_shares(site: Site, surface: Surface | None, xy: FloatArray, *, height_m: float) -> FloatArray:
+@dataclass(frozen=True)
+class HotHours:
+    """When shade counts: months of the year (None: the mowing season of the hemisphere), and hours of solar time."""
+
+    months: tuple[int, ...] | None
+    from_h: float
+    to_h: float
+
+
+def shade_shares(site: Site, surface: Surface | None, xy: FloatArray, *, height_m: float, when: HotHours) -> FloatArray:
     """Return the share of the season's hot hours in which each place is in shade, shape (n,); NaN where unknown."""
     if surface is None:
         return np.full(len(xy), np.nan)
-    sun = hot_hours(site.frame.latitude_deg, site.frame.longitude_deg)
+    hours = (when.from_h, when.to_h)
+    sun = hot_hours(site.frame.latitude_deg, site.frame.longitude_deg, months=when.months, hours=hours)
     return shade_share(surface, points_above_ground(site.dem, site.frame, xy, height_m), sun)
 
 

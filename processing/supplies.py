@@ -14,7 +14,6 @@ from lawngis.geometry.routes import CostField, cost_field
 from .plans import Plan
 from .sites import Site
 
-
 WALL_BAND_M = 0.4
 """A cable this near a house wall is fixed to it."""
 

@@ -8,6 +8,7 @@ north.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -136,9 +137,7 @@ class _Rays(NamedTuple):
         return _Rays._make(column[which] for column in self)
 
 
-def points_above_ground(
-    ground: Grid, frame: MeasuringFrame, xy: ArrayLike, height_m: ArrayLike
-) -> FloatArray:
+def points_above_ground(ground: Grid, frame: MeasuringFrame, xy: ArrayLike, height_m: ArrayLike) -> FloatArray:
     """Return points with their elevation, a given height above the ground.
 
     Parameters
@@ -162,7 +161,10 @@ def points_above_ground(
 
 
 def surface_from_obstructions(
-    ground: Grid, frame: MeasuringFrame, obstructions: ArrayLike, heights_m: ArrayLike
+    ground: Grid,
+    frame: MeasuringFrame,
+    obstructions: Sequence[BaseGeometry] | NDArray[np.object_],
+    heights_m: ArrayLike,
 ) -> Grid:
     """Return a surface model made of the ground and the things that stand on it, for want of a measured one.
 
@@ -365,7 +367,7 @@ def sight_share(
     return np.asarray(np.bincount(place, weights=seen, minlength=len(candidates)) / total, dtype=np.float64)
 
 
-def street_points(streets: ArrayLike, *, spacing_m: float = 2.0) -> FloatArray:
+def street_points(streets: Sequence[BaseGeometry] | NDArray[np.object_], *, spacing_m: float = 2.0) -> FloatArray:
     """Return points spread evenly over streets, where somebody may stand and look.
 
     Parameters
@@ -414,9 +416,7 @@ def _fitted_map(grid: Grid, frame: MeasuringFrame) -> FloatArray:
     return np.asarray(fitted, dtype=np.float64)
 
 
-def _rays(
-    surface: Surface, eyes: FloatArray, headings: FloatArray, reach_m: FloatArray, enough: FloatArray
-) -> _Rays:
+def _rays(surface: Surface, eyes: FloatArray, headings: FloatArray, reach_m: FloatArray, enough: FloatArray) -> _Rays:
     """Return rays ready to march, the longest first, without those that have nothing to sample."""
     rows, cols = surface.heights_m.shape
     sizes, strides = np.array([cols, rows]), np.array([1, cols])

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from pydantic import Field
+from pydantic import Field, field_validator
 from shapely import Point, Polygon
 
 from lawngis.dock.placing import (
@@ -37,7 +38,7 @@ from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
 from ..loops import Loop, loops
-from ..outlook import shade_shares, standing_surface, street_sight_shares
+from ..outlook import HotHours, shade_shares, standing_surface, street_sight_shares
 from ..plans import Finding, Plan, Row, StepResult, VisitCheck
 from ..sites import Site
 from ..step import Parameters, Step
@@ -70,9 +71,31 @@ class DockParameters(Parameters):
     )
     hollow_area_min_m2: float = Field(default=2.0, ge=0, le=1000, description="smallest hollow that counts [m²]")
     room_min_share: float = Field(default=0.9, ge=0, le=1, description="share of the pad that must lie on lawn")
+    season_months: tuple[int, ...] | None = Field(
+        default=None, description="months in which shade counts, 1 to 12; absent: the hemisphere's mowing season"
+    )
+    hot_from_h: float = Field(default=11.0, ge=0, le=24, description="begin of the hot hours, solar time")
+    hot_to_h: float = Field(default=17.0, ge=0, le=24, description="end of the hot hours, solar time")
     doubt_min: float = Field(
         default=0.05, ge=0, le=0.5, description="a pad's slope whose decision may flip with this chance is measured"
     )
+
+    @field_validator("season_months", mode="before")
+    @classmethod
+    def _from_text(cls, value: Any) -> Any:
+        return tuple(value.split(",")) if isinstance(value, str) else value
+
+    @field_validator("season_months")
+    @classmethod
+    def _known_months(cls, value: tuple[int, ...] | None) -> tuple[int, ...] | None:
+        if value is not None and (not value or any(not 1 <= month <= 12 for month in value)):
+            raise ValueError("months go from 1 to 12")
+        return value
+
+    @property
+    def hot_hours(self) -> HotHours:
+        """When shade counts."""
+        return HotHours(self.season_months, self.hot_from_h, self.hot_to_h)
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,7 +173,7 @@ def _measured(
         room_share=room_shares(pads, home),
         central_m=distances_m(places.xy, [home.centroid]),
         approach_percent=_approach_percent(site, slope, places, mower.dock_straight_ahead_m),
-        shade_share=shade_shares(site, surface, places.xy, height_m=mower.dock_height_m),
+        shade_share=shade_shares(site, surface, places.xy, height_m=mower.dock_height_m, when=parameters.hot_hours),
         sight_share=street_sight_shares(
             site, surface, places.xy, height_m=mower.dock_height_m, eye_height_m=mower.street_eye_height_m
         ),

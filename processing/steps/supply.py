@@ -8,6 +8,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.dock.supply import voltage_drop_percent
 from lawngis.geometry.routes import crossed_surfaces, route_to
+from lawngis.ground.chainage import ground_chainage_m
 from lawngis.mower import MowerProfile
 from lawngis.wire.conductors import FLEXIBLE_OHM_PER_KM, resistance_ohm
 
@@ -45,7 +46,7 @@ def supply(site: Site, plan: Plan, mower: MowerProfile, parameters: SupplyParame
             continue
         crosses: list[int] = crossed_surfaces(route.line, list(ways.paving), end_m=0.0).tolist() if ways.paving else []
         uses = [ways.paving_uses[index] for index in crosses]
-        rows.append(_row(dock, route.line, uses, ways, mower, parameters))
+        rows.append(_row(site, dock, route.line, uses, ways, mower, parameters))
         findings += _findings(dock, rows[-1], ways, [ways.paving[index] for index in crosses], uses, mower)
         if ways.starts_at != "outlet":
             checks.append(_outlet_check(dock, route.line))
@@ -53,6 +54,7 @@ def supply(site: Site, plan: Plan, mower: MowerProfile, parameters: SupplyParame
 
 
 def _row(
+    site: Site,
     dock: Row,
     line: shapely.LineString,
     uses: list[str],
@@ -60,16 +62,17 @@ def _row(
     mower: MowerProfile,
     parameters: SupplyParameters,
 ) -> Row:
+    length_m = float(ground_chainage_m(site.dem, site.frame, shapely.get_coordinates(line))[-1])
     ohm_per_m = resistance_ohm(
         1.0, mower.supply_section_mm2, parameters.conductor_temperature_c, table=FLEXIBLE_OHM_PER_KM
     )
     drop = voltage_drop_percent(
-        line.length, current_a=mower.supply_current_a, voltage_v=mower.supply_voltage_v, ohm_per_m=ohm_per_m
+        length_m, current_a=mower.supply_current_a, voltage_v=mower.supply_voltage_v, ohm_per_m=ohm_per_m
     )
     return {
         "candidate_id": dock["candidate_id"],
-        "length_m": line.length,
-        "within_limit": bool(line.length <= mower.supply_cable_max_m),
+        "length_m": length_m,
+        "within_limit": bool(length_m <= mower.supply_cable_max_m),
         "crosses": ", ".join(uses) or None,
         "drop_percent": float(drop),
         "starts_at": ways.starts_at,
