@@ -453,7 +453,7 @@ PLAN_LAYERS = _layers(
         (
             _PARCEL,
             _text("candidate_id", "place of the dock", nullable=False),
-            _real("length_m", "m", "length, rise at both ends not included", nullable=False),
+            _real("length_m", "m", "length along the ground", nullable=False),
             _boolean("within_limit", "not longer than the profile allows", nullable=False),
             _text("crosses", "paving that it crosses"),
             _real("drop_percent", "%", "voltage drop while charging"),
@@ -502,6 +502,7 @@ PLAN_LAYERS = _layers(
             _real("mowing_h", "h", "of it mowing", nullable=False),
             _real("charging_h", "h", "of it charging", nullable=False),
             _boolean("edge_pass", "the edge is mown too", nullable=False),
+            _text("sets_out", "from where the mower sets out: shares of departures, and metres along the zone's edge"),
         ),
     ),
     LayerSpec(

@@ -6,6 +6,8 @@ the effort C (area swept over area of the lawn) the share 1 - exp(-C) is mown at
 
 from __future__ import annotations
 
+from math import pi
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -13,11 +15,11 @@ from lawngis.errors import ParameterError
 
 FloatArray = NDArray[np.float64]
 
-WARM_OPTIMUM_C = 31.0
-WARM_SPREAD_C = 7.0
-COOL_OPTIMUM_C = 20.0
-COOL_SPREAD_C = 5.5
-"""Optimum and spread of growth of warm- and cool-season grasses [°C]; source in :func:`growth_potential_cool`."""
+TURN_SECONDS = 3.0
+"""Back off and turn at the wire [s]; common practice, no source."""
+
+TURNING_SHARE_MAX = 0.9
+"""In the narrowest of zones a mower still moves on now and then."""
 
 SLOPE_TIME_SHARE = 0.5
 """Time added per unit of slope (a 20 % slope: a tenth), for slower and slipping wheels; common practice, no source."""
@@ -107,6 +109,7 @@ def mowing_hours_week(
     mowings_week: float = 2.0,
     share: float = 0.95,
     slope_percent: ArrayLike = 0.0,
+    turning: ArrayLike = 0.1,
 ) -> FloatArray:
     """Return the hours of mowing a week, without charging, that each zone needs.
 
@@ -122,11 +125,86 @@ def mowing_hours_week(
         Share to be mown each time, 0 to below 1.
     slope_percent
         Typical slope, one or shape (n,) [percent].
+    turning
+        Share of the time spent turning, one or shape (n,), from :func:`turning_share`.
     """
     if not (mowings_week >= 0 and np.isfinite(mowings_week)):
         raise ParameterError(f"{mowings_week} mowings a week are not a number from zero")
-    rate = area_rate_m2_h(cutting_width_m, speed_mps)
-    return mowings_week * mowing_hours(area_m2, rate_m2_h=rate, share=share, slope_percent=slope_percent)
+    idle = _not_negative("turning share", turning)
+    if not np.all(idle < 1):
+        raise ParameterError(f"a mower that turns for a share of {turning!r} of its time never mows")
+    straight = area_rate_m2_h(cutting_width_m, speed_mps, turning_share=0.0)
+    hours = mowing_hours(area_m2, rate_m2_h=straight, share=share, slope_percent=slope_percent)
+    return np.asarray(mowings_week * hours / (1 - idle))
+
+
+def mean_run_m(area_m2: ArrayLike, perimeter_m: ArrayLike) -> FloatArray:
+    """Return the mean straight run between two turns at the wire [m].
+
+    Parameters
+    ----------
+    area_m2, perimeter_m
+        Of each zone; the perimeter with the edges of islands [m², m].
+
+    Notes
+    -----
+    π A / P, the mean chord of a region (M. W. Crofton, 1868; L. A. Santaló, 1976, "Integral geometry and geometric
+    probability"). It holds for chords spread evenly in place and direction; turns to any angle come to some 12 % less
+    in a square.
+
+    Examples
+    --------
+    >>> round(float(mean_run_m(400.0, 80.0)), 2)
+    15.71
+    """
+    area, perimeter = _not_negative("area", area_m2), _not_negative("perimeter", perimeter_m)
+    bare = np.zeros(np.broadcast_shapes(area.shape, perimeter.shape))
+    return np.asarray(np.divide(pi * area, perimeter, out=bare, where=perimeter > 0))
+
+
+def turning_share(area_m2: ArrayLike, perimeter_m: ArrayLike, *, speed_mps: float) -> FloatArray:
+    """Return the share of its time that a mower spends turning: the more, the narrower the zone.
+
+    Parameters
+    ----------
+    area_m2, perimeter_m
+        Of each zone [m², m].
+    speed_mps
+        Speed on a straight [m/s].
+
+    Notes
+    -----
+    :data:`TURN_SECONDS` for every :func:`mean_run_m`. A zone without area gets :data:`TURNING_SHARE_MAX`.
+    """
+    if not speed_mps > 0:
+        raise ParameterError(f"a speed of {speed_mps} m/s is not above zero")
+    straight = mean_run_m(area_m2, perimeter_m) / speed_mps
+    return np.asarray(np.minimum(TURN_SECONDS / (TURN_SECONDS + straight), TURNING_SHARE_MAX))
+
+
+def edge_pass_hours(perimeter_m: ArrayLike, *, speed_mps: float) -> FloatArray:
+    """Return the hours that driving once along the wire takes; from time to time only, to spare the grass there."""
+    if not speed_mps > 0:
+        raise ParameterError(f"a speed of {speed_mps} m/s is not above zero")
+    return np.asarray(_not_negative("perimeter", perimeter_m) / speed_mps / 3600)
+
+
+def transit_hours(way_m: ArrayLike, *, speed_mps: float, departures: ArrayLike) -> FloatArray:
+    """Return the hours that driving to a zone and back takes.
+
+    Parameters
+    ----------
+    way_m
+        From the dock to each zone, one way [m].
+    speed_mps
+        Driving speed [m/s].
+    departures
+        How often the mower goes there, and comes back to charge.
+    """
+    if not speed_mps > 0:
+        raise ParameterError(f"a speed of {speed_mps} m/s is not above zero")
+    trips = _not_negative("departures", departures)
+    return np.asarray(2 * _not_negative("way", way_m) * trips / speed_mps / 3600)
 
 
 def charging_hours(mowing_h: ArrayLike, *, run_minutes: float, charge_minutes: float) -> FloatArray:
@@ -171,64 +249,6 @@ def largest_area_m2(
     if not (hours_week >= 0 and effort > 0):
         raise ParameterError(f"no largest area for {hours_week} hours and an effort of {effort} a week")
     return hours_week * run_minutes / (run_minutes + charge_minutes) * rate_m2_h / effort
-
-
-def growth_potential_cool(temperature_c: ArrayLike) -> FloatArray:
-    """Return the growth of cool-season grass as a share of its best, 0 to 1.
-
-    Parameters
-    ----------
-    temperature_c
-        Mean air temperature [°C].
-
-    Notes
-    -----
-    exp(-½ ((T - T₀) / s)²) with T₀ = 20 °C, s = 5.5 °C (W. Gelernter and L. Stowell, 2005, "Improved overseeding
-    programs: the role of weather", Golf Course Management), in the Celsius form; the Fahrenheit form with rounded
-    constants differs by up to 0.01.
-    """
-    return _growth_potential(temperature_c, COOL_OPTIMUM_C, COOL_SPREAD_C)
-
-
-def growth_potential_warm(temperature_c: ArrayLike) -> FloatArray:
-    """Return the growth of warm-season grass as a share of its best, 0 to 1.
-
-    As :func:`growth_potential_cool` with T₀ = 31 °C, s = 7 °C; the form that falls again above the optimum.
-    """
-    return _growth_potential(temperature_c, WARM_OPTIMUM_C, WARM_SPREAD_C)
-
-
-def mow_interval_days(cut_height_mm: ArrayLike, growth_mm_day: ArrayLike) -> FloatArray:
-    """Return the days after which grass has to be mown again by the one-third rule.
-
-    Parameters
-    ----------
-    cut_height_mm
-        Height of the cut [mm].
-    growth_mm_day
-        Growth [mm/day]; where there is none, the interval is inf.
-
-    Notes
-    -----
-    Never more than a third is taken off, so grass cut to H is mown at 1.5 H: interval = (H / 2) / growth. A custom of
-    the trade rather than a law.
-
-    Examples
-    --------
-    >>> float(mow_interval_days(40.0, 5.0))
-    4.0
-    """
-    height = np.asarray(cut_height_mm, dtype=np.float64)
-    growth = _not_negative("growth", growth_mm_day)
-    if not np.all(height > 0):
-        raise ParameterError(f"the cut height {cut_height_mm!r} mm is not above zero")
-    height, growth = np.broadcast_arrays(height, growth)
-    return np.asarray(np.divide(height / 2, growth, out=np.full(height.shape, np.inf), where=growth > 0))
-
-
-def _growth_potential(temperature_c: ArrayLike, optimum_c: float, spread_c: float) -> FloatArray:
-    offset = (np.asarray(temperature_c, dtype=np.float64) - optimum_c) / spread_c
-    return np.asarray(np.exp(-0.5 * offset**2))
 
 
 def _not_negative(name: str, values: ArrayLike) -> FloatArray:

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from math import ceil, floor
+from typing import Literal
 
 from lawngis.errors import ParameterError
 
@@ -143,6 +144,139 @@ def weekly_plan(
     return best
 
 
+@dataclass(frozen=True)
+class Verdict:
+    """Whether one mower keeps up with what grows.
+
+    Parameters
+    ----------
+    word
+        `keeps_up` (in the hours wanted), `longest_hours` (only when it uses all that is permitted) or `cannot`.
+    week
+        The plan: in the hours wanted if it fits, else in the longest.
+    """
+
+    word: Literal["keeps_up", "longest_hours", "cannot"]
+    week: WeeklyPlan
+
+    @property
+    def missing_h(self) -> float:
+        """Hours of mowing a week that find no room [h]."""
+        return sum(self.week.missing_h)
+
+
+def verdict(
+    hours_week: Sequence[float], *, wanted: Windows, permitted: Windows, run_minutes: float, charge_minutes: float
+) -> Verdict:
+    """Return whether one mower keeps up, and the weekly plan that says so.
+
+    Parameters
+    ----------
+    hours_week
+        Mowing hours a week per zone, without charging [h].
+    wanted
+        Hours in which the mower disturbs least; those that are not permitted don't count.
+    permitted
+        All hours in which it may run.
+    run_minutes, charge_minutes
+        As for :func:`weekly_plan`.
+    """
+    inside = {
+        day: [(max(a, c), min(b, d)) for a, b in spans for c, d in permitted.get(day, ()) if max(a, c) < min(b, d)]
+        for day, spans in wanted.items()
+    }
+    first = weekly_plan(hours_week, windows=inside, run_minutes=run_minutes, charge_minutes=charge_minutes)
+    if first.fits:
+        return Verdict("keeps_up", first)
+    longest = weekly_plan(hours_week, windows=permitted, run_minutes=run_minutes, charge_minutes=charge_minutes)
+    if not longest.fits:
+        longest = _evenly_short(hours_week, longest, permitted, run_minutes, charge_minutes)
+    return Verdict("longest_hours" if longest.fits else "cannot", longest)
+
+
+def _evenly_short(
+    hours_week: Sequence[float], short: WeeklyPlan, windows: Windows, run_minutes: float, charge_minutes: float
+) -> WeeklyPlan:
+    """Return a plan in which every zone lacks about the same share of its hours, unless that costs hours."""
+    total = sum(hours_week)
+    share = max(0.0, 1 - sum(short.missing_h) / total)
+    even = weekly_plan(
+        [hours * share for hours in hours_week], windows=windows, run_minutes=run_minutes, charge_minutes=charge_minutes
+    )
+    placed = [sum(s.mowing_h for s in even.sessions if s.zone == zone) for zone in range(len(hours_week))]
+    missing = tuple(max(0.0, hours - held) for hours, held in zip(hours_week, placed, strict=True))
+    return WeeklyPlan(even.sessions, missing) if sum(missing) <= sum(short.missing_h) + 0.05 * total else short
+
+
+def shared_week(
+    parcels: Sequence[Sequence[float]], *, windows: Windows, run_minutes: float, charge_minutes: float
+) -> tuple[WeeklyPlan, ...] | None:
+    """Return one week in which one mower serves several parcels, carried from one to the next between days.
+
+    Parameters
+    ----------
+    parcels
+        Mowing hours a week of the zones of each parcel, without charging [h].
+    windows
+        Permitted hours per weekday.
+    run_minutes, charge_minutes
+        As for :func:`weekly_plan`.
+
+    Returns
+    -------
+    tuple of WeeklyPlan or None
+        A plan for each parcel, on days of its own as far apart as can be; None when the days do not suffice.
+
+    Notes
+    -----
+    The parcel that needs the most days chooses first; a later one may then find no room where another sharing had
+    left some. Days before quiet ones are told apart only by the hours that they hold.
+    """
+    left = sorted(day for day in windows if permitted_hours_week({day: windows[day]}) > 0)
+    battery = (run_minutes, charge_minutes)
+    first = [
+        days_needed(hours, windows=windows, run_minutes=run_minutes, charge_minutes=charge_minutes) for hours in parcels
+    ]
+    weeks: dict[int, WeeklyPlan] = {}
+    for parcel in sorted(range(len(parcels)), key=lambda index: -(first[index] or 0)):
+        if first[parcel] is None:
+            return None
+        found = _on_fewest_days(parcels[parcel], left, windows, battery)
+        if found is None:
+            return None
+        days, weeks[parcel] = found
+        left = [day for day in left if day not in days]
+    return tuple(weeks[parcel] for parcel in range(len(parcels)))
+
+
+def days_needed(
+    hours_week: Sequence[float], *, windows: Windows, run_minutes: float, charge_minutes: float
+) -> int | None:
+    """Return on how few days of the week all hours find room; None when not even on all."""
+    days = sorted(day for day in windows if permitted_hours_week({day: windows[day]}) > 0)
+    found = _on_fewest_days(hours_week, days, windows, (run_minutes, charge_minutes))
+    return None if found is None else len(found[0])
+
+
+def _on_fewest_days(
+    hours: Sequence[float], days: Sequence[int], windows: Windows, battery: tuple[float, float]
+) -> tuple[tuple[int, ...], WeeklyPlan] | None:
+    for count in range(len(days) + 1):
+        for chosen in sorted(combinations(days, count), key=_least_gap, reverse=True):
+            open_days = {day: windows[day] for day in chosen}
+            week = weekly_plan(hours, windows=open_days, run_minutes=battery[0], charge_minutes=battery[1])
+            if week.fits:
+                return chosen, week
+    return None
+
+
+def _least_gap(days: tuple[int, ...]) -> int:
+    return min(
+        ((later - earlier) % DAYS_WEEK or DAYS_WEEK for earlier, later in pairwise([*days, *days[:1]])),
+        default=DAYS_WEEK,
+    )
+
+
 def permitted_hours_week(windows: Windows) -> float:
     """Return the permitted hours of a week, overlapping windows counted once [h]."""
     return sum(end - start for start, end in _merged_minutes(windows)) / 60
@@ -183,8 +317,7 @@ def _spread_days(by_day: Mapping[int, list[_Room]], count: int, minutes: int) ->
     held = {day: min(minutes, max(room.mowing() for room in rooms)) for day, rooms in by_day.items()}
 
     def worth(days: tuple[int, ...]) -> tuple[int, int, int]:
-        gap = min((later - earlier) % DAYS_WEEK or DAYS_WEEK for earlier, later in pairwise([*days, days[0]]))
-        return sum(held[day] for day in days), gap, sum(free[day] for day in days)
+        return sum(held[day] for day in days), _least_gap(days), sum(free[day] for day in days)
 
     return max(combinations(by_day, count), key=worth)
 

@@ -1,33 +1,103 @@
-"""Step `schedule`: a weekly plan that fits the permitted hours."""
+"""Step `schedule`: whether one mower keeps up, on what weekly plan, from where it sets out, and what stays thin."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
-from lawngis.mower import MowerProfile
-from lawngis.mowing.week import Session, weekly_plan
+from lawngis.errors import ParameterError
+from lawngis.mower import MowerProfile, profile_from, profile_names
+from lawngis.mowing.capacity import area_rate_m2_h, edge_pass_hours, largest_area_m2, transit_hours, turning_share
+from lawngis.mowing.choice import Fit, MowerOffer, ParcelDemand, ZoneDemand, mower_fits
+from lawngis.mowing.growth import (
+    PEAK_GROWTH_MM_WEEK,
+    WARM_GRASS_LATITUDE,
+    assumed_temperatures_c,
+    growth_potential_cool,
+    growth_potential_warm,
+    mowings_week_by_month,
+    temperatures_from,
+)
+from lawngis.mowing.hours import (
+    clock,
+    common_windows,
+    quiet_hours_from,
+    windows_from_text,
+    windows_longer,
+    windows_without,
+    windows_words,
+)
+from lawngis.mowing.week import Session, Verdict, Windows, permitted_hours_week, verdict
 
+from ..coverage import MownZone, Way, coverage_findings, mown_zones, sets_out_words, ways
 from ..layers import WEEKDAYS
 from ..plans import Finding, Plan, Row, StepResult
 from ..sites import Site
 from ..step import Parameters, Step
 
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+RESTING = 0.1
+"""Growth below this share of its best is extremely limited: the mower may rest (growth potential, see the library)."""
+
 
 class ScheduleParameters(Parameters):
-    """When the mower may work."""
+    """When the mower may work, how the grass grows, and what else to look at."""
 
-    start_h: float = Field(default=9.0, ge=0, le=24, description="begin of the permitted hours, decimal hour")
-    end_h: float = Field(default=19.0, ge=0, le=24, description="end of the permitted hours, decimal hour")
+    start_h: float = Field(default=9.0, ge=0, le=24, description="begin of the hours wanted, decimal hour")
+    end_h: float = Field(default=19.0, ge=0, le=24, description="end of the hours wanted, decimal hour")
     weekdays: tuple[int, ...] = Field(
-        default=(0, 1, 2, 3, 4, 5), description="permitted days, 0 Monday to 6 Sunday; local quiet hours decide"
+        default=(0, 1, 2, 3, 4, 5), description="days wanted, 0 Monday to 6 Sunday; local quiet hours decide"
+    )
+    quiet_hours: str | None = Field(
+        default=None,
+        description="TOML file with the hours that local rules permit; an example of working days 7 to 20 when absent",
+    )
+    sprinklers: str = Field(
+        default="",
+        max_length=400,
+        description='when sprinklers run, such as "Monday-Friday 05:00-06:00; Saturday 20:00-21:00"',
+    )
+    sprinkler_dry_h: float = Field(default=1.0, ge=0, le=24, description="until the lawn has dried after that [h]")
+    cut_height_mm: float = Field(default=40.0, ge=10, le=150, description="height of the cut [mm]")
+    growth_mm_week: float = Field(
+        default=PEAK_GROWTH_MM_WEEK, ge=1, le=150, description="growth in the best of weathers [mm a week]"
+    )
+    temperatures_c: str | None = Field(
+        default=None,
+        description="monthly mean temperatures, January first: 12 numbers, or a CSV file with month and temperature_c; "
+        "assumed from the latitude when absent [°C]",
+    )
+    grass: Literal["auto", "cool", "warm"] = Field(
+        default="auto", description="cool- or warm-season grass; auto: by latitude"
+    )
+    own_mowers: bool = Field(
+        default=False,
+        description="a zone with a dock of its own has a mower of its own; otherwise one is carried there",
+    )
+    departures: int = Field(
+        default=24, ge=0, le=2000, description="departures simulated in each zone; 0 leaves the simulation out"
+    )
+    seed: int = Field(default=1, ge=0, le=2**31, description="of the simulation: the same seed, the same result")
+    thin_chance: float = Field(
+        default=0.8, gt=0, lt=1, description="a place that one mowing reaches with less than this chance is thin"
+    )
+    compare: tuple[str, ...] = Field(
+        default=tuple(profile_names()), description="profiles to compare, by name or TOML file, with commas between"
+    )
+    compare_prices: tuple[float, ...] = Field(
+        default=(), description="price of one mower of each of these profiles, in the same order"
     )
 
-    @field_validator("weekdays", mode="before")
+    @field_validator("weekdays", "compare", "compare_prices", mode="before")
     @classmethod
     def _from_text(cls, value: Any) -> Any:
-        return tuple(value.split(",")) if isinstance(value, str) else value
+        return tuple(word.strip() for word in value.split(",") if word.strip()) if isinstance(value, str) else value
 
     @field_validator("weekdays")
     @classmethod
@@ -36,62 +106,335 @@ class ScheduleParameters(Parameters):
             raise ValueError("days go from 0 (Monday) to 6 (Sunday)")
         return tuple(sorted(set(value)))
 
+    @field_validator("sprinklers")
+    @classmethod
+    def _known_hours(cls, value: str) -> str:
+        return _read_by(windows_from_text, value)
+
+    @field_validator("quiet_hours")
+    @classmethod
+    def _readable_hours(cls, value: str | None) -> str | None:
+        return value if value is None else _read_by(quiet_hours_from, value)
+
+    @field_validator("temperatures_c")
+    @classmethod
+    def _readable_temperatures(cls, value: str | None) -> str | None:
+        return value if value is None else _read_by(temperatures_from, value)
+
+    @field_validator("compare")
+    @classmethod
+    def _known_profiles(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(_read_by(profile_from, name) for name in value)
+
+    @field_validator("compare_prices")
+    @classmethod
+    def _no_gift(cls, value: tuple[float, ...]) -> tuple[float, ...]:
+        if any(price < 0 for price in value):
+            raise ValueError("prices are not negative")
+        return value
+
+
+def _read_by(reader: Callable[[str], Any], value: str) -> str:
+    """Return a value that a reader understands; what it says against it becomes the parameter's problem."""
+    try:
+        reader(value)
+    except ParameterError as error:
+        raise ValueError(str(error)) from error
+    return value
+
+
+@dataclass(frozen=True)
+class _Hours:
+    """Hours of the week: those wanted, those that rules and sprinklers leave, and whose rules they are."""
+
+    wanted: Windows
+    permitted: Windows
+    title: str
+    source: str
+    assumed: bool
+
+
+@dataclass(frozen=True)
+class _Growth:
+    """Mowings a week that the grass asks for, month by month, and what that rests on."""
+
+    mowings: NDArray[np.float64]
+    potential: NDArray[np.float64]
+    grass: str
+    basis: str
+
+    @property
+    def strongest(self) -> int:
+        """Month in which it grows most, 0 for January."""
+        return int(self.mowings.argmax())
+
 
 def schedule(site: Site, plan: Plan, mower: MowerProfile, parameters: ScheduleParameters) -> StepResult:
-    """Return the sessions of a week; zones with a mower or dock of their own don't wait for the others."""
-    del site
-    windows = {day: [(parameters.start_h, parameters.end_h)] for day in parameters.weekdays}
-    if parameters.end_h <= parameters.start_h:
-        windows = {}
+    """Return the sessions of a week, and what was found on the way to them."""
+    hours = _hours(parameters)
     zones = plan.rows("zones")
-    share = mower.run_minutes / (mower.run_minutes + mower.charge_minutes)
-    result = weekly_plan(
-        [zone["hours_week"] * share for zone in zones],
-        windows=windows,
-        run_minutes=mower.run_minutes,
-        charge_minutes=mower.charge_minutes,
-    )
-    rows = [_row(zones[session.zone]["zone_id"], session) for session in result.sessions]
-    findings = []
-    missing = sum(result.missing_h)
-    if missing > 0:
-        text = f"the permitted hours are short of {missing:.1f} hours of mowing a week"
-        findings.append(Finding("caution", "hours-missing", text, "Allow longer hours, or take a larger mower."))
-    if zones:
-        findings.append(
-            Finding(
-                "info",
-                "quiet-hours",
-                f"the weekly plan keeps to {_clock(parameters.start_h)} to {_clock(parameters.end_h)} on "
-                f"{len(parameters.weekdays)} days a week",
-                "Local quiet hours decide; keep children, pets and guests off the lawn while a mower runs.",
-            )
+    if not zones:
+        return StepResult({"schedule": []})
+    growth = _growth(site, parameters)
+    entries = ways(plan)
+    needs = _mowing_hours(zones, entries, mower, growth)
+    mown = _simulated(plan, mower, parameters)
+    rows: list[Row] = []
+    findings = [_hours_finding(hours), *_growth_findings(growth, mower, parameters)]
+    for group in _groups(zones, own_mowers=parameters.own_mowers):
+        said = verdict(
+            [needs[index] for index in group],
+            wanted=hours.wanted,
+            permitted=hours.permitted,
+            run_minutes=mower.run_minutes,
+            charge_minutes=mower.charge_minutes,
         )
+        own = [zones[index] for index in group]
+        rows += [_row(own[session.zone], session, mown) for session in said.week.sessions]
+        fits = _fits(site, plan, own, parameters, hours, growth)
+        findings += _verdict_findings(own, said, mower, hours, fits)
+        findings += _carried_finding(own, entries)
+    findings += coverage_findings(zones, mown, mower)
     return StepResult({"schedule": rows}, findings)
 
 
-def _row(zone_id: str, session: Session) -> Row:
+def _hours(parameters: ScheduleParameters) -> _Hours:
+    wanted: dict[int, list[tuple[float, float]]] = {}
+    if parameters.end_h > parameters.start_h:
+        wanted = {day: [(parameters.start_h, parameters.end_h)] for day in parameters.weekdays}
+    quiet = quiet_hours_from(parameters.quiet_hours)
+    permitted = {day: list(spans) for day, spans in quiet.permitted.items()}
+    if parameters.quiet_hours is None:  # an example forbids nothing that somebody asked for
+        for day, spans in wanted.items():
+            permitted.setdefault(day, []).extend(spans)
+    for sprinkling in (windows_from_text(parameters.sprinklers), quiet.sprinklers):
+        wet = windows_longer(sprinkling, parameters.sprinkler_dry_h)
+        permitted = {day: list(spans) for day, spans in windows_without(permitted, wet).items()}
+    return _Hours(
+        common_windows(wanted, permitted), permitted, quiet.title, quiet.source, parameters.quiet_hours is None
+    )
+
+
+def _growth(site: Site, parameters: ScheduleParameters) -> _Growth:
+    latitude = site.frame.latitude_deg
+    if parameters.temperatures_c is None:
+        temperatures = assumed_temperatures_c(latitude)
+        side = "north" if latitude >= 0 else "south"
+        basis = f"temperatures assumed for {abs(latitude):.0f}° {side}"
+    else:
+        temperatures, basis = temperatures_from(parameters.temperatures_c), "the temperatures given"
+    grass = parameters.grass
+    if grass == "auto":
+        grass = "warm" if abs(latitude) < WARM_GRASS_LATITUDE else "cool"
+    potential = (growth_potential_warm if grass == "warm" else growth_potential_cool)(temperatures)
+    mowings = mowings_week_by_month(
+        potential, cut_height_mm=parameters.cut_height_mm, peak_growth_mm_week=parameters.growth_mm_week
+    )
+    return _Growth(mowings, potential, grass, basis)
+
+
+def _mowing_hours(
+    zones: Sequence[Row], entries: Mapping[str, Way], mower: MowerProfile, growth: _Growth
+) -> list[float]:
+    """Return the hours of mowing a week of each zone: more often where the grass asks for it, with edge and ways."""
+    run_share = mower.run_minutes / (mower.run_minutes + mower.charge_minutes)
+    often = max(1.0, growth.mowings.max() / mower.mowings_week)
+    mowing = np.array([float(zone["hours_week"]) for zone in zones]) * run_share * often
+    edges = edge_pass_hours([float(zone["perimeter_m"]) for zone in zones], speed_mps=mower.speed_mps)
+    departures = np.ceil(mowing * 60 / mower.run_minutes)
+    way_m = [entries[str(zone["zone_id"])].way_m for zone in zones]
+    # A way to the zone and back uses the battery like mowing does.
+    return list(map(float, mowing + edges + transit_hours(way_m, speed_mps=mower.speed_mps, departures=departures)))
+
+
+def _groups(zones: Sequence[Row], *, own_mowers: bool) -> list[list[int]]:
+    """Return the zones of each mower, by index."""
+    if not own_mowers:
+        return [list(range(len(zones)))]
+    own = [index for index, zone in enumerate(zones) if zone["role"] == "detached" and zone["supply"] == "own_dock"]
+    rest = [index for index in range(len(zones)) if index not in own]
+    return [group for group in (rest, *([index] for index in own)) if group]
+
+
+def _simulated(plan: Plan, mower: MowerProfile, parameters: ScheduleParameters) -> dict[str, MownZone]:
+    if not parameters.departures:
+        return {}
+    found = mown_zones(
+        plan, mower, departures=parameters.departures, seed=parameters.seed, thin_chance=parameters.thin_chance
+    )
+    return {zone.zone_id: zone for zone in found}
+
+
+def _row(zone: Row, session: Session, mown: Mapping[str, MownZone]) -> Row:
+    simulated = mown.get(str(zone["zone_id"]))
     return {
-        "zone_id": zone_id,
+        "zone_id": zone["zone_id"],
         "weekday": WEEKDAYS[session.weekday],
-        "start_time": _clock(session.start_h),
-        "end_time": _clock(session.end_h),
+        "start_time": clock(session.start_h),
+        "end_time": clock(session.end_h),
         "mowing_h": session.mowing_h,
         "charging_h": session.charging_h,
         "edge_pass": session.edge_pass,
+        "sets_out": sets_out_words(simulated) if simulated else None,
     }
 
 
-def _clock(hours: float) -> str:
-    minutes = round(hours * 60)
-    return f"{minutes // 60:02d}:{minutes % 60:02d}"
+def _fits(
+    site: Site, plan: Plan, zones: Sequence[Row], parameters: ScheduleParameters, hours: _Hours, growth: _Growth
+) -> list[Fit]:
+    loops: dict[str, float] = {}
+    for zone in zones:
+        loops[str(zone["loop_id"])] = loops.get(str(zone["loop_id"]), 0.0) + float(zone["perimeter_m"])
+    names = {zone["zone_id"] for zone in zones}
+    used = [
+        link for link in plan.rows("links") if link["kind"] == "transit" and {link["zone_a"], link["zone_b"]} <= names
+    ]
+    demand = ParcelDemand(
+        site.parcel_id,
+        tuple(
+            ZoneDemand(
+                float(zone["area_m2"]),
+                float(zone["perimeter_m"]),
+                float(zone["slope_p50_percent"] or 0.0),
+                float(zone["slope_p95_percent"] or 0.0),
+            )
+            for zone in zones
+        ),
+        min((float(link["width_m"]) for link in used), default=float("inf")),
+        max(loops.values()),
+    )
+    return mower_fits([demand], _offers(parameters, growth), wanted=hours.wanted, permitted=hours.permitted)
+
+
+def _offers(parameters: ScheduleParameters, growth: _Growth) -> list[MowerOffer]:
+    prices: list[float | None] = [*parameters.compare_prices, *[None] * len(parameters.compare)]
+    offers = []
+    for name, price in zip(parameters.compare, prices, strict=False):
+        profile = profile_from(name)
+        offers.append(
+            MowerOffer(
+                profile.title,
+                profile.cutting_width_m,
+                profile.speed_mps,
+                profile.run_minutes,
+                profile.charge_minutes,
+                profile.coverage_share,
+                max(profile.mowings_week, float(growth.mowings.max())),
+                profile.slope_limit_percent,
+                profile.passage_transit_min_m,
+                profile.loop_length_max_m,
+                price,
+            )
+        )
+    return offers
+
+
+def _hours_finding(hours: _Hours) -> Finding:
+    if not permitted_hours_week(hours.permitted):
+        return Finding(
+            "caution",
+            "no-permitted-hours",
+            f"there is no hour of the week in which a mower may work ({hours.title})",
+            "Give other quiet hours or sprinkler times; local rules decide.",
+        )
+    text = f"the weekly plan wants {windows_words(hours.wanted)}; longest hours: {hours.title}"
+    rule = (
+        f" Assumed from an example: {hours.source}." if hours.assumed else f" {hours.source}." if hours.source else ""
+    )
+    return Finding(
+        "info",
+        "quiet-hours",
+        text,
+        f"Local quiet hours decide; keep children, pets and guests off the lawn while a mower runs.{rule}",
+    )
+
+
+def _growth_findings(growth: _Growth, mower: MowerProfile, parameters: ScheduleParameters) -> list[Finding]:
+    most = float(growth.mowings.max())
+    resting = [MONTHS[month] for month in np.flatnonzero(growth.potential < RESTING)]
+    each = ", ".join(f"{MONTHS[month]} {growth.mowings[month]:.1f}" for month in range(12))
+    text = (
+        f"{growth.grass}-season grass cut to {parameters.cut_height_mm:g} mm asks for up to {most:.1f} mowings a week "
+        f"({MONTHS[growth.strongest]}; {growth.basis}); planned are {max(most, mower.mowings_week):.1f}"
+    )
+    rest = f" Hardly any growth in {', '.join(resting)}: the mower may rest." if resting else ""
+    found = [Finding("info", "growth", text, f"Mowings a week by the one-third rule: {each}.{rest}")]
+    if most > mower.mowings_week:
+        text = f"the grass grows faster than the profile's {mower.mowings_week:g} mowings a week keep short"
+        found.append(
+            Finding("caution", "growth-fast", text, f"The plan mows {most:.1f} times; a higher cut needs fewer.")
+        )
+    return found
+
+
+def _verdict_findings(
+    zones: Sequence[Row], said: Verdict, mower: MowerProfile, hours: _Hours, fits: Sequence[Fit]
+) -> list[Finding]:
+    names = ", ".join(str(zone["zone_id"]) for zone in zones)
+    planned = sum(session.mowing_h for session in said.week.sessions)
+    area = sum(float(zone["area_m2"]) for zone in zones)
+    text, code, severity = {
+        "keeps_up": (f"one mower keeps up with {names}: {planned:.1f} hours of mowing a week", "keeps-up", "info"),
+        "longest_hours": (
+            f"one mower keeps up with {names} only in the longest hours permitted",
+            "longest-hours",
+            "caution",
+        ),
+        "cannot": (
+            f"the permitted hours are short of {said.missing_h:.1f} hours of mowing a week for {names}",
+            "hours-missing",
+            "caution",
+        ),
+    }[said.word]
+    text += f"; {area:.0f} m² of up to {_largest_m2(zones, mower, hours):.0f} m²"
+    return [Finding(severity, code, text, _choice_words(fits, said))]
+
+
+def _largest_m2(zones: Sequence[Row], mower: MowerProfile, hours: _Hours) -> float:
+    """Return the largest level lawn of such shape that the mower keeps up with in the longest hours [m²]."""
+    area, edge = (sum(float(zone[name]) for zone in zones) for name in ("area_m2", "perimeter_m"))
+    turning = float(turning_share(area, edge, speed_mps=mower.speed_mps))
+    return largest_area_m2(
+        permitted_hours_week(hours.permitted),
+        rate_m2_h=area_rate_m2_h(mower.cutting_width_m, mower.speed_mps, turning_share=turning),
+        run_minutes=mower.run_minutes,
+        charge_minutes=mower.charge_minutes,
+        mowings_week=mower.mowings_week,
+        share=mower.coverage_share,
+    )
+
+
+def _choice_words(fits: Sequence[Fit], said: Verdict) -> str:
+    first = {
+        "keeps_up": "",
+        "longest_hours": "Ask whether these hours disturb anybody, or take a larger mower. ",
+        "cannot": "Allow longer hours, take a larger mower or a second one. ",
+    }[said.word]
+    words = {"keeps_up": "keeps up", "longest_hours": "keeps up in the longest hours", "cannot": "can't"}
+    each = []
+    for fit in fits:
+        price = "" if fit.price is None else f", {fit.price:g} each"
+        reason = f"can't: {'; '.join(fit.lacks)}" if fit.lacks else f"{words[fit.word]}, {fit.mowing_h:.1f} h of mowing"
+        each.append(f"{fit.mower} {reason}{price}")
+    return first + (f"Compared: {'. '.join(each)}." if each else "")
+
+
+def _carried_finding(zones: Sequence[Row], entries: Mapping[str, Way]) -> list[Finding]:
+    carried = [str(zone["zone_id"]) for zone in zones if entries[str(zone["zone_id"])].carried]
+    if not carried or len(zones) == len(carried):
+        return []
+    text = f"one mower serves all zones; somebody carries it to {', '.join(carried)} before each session there"
+    return [Finding("info", "mower-carried", text, "A mower of its own there needs own_mowers = true.")]
 
 
 STEP = Step(
     id="schedule",
     title="Weekly plan",
-    description="Spreads each zone's hours over the permitted days, charging pauses included; says what doesn't fit.",
-    reads=("zones",),
+    description=(
+        "Says whether one mower keeps up, spreads each zone's hours over the permitted days with charging pauses and "
+        "ways, simulates a mowing to find starting points and thin places, and compares mowers."
+    ),
+    reads=("zones", "links", "dock_candidates"),
     writes=("schedule",),
     compute=schedule,
     parameters=ScheduleParameters,

@@ -5,17 +5,19 @@ from hypothesis import strategies as st
 
 from lawngis.errors import ParameterError
 from lawngis.mowing.capacity import (
+    TURNING_SHARE_MAX,
     area_rate_m2_h,
     charging_hours,
     covered_share,
-    growth_potential_cool,
-    growth_potential_warm,
+    edge_pass_hours,
     largest_area_m2,
-    mow_interval_days,
+    mean_run_m,
     mowing_hours,
     mowing_hours_week,
     one_charge_area_m2,
     search_effort,
+    transit_hours,
+    turning_share,
 )
 
 few = settings(max_examples=40, deadline=None)
@@ -55,14 +57,26 @@ def test_one_charge_mows_what_takes_one_run():
     assert mowing_hours(area, rate_m2_h=272.16) * 60 == pytest.approx(70)
 
 
-def test_growth_is_best_at_the_optimum_and_even_about_it():
-    away = np.array([0.0, 3.0, 10.0])
-    assert growth_potential_cool(20 + away) == pytest.approx(growth_potential_cool(20 - away))
-    assert growth_potential_warm(31) == 1.0 and growth_potential_cool(20) == 1.0
+@few
+@given(st.floats(5, 5000), st.floats(0.1, 1.0))
+def test_a_larger_lawn_of_the_same_shape_is_turned_on_less(area, speed):
+    one, larger = (float(turning_share(size, 4.5 * size**0.5, speed_mps=speed)) for size in (area, 4 * area))
+    assert 0 < larger < one < 1
+    # Twice the width, twice the run between two turns.
+    assert (1 / larger - 1) == pytest.approx(2 * (1 / one - 1))
 
 
-def test_where_nothing_grows_nothing_is_mown():
-    assert mow_interval_days([40, 40], [5, 0]).tolist() == [4.0, np.inf]
+def test_ways_and_edges_worked_by_hand():
+    assert edge_pass_hours([126.0, 0.0], speed_mps=0.35) == pytest.approx([0.1, 0.0])
+    # 31.5 m there and back, four times: 252 m at 0.35 m/s are 720 s.
+    assert transit_hours(31.5, speed_mps=0.35, departures=4) == pytest.approx(0.2)
+    assert mean_run_m([400.0, 5.0], [80.0, 0.0]) == pytest.approx([5 * np.pi, 0.0])
+
+
+def test_a_zone_without_area_is_all_turning_but_needs_no_hours():
+    turning = turning_share(0.0, 0.0, speed_mps=0.3)
+    assert turning == TURNING_SHARE_MAX
+    assert mowing_hours_week(0.0, cutting_width_m=0.2, speed_mps=0.3, turning=turning) == 0.0
 
 
 @pytest.mark.parametrize(
@@ -82,8 +96,10 @@ def test_where_nothing_grows_nothing_is_mown():
         lambda: one_charge_area_m2(rate_m2_h=100, run_minutes=60, share=0),
         lambda: largest_area_m2(10, rate_m2_h=100, run_minutes=60, charge_minutes=60, mowings_week=0),
         lambda: largest_area_m2(-1, rate_m2_h=100, run_minutes=60, charge_minutes=60),
-        lambda: mow_interval_days(0, 5),
-        lambda: mow_interval_days(30, -1),
+        lambda: mowing_hours_week(5, cutting_width_m=0.2, speed_mps=0.3, turning=1.0),
+        lambda: turning_share(5, 5, speed_mps=0),
+        lambda: edge_pass_hours(5, speed_mps=0),
+        lambda: transit_hours(-5, speed_mps=0.3, departures=1),
     ],
 )
 def test_impossible_numbers_are_refused(call):

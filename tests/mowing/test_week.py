@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lawngis.errors import ParameterError
-from lawngis.mowing.week import permitted_hours_week, weekly_plan
+from lawngis.mowing.week import days_needed, permitted_hours_week, shared_week, verdict, weekly_plan
 
 few = settings(max_examples=150, deadline=None)
 DAYTIME = {day: [(9.0, 17.0)] for day in range(5)}
@@ -152,3 +152,53 @@ def test_permitted_hours_count_overlaps_once():
 def test_impossible_weeks_are_refused(bad):
     with pytest.raises(ParameterError):
         plan(**({"hours": [1.0]} | bad))
+
+
+LONG = {day: [(7.0, 20.0)] for day in range(6)}
+BATTERY = {"run_minutes": 70, "charge_minutes": 60}
+
+
+def test_verdicts_on_one_mower():
+    """DAYTIME holds 23.33 h of mowing (see above). 7 to 20 holds 780 min: 70 x 6 + 60 x 5 = 720, and 60 left of which a
+    charge takes all: 7 h; six days: 42 h."""
+    keeps, longest, short = (
+        verdict([hours], wanted=DAYTIME, permitted=LONG, **BATTERY) for hours in (23.0, 41.0, 45.0)
+    )
+    assert (keeps.word, longest.word, short.word) == ("keeps_up", "longest_hours", "cannot")
+    assert keeps.missing_h == longest.missing_h == 0
+    assert short.missing_h == pytest.approx(3.0)
+    assert all(s.start_h >= 9 and s.end_h <= 17 for s in keeps.week.sessions)
+
+
+def test_hours_wanted_but_not_permitted_do_not_count():
+    said = verdict([5.0], wanted={6: [(9, 17)]}, permitted=DAYTIME, **BATTERY)
+    assert said.word == "longest_hours"
+    assert verdict([5.0], wanted=DAYTIME, permitted={}, **BATTERY).missing_h == 5.0
+
+
+@few
+@given(st.lists(st.floats(1, 60), min_size=2, max_size=3))
+def test_where_hours_are_short_every_zone_lacks_some(hours):
+    said = verdict(hours, wanted=DAYTIME, permitted=LONG, **BATTERY)
+    placed = [sum(s.mowing_h for s in said.week.sessions if s.zone == zone) for zone in range(len(hours))]
+    assert [a + b for a, b in zip(placed, said.week.missing_h, strict=True)] == pytest.approx(hours, abs=0.05)
+    assert (said.word == "cannot") == (said.missing_h > 0)
+    assert said.word != "cannot" or all(held > 0 for held in placed)
+
+
+def test_parcels_share_a_mower_by_days():
+    weeks = shared_week([[7.0], [3.0, 2.0], [4.0]], windows=LONG, **BATTERY)
+    days = [{s.weekday for s in week.sessions} for week in weeks]
+    assert all(week.fits for week in weeks)
+    assert not (days[0] & days[1] or days[0] & days[2] or days[1] & days[2])
+    assert shared_week([[40.0], [7.0]], windows=LONG, **BATTERY) is None
+    assert shared_week([[60.0]], windows=LONG, **BATTERY) is None
+    assert shared_week([[7.0] * 1] * 7, windows=LONG, **BATTERY) is None
+
+
+@few
+@given(st.integers(0, 3600))
+def test_as_many_days_as_the_hours_fill(minutes):
+    """Every day of LONG holds 7 h (see above)."""
+    need = days_needed([minutes / 60], windows=LONG, **BATTERY)
+    assert need == (None if minutes > 6 * 420 else -(-minutes // 420))

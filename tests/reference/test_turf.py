@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lawngis.mowing.capacity import growth_potential_cool, growth_potential_warm, mow_interval_days
+from lawngis.mowing.growth import growth_potential_cool, growth_potential_warm, mow_interval_days
 
 # University of Nebraska-Lincoln, Turf iNfo: grass growing 1.5 inch a week, cut at 3, 2 and 1.5 inch, is mown every
 # 7, 4 and 3 days. Whole days, rounded down: (H / 2) / rate = 7.0, 4.67, 3.5.

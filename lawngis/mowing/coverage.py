@@ -1,0 +1,440 @@
+"""What stays thin under random paths, from where to set out so that it doesn't, and what else helps.
+
+Built on :mod:`lawngis.mowing.bounce`: a few places along the wire are tried as starting points, each with some
+departures; their shares are then chosen so that the most of the zone is mown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from math import ceil, pi, sqrt
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+from scipy import ndimage
+from shapely import Point, Polygon
+from shapely.ops import nearest_points
+
+from lawngis.errors import ParameterError
+from lawngis.mowing.bounce import Cells, Reach, bounced, reached, turning_ground
+
+FloatArray = NDArray[np.float64]
+
+CELLS_WANTED = 2500
+"""Sample places in a zone: a share is then known to a point or so, and a plan stays quick."""
+
+CELL_MIN_M = 0.1
+"""No finer sample places than this [m]."""
+
+SMOOTHING_MIN_M = 0.4
+"""Chances of single cells are averaged over at least this far [m]."""
+
+HITS_WANTED = 150
+"""And so far that about so many hits count: a chance is then known to a tenth or so."""
+
+NUDGE_M = 0.01
+"""Starting points lie this far inside the ground [m]."""
+
+START_SHARE_MIN = 0.1
+"""A starting point that gets less of the departures than this isn't worth its setting; our own rule, no source."""
+
+START_GAIN_MIN = 0.015
+"""Further starting points are proposed only when they mow so much more of the zone; our own rule, no source."""
+
+GUIDE_AREA_MIN_M2 = 4.0
+"""A smaller thin place isn't worth a guide wire; our own rule, no source."""
+
+NEAR_ISLAND_M = 1.5
+"""A thin place this near to an island lies behind it [m]; our own rule, no source."""
+
+NARROW_M = 3.0
+"""Ground no wider than this is a narrow end [m]; our own rule, no source."""
+
+
+@dataclass(frozen=True)
+class Effort:
+    """What one mowing of a zone takes.
+
+    Parameters
+    ----------
+    driven_m
+        Length driven [m].
+    departures
+        In how many departures, a charge each at most.
+    """
+
+    driven_m: float
+    departures: int
+
+    @property
+    def departure_m(self) -> float:
+        """Length driven in one departure [m]."""
+        return self.driven_m / self.departures
+
+
+@dataclass(frozen=True)
+class StartingPoint:
+    """A place on the wire from which the mower sets out across the lawn.
+
+    Parameters
+    ----------
+    along_m
+        From where the mower enters the zone, along the zone's outer edge against the clock [m].
+    place
+        Where it is.
+    share
+        Share of the departures, 0 to 1.
+    """
+
+    along_m: float
+    place: Point
+    share: float
+
+
+@dataclass(frozen=True, eq=False)
+class Coverage:
+    """A simulated mowing of one zone.
+
+    Parameters
+    ----------
+    ground
+        Where the middle of the mower gets to from its entry.
+    cells
+        Sample places.
+    effort
+        What one mowing takes.
+    starts
+        Starting points proposed, those with a share only.
+    reaches
+        What departures reach from each place that was tried.
+    shares
+        Share of the departures from each of those, adding up to 1.
+    """
+
+    ground: Polygon
+    cells: Cells
+    effort: Effort
+    starts: tuple[StartingPoint, ...]
+    reaches: tuple[Reach, ...]
+    shares: FloatArray
+
+    @cached_property
+    def log_missed(self) -> FloatArray:
+        """Logarithm of the chance that one departure misses each cell, shape (starts tried, cells)."""
+        return _log_missed(self.reaches)
+
+    @cached_property
+    def chance(self) -> FloatArray:
+        """Chance that one mowing reaches each cell, shape (cells,), 0 to 1."""
+        return 1 - _missed(self.log_missed, self.shares, self.effort.departures)
+
+    @cached_property
+    def entry_chance(self) -> FloatArray:
+        """The same when every departure is from the entry."""
+        only = np.eye(len(self.reaches))[0]
+        return 1 - _missed(self.log_missed, only, self.effort.departures)
+
+    @property
+    def share_mown(self) -> float:
+        """Share of the zone cut at least once in one mowing, 0 to 1."""
+        return float(self.chance.mean())
+
+    def share_after(self, driven_m: ArrayLike) -> FloatArray:
+        """Return the share of the zone cut after lengths driven from the entry alone, 0 to 1.
+
+        Whole departures count with the smoothed chance of each cell, the rest as it was driven.
+        """
+        lengths = np.asarray(driven_m, dtype=np.float64)
+        log, first = self.log_missed[0], self.reaches[0].first_m
+        shares = []
+        for length in lengths.ravel():
+            whole, rest_m = divmod(float(length), self.effort.departure_m)
+            shares.append(1 - (np.exp(whole * log) * (first >= rest_m).mean(axis=0)).mean())
+        return np.asarray(shares).reshape(lengths.shape)
+
+
+@dataclass(frozen=True, eq=False)
+class ThinPlace:
+    """A place that one mowing often misses.
+
+    Parameters
+    ----------
+    place
+        A point in it.
+    area_m2
+        Its area [m²].
+    chance
+        Mean chance that one mowing reaches it, 0 to 1.
+    why
+        Where it lies, in words.
+    remedy
+        `start` (another starting point mends it), `guide` (a guide wire leads there) or `hand` (mown by hand).
+    start
+        The starting point that mends it, for `start`.
+    """
+
+    place: Point
+    area_m2: float
+    chance: float
+    why: str
+    remedy: str
+    start: Point | None
+
+
+def mowing_effort(area_m2: float, *, cutting_width_m: float, passes: float, departure_max_m: float) -> Effort:
+    """Return what one mowing of a zone takes.
+
+    Parameters
+    ----------
+    area_m2
+        Of the zone [m²].
+    cutting_width_m
+        Width of the cut [m].
+    passes
+        How often the area is swept, from :func:`lawngis.mowing.capacity.search_effort`.
+    departure_max_m
+        What one charge drives [m].
+    """
+    if not (area_m2 > 0 and cutting_width_m > 0 and passes > 0 and departure_max_m > 0):
+        raise ParameterError(
+            f"no mowing of {area_m2} m² with a cut of {cutting_width_m} m, {passes} times, {departure_max_m} m a charge"
+        )
+    driven = area_m2 * passes / cutting_width_m
+    return Effort(driven, max(1, ceil(driven / departure_max_m - 1e-9)))
+
+
+def coverage(
+    zone: Polygon, entry: Point, *, cutting_width_m: float, effort: Effort, departures: int = 24, seed: int = 1
+) -> Coverage | None:
+    """Return a simulated mowing of a zone, with starting points chosen to even it out.
+
+    Parameters
+    ----------
+    zone
+        Ground to be mown; islands are holes.
+    entry
+        Where the mower enters: its dock, or the mouth of the passage.
+    cutting_width_m
+        Width of the cut [m].
+    effort
+        What one mowing takes, from :func:`mowing_effort`.
+    departures
+        How many to simulate altogether: more are surer and slower.
+    seed
+        The same seed gives the same result.
+
+    Returns
+    -------
+    Coverage or None
+        None when the zone has no area, or is narrower than the cut everywhere.
+    """
+    parts = turning_ground(zone, cutting_width_m=cutting_width_m)
+    if not parts:
+        return None
+    ground = parts[int(np.argmin([part.distance(entry) for part in parts]))]
+    size = max(CELL_MIN_M, sqrt(zone.area / CELLS_WANTED))
+    cells = Cells.inside(zone, size_m=size)
+    if cells.count == 0:
+        return None
+    along, places = _starts_tried(ground, entry)
+    each = max(4, departures // len(places))
+    paths = bounced(ground, np.repeat(places, each, axis=0), length_m=effort.departure_m, seed=seed)
+    all_reached = reached(paths, cells, cutting_width_m=cutting_width_m)
+    reaches = tuple(
+        Reach(cells, all_reached.first_m[first : first + each], effort.departure_m)
+        for first in range(0, len(places) * each, each)
+    )
+    shares = start_shares(np.exp(_log_missed(reaches)), effort.departures)
+    starts = tuple(
+        StartingPoint(float(along[k]), Point(places[k]), float(shares[k])) for k in np.flatnonzero(shares > 0)
+    )
+    return Coverage(ground, cells, effort, starts, reaches, shares)
+
+
+def start_shares(missed: ArrayLike, departures: int) -> FloatArray:
+    """Return which share of the departures each starting point should get, so that the most is mown.
+
+    Parameters
+    ----------
+    missed
+        Chance that a departure from each starting point misses each cell, shape (starts, cells); the first is the
+        entry, which needs no setting.
+    departures
+        How many there are in one mowing.
+
+    Returns
+    -------
+    ndarray
+        Shape (starts,), adding up to 1. Only the entry when others gain less than :data:`START_GAIN_MIN`; none less
+        than :data:`START_SHARE_MIN`.
+
+    Notes
+    -----
+    The share mown, the mean over cells of 1 - Π missedₖ^(departures × shareₖ), is concave in the shares: multiplying
+    each by the exponential of its gradient climbs to the best (J. Kivinen and M. K. Warmuth, 1997, "Exponentiated
+    gradient versus gradient descent for linear predictors").
+    """
+    logs = np.log(np.clip(np.asarray(missed, dtype=np.float64), 1e-9, 1.0))
+    if logs.ndim != 2 or departures < 1:
+        raise ParameterError(f"no shares for an array of {logs.ndim} dimensions and {departures} departures")
+    entry = np.eye(len(logs))[0]
+    shares = _climbed(logs, departures, np.ones(len(logs)) > 0)
+    shares = _climbed(logs, departures, shares >= START_SHARE_MIN)
+    gain = _missed(logs, entry, departures).mean() - _missed(logs, shares, departures).mean()
+    return shares if gain >= START_GAIN_MIN else entry
+
+
+def thin_places(
+    zone: Polygon,
+    mowing: Coverage,
+    *,
+    cutting_width_m: float,
+    chance_min: float = 0.8,
+    area_min_m2: float = 1.0,
+    most: int = 3,
+    departures: int = 12,
+    seed: int = 1,
+) -> list[ThinPlace]:
+    """Return the places that stay thin when every departure is from the entry, largest first, with a remedy each.
+
+    Parameters
+    ----------
+    zone
+        Ground to be mown.
+    mowing
+        From :func:`coverage`.
+    cutting_width_m
+        Width of the cut [m].
+    chance_min
+        A place is thin where one mowing reaches it with less than this chance.
+    area_min_m2
+        Smaller places are left out [m²].
+    most
+        Only so many, the largest.
+    departures, seed
+        To simulate for each place that the starting points do not mend.
+    """
+    cells = mowing.cells
+    thin = cells.raster(mowing.entry_chance) < chance_min
+    label, count = ndimage.label(thin, structure=np.ones((3, 3)))
+    number = label[cells.number >= 0]
+    areas = np.bincount(number, minlength=count + 1)[1:] * cells.size_m**2
+    largest = [int(place) for place in np.argsort(-areas, kind="stable")[:most] if areas[place] >= area_min_m2]
+    return [
+        _thin_place(zone, mowing, np.flatnonzero(number == place + 1), cutting_width_m, chance_min, departures, seed)
+        for place in largest
+    ]
+
+
+def _thin_place(
+    zone: Polygon,
+    mowing: Coverage,
+    own: NDArray[np.int64],
+    cutting_width_m: float,
+    chance_min: float,
+    departures: int,
+    seed: int,
+) -> ThinPlace:
+    xy = mowing.cells.xy[own]
+    middle = xy[np.argmin(((xy - xy.mean(axis=0)) ** 2).sum(axis=1))]
+    place, area = Point(middle), len(own) * mowing.cells.size_m**2
+    chance = float(mowing.entry_chance[own].mean())
+    why = _where(zone, xy)
+    start: Point | None = None
+    drives_there = mowing.ground.distance(place) <= cutting_width_m
+    if mowing.chance[own].mean() >= chance_min:
+        start = min((point.place for point in mowing.starts), key=place.distance)
+    elif drives_there:
+        start = _mending_start(mowing, own, place, cutting_width_m, chance_min, departures, seed)
+    guided = drives_there and area >= GUIDE_AREA_MIN_M2
+    remedy = "start" if start is not None else "guide" if guided else "hand"
+    return ThinPlace(place, area, chance, why, remedy, start)
+
+
+def _mending_start(
+    mowing: Coverage,
+    own: NDArray[np.int64],
+    place: Point,
+    cutting_width_m: float,
+    chance_min: float,
+    departures: int,
+    seed: int,
+) -> Point | None:
+    """Return the place on the wire next to a thin place if setting out there for a third of the time mends it."""
+    ground = mowing.ground
+    at = _just_inside(ground, nearest_points(ground.boundary, place)[0])
+    if at is None:
+        return None
+    length = mowing.effort.departure_m
+    paths = bounced(ground, np.repeat(at, departures, axis=0), length_m=length, seed=seed)
+    here = _log_missed([reached(paths, mowing.cells, cutting_width_m=cutting_width_m)])[0]
+    logs = np.stack([mowing.log_missed[0], here])
+    mown = 1 - _missed(logs[:, own], np.array([2 / 3, 1 / 3]), mowing.effort.departures)
+    return Point(at[0]) if mown.mean() >= chance_min else None
+
+
+def _starts_tried(ground: Polygon, entry: Point) -> tuple[FloatArray, FloatArray]:
+    """Return chainages from the entry and places of the starting points tried: the entry and both thirds."""
+    ring = ground.exterior if ground.exterior.is_ccw else ground.exterior.reverse()
+    first = ring.project(entry)
+    along = np.arange(3) / 3 * ring.length
+    on_ring = [ring.interpolate((first + length) % ring.length) for length in along]
+    inside = [_just_inside(ground, point) for point in on_ring]
+    kept = [k for k, xy in enumerate(inside) if xy is not None]
+    if not kept:
+        return np.zeros(1), shapely.get_coordinates(ground.representative_point())
+    return along[kept], np.concatenate([inside[k] for k in kept])
+
+
+def _just_inside(ground: Polygon, point: Point) -> FloatArray | None:
+    """Return the place nearest to a point that lies clearly inside, shape (1, 2); None in ground all too narrow."""
+    inner = ground.buffer(-NUDGE_M)
+    if inner.is_empty:
+        return None
+    near = shapely.get_coordinates(nearest_points(inner, point)[0])
+    return near if shapely.contains_xy(ground, near).all() else None
+
+
+def _where(zone: Polygon, xy: FloatArray) -> str:
+    points = shapely.points(xy)
+    if zone.interiors and shapely.distance(shapely.MultiLineString(list(zone.interiors)), points).min() < NEAR_ISLAND_M:
+        return "behind an island"
+    if shapely.distance(zone.boundary, points).max() < NARROW_M / 2:
+        return "in a narrow end"
+    return "far from where the mower sets out"
+
+
+def _climbed(logs: FloatArray, departures: int, allowed: NDArray[np.bool_], rounds: int = 60) -> FloatArray:
+    shares = np.asarray(allowed / allowed.sum())
+    for number in range(1, rounds + 1):
+        gradient = -(departures * logs * _missed(logs, shares, departures)).mean(axis=1)
+        steepest = gradient[allowed].max()
+        if steepest <= 0:
+            break
+        # Shorter and shorter steps, or it would jump to and fro across the best.
+        shares = shares * np.exp((gradient / steepest - 1) / sqrt(number))
+        shares /= shares.sum()
+    return shares
+
+
+def _missed(logs: FloatArray, shares: FloatArray, departures: int) -> FloatArray:
+    return np.asarray(np.exp(departures * (shares @ logs)))
+
+
+def _log_missed(reaches: Sequence[Reach]) -> FloatArray:
+    """Return the logarithm of the chance that one departure misses each cell, smoothed, shape (starts, cells)."""
+    logs = []
+    for reach in reaches:
+        cells, n = reach.cells, reach.departures
+        held = cells.number >= 0
+        hits = np.isfinite(reach.first_m).mean(axis=0)
+        # A Gaussian of that spread averages over 4 π spread² cells.
+        spread = max(SMOOTHING_MIN_M / cells.size_m, sqrt(HITS_WANTED / (4 * pi * n * max(hits.mean(), 0.01))))
+        total = ndimage.gaussian_filter(np.where(held, cells.raster(1 - hits), 0.0), spread, truncate=2.0)
+        weight = ndimage.gaussian_filter(held.astype(np.float64), spread, truncate=2.0)
+        # What every simulated departure reached may still be missed by another one.
+        logs.append(np.log(np.clip((total / np.maximum(weight, 1e-12))[held], 0.5 / (n + 1), 1.0)))
+    return np.stack(logs)
