@@ -26,7 +26,7 @@ from lawngis.lawn.zones import (
     zone_roles,
 )
 from lawngis.mower import MowerProfile
-from lawngis.mowing.capacity import area_rate_m2_h, charging_hours, mowing_hours_week, one_charge_area_m2
+from lawngis.mowing.capacity import area_rate_m2_h, charging_hours, mowing_hours_week, one_charge_area_m2, turning_share
 from lawngis.trust import flip_probability
 
 from ..plans import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
@@ -215,7 +215,7 @@ def _zone_rows(
                 "reached_by": link_ids.get(served.roles.reached_by[index]),
                 "supply": supply,
                 "supply_why": why,
-                "hours_week": _hours_week(polygon.area, quantiles[0], mower),
+                "hours_week": _hours_week(polygon, quantiles[0], mower),
                 "geometry": polygon,
             }
         )
@@ -230,9 +230,10 @@ def _slope_quantiles(slope: Grid, polygon: Polygon, site: Site) -> list[float | 
     return [float(value) for value in weighted_quantiles(values[known], weights[known], [0.5, 0.95, 1.0])]
 
 
-def _hours_week(area_m2: float, slope_percent: float | None, mower: MowerProfile) -> float:
+def _hours_week(zone: Polygon, slope_percent: float | None, mower: MowerProfile) -> float:
     mowing = mowing_hours_week(
-        area_m2,
+        zone.area,
+        turning=turning_share(zone.area, zone.length, speed_mps=mower.speed_mps),
         cutting_width_m=mower.cutting_width_m,
         speed_mps=mower.speed_mps,
         mowings_week=mower.mowings_week,
