@@ -201,6 +201,12 @@ def read_window(
         return _values(cells, scale, offset), _window_place(dataset.transform, window)
 
 
+def parts(source: str | Path) -> list[Path]:
+    """Return the other files that a raster is made of: the sources of a virtual one."""
+    with _dataset(str(source)) as dataset:
+        return [Path(name) for name in dataset.files[1:] if Path(name).is_file()]
+
+
 def close_rasters() -> None:
     """Close the rasters that this thread keeps open: on some systems an open file can't be replaced."""
     for dataset in _open_here().values():

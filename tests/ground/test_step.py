@@ -1,0 +1,158 @@
+"""Height steps on invented surfaces: the ground, its steps and what grows on it are known."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from affine import Affine
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyproj import CRS
+from shapely import LineString
+
+from lawngis.errors import ParameterError
+from lawngis.geometry.frame import MeasuringFrame
+from lawngis.ground.raster import Grid
+from lawngis.ground.step import height_steps, ledges
+
+FRAME = MeasuringFrame(CRS("EPSG:4258"), 10.0, 50.0)
+LEFT, TOP = -6.0, 12.0
+WIDTH_M, DEPTH_M = 12.0, 24.0
+EDGE = LineString([(0, -10), (0, 10)])  # northwards: the zone is on its west
+
+
+def surface(height, *, cell=0.25, noise=0.02, seed=0):
+    """Return a grid of height(x, y), the mean over a cell taken from 4 x 4 points."""
+    fine = cell / 4
+    x = LEFT + (np.arange(round(WIDTH_M / fine)) + 0.5) * fine
+    y = TOP - (np.arange(round(DEPTH_M / fine)) + 0.5) * fine
+    z = np.broadcast_to(height(*np.meshgrid(x, y)), (len(y), len(x)))
+    z = z.reshape(len(y) // 4, 4, len(x) // 4, 4).mean(axis=(1, 3))
+    z = z + np.random.default_rng(seed).normal(0, noise, z.shape)
+    return Grid(z, Affine(cell, 0, LEFT, 0, -cell, TOP), FRAME.crs)
+
+
+def step_of(size):
+    return lambda x, y: 100 + np.where(x > 0, size, 0.0)
+
+
+@pytest.mark.parametrize(("size", "edge_class"), [(0.10, "raised"), (0.9, "raised"), (-0.5, "drop"), (0.0, "flush")])
+@pytest.mark.parametrize("cell", [0.25, 0.5])
+def test_kerb_wall_drop_and_paving(size, edge_class, cell):
+    steps = height_steps(surface(step_of(size), cell=cell), FRAME, EDGE)
+    assert [step.edge_class for step in steps] == [edge_class] * 10
+    assert np.mean([step.step_m for step in steps]) == pytest.approx(size, abs=0.015)
+    assert min(step.confidence for step in steps) > 0.7
+
+
+def test_stretches_are_the_edge():
+    bent = LineString([(0, -9), (0.2, 0), (0.1, 9)])
+    steps = height_steps(surface(step_of(0.0)), FRAME, bent, stretch_m=1.5)
+    assert len(steps) == 12
+    assert sum(step.line.length for step in steps) == pytest.approx(bent.length, abs=1e-9)
+    for one, following in pairwise(steps):
+        assert one.line.coords[-1] == pytest.approx(following.line.coords[0], abs=1e-9)
+
+
+def test_the_other_direction_turns_the_sign():
+    grid = surface(step_of(0.3), noise=0.0)
+    assert height_steps(grid, FRAME, EDGE.reverse())[0].step_m == pytest.approx(-0.3, abs=1e-6)
+
+
+def test_grass_bumps_inside_do_not_lower_the_kerb():
+    random = np.random.default_rng(5)
+    bumps = random.uniform([-2, -10], [0, 10], (40, 2))
+
+    def ground(x, y):
+        grass = np.zeros(x.shape)
+        for bump_x, bump_y in bumps:
+            grass[(np.hypot(x - bump_x, y - bump_y) < 0.3)] = 0.12
+        return step_of(0.10)(x, y) + grass
+
+    steps = height_steps(surface(ground), FRAME, EDGE)
+    assert np.median([step.step_m for step in steps]) == pytest.approx(0.10, abs=0.03)
+    assert "drop" not in {step.edge_class for step in steps}
+
+
+def test_shrubs_beyond_do_not_make_a_wall():
+    """Shrubs a metre high on 40 % of every stretch."""
+    steps = height_steps(
+        surface(lambda x, y: 100 + np.where((x > 0.1) & (y % 1.0 < 0.4), 1.0, 0.0), cell=0.125), FRAME, EDGE
+    )
+    assert max(abs(step.step_m) for step in steps) < 0.06
+    assert {step.edge_class for step in steps} <= {"flush", "unknown"}
+
+
+def test_a_thin_wall_is_seen_even_before_a_drop():
+    def ground(x, y):
+        return 100 + np.where((x > 0) & (x < 0.3), 0.9, np.where(x > 0, -0.5, 0.0))
+
+    steps = height_steps(surface(ground), FRAME, EDGE)
+    assert {step.edge_class for step in steps} == {"raised"}
+
+
+@given(across=st.floats(-0.25, 0.25), along=st.floats(-0.25, 0.25))
+@settings(max_examples=20, deadline=None)
+def test_a_plane_has_no_step_of_its_own(across, along):
+    steps = height_steps(surface(lambda x, y: 100 + across * x + along * y, noise=0.0), FRAME, EDGE)
+    for step in steps:
+        # Half the slope is taken beyond the edge; the other half is what the standard deviation says.
+        assert abs(step.step_m) <= 1.05 * step.sd_m + 1e-6
+
+
+@given(lift=st.floats(-500, 3000), size=st.floats(-1, 1))
+@settings(max_examples=20, deadline=None)
+def test_height_above_the_sea_does_not_count(lift, size):
+    low = surface(step_of(size))
+    high = low.with_values(low.values + lift)
+    for one, other in zip(height_steps(low, FRAME, EDGE), height_steps(high, FRAME, EDGE), strict=True):
+        assert one.step_m == pytest.approx(other.step_m, abs=1e-6)
+
+
+def test_standard_deviation_covers_the_scatter():
+    """Over 30 noisy copies the error is about as large as said: between a half and one and a half times."""
+    errors, said = [], []
+    for seed in range(30):
+        for step in height_steps(surface(step_of(0.10), noise=0.05, seed=seed), FRAME, EDGE):
+            errors.append(step.step_m - 0.10)
+            said.append(step.sd_m)
+    assert 0.5 < np.std(errors) / np.mean(said) < 1.5
+    assert abs(np.mean(errors)) < 0.02
+
+
+def test_noise_makes_a_small_kerb_uncertain():
+    quiet = height_steps(surface(step_of(0.07), noise=0.005), FRAME, EDGE)
+    noisy = height_steps(surface(step_of(0.07), noise=0.15), FRAME, EDGE)
+    assert np.mean([step.confidence for step in quiet]) > np.mean([step.confidence for step in noisy]) + 0.2
+    told = height_steps(surface(step_of(0.07), noise=0.0), FRAME, EDGE, z_sd_m=0.15)
+    assert min(step.sd_m for step in told) > 5 * max(step.sd_m for step in quiet)
+
+
+def test_no_data_is_unknown():
+    grid = surface(step_of(0.2))
+    values = grid.values.copy()
+    values[:40] = np.nan  # the northern 10 m
+    steps = height_steps(grid.with_values(values), FRAME, EDGE)
+    assert steps[-1].edge_class == "unknown" and steps[-1].confidence == 0 and np.isnan(steps[-1].step_m)
+    assert steps[0].edge_class == "raised"
+
+
+def test_ledges_are_joined_and_only_where_the_ground_falls():
+    grid = surface(lambda x, y: 100 - np.where((x > 0) & (y > -4) & (y < 4), 0.5, 0.0), cell=0.5)
+    found = ledges(height_steps(grid, FRAME, EDGE))
+    assert len(found) == 1
+    assert found[0].line.length == pytest.approx(8.0, abs=2.0)
+    assert found[0].step_m == pytest.approx(-0.5, abs=0.06) and found[0].confidence > 0.8
+    assert ledges(height_steps(surface(step_of(-0.1), cell=0.5), FRAME, EDGE)) == []
+    assert ledges(height_steps(surface(step_of(0.5), cell=0.5), FRAME, EDGE)) == []
+
+
+@pytest.mark.parametrize("bad", [{"stretch_m": 0}, {"flush_max_m": -1}, {"z_sd_m": -0.1}, {"stretch_m": np.nan}])
+def test_impossible_parameters(bad):
+    with pytest.raises(ParameterError, match=next(iter(bad))):
+        height_steps(surface(step_of(0.0)), FRAME, EDGE, **bad)
+
+
+def test_an_edge_without_length():
+    with pytest.raises(ParameterError, match="length"):
+        height_steps(surface(step_of(0.0)), FRAME, LineString())
