@@ -1,0 +1,1025 @@
+"""What covers the ground, seen from the air: lawn, shrubs, trees, bare ground and what is built.
+
+Green tells plants from the rest, height above ground tells lawn from shrubs and trees. Both are read cell by cell on
+the image's own cells, so an image of any size can be worked through block by block with the same result; only then
+are outlines drawn, in metres of the measuring frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import NamedTuple, cast
+
+import numpy as np
+import shapely
+from affine import Affine
+from contourpy import FillType, contour_generator
+from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import distance_transform_edt, gaussian_filter1d, label, median_filter, uniform_filter
+from scipy.special import ndtr
+from shapely import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.errors import ParameterError, RasterError
+from lawngis.geometry.frame import MeasuringFrame
+from lawngis.geometry.polygons import closed, opened, polygon_parts, polygonal
+from lawngis.ground.raster import Grid, values_at
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+ClassArray = NDArray[np.uint8]
+
+INDEX_BINS = 256
+"""Bins of an index between -1 and 1; 8-bit counts hold no more."""
+
+VALLEY_SMOOTHING = 0.025
+"""Standard deviation of the smoothing of a histogram before valleys are looked for [1]."""
+
+DEPTH_MIN = 0.4
+"""A valley is one when it is this share of the lower hump beside it deep [1]; common practice, no source."""
+
+SEPARABILITY_MIN = 0.75
+"""Share of an index' variance that a split must explain; an even spread gives 0.75, one Gaussian hump 2/π = 0.64."""
+
+HUMP_SHARE_MIN = 0.01
+"""A hump holds at least this share of the cells [1]: specks of paving in a meadow are none."""
+
+INDEX_SD = 0.06
+"""Standard deviation of an index on one kind of ground [1]; common practice, no source."""
+
+HEIGHT_SD_M = 0.15
+"""Standard deviation of a height above ground [m]: two elevations of 0.10 m, the RMSEz of a good survey."""
+
+SHADE_SHARE = 0.7
+"""Ground darker than this share of its kind's usual brightness is in shade; a crown's shade takes some 40 %."""
+
+TRUST_IN_SHADE = 0.75
+TRUST_UNDER_CROWN = 0.5
+TRUST_WITHOUT_NIR = 0.8
+TRUST_WITHOUT_HEIGHT = 0.6
+"""What a class is worth where it is inferred, beside one that was seen [1]; common practice, no source."""
+
+
+class CoverClass(IntEnum):
+    """What covers the ground. Built is whatever stands and isn't green: roofs, walls, cars, toys."""
+
+    UNKNOWN = 0
+    BARE = 1
+    LAWN = 2
+    SHRUB = 3
+    TREE = 4
+    BUILT = 5
+
+
+class IndexRange(NamedTuple):
+    """Bounds within which a threshold of an index makes sense, and the one to take when data can't tell."""
+
+    low: float
+    high: float
+    default: float
+
+
+NDVI_RANGE = IndexRange(0.10, 0.40, 0.30)
+"""0.30 and more is taken as green in towns; below 0.1 there is bare soil.
+
+References: urban rules of Remote Sensing 2020, 12(17), 2725 (NDVI 0.3); the bounds are common practice, no source.
+"""
+
+VISIBLE_RANGE = IndexRange(0.02, 0.15, 0.06)
+"""Of the visible index; common practice, no source."""
+
+
+@dataclass(frozen=True, eq=False)
+class Imagery:
+    """Bands of one image around a site, on the same cells.
+
+    Parameters
+    ----------
+    red
+        Red, in counts or reflectance, 0 or more.
+    green, blue
+        Needed when there is no near infrared; they also tell shade better.
+    nir
+        Near infrared; None when the image has none.
+
+    Raises
+    ------
+    RasterError
+        When bands lie on different cells, or neither near infrared nor green and blue are there.
+    """
+
+    red: Grid
+    green: Grid | None = None
+    blue: Grid | None = None
+    nir: Grid | None = None
+
+    def __post_init__(self) -> None:
+        if self.nir is None and (self.green is None or self.blue is None):
+            raise RasterError(
+                "the image has neither near infrared nor all of red, green and blue",
+                advice="Say which band is which.",
+            )
+        for band in self.bands[1:]:
+            if band.shape != self.red.shape or band.transform != self.red.transform:
+                raise RasterError("the image's bands lie on different cells", advice="Resample them to one grid.")
+
+    @property
+    def bands(self) -> list[Grid]:
+        """The bands there are, red first."""
+        return [band for band in (self.red, self.green, self.blue, self.nir) if band is not None]
+
+    @property
+    def brightness(self) -> FloatArray:
+        """Mean of the bands, shape (rows, cols)."""
+        return np.mean([band.values for band in self.bands], axis=0)
+
+    def moved(self, d_cols: float, d_rows: float) -> Imagery:
+        """Return the same picture laid so many columns to the right and rows down, for correcting a shift."""
+
+        def there(grid: Grid | None) -> Grid | None:
+            if grid is None:
+                return None
+            return Grid(grid.values, grid.transform @ Affine.translation(d_cols, d_rows), grid.crs)
+
+        red = there(self.red)
+        assert red is not None  # noqa: S101  a Grid in gives a Grid out
+        return Imagery(red, there(self.green), there(self.blue), there(self.nir))
+
+
+def ndvi(red: ArrayLike, nir: ArrayLike) -> FloatArray:
+    """Return the normalised difference vegetation index, -1 to 1; NaN where both bands are 0 or one is unknown.
+
+    Notes
+    -----
+    (NIR - R) / (NIR + R).
+
+    References
+    ----------
+    Rouse, Haas, Schell and Deering, 1974, Monitoring vegetation systems in the Great Plains with ERTS, NASA SP-351.
+
+    Examples
+    --------
+    >>> ndvi([50.0, 100.0], [150.0, 100.0]).tolist()
+    [0.5, 0.0]
+    """
+    r, n = np.asarray(red, dtype=np.float64), np.asarray(nir, dtype=np.float64)
+    return _ratio(n - r, n + r)
+
+
+def visible_index(red: ArrayLike, green: ArrayLike, blue: ArrayLike) -> FloatArray:
+    """Return the green leaf index, -1 to 1, for images without near infrared.
+
+    Green paint and artificial turf look like grass to it; shade and dry lawn don't.
+
+    Notes
+    -----
+    (2 G - R - B) / (2 G + R + B).
+
+    References
+    ----------
+    Louhaichi, Borman and Johnson, 2001, Spatially located platform and aerial photography for documentation of
+    grazing impacts on wheat, Geocarto International 16(1), 65-70 (formula from memory).
+    """
+    r, g, b = (np.asarray(band, dtype=np.float64) for band in (red, green, blue))
+    return _ratio(2 * g - r - b, 2 * g + r + b)
+
+
+def vegetation_index(imagery: Imagery) -> FloatArray:
+    """Return the NDVI of an image, or the visible index when it has no near infrared; shape (rows, cols)."""
+    if imagery.nir is not None:
+        return ndvi(imagery.red.values, imagery.nir.values)
+    assert imagery.green is not None and imagery.blue is not None  # noqa: S101  Imagery checks it
+    return visible_index(imagery.red.values, imagery.green.values, imagery.blue.values)
+
+
+def index_histogram(index: ArrayLike) -> FloatArray:
+    """Return how many cells have which index, shape (256,): histograms of blocks add up to the image's.
+
+    Parameters
+    ----------
+    index
+        Between -1 and 1, any shape; NaN is not counted.
+    """
+    values = np.asarray(index, dtype=np.float64)
+    counts, _ = np.histogram(values[np.isfinite(values)], bins=INDEX_BINS, range=(-1.0, 1.0))
+    return counts.astype(np.float64)
+
+
+@dataclass(frozen=True)
+class Threshold:
+    """Index from which ground counts as green.
+
+    Parameters
+    ----------
+    value
+        The threshold [1].
+    depth
+        How deep the valley is between the two humps, as a share of the lower one [0, 1].
+    origin
+        ``split``: found; ``bound``: found, but moved to the nearest sensible value; ``default``: the data show no
+        two humps; ``given``: by a parameter.
+    """
+
+    value: float
+    depth: float
+    origin: str
+
+
+def vegetation_threshold(histogram: ArrayLike, bounds: IndexRange = NDVI_RANGE) -> Threshold:
+    """Return the index in the valley between bare and green ground, within sensible bounds.
+
+    Parameters
+    ----------
+    histogram
+        Of :func:`index_histogram`.
+    bounds
+        Sensible thresholds, and the one to take where the data have no two humps (all grass, all paving).
+
+    Raises
+    ------
+    ParameterError
+        When nothing was counted.
+
+    Notes
+    -----
+    The lowest place within the bounds, the middle of it where the valley is flat. Where there is none, the split
+    with the largest variance between its sides, moved into the bounds. By itself that one fails where a meadow is
+    paler than the lawns: the green side has two humps itself, and it parts them.
+
+    References
+    ----------
+    Prewitt and Mendelsohn, 1966, The analysis of cell images, Annals of the New York Academy of Sciences 128,
+    1035-1053: the minimum between two modes of a smoothed histogram. Otsu, 1979, A threshold selection method from
+    gray-level histograms, IEEE Transactions on Systems, Man, and Cybernetics 9(1), 62-66: variance and separability.
+    """
+    counts = np.asarray(histogram, dtype=np.float64)
+    if counts.shape != (INDEX_BINS,) or not counts.sum() > 0:
+        raise ParameterError("the image has no data here", advice="Check that it covers the site.")
+    centres = (np.arange(INDEX_BINS) + 0.5) * 2 / INDEX_BINS - 1
+    smooth = gaussian_filter1d(counts / counts.sum(), VALLEY_SMOOTHING * INDEX_BINS / 2, mode="constant")
+    lowest, depth = _valley(smooth, centres, bounds)
+    if np.isfinite(lowest) and depth >= DEPTH_MIN:
+        return Threshold(lowest, depth, "split")
+    split, separability = _variance_split(smooth, centres)
+    if separability >= SEPARABILITY_MIN:
+        value = min(max(split, bounds.low), bounds.high)
+        return Threshold(value, max(depth, 0.0), "split" if value == split else "bound")
+    return Threshold(bounds.default, max(depth, 0.0), "default")
+
+
+def _valley(smooth: FloatArray, centres: FloatArray, bounds: IndexRange) -> tuple[float, float]:
+    """Return the middle of a histogram's lowest place within bounds, and its depth; NaN where it lies at a bound."""
+    sensible = np.flatnonzero((centres >= bounds.low) & (centres <= bounds.high))
+    lowest = sensible[smooth[sensible].argmin()]
+    below, above = smooth[:lowest], smooth[lowest + 1 :]
+    hump = min(below.max(initial=0.0), above.max(initial=0.0))
+    if min(below.sum(), above.sum()) < HUMP_SHARE_MIN or hump <= 0:
+        return float("nan"), 0.0
+    flat = sensible[smooth[sensible] <= smooth[lowest] + 0.02 * hump]
+    at_bound = len(flat) == 1 and flat[0] in (sensible[0], sensible[-1])
+    return float("nan") if at_bound else float(centres[flat].mean()), float(1 - smooth[lowest] / hump)
+
+
+def _variance_split(share: FloatArray, centres: FloatArray) -> tuple[float, float]:
+    """Return the split with the largest variance between its sides, and the share of the variance that this is."""
+    mean = float(share @ centres)
+    variance = float(share @ (centres - mean) ** 2)
+    below, moment = np.cumsum(share)[:-1], np.cumsum(share * centres)[:-1]
+    two_sided = (below > HUMP_SHARE_MIN) & (below < 1 - HUMP_SHARE_MIN)
+    between = np.where(two_sided, (mean * below - moment) ** 2 / np.where(two_sided, below * (1 - below), 1.0), 0.0)
+    best = np.flatnonzero(between >= between.max() * (1 - 1e-9))
+    return float(centres[best].mean() + 1 / INDEX_BINS), float(between.max() / max(variance, 1e-12))
+
+
+def on_cells_of(grid: Grid, like: Grid, frame: MeasuringFrame) -> FloatArray:
+    """Return a grid's values at the cell centres of another one, bilinear; NaN where it has none.
+
+    Parameters
+    ----------
+    grid
+        In any CRS.
+    like
+        Whose cells are asked for.
+    frame
+        Through which points go from one CRS to the other.
+    """
+    x, y = like.cell_centres
+    if grid.crs == like.crs:
+        inverse = ~grid.transform
+        return _bilinear(grid.values, inverse.e * y + inverse.f - 0.5, inverse.a * x + inverse.c - 0.5)
+    xy = np.column_stack([np.tile(x, len(y)), np.repeat(y, len(x))])
+    return values_at(grid, frame, frame.coordinates_from(like.crs, xy)).reshape(like.shape)
+
+
+def height_above_ground(surface: Grid, ground: Grid, like: Grid, frame: MeasuringFrame) -> FloatArray:
+    """Return how high things stand above the ground at the cells of a grid [m], never below 0.
+
+    Parameters
+    ----------
+    surface, ground
+        Elevation with and without what stands on it [m], of the same vertical datum.
+    like
+        Grid whose cells are asked for, such as the image's.
+    frame
+        The measuring frame.
+    """
+    difference = on_cells_of(surface, like, frame) - on_cells_of(ground, like, frame)
+    return np.maximum(difference, 0.0)  # NaN stays NaN
+
+
+@dataclass(frozen=True)
+class CoverRules:
+    """How cells are told apart.
+
+    Parameters
+    ----------
+    threshold
+        Index from which ground is green.
+    shrub_min_m, tree_min_m
+        Height above ground from which plants are shrubs, and trees [m].
+    speck_m2
+        Patches smaller than this belong to what surrounds them [m²]: the minimum mapping unit.
+    surface_cell_m
+        Cell of the surface model [m], over which the side of a house smears.
+    crown_reach_m
+        How far under a crown the ground is taken to be what it is beside it [m].
+    near_infrared
+        Whether the index is the NDVI.
+    brightness_of_green, brightness_of_bare
+        Usual brightness of sunlit ground, by which shade is told; NaN tells none. See :func:`usual_brightness`.
+
+    References
+    ----------
+    Heights: urban rules of Remote Sensing 2020, 12(17), 2725: grass to 0.5 m, shrubs to 2 m, trees above.
+    """
+
+    threshold: float
+    shrub_min_m: float = 0.5
+    tree_min_m: float = 2.0
+    speck_m2: float = 1.0
+    surface_cell_m: float = 0.5
+    crown_reach_m: float = 6.0
+    near_infrared: bool = True
+    brightness_of_green: float = float("nan")
+    brightness_of_bare: float = float("nan")
+
+    def halo_m(self, cell_m: float) -> float:
+        """Return how far around a block its cells must be known to give the result of the whole image [m]."""
+        specks = min(self.speck_m2 / cell_m, 20.0)
+        return self.crown_reach_m + 3 * self.surface_cell_m + 2 * specks + 2 * cell_m
+
+
+@dataclass(frozen=True, eq=False)
+class GroundCover:
+    """What covers each cell, and how sure that is.
+
+    Parameters
+    ----------
+    classes
+        Of :class:`CoverClass`, shape (rows, cols).
+    below
+        What the ground is where a crown hides it: inferred from beside it; elsewhere the class itself.
+    confidence
+        That `below` is right, as a Grid on the image's cells [0, 1].
+    in_shade
+        Cells in the shade, where the class is less sure.
+    """
+
+    classes: ClassArray
+    below: ClassArray
+    confidence: Grid
+    in_shade: BoolArray
+
+    @property
+    def under_crown(self) -> BoolArray:
+        """Cells where a crown hides the ground."""
+        return np.asarray(self.classes == CoverClass.TREE)
+
+
+def usual_brightness(imagery: Imagery, index: FloatArray, threshold: float) -> tuple[float, float]:
+    """Return the median brightness of green and of bare ground, NaN for one that there is none of."""
+    brightness, green = imagery.brightness, index >= threshold
+    medians = []
+    for kind in (green, ~green & np.isfinite(index)):
+        medians.append(float(np.nanmedian(brightness[kind])) if kind.any() else float("nan"))
+    return medians[0], medians[1]
+
+
+def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRules) -> GroundCover:
+    """Return what covers the ground, cell by cell.
+
+    Green and low is lawn, green and higher shrub or tree, the rest bare or built; patches too small to matter join
+    what is around them, and the green seam that the smeared side of a house raises counts as lawn.
+
+    Parameters
+    ----------
+    imagery
+        The image.
+    height_m
+        Height above ground on its cells, shape (rows, cols) [m]; None when there is no surface model: all that is
+        green then counts as lawn, with little confidence.
+    rules
+        How cells are told apart.
+    """
+    index = _smoothed(vegetation_index(imagery))
+    known = np.isfinite(index)
+    cell_m = _cell_m(imagery.red)
+    green = known & (np.nan_to_num(index) >= rules.threshold)
+    height = np.zeros(index.shape) if height_m is None else height_m
+    classes = _classes(green, known & np.isfinite(height), np.nan_to_num(height), rules)
+    if height_m is not None:
+        classes = _without_smear(classes, green, cell_m, rules)
+    classes = _without_specks(classes, max(1, round(rules.speck_m2 / cell_m**2)))
+    in_shade = _in_shade(imagery.brightness, green, rules)
+    below = _below_crowns(classes, cell_m, rules.crown_reach_m)
+    sure = _confidence(index, height, rules) * np.where(in_shade, TRUST_IN_SHADE, 1.0)
+    sure = np.where(classes == CoverClass.TREE, TRUST_UNDER_CROWN, sure)
+    sure *= 1.0 if rules.near_infrared else TRUST_WITHOUT_NIR
+    sure *= 1.0 if height_m is not None else TRUST_WITHOUT_HEIGHT
+    sure = np.where(below == CoverClass.UNKNOWN, 0.0, sure)
+    return GroundCover(classes, below, imagery.red.with_values(sure), in_shade)
+
+
+class Block(NamedTuple):
+    """A part of a raster: rows and columns to read, and those of them whose result counts."""
+
+    read: tuple[slice, slice]
+    core: tuple[slice, slice]
+
+
+def blocks(shape: tuple[int, int], *, size_cells: int, halo_cells: int) -> Iterator[Block]:
+    """Return the blocks into which a raster is cut: cores cover it once, halos overlap.
+
+    Parameters
+    ----------
+    shape
+        Rows and columns of the raster.
+    size_cells
+        Side of a core [cells].
+    halo_cells
+        Cells to read around a core; see :meth:`CoverRules.halo_m`.
+
+    Raises
+    ------
+    ParameterError
+        When a size is below 1, or the halo negative.
+    """
+    if size_cells < 1 or halo_cells < 0:
+        raise ParameterError("a block needs at least one cell, and a halo of none or more")
+    rows, cols = shape
+    for row in range(0, rows, size_cells):
+        for col in range(0, cols, size_cells):
+            ends = min(row + size_cells, rows), min(col + size_cells, cols)
+            top, left = max(row - halo_cells, 0), max(col - halo_cells, 0)
+            read = (
+                slice(top, min(ends[0] + halo_cells, rows)),
+                slice(left, min(ends[1] + halo_cells, cols)),
+            )
+            yield Block(read, (slice(row, ends[0]), slice(col, ends[1])))
+
+
+@dataclass(frozen=True, eq=False)
+class CoverPiece:
+    """A piece of ground of one cover.
+
+    Parameters
+    ----------
+    cover
+        What covers it. Crowns are TREE, whatever lies beneath.
+    inferred
+        Whether it is ground that a crown hides: LAWN there is a guess, and overlaps a TREE piece.
+    polygon
+        Outline [m of the frame].
+    confidence
+        Mean of its cells [0, 1].
+    shaded_share
+        Share of it that lies in the shade of the image [0, 1].
+    """
+
+    cover: CoverClass
+    inferred: bool
+    polygon: Polygon
+    confidence: float
+    shaded_share: float
+
+
+def cover_pieces(
+    covers: Iterable[tuple[GroundCover, Block]], frame: MeasuringFrame, *, tolerance_m: float, area_min_m2: float = 1.0
+) -> list[CoverPiece]:
+    """Return the pieces of ground of each cover, with clean outlines, from the blocks of an image.
+
+    Blocks are taken one after the other; only outlines are kept. Pieces that cross seams are joined before they are
+    drawn clean, so that the seams leave no trace.
+
+    Parameters
+    ----------
+    covers
+        Cover of a block's `read` cells, and the block. A whole image is one block.
+    frame
+        The measuring frame.
+    tolerance_m
+        How far an outline may move [m]; one image cell does.
+    area_min_m2
+        Smaller pieces, and holes, are left out [m²].
+
+    Returns
+    -------
+    list of CoverPiece
+        By cover, largest first.
+    """
+    parts: dict[tuple[CoverClass, bool], list[Polygon]] = {}
+    sums: dict[tuple[CoverClass, bool], list[tuple[float, float]]] = {}
+    for cover, block in covers:
+        for kind, mask in _masks(cover):
+            for polygon, sure, shaded in _block_parts(cover, mask, block, frame):
+                parts.setdefault(kind, []).append(polygon)
+                sums.setdefault(kind, []).append((sure, shaded))
+    pieces = []
+    for kind, polygons in sorted(parts.items()):
+        pieces += _joined_pieces(kind, polygons, np.array(sums[kind]), tolerance_m, area_min_m2)
+    return pieces
+
+
+def mask_pieces(
+    mask: BoolArray,
+    kind: CoverClass,
+    cover: GroundCover,
+    frame: MeasuringFrame,
+    *,
+    tolerance_m: float,
+    area_min_m2: float = 1.0,
+) -> list[CoverPiece]:
+    """Return the pieces of ground of a mask of cells, such as hedges, with clean outlines, largest first.
+
+    Parameters
+    ----------
+    mask
+        On the cells of `cover`.
+    kind
+        What they are said to be.
+    cover, frame, tolerance_m, area_min_m2
+        As for :func:`cover_pieces`.
+    """
+    found = list(_block_parts(cover, mask, whole(mask.shape), frame))
+    if not found:
+        return []
+    means = np.array([(sure, shaded) for _, sure, shaded in found])
+    return _joined_pieces((kind, False), [polygon for polygon, *_ in found], means, tolerance_m, area_min_m2)
+
+
+def ground_to_take(
+    others: Sequence[BaseGeometry],
+    lawn: Sequence[BaseGeometry],
+    known: Sequence[BaseGeometry],
+    *,
+    gap_m: float = 0.5,
+    width_min_m: float = 0.6,
+    area_min_m2: float = 1.0,
+) -> list[Polygon]:
+    """Return the ground that an image shows as no lawn, fit to be taken from a parcel beside what maps show.
+
+    Where a map speaks it wins: an image's edge that runs along a mapped one is a little off it. So strips between
+    the two narrower than `gap_m` are closed, and strips that stick out from the map less than `width_min_m` dropped.
+
+    Parameters
+    ----------
+    others
+        Pieces that the image shows as something else [m].
+    lawn
+        Pieces that it shows, or lets guess, as lawn [m]: they are kept where they overlap the others.
+    known
+        Ground that the map says is no lawn [m].
+    gap_m, width_min_m
+        Widest gap that is closed, narrowest ground that is taken [m]; about two cells of the image.
+    area_min_m2
+        Smallest ground that is taken [m²].
+
+    Returns
+    -------
+    list of Polygon
+        None of them covers ground that is known.
+    """
+    seen = shapely.difference(shapely.union_all(list(others)), shapely.union_all(list(lawn)))
+    if seen.is_empty:
+        return []
+    mapped = shapely.union_all([shape for shape in known if shape.geom_type.endswith("Polygon")])
+    near = shapely.intersection(mapped, seen.buffer(2 * gap_m))
+    sealed = closed(polygonal(shapely.union(seen, near)), gap_m)
+    grown = shapely.intersection(shapely.difference(sealed, mapped), seen.buffer(2 * gap_m))
+    parts = polygon_parts(opened(polygonal(grown), width_min_m))
+    return [part for part in parts if part.area >= area_min_m2 and part.intersects(seen)]
+
+
+def confidence_within(
+    shapes: Sequence[BaseGeometry], polygons: Sequence[BaseGeometry], confidence: ArrayLike, *, elsewhere: float = 0.5
+) -> FloatArray:
+    """Return how sure the cover is within shapes: the mean of the pieces there, weighted by area.
+
+    For an edge give the band along it: a wall of the image's own making is as sure as both its sides.
+
+    Parameters
+    ----------
+    shapes
+        Polygons, shape (n,) [m].
+    polygons, confidence
+        Pieces of cover and how sure they are, shape (m,).
+    elsewhere
+        Worth of ground that no piece covers [0, 1].
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,) [0, 1].
+    """
+    wanted, pieces = np.asarray(shapes, dtype=object), np.asarray(polygons, dtype=object)
+    sure = np.asarray(confidence, dtype=np.float64)
+    shape, piece = shapely.STRtree(pieces).query(wanted, predicate="intersects")
+    weight = shapely.area(shapely.intersection(wanted[shape], pieces[piece]))
+    area = np.bincount(shape, weights=weight, minlength=len(wanted))
+    total = np.bincount(shape, weights=weight * sure[piece], minlength=len(wanted))
+    bare = np.maximum(shapely.area(wanted) - area, 0.0)
+    return np.clip((total + elsewhere * bare) / np.maximum(area + bare, 1e-12), 0.0, 1.0)
+
+
+def whole(shape: tuple[int, int]) -> Block:
+    """Return the block that is a whole raster."""
+    every = slice(0, shape[0]), slice(0, shape[1])
+    return Block(every, every)
+
+
+def clean_outline(polygon: Polygon, *, tolerance_m: float, hole_min_m2: float = 1.0) -> Polygon:
+    """Return an outline of raster cells as a surveyor would draw it: straight sides, square corners, few vertices.
+
+    Each stretch between the corners that Douglas and Peucker's rule finds is replaced by the straight line that fits
+    it best; lines that nearly follow the polygon's main direction or stand square to it are turned until they do, as
+    far as the tolerance allows; neighbours are brought to meet. The area is then made that of the cells again by
+    moving all sides by the same hair::
+
+        _|‾|_              ______
+       |     |_    -->    |      |
+       |_     _|          |      |
+         |_|‾             |______|
+
+    Parameters
+    ----------
+    polygon
+        Outline along or between cells [m].
+    tolerance_m
+        How far it may move [m]; about one cell.
+    hole_min_m2
+        Smaller holes are filled [m²].
+
+    Returns
+    -------
+    Polygon
+        Valid. Its area is that of the input, filled holes included, to 1 % unless it is but a few cells large.
+
+    References
+    ----------
+    Douglas and Peucker, 1973, Algorithms for the reduction of the number of points, The Canadian Cartographer 10(2),
+    112-122, for the corners. Lines fitted between them: common practice, no source.
+    """
+    rings = list(shapely.get_rings(polygon))
+    keep = [rings[0], *(ring for ring in rings[1:] if Polygon(ring).area >= hole_min_m2)]
+    raw = Polygon(keep[0], keep[1:])
+    xy = [_straightened(shapely.get_coordinates(ring)[:-1], tolerance_m) for ring in keep]
+    drawn = Polygon(xy[0], [ring for ring in xy[1:] if len(ring) >= 3])
+    outline = _largest(drawn if drawn.is_valid else raw.simplify(tolerance_m))
+    return _with_area(outline, raw.area, tolerance_m)
+
+
+# --- cells ----------------------------------------------------------------------------------------------
+
+
+def _ratio(above: FloatArray, below: FloatArray) -> FloatArray:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(below > 0, above / np.where(below > 0, below, 1.0), np.nan)
+
+
+def _cell_m(grid: Grid) -> float:
+    dx, dy = grid.cell_size_m
+    return float(np.sqrt(dx.mean() * dy.mean()))
+
+
+def _bilinear(values: FloatArray, row: FloatArray, col: FloatArray) -> FloatArray:
+    (r0, r1, fr, inside_r), (c0, c1, fc, inside_c) = (
+        _neighbours(place, size) for place, size in zip((row, col), values.shape, strict=True)
+    )
+    upper = values[np.ix_(r0, c0)] * (1 - fc) + values[np.ix_(r0, c1)] * fc
+    lower = values[np.ix_(r1, c0)] * (1 - fc) + values[np.ix_(r1, c1)] * fc
+    found = upper * (1 - fr)[:, None] + lower * fr[:, None]
+    return np.where(inside_r[:, None] & inside_c, found, np.nan)
+
+
+def _neighbours(place: FloatArray, size: int) -> tuple[NDArray[np.int64], NDArray[np.int64], FloatArray, BoolArray]:
+    # Half a cell beyond the outermost centres still lies in the raster, and takes their value.
+    inside = (place >= -0.5 - 1e-6) & (place <= size - 0.5 + 1e-6)
+    place = np.clip(place, 0, size - 1)
+    first = np.minimum(np.floor(place), max(size - 2, 0)).astype(np.int64)
+    return first, np.minimum(first + 1, size - 1), place - first, inside
+
+
+def _smoothed(index: FloatArray) -> FloatArray:
+    """Return the median of 3 by 3 cells, which takes noise and keeps edges; unknown cells stay unknown."""
+    known = np.isfinite(index)
+    return np.where(known, median_filter(np.where(known, index, -1.0), size=3), np.nan)
+
+
+def _classes(green: BoolArray, known: BoolArray, height: FloatArray, rules: CoverRules) -> ClassArray:
+    standing = height >= rules.shrub_min_m
+    plants = np.where(height >= rules.tree_min_m, CoverClass.TREE, CoverClass.SHRUB)
+    seen = np.where(green, np.where(standing, plants, CoverClass.LAWN), np.where(standing, 5, CoverClass.BARE))
+    return np.where(known, seen, CoverClass.UNKNOWN).astype(np.uint8)
+
+
+def _without_smear(classes: ClassArray, green: BoolArray, cell_m: float, rules: CoverRules) -> ClassArray:
+    """Return classes without the green seams, no wider than a surface cell, around what stands.
+
+    A surface model rises over one cell from the lawn to a roof or a crown, so the lawn beside a wall looks like a
+    hedge, and a crown seems to stand in a ring of shrubs: the one is lawn, the other crown.
+    """
+    tall = green & (classes >= CoverClass.SHRUB)
+    reach = rules.surface_cell_m / cell_m
+    out = classes.copy()
+    beside_built = _seams(tall, classes == CoverClass.BUILT, reach)
+    out[beside_built] = CoverClass.LAWN
+    out[_seams(out == CoverClass.SHRUB, out == CoverClass.TREE, reach)] = CoverClass.TREE
+    return out
+
+
+def _seams(tall: BoolArray, beside: BoolArray, reach_cells: float) -> BoolArray:
+    """Return the tall cells next to others that no wider piece of tall ones explains."""
+    if not beside.any() or not tall.any():
+        return np.zeros_like(tall)
+    core = distance_transform_edt(np.pad(tall, 1))[1:-1, 1:-1] > 0.75 * reach_cells + 0.5
+    real = distance_transform_edt(~core) <= 0.75 * reach_cells + 1 if core.any() else np.zeros_like(tall)
+    near = distance_transform_edt(~beside) <= 1.5 * reach_cells + 0.5
+    return np.asarray(tall & ~real & near)
+
+
+def _without_specks(classes: ClassArray, cells_min: int) -> ClassArray:
+    speck = np.zeros(classes.shape, dtype=bool)
+    for kind in np.unique(classes):
+        labels, count = label(classes == kind, structure=np.ones((3, 3)))
+        if count:
+            speck |= (np.bincount(labels.ravel())[labels] < cells_min) & (labels > 0)
+    if not speck.any() or speck.all():
+        return classes
+    row, col = distance_transform_edt(speck, return_distances=False, return_indices=True)
+    return classes[row, col]
+
+
+def _in_shade(brightness: FloatArray, green: BoolArray, rules: CoverRules) -> BoolArray:
+    usual = np.where(green, rules.brightness_of_green, rules.brightness_of_bare)
+    return np.asarray(brightness < SHADE_SHARE * usual)  # NaN compares as not shaded
+
+
+def _below_crowns(classes: ClassArray, cell_m: float, reach_m: float) -> ClassArray:
+    """Return the ground's class: under a crown that of the nearest cell beside it, unknown beyond the reach."""
+    crown = classes == CoverClass.TREE
+    if not crown.any() or crown.all():
+        return np.where(crown, np.uint8(CoverClass.UNKNOWN), classes)
+    distance, (row, col) = distance_transform_edt(crown, return_indices=True)
+    nearest = classes[row, col]
+    lawn = nearest == CoverClass.LAWN
+    # Rays that run from a scrap of lawn into a crown are an artefact of "nearest", not lawn.
+    ray = crown & lawn & (uniform_filter(lawn.astype(np.float64), max(3, round(2 / cell_m)), mode="nearest") < 0.5)
+    return np.where(crown & (distance * cell_m > reach_m) | ray, np.uint8(CoverClass.UNKNOWN), nearest)
+
+
+def _confidence(index: FloatArray, height: FloatArray, rules: CoverRules) -> FloatArray:
+    by_index = ndtr(np.abs(np.nan_to_num(index) - rules.threshold) / INDEX_SD)
+    by_height = ndtr(np.abs(np.nan_to_num(height) - rules.shrub_min_m) / HEIGHT_SD_M)
+    return np.asarray(by_index * by_height, dtype=np.float64)
+
+
+# --- outlines -------------------------------------------------------------------------------------------
+
+
+def _masks(cover: GroundCover) -> Iterator[tuple[tuple[CoverClass, bool], BoolArray]]:
+    for kind in CoverClass:
+        if kind is not CoverClass.UNKNOWN:
+            yield (kind, False), np.asarray(cover.classes == kind)
+    yield (CoverClass.LAWN, True), np.asarray(cover.under_crown & (cover.below == CoverClass.LAWN))
+
+
+def _block_parts(
+    cover: GroundCover, mask: BoolArray, block: Block, frame: MeasuringFrame
+) -> Iterator[tuple[Polygon, float, float]]:
+    """Return outlines between a mask's cells within a block's core, with sums of confidence and of shade.
+
+    Outlines run through the middles between cells inside and outside. They are drawn one cell beyond the core and cut
+    at it, so that those of the next block fit on to the micrometre.
+    """
+    top, left = block.core[0].start - block.read[0].start, block.core[1].start - block.read[1].start
+    bottom, right = block.core[0].stop - block.read[0].start, block.core[1].stop - block.read[1].start
+    if not mask[top:bottom, left:right].any():
+        return
+    lines = contour_generator(z=np.pad(mask, 1).astype(np.float64), fill_type=FillType.OuterOffset)
+    points, offsets = cast(tuple[list[FloatArray], list[NDArray[np.uint32]]], lines.filled(0.5, 2.0))
+    rings = [
+        np.split(xy - 0.5, ends[1:-1].astype(int)) for xy, ends in zip(points, offsets, strict=True)
+    ]  # in cells: the centre of the first, padded away, cell lies at -0.5
+    core = shapely.box(left, top, right, bottom)
+    drawn = np.array([Polygon(ring[0], ring[1:]) for ring in rings])
+    core = shapely.box(left, top, right, bottom)
+    clipped = shapely.intersection(shapely.make_valid(drawn[shapely.intersects(drawn, core)]), core)
+    parts = np.array([part for shape in clipped for part in polygon_parts(shape)])
+    found = label(mask[top:bottom, left:right])
+    cells, count = np.asarray(found[0]), int(found[1])
+    size = np.bincount(cells.ravel(), minlength=count + 1)[1:]
+    first = np.unique(cells, return_index=True)[1][-count:]
+    row, col = np.unravel_index(first, cells.shape)
+    centres = shapely.points(col + left + 0.5, row + top + 0.5)
+    held, owner = shapely.STRtree(parts).query(centres, predicate="intersects")
+    total = np.maximum(np.bincount(owner, weights=size[held], minlength=len(parts)), 1)
+    sums = []
+    for values in (cover.confidence.values, cover.in_shade):
+        of_cells = np.bincount(cells.ravel(), weights=values[top:bottom, left:right].ravel(), minlength=count + 1)[1:]
+        sums.append(np.bincount(owner, weights=of_cells[held], minlength=len(parts)) / total)
+    for part, mean_sure, mean_shaded in zip(parts, *sums, strict=True):
+        yield _in_frame(part, cover.confidence, frame), float(mean_sure), float(mean_shaded)
+
+
+def _in_frame(part: Polygon, grid: Grid, frame: MeasuringFrame) -> Polygon:
+    def move(col_row: FloatArray) -> FloatArray:
+        place = grid.transform
+        return frame.coordinates_from(grid.crs, col_row * [place.a, place.e] + [place.c, place.f])
+
+    return shapely.transform(part, move)
+
+
+SEAM_GRID_M = 1e-5
+"""Outlines of neighbouring blocks agree to rounding; on this grid they agree exactly [m]."""
+
+
+def _joined_pieces(
+    kind: tuple[CoverClass, bool], polygons: list[Polygon], means: FloatArray, tolerance_m: float, area_min_m2: float
+) -> list[CoverPiece]:
+    joined = polygon_parts(shapely.union_all(polygons, grid_size=SEAM_GRID_M))
+    inside = shapely.STRtree(joined).query(shapely.point_on_surface(np.array(polygons)), predicate="intersects")
+    area = shapely.area(np.array(polygons))
+    owner, weight = inside[1], area[inside[0]]
+    total = np.maximum(np.bincount(owner, weights=weight, minlength=len(joined)), 1e-12)
+    sure, shaded = (
+        np.bincount(owner, weights=weight * means[inside[0], column], minlength=len(joined)) / total
+        for column in (0, 1)
+    )
+    pieces = [
+        CoverPiece(
+            kind[0],
+            kind[1],
+            clean_outline(part, tolerance_m=tolerance_m, hole_min_m2=area_min_m2),
+            float(np.clip(sure[number], 0, 1)),
+            float(np.clip(shaded[number], 0, 1)),
+        )
+        for number, part in enumerate(joined)
+        if part.area >= area_min_m2
+    ]
+    return sorted(pieces, key=lambda piece: -piece.polygon.area)
+
+
+def _largest(geometry: BaseGeometry) -> Polygon:
+    shape = geometry if geometry.is_valid else shapely.make_valid(geometry)
+    return max(polygon_parts(polygonal(shape)), key=lambda part: part.area, default=Polygon())
+
+
+def _with_area(polygon: Polygon, area_m2: float, limit_m: float) -> Polygon:
+    """Return a polygon whose sides were moved by a hair, so that it has an area; as it was when that would split it."""
+    for _ in range(3):
+        missing = area_m2 - polygon.area
+        if abs(missing) <= 1e-3 * area_m2 or polygon.length == 0:
+            break
+        step = float(np.clip(missing / polygon.length, -limit_m, limit_m))
+        moved = polygon_parts(polygon.buffer(step, join_style="mitre", mitre_limit=3.0))
+        if len(moved) != 1:
+            break
+        polygon = moved[0]
+    return polygon
+
+
+SQUARE_SHARE_MIN = 0.4
+"""How much of a ring's sides must agree on a direction before others are turned to it [0, 1]."""
+
+
+FITTING_PASSES = 4
+"""How often sides are fitted, corners that don't matter being dropped in between."""
+
+
+def _straightened(xy: FloatArray, tolerance_m: float) -> FloatArray:
+    """Return the corners of a closed ring, shape (n, 2), after fitting a line to each stretch between corners."""
+    corners = _corner_places(xy, tolerance_m)
+    if len(corners) < 4:
+        return xy[corners] if len(corners) == 3 else xy
+    first, last, vertices = corners, np.roll(corners, -1), xy[corners]
+    for _ in range(FITTING_PASSES):
+        side = ~_chamfers(xy[last] - xy[first], tolerance_m)
+        if side.sum() >= 3:
+            first, last = first[side], last[side]
+        vertices = _fitted_vertices(xy, first, last, tolerance_m)
+        needed = _needed(vertices, tolerance_m / 2)
+        if needed.sum() < 4 or (needed.all() and side.all()):
+            break
+        # Without the corners that don't matter the lines are longer, and fit better.
+        ends = np.roll(last, 1)[needed]
+        first, last = first[needed], np.roll(ends, -1)
+    return vertices[_needed(vertices, tolerance_m / 8)]
+
+
+def _fitted_vertices(
+    xy: FloatArray, first: NDArray[np.int64], last: NDArray[np.int64], tolerance_m: float
+) -> FloatArray:
+    """Return the corners of a ring whose sides follow its vertices from each first to each last one."""
+    centre, along, length = _fitted_lines(xy, first, last)
+    corner = (xy[first] + xy[np.roll(last, 1)]) / 2
+    return _meeting_points(corner, centre, _squared(along, length, tolerance_m), tolerance_m)
+
+
+def _chamfers(chord: FloatArray, tolerance_m: float) -> BoolArray:
+    """Return which sides of a ring are short cuts across about square corners: cells can't draw a corner whole."""
+    length = np.hypot(*chord.T)
+    before, after = np.roll(chord, 1, axis=0), np.roll(chord, -1, axis=0)
+    shorter = (length <= 4.5 * tolerance_m) & (2 * length <= np.minimum(np.roll(length, 1), np.roll(length, -1)))
+    turn = np.degrees(np.arctan2(_cross(before, after), (before * after).sum(axis=1)))
+    return np.asarray(shorter & (np.abs(turn) > 60) & (np.abs(turn) < 120))
+
+
+def _cross(one: FloatArray, other: FloatArray) -> FloatArray:
+    return np.asarray(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])
+
+
+def _needed(vertices: FloatArray, tolerance_m: float) -> BoolArray:
+    """Return which vertices of a ring matter more than a tolerance; all when fewer than three would be left."""
+    start = int(np.argmax(((vertices - vertices.mean(axis=0)) ** 2).sum(axis=1)))
+    rolled = np.roll(vertices, -start, axis=0)
+    line = shapely.simplify(shapely.LineString(np.vstack([rolled, rolled[:1]])), tolerance_m, preserve_topology=False)
+    kept = {tuple(point) for point in shapely.get_coordinates(line).tolist()}
+    needed = np.array([tuple(point) in kept for point in vertices.tolist()])
+    return needed if needed.sum() >= 3 else np.ones(len(vertices), dtype=bool)
+
+
+def _corner_places(xy: FloatArray, tolerance_m: float) -> NDArray[np.int64]:
+    """Return at which vertices of a ring Douglas and Peucker's corners are, the ring starting at a sure one."""
+    start = int(np.argmax(((xy - xy.mean(axis=0)) ** 2).sum(axis=1)))
+    rolled = np.roll(xy, -start, axis=0)
+    line = shapely.simplify(shapely.LineString(np.vstack([rolled, rolled[:1]])), tolerance_m, preserve_topology=False)
+    kept = shapely.get_coordinates(line)[:-1]
+    place = {tuple(point): number for number, point in reversed(list(enumerate(rolled.tolist())))}
+    found = np.array([place[tuple(point)] for point in kept.tolist()], dtype=np.int64)
+    return (np.sort(found) + start) % len(xy)
+
+
+def _fitted_lines(
+    xy: FloatArray, firsts: NDArray[np.int64], lasts: NDArray[np.int64]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return middle, direction and length of the line that fits the vertices of each stretch of a ring.
+
+    The vertices next to corners count only on short stretches: the outline cuts corners between cells.
+    """
+    count = len(xy)
+    centre, along, length = [], [], []
+    for first, last in zip(firsts, lasts, strict=True):
+        steps = (last - first) % count or count
+        places = (first + np.arange(steps + 1)) % count
+        points = xy[places[1:-1]] if len(places) >= 6 else xy[places]
+        middle = (points[1:] + points[:-1]) / 2
+        weight = np.hypot(*(points[1:] - points[:-1]).T)
+        mean = weight @ middle / weight.sum()
+        off = middle - mean
+        # Each piece of outline is a line, not a point: its own spread along itself counts, too.
+        piece = points[1:] - points[:-1]
+        spread = (off * weight[:, None]).T @ off + (piece * weight[:, None]).T @ piece / 12
+        centre.append(mean)
+        along.append(np.linalg.eigh(spread)[1][:, 1])
+        length.append(weight.sum())
+    direction, chord = np.array(along), xy[lasts] - xy[firsts]
+    direction *= np.where((direction * chord).sum(axis=1) < 0, -1.0, 1.0)[:, None]
+    return np.array(centre), direction, np.array(length)
+
+
+def _squared(along: FloatArray, length: FloatArray, tolerance_m: float) -> FloatArray:
+    """Return directions turned to the ring's main one, or square to it, where that moves ends less than allowed."""
+    angle = np.arctan2(along[:, 1], along[:, 0])
+    main = (length**2 * np.exp(4j * angle)).sum() / (length**2).sum()
+    if abs(main) < SQUARE_SHARE_MIN:
+        return along
+    turn = np.angle(main * np.exp(-4j * angle)) / 4
+    turned = np.where(np.abs(turn) * length / 2 <= tolerance_m, angle + turn, angle)
+    turned = np.where(np.abs(turn) < np.radians(12), turned, angle)
+    return np.column_stack([np.cos(turned), np.sin(turned)])
+
+
+def _meeting_points(corner: FloatArray, centre: FloatArray, along: FloatArray, tolerance_m: float) -> FloatArray:
+    """Return where each line meets the one before it; where they run alike or meet far off, a point between them."""
+    before_centre, before_along = np.roll(centre, 1, axis=0), np.roll(along, 1, axis=0)
+    cross = _cross(before_along, along)
+    gap = centre - before_centre
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = (gap[:, 0] * along[:, 1] - gap[:, 1] * along[:, 0]) / cross
+        meeting = before_centre + t[:, None] * before_along
+    foot = centre + ((corner - centre) * along).sum(axis=1)[:, None] * along
+    before_foot = before_centre + ((corner - before_centre) * before_along).sum(axis=1)[:, None] * before_along
+    far = ~(np.hypot(*(meeting - corner).T) <= 2 * tolerance_m) | (np.abs(cross) < 0.05)
+    return np.where(far[:, None], (foot + before_foot) / 2, meeting)

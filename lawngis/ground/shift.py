@@ -1,0 +1,186 @@
+"""How far an image or a surface model lies off the mapped outlines, and laying it right again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from affine import Affine
+from numpy.typing import NDArray
+from scipy.signal import fftconvolve
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.errors import ParameterError
+from lawngis.geometry.frame import MeasuringFrame
+from lawngis.ground.raster import Grid
+from lawngis.ground.zonal import zonal_cells
+
+FloatArray = NDArray[np.float64]
+
+GROUPS = 4
+"""Into how many parts the outlines are split to see how far their shifts agree."""
+
+PEAK_MIN = 0.15
+"""Least correlation at the best place for a shift to be told at all [1]; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Shift:
+    """How far a raster lies off the outlines: to the right (east in a north-up one) and down its rows.
+
+    Parameters
+    ----------
+    cols, rows
+        In cells of the raster; a thing mapped at column c is seen at c + cols.
+    east_m, north_m
+        The same on the ground along the raster's axes [m].
+    sd_m
+        Standard deviation of either, from how far parts of the outlines agree [m]; NaN with too few of them.
+    correlation
+        Between the raster's edges and the outlines at the best place [0, 1].
+    clear
+        Whether the best place stands out, so that the shift can be believed.
+    """
+
+    cols: float
+    rows: float
+    east_m: float
+    north_m: float
+    sd_m: float
+    correlation: float
+    clear: bool
+
+    @property
+    def length_m(self) -> float:
+        """How far the raster lies off [m]."""
+        return float(np.hypot(self.east_m, self.north_m))
+
+
+def layer_shift(
+    grid: Grid, outlines: list[BaseGeometry], frame: MeasuringFrame, *, reach_m: float = 3.0, band_m: float = 1.0
+) -> Shift | None:
+    """Return how far a raster lies off mapped outlines within which its values are lower than around them.
+
+    Give a vegetation index with paving and houses, or a height turned upside down with houses. A template, minus one in
+    a band inside the outlines and plus one in the band outside, is laid over the raster at every place within reach;
+    the best correlation wins, read between cells from a parabola.
+
+    Parameters
+    ----------
+    grid
+        NaN counts as average.
+    outlines
+        Polygons [m of the frame]; those that don't meet the raster are left out.
+    frame
+        The measuring frame.
+    reach_m
+        Largest shift looked for, along each axis [m].
+    band_m
+        Width of the bands along the outlines [m].
+
+    Returns
+    -------
+    Shift or None
+        None when no outline meets the raster.
+
+    References
+    ----------
+    Matching by normalised correlation: Lewis, 1995, Fast normalized cross-correlation, Vision Interface 10, 120-123.
+    The bands along edges: common practice, no source.
+    """
+    if not (reach_m > 0 and band_m > 0):
+        raise ParameterError("reach and band of a shift must be more than nothing")
+    dx, dy = (float(size.mean()) for size in grid.cell_size_m)
+    shapes = [shape for shape in outlines if shape.geom_type.endswith("Polygon") and not shape.is_empty]
+    templates = [template for shape in _grouped(shapes) if (template := _template(grid, shape, frame, band_m)).any()]
+    if not templates:
+        return None
+    reach = max(2, round(reach_m / dx)), max(2, round(reach_m / dy))
+    values = _levelled(grid.values)
+    cols, rows, peak = _best_place(values, np.sum(templates, axis=0), reach)
+    sd = float("nan")
+    if len(templates) >= GROUPS:
+        each = np.array([_best_place(values, template, reach)[:2] for template in templates]) * [dx, dy]
+        sd = float(np.sqrt(each.var(axis=0, ddof=1).mean() / len(templates)))
+    at_rim = abs(cols) > reach[0] - 1 or abs(rows) > reach[1] - 1
+    right, down = (np.sign(grid.transform.a), -np.sign(grid.transform.e))
+    east, north = float(cols * dx * right), float(-rows * dy * down)
+    return Shift(cols, rows, east, north, sd, peak, bool(peak >= PEAK_MIN and not at_rim))
+
+
+def laid_right(grid: Grid, shift: Shift) -> Grid:
+    """Return a raster moved back by a shift; its values stay as they are."""
+    return Grid(grid.values, grid.transform @ Affine.translation(-shift.cols, -shift.rows), grid.crs)
+
+
+def _grouped(shapes: list[BaseGeometry]) -> list[BaseGeometry]:
+    """Return the shapes in a few groups of about equal length of outline, each as one shape."""
+    if len(shapes) < GROUPS:
+        return [shapely.union_all(shapes)] if shapes else []
+    by_length = sorted(shapes, key=lambda shape: -shape.length)
+    groups: list[list[BaseGeometry]] = [[] for _ in range(GROUPS)]
+    total = np.zeros(GROUPS)
+    for shape in by_length:
+        lightest = int(total.argmin())
+        groups[lightest].append(shape)
+        total[lightest] += shape.length
+    return [shapely.union_all(group) for group in groups]
+
+
+def _template(grid: Grid, shape: BaseGeometry, frame: MeasuringFrame, band_m: float) -> FloatArray:
+    """Return +1 in the band outside, -1 in the band inside, by shares of cells; no band outside next to a neighbour."""
+    ground = shapely.make_valid(shape)
+    inside = shapely.difference(ground, ground.buffer(-band_m))
+    outside = shapely.difference(ground.buffer(band_m), ground)
+    template = np.zeros(grid.shape)
+    for sign, band in ((-1.0, inside), (1.0, outside)):
+        if not band.is_empty:
+            cells = zonal_cells(grid, band, frame)
+            template[cells.rows, cells.cols] += sign * cells.weights
+    return template
+
+
+def _levelled(values: FloatArray) -> FloatArray:
+    known = np.isfinite(values)
+    if not known.any():
+        return np.zeros(values.shape)
+    low, high = np.quantile(values[known], [0.02, 0.98])
+    flat = np.clip(np.where(known, values, values[known].mean()), low, high)
+    return flat - flat.mean()
+
+
+def _best_place(values: FloatArray, template: FloatArray, reach: tuple[int, int]) -> tuple[float, float, float]:
+    """Return columns and rows at which a template correlates best with values, and that correlation.
+
+    The template sums to about nothing, so the values' local mean drops out; their local size is taken where the
+    template is.
+    """
+    used = np.abs(template) > 0
+    centred = template - np.where(used, template.sum() / max(used.sum(), 1), 0.0)
+    product = _near_correlation(values, centred, reach)
+    weight = used.astype(np.float64)
+    count = weight.sum()
+    mean = _near_correlation(values, weight, reach) / count
+    power = _near_correlation(values**2, weight, reach) - count * mean**2
+    score = product / np.sqrt(np.maximum(power * (centred**2).sum(), 1e-12))
+    row, col = np.unravel_index(int(score.argmax()), score.shape)
+    rows = row - reach[1] + _vertex(score[:, col], int(row))
+    cols = col - reach[0] + _vertex(score[row], int(col))
+    return float(cols), float(rows), float(score[row, col])
+
+
+def _near_correlation(values: FloatArray, template: FloatArray, reach: tuple[int, int]) -> FloatArray:
+    """Return sums of values times the template moved by -reach … reach columns and rows, shape (2r+1, 2c+1)."""
+    cols, rows = reach
+    padded = np.pad(values, ((rows, rows), (cols, cols)))
+    return np.asarray(fftconvolve(padded, template[::-1, ::-1], mode="valid"))
+
+
+def _vertex(line: FloatArray, place: int) -> float:
+    """Return by how much the vertex of the parabola through a peak and its neighbours is off the peak, ±½."""
+    if not 0 < place < len(line) - 1:
+        return 0.0
+    left, middle, right = line[place - 1 : place + 2]
+    bend = left - 2 * middle + right
+    return float(np.clip((left - right) / (2 * bend), -0.5, 0.5)) if bend < 0 else 0.0

@@ -1,0 +1,133 @@
+"""Lawn and trees found in the sample's image, against what its script built: several noises and misregistrations.
+
+Run with ``pytest tests/bench/bench_cover.py --benchmark-enable -s``; it prints a table. Only parcels, image and
+elevation are given to the search; the other layers are the truth. Image and surface model are moved against the
+layers and against each other.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import SimpleNamespace
+
+import geopandas
+import numpy as np
+import pytest
+import rasterio
+import shapely
+from affine import Affine
+from pyproj import CRS
+
+from lawngis.geometry.frame import MeasuringFrame
+from lawngis.geometry.polygons import discs
+from lawngis.ground.cover import (
+    CoverClass,
+    CoverRules,
+    Imagery,
+    cover_pieces,
+    ground_cover,
+    height_above_ground,
+    index_histogram,
+    usual_brightness,
+    vegetation_index,
+    vegetation_threshold,
+    whole,
+)
+from lawngis.ground.raster import Grid
+from lawngis.ground.trees import detection, found_trees, hedge_cells
+from lawngis.lawn.derive import Taken, derived_lawn
+
+SAMPLE = Path(__file__).parents[2] / "sample_parcels"
+CELL_M = 0.25
+TREE_MIN_M = 2.0
+
+CASES = {
+    # noise of the image [counts], noise of the surface [m], image moved [m], surface moved [m]
+    "as committed": (0.0, 0.0, (0.0, 0.0), (0.0, 0.0)),
+    "noise 4 counts, 5 cm": (4.0, 0.05, (0.0, 0.0), (0.0, 0.0)),
+    "noise 8 counts, 10 cm": (8.0, 0.10, (0.0, 0.0), (0.0, 0.0)),
+    "noise 12 counts, 15 cm": (12.0, 0.15, (0.0, 0.0), (0.0, 0.0)),
+    "image 0.25 m east": (2.0, 0.05, (0.25, 0.0), (0.0, 0.0)),
+    "image 0.5 m north-west": (2.0, 0.05, (-0.35, 0.35), (0.0, 0.0)),
+    "surface 0.5 m south": (2.0, 0.05, (0.0, 0.0), (0.0, -0.5)),
+    "both, apart 0.7 m, noise": (6.0, 0.10, (0.25, 0.25), (-0.25, -0.25)),
+}
+
+
+def sample() -> SimpleNamespace:
+    """Return the sample's rasters as grids, its layers in the frame, and the true lawn."""
+
+    def bands(name: str) -> list[Grid]:
+        with rasterio.open(SAMPLE / f"{name}.tif") as data:
+            values = data.read(masked=True).astype(float).filled(np.nan)
+            return [Grid(band, data.transform, CRS(data.crs.to_epsg())) for band in values]
+
+    dem = bands("dem")[0]
+    frame = MeasuringFrame.centred_on(shapely.box(*dem.bounds), dem.crs)
+    layers = {}
+    for name in ("parcels", "buildings", "hard_surfaces", "beds", "water", "streets", "trees", "obstacles"):
+        table = geopandas.read_file(SAMPLE / "neighbourhood.gpkg", layer=name)
+        layers[name] = table.set_geometry(geopandas.GeoSeries(frame.to_frame(table.geometry), crs=frame.crs))
+    return SimpleNamespace(
+        dem=dem, dsm=bands("dsm")[0], bands=bands("imagery"), frame=frame, layers=layers, lawn=true_lawn(layers)
+    )
+
+
+def true_lawn(layers: dict[str, geopandas.GeoDataFrame]) -> shapely.MultiPolygon:
+    """Return the parcels less everything that the script laid on them."""
+    trees = layers["trees"]
+    trunks = discs(trees.geometry.get_coordinates().to_numpy(), trees["trunk_diameter_m"].clip(lower=0.06) / 2)
+    taken = [Taken(layers[name].geometry.to_numpy(), name) for name in ("buildings", "hard_surfaces", "beds", "water")]
+    taken += [Taken(layers["streets"].geometry.to_numpy(), "streets"), Taken(trunks, "trunks")]
+    toys = layers["obstacles"].geometry
+    taken.append(Taken(toys[toys.geom_type == "Polygon"].to_numpy(), "obstacles"))
+    return shapely.union_all(derived_lawn(shapely.union_all(layers["parcels"].geometry), taken))
+
+
+def worsened(site: SimpleNamespace, case: str, seed: int = 5) -> tuple[Imagery, Grid]:
+    """Return the image and surface of a case."""
+    counts, metres, image_by, surface_by = CASES[case]
+    rng = np.random.default_rng(seed)
+
+    def moved(grid: Grid, by: tuple[float, float], noise: float) -> Grid:
+        values = grid.values + rng.normal(0.0, noise, grid.shape)
+        return Grid(values, Affine.translation(*by) @ grid.transform, grid.crs)
+
+    noisy = [moved(band, image_by, counts) for band in site.bands]
+    noisy = [band.with_values(np.clip(np.round(band.values), 1, 255)) for band in noisy]
+    return Imagery(*noisy), moved(site.dsm, surface_by, metres)
+
+
+def scores(site: SimpleNamespace, imagery: Imagery, surface: Grid) -> tuple[float, float]:
+    """Return the lawn's intersection over union, and the trees' F1."""
+    height = height_above_ground(surface, site.dem, imagery.red, site.frame)
+    index = vegetation_index(imagery)
+    threshold = vegetation_threshold(index_histogram(index)).value
+    green, bare = usual_brightness(imagery, index, threshold)
+    cover = ground_cover(imagery, height, CoverRules(threshold, brightness_of_green=green, brightness_of_bare=bare))
+    pieces = cover_pieces([(cover, whole(cover.classes.shape))], site.frame, tolerance_m=CELL_M)
+    lawn = shapely.union_all([piece.polygon for piece in pieces if piece.cover == CoverClass.LAWN])
+    lawn = lawn.intersection(shapely.union_all(site.layers["parcels"].geometry))
+    growing = np.isin(cover.classes, (CoverClass.SHRUB, CoverClass.TREE))
+    growing &= ~hedge_cells(growing, cell_m=CELL_M)
+    found = found_trees(imagery.red.with_values(height), growing, site.frame, built=cover.classes == CoverClass.BUILT)
+    trees = site.layers["trees"]
+    trees = trees[trees["height_m"] >= TREE_MIN_M]
+    reach = np.maximum(trees["crown_diameter_m"] / 2, 1.0)
+    hit = detection([(t.x_m, t.y_m) for t in found], trees.geometry.get_coordinates().to_numpy(), reach)
+    overlap = lawn.intersection(site.lawn).area / lawn.union(site.lawn).area
+    return overlap, hit.f1
+
+
+@pytest.fixture(scope="module")
+def site() -> SimpleNamespace:
+    return sample()
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_lawn_and_trees_of_the_sample(benchmark, site, case):
+    imagery, surface = worsened(site, case)
+    overlap, f1 = benchmark.pedantic(scores, args=(site, imagery, surface), rounds=1)
+    print(f"\n{case:28} lawn IoU {overlap:.3f}   trees F1 {f1:.3f}", end="")
+    assert overlap >= 0.9
+    assert f1 >= 0.85

@@ -1,0 +1,451 @@
+"""Cover painted is cover found, block by block too; outlines are drawn as a surveyor would."""
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from affine import Affine
+from contourpy import FillType, contour_generator
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyproj import CRS
+from shapely import affinity
+
+from lawngis.errors import ParameterError, RasterError
+from lawngis.geometry.frame import MeasuringFrame
+from lawngis.ground.cover import (
+    NDVI_RANGE,
+    VISIBLE_RANGE,
+    CoverClass,
+    CoverRules,
+    Imagery,
+    blocks,
+    clean_outline,
+    confidence_within,
+    cover_pieces,
+    ground_cover,
+    ground_to_take,
+    height_above_ground,
+    index_histogram,
+    mask_pieces,
+    ndvi,
+    on_cells_of,
+    usual_brightness,
+    vegetation_index,
+    vegetation_threshold,
+    visible_index,
+    whole,
+)
+from lawngis.ground.raster import Grid
+from lawngis.ground.trees import found_trees
+from lawngis.ground.zonal import zonal_cells
+
+UTM = CRS(25832)
+CELL_M = 0.25
+PLACE = Affine(CELL_M, 0, 500_000, 0, -CELL_M, 5_500_030)
+SHAPE = (120, 160)
+FRAME = MeasuringFrame.centred_on(shapely.box(500_000, 5_500_000, 500_040, 5_500_030), UTM)
+GRASS, PAVING, ROOF = (62.0, 98.0, 52.0, 186.0), (146.0, 143.0, 137.0, 139.0), (152.0, 86.0, 70.0, 150.0)
+
+
+def painted(noise: float = 2.0, seed: int = 1) -> tuple[Imagery, np.ndarray]:
+    """A lawn with a house, a path, a crown, a shrub and shade; heights on the same cells."""
+    rng = np.random.default_rng(seed)
+    bands = np.empty((4, *SHAPE))
+    bands[:] = np.array(GRASS)[:, None, None]
+    height = np.zeros(SHAPE)
+    bands[:, 20:60, 20:60] = np.array(ROOF)[:, None, None]
+    height[20:60, 20:60] = 6.0
+    bands[:, 80:88, :] = np.array(PAVING)[:, None, None]
+    row, col = np.mgrid[:120, :160] + 0.5
+    height = np.where(np.hypot(row - 40, col - 110) < 14, 7.0, height)
+    height = np.where(np.hypot(row - 104, col - 40) < 6, 1.2, height)
+    bands[:, 60:70, 20:60] *= 0.55
+    bands += rng.normal(0, noise, bands.shape)
+    return Imagery(*(Grid(np.clip(band, 1, 255), PLACE, UTM) for band in bands)), height
+
+
+def rules(imagery: Imagery, **changes: float) -> CoverRules:
+    index = vegetation_index(imagery)
+    threshold = vegetation_threshold(index_histogram(index)).value
+    green, bare = usual_brightness(imagery, index, threshold)
+    return CoverRules(threshold, brightness_of_green=green, brightness_of_bare=bare, **changes)
+
+
+def rasterised(shape: shapely.Polygon, cell_m: float = CELL_M, margin: int = 4) -> shapely.Polygon:
+    """The outline between cells with their centres inside a polygon and others, in its own coordinates."""
+    left, bottom, right, top = shape.bounds
+    cols, rows = (int(np.ceil(span / cell_m)) + 2 * margin for span in (right - left, top - bottom))
+    x = left + (np.arange(cols) - margin + 0.5) * cell_m
+    y = top - (np.arange(rows) - margin + 0.5) * cell_m
+    inside = shapely.contains_xy(shape, *np.meshgrid(x, y))
+    points, offsets = contour_generator(x, y, inside.astype(float), fill_type=FillType.OuterOffset).filled(0.5, 2.0)
+    rings = [np.split(xy, ends[1:-1].astype(int)) for xy, ends in zip(points, offsets, strict=True)]
+    return max((shapely.Polygon(ring[0], ring[1:]) for ring in rings), key=shapely.area)
+
+
+# --- green and not ----------------------------------------------------------------------------------------
+
+
+def test_ndvi_knows_no_brightness_and_changes_sign_with_its_bands():
+    red, nir = np.array([[20.0, 90.0]]), np.array([[80.0, 60.0]])
+    assert ndvi(0.3 * red, 0.3 * nir) == pytest.approx(ndvi(red, nir))
+    assert ndvi(nir, red) == pytest.approx(-ndvi(red, nir))
+    assert np.isnan(ndvi([0.0], [0.0])).all()
+
+
+def test_visible_index_is_nothing_for_grey_and_most_for_green():
+    assert visible_index([80, 0, 80], [80, 90, 0], [80, 0, 80]) == pytest.approx([0, 1, -1])
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.floats(-0.15, 0.08), st.floats(0.38, 0.7), st.floats(0.05, 0.95), st.integers(0, 99))
+def test_a_threshold_parts_two_humps_whatever_their_sizes(bare, green, share, seed):
+    rng = np.random.default_rng(seed)
+    n = 4000
+    kind = rng.random(n) < share
+    index = np.where(kind, rng.normal(green, 0.04, n), rng.normal(bare, 0.04, n))
+    found = vegetation_threshold(index_histogram(index))
+    assert found.origin in ("split", "bound")
+    assert ((index >= found.value) == kind).mean() > 0.99
+
+
+def test_two_kinds_of_grass_are_not_parted():
+    """A pale meadow makes up most of the image, the lawn is greener: the valley before both counts."""
+    rng = np.random.default_rng(0)
+    index = np.concatenate([rng.normal(m, 0.025, n) for m, n in ((0.0, 2000), (0.32, 9000), (0.5, 3000))])
+    assert 0.05 < vegetation_threshold(index_histogram(index)).value < 0.25
+
+
+@pytest.mark.parametrize("only", [0.55, -0.05])
+def test_one_kind_of_ground_takes_the_usual_value(only):
+    index = np.random.default_rng(0).normal(only, 0.03, 5000)
+    found = vegetation_threshold(index_histogram(index))
+    assert (found.origin, found.value) == ("default", NDVI_RANGE.default)
+
+
+def test_histograms_of_blocks_add_up():
+    imagery, _ = painted()
+    index = vegetation_index(imagery)
+    parts = sum(index_histogram(index[b.core]) for b in blocks(SHAPE, size_cells=37, halo_cells=3))
+    assert (parts == index_histogram(index)).all()
+
+
+def test_an_image_without_data_is_refused():
+    with pytest.raises(ParameterError, match="no data"):
+        vegetation_threshold(index_histogram(np.full((3, 3), np.nan)))
+
+
+def test_bands_must_fit_and_suffice():
+    band = Grid(np.ones((3, 3)), PLACE, UTM)
+    with pytest.raises(RasterError, match="near infrared"):
+        Imagery(band)
+    with pytest.raises(RasterError, match="different cells"):
+        Imagery(band, nir=Grid(np.ones((3, 4)), PLACE, UTM))
+
+
+# --- heights ----------------------------------------------------------------------------------------------
+
+
+def test_heights_of_a_plane_come_out_on_other_cells_and_in_another_crs():
+    x, y = np.meshgrid((np.arange(60) + 0.5) * 1.0, (np.arange(50) + 0.5) * 1.0)
+    ground = Grid(100 + 0.1 * x - 0.05 * y, Affine(1, 0, 499_990, 0, -1, 5_500_040), UTM)
+    surface = ground.with_values(ground.values + 2 + 0.01 * x)
+    like = Grid(np.zeros(SHAPE), PLACE, UTM)
+    height = height_above_ground(surface, ground, like, FRAME)
+    expected = 2 + 0.01 * (10 + (np.arange(SHAPE[1]) + 0.5) * CELL_M)
+    assert height == pytest.approx(np.tile(expected, (SHAPE[0], 1)))
+    lonlat = CRS(4258)
+    corner = FRAME.coordinates_in(lonlat, [(-10.0, 8.0)])[0]
+    degrees = Grid(np.zeros((20, 30)), Affine(1e-5, 0, corner[0], 0, -7e-6, corner[1]), lonlat)
+    lon, lat = degrees.cell_centres
+    there = FRAME.coordinates_from(lonlat, [(lon[4], lat[7])])
+    utm_x = FRAME.coordinates_in(UTM, there)[0, 0]
+    assert on_cells_of(surface, degrees, FRAME)[7, 4] - on_cells_of(ground, degrees, FRAME)[7, 4] == pytest.approx(
+        2 + 0.01 * (utm_x - 499_990), abs=1e-6
+    )
+
+
+def test_beyond_the_surface_model_nothing_is_known():
+    small = Grid(np.zeros((4, 4)), Affine(0.5, 0, 500_010, 0, -0.5, 5_500_020), UTM)
+    known = np.isfinite(on_cells_of(small, Grid(np.zeros(SHAPE), PLACE, UTM), FRAME))
+    assert known.sum() == (2 / CELL_M) ** 2
+
+
+# --- cells ------------------------------------------------------------------------------------------------
+
+
+def test_cover_painted_is_cover_found():
+    imagery, height = painted()
+    cover = ground_cover(imagery, height, rules(imagery))
+    at = {
+        "house": (40, 40),
+        "path": (84, 80),
+        "crown": (40, 110),
+        "shrub": (104, 40),
+        "lawn": (110, 130),
+        "shade": (65, 40),
+    }
+    seen = {name: CoverClass(cover.classes[cell]) for name, cell in at.items()}
+    assert seen == {
+        "house": CoverClass.BUILT, "path": CoverClass.BARE, "crown": CoverClass.TREE,
+        "shrub": CoverClass.SHRUB, "lawn": CoverClass.LAWN, "shade": CoverClass.LAWN,
+    }  # fmt: skip
+    assert cover.below[at["crown"]] == CoverClass.LAWN
+    assert cover.in_shade[at["shade"]] and not cover.in_shade[at["lawn"]]
+    sure = cover.confidence.values
+    assert sure[at["lawn"]] > sure[at["shade"]] > sure[at["crown"]] > 0
+
+
+def test_roof_and_water_are_never_lawn():
+    imagery, height = painted(noise=6.0)
+    water = np.array([34.0, 48.0, 55.0, 18.0])
+    bands = [band.with_values(band.values.copy()) for band in imagery.bands]
+    for band, count in zip(bands, water, strict=True):
+        band.values[95:115, 90:120] = count
+    imagery = Imagery(*bands)
+    cover = ground_cover(imagery, height, rules(imagery))
+    assert not (cover.below[96:114, 91:119] == CoverClass.LAWN).any()
+    assert not (cover.below[21:59, 21:59] == CoverClass.LAWN).any()
+
+
+def test_without_infrared_or_heights_it_is_less_sure():
+    imagery, height = painted()
+    full = ground_cover(imagery, height, rules(imagery)).confidence.values[110, 130]
+    flat = ground_cover(imagery, None, rules(imagery)).confidence.values[110, 130]
+    visible = Imagery(imagery.red, imagery.green, imagery.blue)
+    threshold = vegetation_threshold(index_histogram(vegetation_index(visible)), VISIBLE_RANGE)
+    cover = ground_cover(visible, height, CoverRules(threshold.value, near_infrared=False))
+    assert cover.classes[110, 130] == CoverClass.LAWN and cover.classes[84, 80] == CoverClass.BARE
+    assert cover.confidence.values[110, 130] < full and flat < full
+
+
+def test_unknown_cells_stay_unknown():
+    imagery, height = painted()
+    bands = [band.with_values(np.where(np.arange(160) < 10, np.nan, band.values)) for band in imagery.bands]
+    cover = ground_cover(Imagery(*bands), height, rules(imagery))
+    assert (cover.classes[:, :8] == CoverClass.UNKNOWN).all()
+    assert (cover.confidence.values[:, :8] == 0).all()
+
+
+def test_the_middle_of_a_wood_is_not_guessed():
+    imagery, _ = painted()
+    tall = np.full(SHAPE, 9.0)
+    tall[:, :20] = 0.0
+    cover = ground_cover(imagery, tall, rules(imagery, crown_reach_m=4.0))
+    assert cover.below[110, 100] == CoverClass.UNKNOWN
+    assert cover.below[110, 25] == CoverClass.LAWN
+
+
+def test_a_crown_beside_a_house_hides_lawn_on_the_lawn_side_only():
+    imagery, height = painted()
+    height = np.where(np.hypot(np.arange(120)[:, None] - 40, np.arange(160) - 64) < 12, 8.0, height)
+    green = np.hypot(np.arange(120)[:, None] - 40, np.arange(160) - 64) < 12
+    bands = [
+        band.with_values(np.where(green, colour, band.values))
+        for band, colour in zip(imagery.bands, GRASS, strict=True)
+    ]
+    cover = ground_cover(Imagery(*bands), height, rules(imagery))
+    assert cover.below[40, 54] == CoverClass.BUILT
+    assert cover.below[40, 74] == CoverClass.LAWN
+
+
+def test_a_smeared_wall_makes_no_hedge():
+    """The surface model rises over half a metre beside the house; the lawn goes up to the wall."""
+    imagery, height = painted(noise=0.0)
+    smeared = height.copy()
+    smeared[60, 20:60], smeared[61, 20:60] = 4.5, 1.5
+    cover = ground_cover(imagery, smeared, rules(imagery))
+    assert (cover.classes[61:64, 24:56] == CoverClass.LAWN).all()
+
+
+# --- blocks -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("size", [33, 50])
+def test_blocks_give_the_cells_and_outlines_of_the_whole(size):
+    imagery, height = painted(noise=5.0)
+    rule = rules(imagery, crown_reach_m=2.0, speck_m2=0.5)
+    at_once = ground_cover(imagery, height, rule)
+    halo = int(np.ceil(rule.halo_m(CELL_M) / CELL_M))
+    together = np.zeros_like(at_once.classes)
+
+    def part(grid: Grid | None, read: tuple[slice, slice]) -> Grid:
+        assert grid is not None
+        corner = grid.transform @ Affine.translation(read[1].start, read[0].start)
+        return Grid(grid.values[read], corner, grid.crs)
+
+    def in_blocks():
+        for block in blocks(SHAPE, size_cells=size, halo_cells=halo):
+            image = Imagery(*(part(b, block.read) for b in (imagery.red, imagery.green, imagery.blue, imagery.nir)))
+            cover = ground_cover(image, height[block.read], rule)
+            inner = tuple(
+                slice(c.start - r.start, c.stop - r.start) for c, r in zip(block.core, block.read, strict=True)
+            )
+            together[block.core] = cover.classes[inner]
+            yield cover, block
+
+    pieces = cover_pieces(in_blocks(), FRAME, tolerance_m=CELL_M)
+    expected = cover_pieces([(at_once, whole(SHAPE))], FRAME, tolerance_m=CELL_M)
+    assert (together == at_once.classes).all()
+    assert [(p.cover, p.inferred) for p in pieces] == [(p.cover, p.inferred) for p in expected]
+    for one, other in zip(pieces, expected, strict=True):
+        # Seams add vertices along straight outlines; corners may be found a little elsewhere.
+        assert one.polygon.symmetric_difference(other.polygon).area < 0.05 * other.polygon.area + 0.1
+        assert one.confidence == pytest.approx(other.confidence, abs=0.02)
+
+
+@given(st.integers(1, 60), st.integers(1, 60), st.integers(1, 70), st.integers(0, 20))
+@settings(max_examples=30, deadline=None)
+def test_cores_cover_every_cell_once_and_halos_stay_inside(rows, cols, size, halo):
+    count = np.zeros((rows, cols), dtype=int)
+    for block in blocks((rows, cols), size_cells=size, halo_cells=halo):
+        count[block.core] += 1
+        assert all(0 <= r.start <= c.start < c.stop <= r.stop for r, c in zip(block.read, block.core, strict=True))
+    assert (count == 1).all()
+
+
+# --- outlines ---------------------------------------------------------------------------------------------
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.floats(5, 14), st.floats(5, 14), st.floats(0, 90), st.floats(0, CELL_M))
+def test_a_turned_rectangle_keeps_its_square_corners(width, depth, turn, off):
+    true = affinity.rotate(shapely.box(off, 0, off + width, depth), turn)
+    cells = rasterised(true)
+    drawn = clean_outline(cells, tolerance_m=CELL_M)
+    assert drawn.is_valid
+    assert drawn.area == pytest.approx(cells.area, rel=0.01)
+    # Sides that run a few degrees off the rows change row every eighth cell: one step may pass for a corner.
+    assert len(drawn.exterior.coords) - 1 <= 5
+    xy = shapely.get_coordinates(drawn.simplify(2 * CELL_M))[:-1]
+    assert len(xy) == 4
+    before, after = xy - np.roll(xy, 1, axis=0), np.roll(xy, -1, axis=0) - xy
+    cosine = (before * after).sum(axis=1) / np.hypot(*before.T) / np.hypot(*after.T)
+    assert np.abs(np.degrees(np.arccos(cosine)) - 90).max() < 6
+    assert drawn.hausdorff_distance(true) < 1.6 * CELL_M
+
+
+@pytest.mark.parametrize("turn", [0, 30, 45, 63])
+def test_a_rectangle_has_four_corners_square_to_half_a_degree(turn):
+    drawn = clean_outline(rasterised(affinity.rotate(shapely.box(0, 0, 13, 8), turn)), tolerance_m=CELL_M)
+    xy = shapely.get_coordinates(drawn)[:-1]
+    assert len(xy) == 4
+    side = np.roll(xy, -1, axis=0) - xy
+    cosine = (side * np.roll(side, 1, axis=0)).sum(axis=1) / np.hypot(*side.T) / np.hypot(*np.roll(side, 1, axis=0).T)
+    assert np.abs(np.degrees(np.arcsin(cosine))).max() < 0.5
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.floats(2, 10), st.floats(0.5, 1.0))
+def test_a_round_bed_has_few_corners_and_its_area(radius, flat):
+    true = affinity.scale(shapely.Point(0, 0).buffer(radius, quad_segs=64), 1, flat)
+    cells = rasterised(true)
+    drawn = clean_outline(cells, tolerance_m=CELL_M)
+    assert drawn.area == pytest.approx(cells.area, rel=0.01)
+    assert drawn.hausdorff_distance(true) < 1.6 * CELL_M
+    assert len(drawn.exterior.coords) < 0.5 * len(cells.exterior.coords)
+
+
+def test_an_l_keeps_its_inner_corner_and_its_court():
+    ell = shapely.box(0, 0, 12, 9).difference(shapely.box(6, 5, 12, 9)).difference(shapely.box(2, 2, 4, 4))
+    drawn = clean_outline(rasterised(affinity.rotate(ell, 33, origin=(0, 0))), tolerance_m=CELL_M)
+    assert len(drawn.exterior.coords) == 7 and len(drawn.interiors) == 1
+    assert drawn.area == pytest.approx(ell.area, rel=0.03)
+
+
+def test_small_holes_are_filled_and_crumbs_dropped():
+    holed = shapely.box(0, 0, 10, 10).difference(shapely.box(4, 4, 4.5, 4.5))
+    assert clean_outline(holed, tolerance_m=CELL_M, hole_min_m2=1.0).area == pytest.approx(100)
+    imagery, height = painted()
+    cover = ground_cover(imagery, height, rules(imagery))
+    mask = np.zeros(SHAPE, dtype=bool)
+    mask[10:12, 10:12] = mask[30:60, 30:70] = True
+    pieces = mask_pieces(mask, CoverClass.SHRUB, cover, FRAME, tolerance_m=CELL_M)
+    assert len(pieces) == 1 and pieces[0].polygon.area == pytest.approx(30 * 40 * CELL_M**2, rel=0.01)
+    assert mask_pieces(np.zeros(SHAPE, dtype=bool), CoverClass.SHRUB, cover, FRAME, tolerance_m=CELL_M) == []
+
+
+def test_pieces_lie_where_they_were_painted():
+    imagery, height = painted()
+    pieces = cover_pieces([(ground_cover(imagery, height, rules(imagery)), whole(SHAPE))], FRAME, tolerance_m=CELL_M)
+    house = next(piece for piece in pieces if piece.cover == CoverClass.BUILT).polygon
+    true = FRAME.to_frame([shapely.box(500_005, 5_500_015, 500_015, 5_500_025)], UTM)[0]
+    assert house.symmetric_difference(true).area < 0.03 * true.area
+    hidden = [piece for piece in pieces if piece.inferred]
+    crown = [piece for piece in pieces if piece.cover == CoverClass.TREE]
+    assert len(hidden) == len(crown) == 1
+    assert hidden[0].polygon.symmetric_difference(crown[0].polygon).area < 0.05 * crown[0].polygon.area
+    assert hidden[0].confidence == pytest.approx(0.5, abs=0.05)
+
+
+# --- beside a map -----------------------------------------------------------------------------------------
+
+
+def test_the_map_wins_and_strips_beside_it_go():
+    path = shapely.box(0, 0, 10, 2)
+    a_little_off = shapely.box(0, 0.3, 10, 2.3)
+    assert ground_to_take([a_little_off], [], [path]) == []
+    terrace = shapely.box(0, 2.3, 4, 6)
+    taken = shapely.union_all(ground_to_take([terrace], [], [path]))
+    assert taken.area == pytest.approx(4 * 4, abs=0.1)  # down to the path: nobody mows 30 cm
+    assert taken.intersection(path).area < 1e-6
+
+
+def test_lawn_that_is_guessed_is_not_taken():
+    crown, below = shapely.box(0, 0, 6, 6), shapely.box(0, 0, 6, 3)
+    taken = shapely.union_all(ground_to_take([crown], [below], []))
+    assert taken.area == pytest.approx(18, rel=0.02)
+    assert ground_to_take([crown], [crown], []) == []
+
+
+def test_confidence_is_weighted_by_area():
+    pieces = [shapely.box(0, 0, 2, 1), shapely.box(2, 0, 3, 1)]
+    wanted = [shapely.box(0, 0, 3, 1), shapely.box(0, 0, 4, 1), shapely.box(9, 9, 10, 10)]
+    assert confidence_within(wanted, pieces, [0.9, 0.3], elsewhere=0.4) == pytest.approx([0.7, 0.625, 0.4])
+
+
+# --- a real place -----------------------------------------------------------------------------------------
+
+GARDEN = os.environ.get("LAWNGIS_GARDEN_DIR", "")
+
+
+@pytest.mark.skipif(not GARDEN, reason="LAWNGIS_GARDEN_DIR names no folder with imagery.tif, dem.tif, dsm.tif")
+def test_real_gardens_have_no_lawn_on_roofs_or_street():
+    """50 m of back gardens (IGN, MIT licence): the long roof and the street were read from the picture."""
+    import rasterio
+
+    def bands(name: str) -> list[Grid]:
+        with rasterio.open(Path(GARDEN) / f"{name}.tif") as data:
+            values = data.read(masked=True).astype(float).filled(np.nan)
+            return [Grid(band, data.transform, CRS(data.crs.to_epsg())) for band in values]
+
+    imagery, dem, dsm = Imagery(*bands("imagery")), bands("dem")[0], bands("dsm")[0]
+    frame = MeasuringFrame.centred_on(shapely.box(*dem.bounds), dem.crs)
+    height = height_above_ground(dsm, dem, imagery.red, frame)
+    cover = ground_cover(imagery, height, rules(imagery))
+    pieces = cover_pieces([(cover, whole(cover.classes.shape))], frame, tolerance_m=0.2)
+    lawn = shapely.union_all([piece.polygon for piece in pieces if piece.cover == CoverClass.LAWN])
+
+    def place(col_row: list[tuple[float, float]]) -> shapely.Polygon:
+        t = imagery.red.transform
+        return shapely.Polygon(
+            frame.coordinates_from(imagery.red.crs, [(t.c + t.a * c, t.f + t.e * r) for c, r in col_row])
+        )
+
+    roof = place([(5, 80), (30, 85), (215, 235), (200, 248), (5, 110)])
+    street = place([(2, 205), (40, 218), (75, 248), (2, 248)])
+    assert lawn.intersection(roof).area < 0.01 * roof.area
+    assert lawn.intersection(street).area < 0.01 * street.area
+    assert 50 < lawn.area < 900
+    growing = np.isin(cover.classes, (CoverClass.SHRUB, CoverClass.TREE))
+    trees = found_trees(imagery.red.with_values(height), growing, frame, built=cover.classes == CoverClass.BUILT)
+    assert len(trees) >= 15
+    assert min(tree.height_m for tree in trees) >= 2.0
+    crowns = [piece.polygon for piece in pieces if piece.cover == CoverClass.TREE]
+    grid = imagery.red.with_values(height)
+    for crown in crowns:
+        cells = zonal_cells(grid, crown, frame)
+        assert np.nanmedian(grid.values[cells.rows, cells.cols]) > 1.0  # small ones are half seam
