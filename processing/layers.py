@@ -89,6 +89,7 @@ PEG_KINDS = ("straight", "bend", "lead", "dock")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal")
 SEVERITIES = ("info", "caution", "stop")
 STATUSES = ("planned", "not_suitable", "failed")
+COVERS = ("lawn", "lawn_under_crown", "shrub", "hedge", "crown", "bare", "built")
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 _PARCEL = _id("parcel_id", "parcel that the row belongs to")
@@ -271,6 +272,38 @@ PLAN_LAYERS = _layers(
             _real("confidence", "", "how sure it is lawn, 0 to 1", nullable=False),
         ),
         key="lawn_id",
+    ),
+    LayerSpec(
+        "cover",
+        "Ground cover from the air",
+        "What image and surface model show, before any layer was asked; empty without an image. Crowns and the lawn "
+        "guessed beneath them overlap.",
+        "Polygon",
+        (
+            _PARCEL,
+            _id("cover_id", "name of the piece"),
+            _text("cover", "what covers the ground", COVERS, nullable=False),
+            _real("area_m2", "m²", "ground area", nullable=False),
+            _real("confidence", "", "how sure that is, 0 to 1", nullable=False),
+            _real("shaded_share", "", "share of it that lies in the shade of the image, 0 to 1"),
+            _text("evidence", "what says so"),
+        ),
+        key="cover_id",
+    ),
+    LayerSpec(
+        "trees_found",
+        "Trees found in the surface model",
+        "Trees that the layer trees lacks; trunk and place are guesses.",
+        "Point",
+        (
+            _PARCEL,
+            _id("tree_id", "name of the tree"),
+            _real("height_m", "m", "height above ground"),
+            _real("crown_diameter_m", "m", "diameter of the disc as large as its crown"),
+            _real("trunk_diameter_m", "m", "diameter of the trunk, guessed from the crown"),
+            _real("confidence", "", "how sure one tree stands there, 0 to 1", nullable=False),
+        ),
+        key="tree_id",
     ),
     LayerSpec(
         "keepouts",

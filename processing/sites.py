@@ -11,6 +11,7 @@ from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.frame import MeasuringFrame
+from lawngis.ground.cover import Imagery
 from lawngis.ground.raster import Grid
 
 from .plans import Finding
@@ -52,6 +53,8 @@ class Site:
         Elevation of the surface on the parcel and its neighbourhood [m], where there is a surface model.
     dem_around
         Elevation of the bare ground in the neighbourhood [m]; read only where there is no surface model.
+    imagery
+        Bands of the aerial image around the parcel; None when there is none.
     accuracy
         How far the data can be trusted.
     findings
@@ -65,6 +68,7 @@ class Site:
     layers: Mapping[str, geopandas.GeoDataFrame]
     dem: Grid
     dsm: Grid | None = None
+    imagery: Imagery | None = None
     dem_around: Grid | None = None
     accuracy: DataAccuracy = field(default_factory=DataAccuracy)
     findings: tuple[Finding, ...] = ()

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from affine import Affine
 from numpy.typing import NDArray
-from scipy.signal import fftconvolve
+from scipy.fft import irfft2, next_fast_len, rfft2
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import ParameterError
@@ -97,11 +97,11 @@ def layer_shift(
     if not templates:
         return None
     reach = max(2, round(reach_m / dx)), max(2, round(reach_m / dy))
-    values = _levelled(grid.values)
-    cols, rows, peak = _best_place(values, np.sum(templates, axis=0), reach)
+    matches = _Matches.of(_levelled(grid.values), templates, reach)
+    cols, rows, peak = matches.summed().best_place()
     sd = float("nan")
     if len(templates) >= GROUPS:
-        each = np.array([_best_place(values, template, reach)[:2] for template in templates]) * [dx, dy]
+        each = np.array([matches.one(number).best_place()[:2] for number in range(len(templates))]) * [dx, dy]
         sd = float(np.sqrt(each.var(axis=0, ddof=1).mean() / len(templates)))
     at_rim = abs(cols) > reach[0] - 1 or abs(rows) > reach[1] - 1
     right, down = (np.sign(grid.transform.a), -np.sign(grid.transform.e))
@@ -150,31 +150,70 @@ def _levelled(values: FloatArray) -> FloatArray:
     return flat - flat.mean()
 
 
-def _best_place(values: FloatArray, template: FloatArray, reach: tuple[int, int]) -> tuple[float, float, float]:
-    """Return columns and rows at which a template correlates best with values, and that correlation.
+@dataclass(frozen=True, eq=False)
+class _Matches:
+    """Sums over templates laid at every place within reach, shape (templates, 2 rows + 1, 2 columns + 1) each.
 
-    The template sums to about nothing, so the values' local mean drops out; their local size is taken where the
-    template is.
+    Sums of several templates are those of their sum, so that one pass serves the groups and the whole.
     """
-    used = np.abs(template) > 0
-    centred = template - np.where(used, template.sum() / max(used.sum(), 1), 0.0)
-    product = _near_correlation(values, centred, reach)
-    weight = used.astype(np.float64)
-    count = weight.sum()
-    mean = _near_correlation(values, weight, reach) / count
-    power = _near_correlation(values**2, weight, reach) - count * mean**2
-    score = product / np.sqrt(np.maximum(power * (centred**2).sum(), 1e-12))
-    row, col = np.unravel_index(int(score.argmax()), score.shape)
-    rows = row - reach[1] + _vertex(score[:, col], int(row))
-    cols = col - reach[0] + _vertex(score[row], int(col))
-    return float(cols), float(rows), float(score[row, col])
+
+    product: FloatArray
+    mean: FloatArray
+    power: FloatArray
+    template_sum: FloatArray
+    template_power: FloatArray
+    cells: FloatArray
+
+    @classmethod
+    def of(cls, values: FloatArray, templates: list[FloatArray], reach: tuple[int, int]) -> _Matches:
+        stack = np.asarray(templates, dtype=np.float32)
+        used = (stack != 0).astype(np.float32)
+        product, mean, power = _near_sums(values.astype(np.float32), stack, used, reach)
+        axes = (1, 2)
+        return cls(product, mean, power, stack.sum(axes), (stack**2).sum(axes), used.sum(axes))
+
+    def one(self, number: int) -> _Matches:
+        return _Matches(**{name: column[number : number + 1] for name, column in vars(self).items()})
+
+    def summed(self) -> _Matches:
+        return _Matches(**{name: column.sum(axis=0, keepdims=True) for name, column in vars(self).items()})
+
+    def best_place(self) -> tuple[float, float, float]:
+        """Return columns and rows at which the first template correlates best, and that correlation.
+
+        The values' local mean drops out with the template's own, which is about nothing; their local size is taken
+        where the template is.
+        """
+        cells, level = self.cells[0], self.template_sum[0] / max(self.cells[0], 1.0)
+        product = self.product[0] - level * self.mean[0]
+        power = self.power[0] - self.mean[0] ** 2 / max(cells, 1.0)
+        spread = self.template_power[0] - cells * level**2
+        score = product / np.sqrt(np.maximum(power * spread, 1e-12))
+        row, col = np.unravel_index(int(score.argmax()), score.shape)
+        reach_rows, reach_cols = score.shape[0] // 2, score.shape[1] // 2
+        rows = row - reach_rows + _vertex(score[:, col], int(row))
+        cols = col - reach_cols + _vertex(score[row], int(col))
+        return float(cols), float(rows), float(score[row, col])
 
 
-def _near_correlation(values: FloatArray, template: FloatArray, reach: tuple[int, int]) -> FloatArray:
-    """Return sums of values times the template moved by -reach … reach columns and rows, shape (2r+1, 2c+1)."""
+def _near_sums(
+    values: NDArray[np.float32], templates: NDArray[np.float32], used: NDArray[np.float32], reach: tuple[int, int]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return sums of values over templates, and of values and their squares over the cells used, within reach."""
     cols, rows = reach
-    padded = np.pad(values, ((rows, rows), (cols, cols)))
-    return np.asarray(fftconvolve(padded, template[::-1, ::-1], mode="valid"))
+    shape = [
+        next_fast_len(size + 2 * margin, real=True) for size, margin in zip(values.shape, (rows, cols), strict=True)
+    ]
+    plain, squared = (np.conj(rfft2(part, shape)) for part in (values, values**2))
+    laid, flat = rfft2(templates, shape), rfft2(used, shape)
+
+    def near(spectrum: NDArray[np.complexfloating]) -> FloatArray:
+        # A template moved by d meets the values at lag -d of this correlation, which wraps round.
+        whole = irfft2(spectrum, shape)
+        at_rows, at_cols = (-np.arange(-reach_, reach_ + 1) for reach_ in (rows, cols))
+        return np.asarray(whole[:, at_rows[:, None], at_cols], dtype=np.float64)
+
+    return near(laid * plain), near(flat * plain), near(flat * squared)
 
 
 def _vertex(line: FloatArray, place: int) -> float:

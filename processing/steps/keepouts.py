@@ -29,11 +29,15 @@ from ..step import Parameters, Step
 EVIDENCE = {
     "bed": "a bed of the layer beds",
     "water": "open water of the layer water",
-    "tree": "a tree of the layer trees",
+    "tree": "a tree of the layer trees, or found in the surface model",
     "obstacle": "an obstacle or barrier of the layers",
     "drop": "a drop of the layer barriers",
     "steep": "slope of the terrain model under the mower's wheels, with the stricter limit along the wire",
 }
+
+
+TREE_CONFIDENCE_MIN = 0.5
+"""Trees found with less confidence are left alone: they may be shrubs."""
 
 
 class KeepoutsParameters(Parameters):
@@ -74,7 +78,7 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
         correlation=ExponentialCorrelation(parameters.dem_correlation_m),
     )
     slope = _without_known_ledges(site, slope, parameters.ledge_reach_m)
-    found = _from_layers(site, lawn, mower, parameters) + _steep(site, lawn, slope, sd, mower)
+    found = _from_layers(site, plan, lawn, mower, parameters) + _steep(site, lawn, slope, sd, mower)
     found += _steep_at_edge(lawn, found, slope, sd, site, mower)
     found = with_tight_bumps_joined(found, lawn=lawn, room_m=mower.passage_transit_min_m)
     rows = _rows(site, without_overlaps(found, within=site.parcel))
@@ -83,10 +87,12 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
     )
 
 
-def _from_layers(site: Site, lawn: BaseGeometry, mower: MowerProfile, parameters: KeepoutsParameters) -> list[Keepout]:
+def _from_layers(
+    site: Site, plan: Plan, lawn: BaseGeometry, mower: MowerProfile, parameters: KeepoutsParameters
+) -> list[Keepout]:
     found = area_keepouts(site.geometries("water"), "water", lawn=lawn)
     found += area_keepouts(site.geometries("beds"), "bed", lawn=lawn)
-    found += _trees(site, lawn, mower)
+    found += _trees(site, lawn, mower) + _found_trees(plan, lawn, mower)
     if "obstacles" in site.layers and len(site.layers["obstacles"]):
         obstacles = site.layers["obstacles"].explode(ignore_index=True)
         found += obstacle_keepouts(obstacles.geometry.to_numpy(), obstacles["rigid"].to_numpy(), lawn=lawn)
@@ -101,6 +107,21 @@ def _trees(site: Site, lawn: BaseGeometry, mower: MowerProfile) -> list[Keepout]
         trees.geometry.get_coordinates().to_numpy(),
         trees["trunk_diameter_m"].to_numpy(dtype=float),
         trees["crown_diameter_m"].to_numpy(dtype=float),
+        lawn=lawn,
+        rigid_trunk_min_m=mower.rigid_trunk_min_m,
+        sapling_radius_m=mower.sapling_island_radius_m,
+    )
+
+
+def _found_trees(plan: Plan, lawn: BaseGeometry, mower: MowerProfile) -> list[Keepout]:
+    """Return keep-outs for trees of the surface model: as nobody measured their trunks, they get islands."""
+    trees = [tree for tree in plan.rows("trees_found") if tree["confidence"] >= TREE_CONFIDENCE_MIN]
+    if not trees:
+        return []
+    return tree_keepouts(
+        [tree["geometry"].coords[0] for tree in trees],
+        np.full(len(trees), np.nan),
+        [tree["crown_diameter_m"] for tree in trees],
         lawn=lawn,
         rigid_trunk_min_m=mower.rigid_trunk_min_m,
         sapling_radius_m=mower.sapling_island_radius_m,
@@ -255,7 +276,16 @@ STEP = Step(
         "Water, beds, trees, obstacles, barriers, drops and ground that is too steep: each is left outside the wire, "
         "gets an island, or may be bumped. Slopes too close to the limit to tell become checks for the visit."
     ),
-    reads=("lawn", "site:water", "site:beds", "site:trees", "site:obstacles", "site:barriers", "raster:dem"),
+    reads=(
+        "lawn",
+        "trees_found",
+        "site:water",
+        "site:beds",
+        "site:trees",
+        "site:obstacles",
+        "site:barriers",
+        "raster:dem",
+    ),
     writes=("keepouts",),
     compute=keepouts,
     parameters=KeepoutsParameters,

@@ -8,6 +8,7 @@ from pydantic import Field
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import discs
+from lawngis.ground.cover import confidence_within, ground_to_take
 from lawngis.lawn.derive import Taken, derived_lawn, ground_account_m2, surveyed_lawn
 from lawngis.mower import MowerProfile
 
@@ -18,6 +19,27 @@ from ..step import Parameters, Step
 SURVEYED_CONFIDENCE = 1.0
 DERIVED_CONFIDENCE = 0.7
 """Derived lawn is whatever nothing else covers; a shed or a bed that no layer has is lawn by mistake."""
+
+BARRIER_REACH_M = 0.8
+"""An image shows a mapped hedge or wall within this of its line, and it is not taken twice [m]."""
+
+CRUMB_M2 = 1.0
+"""A smaller piece is left over between an image's outlines, and no lawn [m²]."""
+
+UNSEEN_CONFIDENCE = 0.4
+"""Lawn that neither the image nor a layer settles."""
+
+TREE_CONFIDENCE_MIN = 0.5
+"""Trees found with less confidence take no ground: they may be shrubs."""
+
+SHOWN = {
+    "bare": "bare ground in the image",
+    "built": "things that stand",
+    "shrub": "shrubs",
+    "hedge": "hedges",
+    "crown": "trees over other ground",
+}
+"""Cover that is no lawn, and what it is called in the account."""
 
 TRUNK_UNKNOWN_M = 0.1
 """Trunk diameter where no layer gives one: it only leaves a hole as large as a hand. Least one drawn: 0.06 m."""
@@ -33,24 +55,65 @@ class LawnParameters(Parameters):
         le=0.5,
         description="gaps between what covers the ground, narrower than this, are closed [m]",
     )
+    image_width_min_m: float = Field(
+        default=0.6, ge=0, le=5, description="what an image shows beside mapped ground counts from this width [m]"
+    )
 
 
 def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters) -> StepResult:
     """Return the pieces of lawn: surveyed where somebody did, else what is left of the parcel."""
-    del plan, mower
+    del mower
     surveyed = [shape for shape in site.geometries("lawns") if shape.intersects(site.parcel)]
     if surveyed:
         pieces = surveyed_lawn(site.parcel, surveyed, sliver_width_m=parameters.sliver_width_m)
         return StepResult({"lawn": _rows(site, pieces, "surveyed", SURVEYED_CONFIDENCE)})
     taken = _taken(site)
+    cover = plan.rows("cover")
+    taken += _shown(site, cover, taken, parameters) + _found_trunks(plan)
     pieces = derived_lawn(
         site.parcel, taken, sliver_width_m=parameters.sliver_width_m, gap_close_m=parameters.gap_close_m
     )
+    if cover:
+        pieces = [piece for piece in pieces if piece.area >= CRUMB_M2]
     account = ground_account_m2(site.parcel, pieces, taken)
     words = ", ".join(f"{reason} {area:.0f} m²" for reason, area in account.items() if area >= 0.5)
     text = f"lawn was derived: the parcel's {site.parcel.area:.0f} m² less {words or 'nothing'}"
     finding = Finding("info", "lawn-derived", text, "Survey the lawn's edge where it matters.")
-    return StepResult({"lawn": _rows(site, pieces, "derived", DERIVED_CONFIDENCE)}, [finding])
+    if not cover:
+        return StepResult({"lawn": _rows(site, pieces, "derived", DERIVED_CONFIDENCE)}, [finding])
+    shapes, sure = [row["geometry"] for row in cover], [row["confidence"] for row in cover]
+    lawnlike = [row["cover"] in ("lawn", "lawn_under_crown") for row in cover]
+    worth = [value if is_lawn else 1 - value for value, is_lawn in zip(sure, lawnlike, strict=True)]
+    seen = [number for number, row in enumerate(cover) if row["cover"] != "crown"]
+    confidence = confidence_within(
+        pieces, [shapes[i] for i in seen], [worth[i] for i in seen], elsewhere=UNSEEN_CONFIDENCE
+    )
+    rows = _rows(site, pieces, "imagery", DERIVED_CONFIDENCE)
+    rows = [{**row, "confidence": float(value)} for row, value in zip(rows, confidence, strict=True)]
+    return StepResult({"lawn": rows}, [finding])
+
+
+def _shown(site: Site, cover: list[Row], known: list[Taken], parameters: LawnParameters) -> list[Taken]:
+    """Return what the image shows as no lawn, beside what the layers take."""
+    lawn = [row["geometry"] for row in cover if row["cover"] in ("lawn", "lawn_under_crown")]
+    mapped = [shape for item in known for shape in item.geometries]
+    # A hedge, wall or fence drawn as a line says itself how far it reaches.
+    mapped += [line.buffer(BARRIER_REACH_M, cap_style="flat") for line in site.geometries("barriers")]
+    found = []
+    for word, reason in SHOWN.items():
+        shapes = [row["geometry"] for row in cover if row["cover"] == word]
+        if shapes:
+            ground = ground_to_take(shapes, lawn, mapped, width_min_m=parameters.image_width_min_m)
+            found.append(Taken(ground, reason))
+    return [item for item in found if len(item.geometries)]
+
+
+def _found_trunks(plan: Plan) -> list[Taken]:
+    trees = [tree for tree in plan.rows("trees_found") if tree["confidence"] >= TREE_CONFIDENCE_MIN]
+    if not trees:
+        return []
+    radius = [max(tree["trunk_diameter_m"], 0.06) / 2 for tree in trees]
+    return [Taken(discs([tree["geometry"].coords[0] for tree in trees], radius), "trunks")]
 
 
 def _taken(site: Site) -> list[Taken]:
@@ -96,6 +159,8 @@ STEP = Step(
     title="Lawn from layers",
     description="Takes a surveyed lawn as it is, else the parcel less everything that covers it, with an account.",
     reads=(
+        "cover",
+        "trees_found",
         "site:parcels",
         "site:lawns",
         "site:buildings",
@@ -105,6 +170,7 @@ STEP = Step(
         "site:streets",
         "site:trees",
         "site:obstacles",
+        "site:barriers",
     ),
     writes=("lawn",),
     compute=lawn,
