@@ -37,12 +37,18 @@ SHADING_LAYERS = ("buildings", "trees", "barriers")
 
 def standing_surface(site: Site) -> Surface | None:
     """Return the surface over which sun and sight are worked out, or None when nothing is known to stand anywhere."""
+    grid = surface_grid(site)
+    return None if grid is None else Surface.in_frame(grid, site.frame)
+
+
+def surface_grid(site: Site) -> Grid | None:
+    """Return the surface model, or one made of what the layers know to stand; None when they know of nothing."""
     if site.dsm is not None:
-        return Surface.in_frame(site.dsm, site.frame)
+        return site.dsm
     if not any(name in site.layers for name in SHADING_LAYERS):
         return None
     obstructions, heights = _obstructions(site)
-    return Surface.in_frame(surface_from_obstructions(_ground(site), site.frame, obstructions, heights), site.frame)
+    return surface_from_obstructions(_ground(site), site.frame, obstructions, heights)
 
 
 @dataclass(frozen=True)
