@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -56,6 +57,9 @@ EVIDENCE = {
     "crown": "green and of a tree's height",
     "built": "stands and is not green",
 }
+PARCEL_MARGIN_M = 1.0
+"""Pieces are outlined this far beyond the parcel, so that its boundary cuts none askew."""
+
 FLAT_BUILDING_M = 1.0
 """A building whose middle stands lower than this is a doubt: torn down, not yet built, or misplaced."""
 
@@ -102,14 +106,20 @@ def cover(site: Site, plan: Plan, mower: MowerProfile, parameters: CoverParamete
         return StepResult({"cover": [], "trees_found": []})
     seen = _seen(site, imagery, parameters)
     hedge = _hedges(seen)
+    near = _near_parcel(site, seen.cover)
     pieces = cover_pieces(
-        [(seen.cover, whole(seen.cover.classes.shape))],
+        [(near, whole(near.classes.shape))],
         site.frame,
         tolerance_m=seen.cell_m,
         area_min_m2=parameters.piece_min_m2,
     )
     hedges = mask_pieces(
-        hedge, CoverClass.SHRUB, seen.cover, site.frame, tolerance_m=seen.cell_m, area_min_m2=parameters.piece_min_m2
+        hedge & (near.classes > 0),
+        CoverClass.SHRUB,
+        near,
+        site.frame,
+        tolerance_m=seen.cell_m,
+        area_min_m2=parameters.piece_min_m2,
     )
     rows = _cover_rows(site, pieces, hedges)
     found = _trees(site, seen, hedge, parameters)
@@ -204,6 +214,20 @@ def _cell_m(grid: Grid) -> float:
 
 def _standing(cover_seen: GroundCover) -> NDArray[np.bool_]:
     return np.isin(cover_seen.classes, (CoverClass.SHRUB, CoverClass.TREE))
+
+
+def _near_parcel(site: Site, cover_seen: GroundCover) -> GroundCover:
+    """Return the cover of the parcel alone: what lies around it tells of shade and crowns, but gets no outlines."""
+    grid = cover_seen.confidence
+    columns, rows = np.meshgrid(*grid.cell_centres)
+    xy = site.frame.coordinates_from(grid.crs, np.column_stack([columns.ravel(), rows.ravel()]))
+    around = shapely.buffer(site.parcel, PARCEL_MARGIN_M)
+    outside = ~shapely.contains_xy(around, xy[:, 0], xy[:, 1]).reshape(grid.shape)
+    return replace(
+        cover_seen,
+        classes=np.where(outside, CoverClass.UNKNOWN, cover_seen.classes),
+        below=np.where(outside, CoverClass.UNKNOWN, cover_seen.below),
+    )
 
 
 def _hedges(seen: _Seen) -> NDArray[np.bool_]:
