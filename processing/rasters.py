@@ -16,7 +16,7 @@ import tempfile
 import threading
 import warnings
 from collections import OrderedDict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -349,7 +349,7 @@ def _name_to_open(source: str) -> str:
     file, table = _file_and_table(source)
     if file.suffix.lower() != ".gpkg":
         return source
-    from .gpkg import undisturbed  # noqa: PLC0415 (spares those with plain rasters the loading of vector libraries)
+    from .gpkg import undisturbed
 
     return f"GPKG:{undisturbed(file)}:{table}" if table else str(undisturbed(file))
 
@@ -638,3 +638,62 @@ def _as_write_error(path: Path) -> Iterator[None]:
             where=str(path),
             advice="Check that the disk is not full and the folder may be written to.",
         ) from error
+
+
+# --- mosaics --------------------------------------------------------------------------------------------
+
+
+def write_mosaic(target: CogTarget, like: RasterInfo, pieces: Iterable[tuple[FloatArray, Affine]]) -> Path:
+    """Write pieces of a raster as one Cloud Optimized GeoTIFF on the cells of another, whole or not at all.
+
+    Only the blocks that pieces touch take room, however large the raster is. Where pieces overlap, the later one
+    counts wherever it has values.
+
+    Parameters
+    ----------
+    target
+        File, description and unit.
+    like
+        The raster whose cells the pieces lie on.
+    pieces
+        Values, NaN where there are none, and their places.
+
+    Returns
+    -------
+    pathlib.Path
+        The file.
+
+    Raises
+    ------
+    RasterError
+        When it can't be written; what was there is then as it was.
+    """
+    path = Path(os.path.realpath(target.path))
+    profile = {
+        "driver": "GTiff",
+        "dtype": "float32",
+        "count": 1,
+        "nodata": np.nan,
+        "tiled": True,
+        "bigtiff": "IF_SAFER",
+    }
+    place = {"height": like.height, "width": like.width, "crs": like.crs.to_wkt(), "transform": like.transform}
+    with _as_write_error(target.path), tempfile.TemporaryDirectory(prefix=f".{path.stem}-", dir=path.parent) as folder:
+        plain, draft = Path(folder) / "plain.tif", Path(folder) / path.name
+        with rasterio.open(plain, "w+", **profile, **place, sparse_ok=True, blockxsize=256, blockysize=256) as file:
+            file.set_band_description(1, target.description)
+            file.set_band_unit(1, target.unit)
+            for values, transform in pieces:
+                window = _place_in(like, values.shape, transform)
+                before = file.read(1, window=window)
+                file.write(np.where(np.isnan(values), before, values).astype(np.float32), 1, window=window)
+        options = {"compress": "deflate", "predictor": "yes", "overview_resampling": "average", "sparse_ok": True}
+        rasterio.shutil.copy(plain, draft, driver="COG", blocksize=256, bigtiff="IF_SAFER", **options)
+        os.replace(draft, path)  # noqa: PTH105
+    return path
+
+
+def _place_in(like: RasterInfo, shape: tuple[int, ...], transform: Affine) -> Window:
+    column = round((transform.c - like.transform.c) / like.transform.a)
+    row = round((transform.f - like.transform.f) / like.transform.e)
+    return Window(column, row, shape[1], shape[0])
