@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import groupby
 from typing import get_args
 
+import numpy as np
 import shapely
 from pydantic import Field
-from shapely import Polygon
+from shapely import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.geometry.polygons import oriented, polygon_parts
+from lawngis.ground.raster import Grid
+from lawngis.ground.step import HeightStep, height_steps, ledges
 from lawngis.lawn.edges import NOTHING_KNOWN, Beyond, EdgeStretch, drop_surroundings, edge_stretches
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.mower import EdgeClass, MowerProfile
 
+from ..loops import passed_over
 from ..plans import Finding, Plan, Row, StepResult, VisitCheck
 from ..sites import Site
 from ..step import Parameters, Step
@@ -35,6 +42,12 @@ KEEPOUT_CLASSES: dict[tuple[str, str], EdgeClass] = {
 }
 """Edge class by reason and treatment of the keep-out beyond; a trunk that could not be bumped stands like a wall."""
 
+LAYERS_SILENT = ("unknown", "boundary")
+"""Classes that say only that no layer knows what lies beyond."""
+
+KNOWN_LEDGE_M = 1.0
+"""A ledge this near a barrier or water of the layers is theirs."""
+
 KEEPOUT_REACH_M = 0.1
 """Cleaning moves the lawn's edge by some centimetres away from what it borders."""
 
@@ -51,6 +64,16 @@ class EdgesParameters(Parameters):
     kerb_flush_max_m: float = Field(
         default=0.03, ge=0, le=0.2, description="a kerb no higher than this lets the wheel roll onto it [m]"
     )
+    step_stretch_m: float = Field(
+        default=2.0, ge=0.5, le=50, description="length of edge over which a height step is measured [m]"
+    )
+    step_confidence_min: float = Field(
+        default=0.9, ge=0.5, le=1, description="a height step counts when its class is at least so sure"
+    )
+    contradiction_min_m: float = Field(
+        default=0.15, ge=0, le=5, description="smallest step that contradicts a layer [m]"
+    )
+    ledge_min_m: float = Field(default=0.5, ge=0.05, le=5, description="smallest fall that is a ledge [m]")
     unknown_check_m: float = Field(
         default=2.0, ge=0, le=1000, description="unknown edge longer than this is looked at on site [m]"
     )
@@ -59,17 +82,102 @@ class EdgesParameters(Parameters):
 def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParameters) -> StepResult:
     """Return the edge stretches of all zones with class, setback and evidence."""
     beyond = _beyond(site, plan, parameters)
-    bumps = plan.geometries("keepouts", treatment="bump")
+    ignored = passed_over(plan)
     rows: list[Row] = []
     for zone in plan.rows("zones"):
-        polygon = _outline(zone["geometry"], bumps)
+        polygon = _outline(zone["geometry"], ignored)
         for stretch in edge_stretches(polygon, beyond, otherwise=NOTHING_KNOWN, shortest_m=parameters.shortest_m):
-            rows.append(_row(site, len(rows) + 1, zone["zone_id"], stretch, mower))
-    return StepResult({"edges": rows}, _findings(rows), _checks(rows, parameters))
+            for part in _judged_by_height(site, stretch, parameters):
+                rows.append(_row(site, len(rows) + 1, zone["zone_id"], part, mower))
+    findings = _findings(rows) + _contradictions(site, rows, parameters) + _ledges(site, plan, parameters)
+    return StepResult({"edges": rows}, findings, _checks(rows, parameters))
 
 
-def _outline(zone: Polygon, bumps: list[BaseGeometry]) -> Polygon:
-    filled = with_bumps_filled(zone, bumps)
+def _judged_by_height(site: Site, stretch: EdgeStretch, parameters: EdgesParameters) -> list[EdgeStretch]:
+    """Return a stretch of which no layer says what lies beyond it, cut and classed by the step in the surface model."""
+    if site.dsm is None or stretch.edge_class not in LAYERS_SILENT or stretch.line.length < parameters.step_stretch_m:
+        return [stretch]
+    steps = _steps(site.dsm, site, stretch.line, parameters)
+    judged: list[EdgeStretch] = []
+    for told, group in groupby(steps, key=lambda step: _told_class(step, parameters)):
+        run = list(group)
+        line = _chained([step.line for step in run])
+        if told is None:
+            judged.append(replace(stretch, line=line))
+        else:
+            step_m = float(np.median([step.step_m for step in run]))
+            words = f"the surface model steps {'up' if step_m > 0 else 'down'} by {abs(step_m):.2f} m beyond"
+            words = "the surface model is level beyond" if told == "flush" else words
+            confidence = float(np.mean([step.confidence for step in run]))
+            judged.append(EdgeStretch(line, told, words, confidence, stretch.ring))
+    return judged
+
+
+def _told_class(step: HeightStep, parameters: EdgesParameters) -> EdgeClass | None:
+    """Return the class that a height step tells for sure, or None; level ground is told apart from nothing else."""
+    if step.edge_class in ("raised", "drop") and step.confidence >= parameters.step_confidence_min:
+        return step.edge_class
+    return None
+
+
+def _steps(grid: Grid, site: Site, line: LineString, parameters: EdgesParameters) -> list[HeightStep]:
+    return height_steps(grid, site.frame, line, stretch_m=parameters.step_stretch_m, z_sd_m=site.accuracy.dem_sd_m / 2)
+
+
+def _chained(lines: list[LineString]) -> LineString:
+    """Return lines that follow one another as one."""
+    first, *others = (shapely.get_coordinates(line) for line in lines)
+    return LineString(np.concatenate([first, *(xy[1:] for xy in others)]))
+
+
+def _contradictions(site: Site, rows: list[Row], parameters: EdgesParameters) -> list[Finding]:
+    """Say where layers call an edge flush and the surface model shows a step: the layers keep the say."""
+    if site.dsm is None:
+        return []
+    findings = []
+    for row in rows:
+        if row["edge_class"] != "flush" or row["length_m"] < parameters.step_stretch_m:
+            continue
+        for step in _steps(site.dsm, site, row["geometry"], parameters):
+            told = _told_class(step, parameters)
+            if told is not None and abs(step.step_m) >= parameters.contradiction_min_m:
+                text = (
+                    f"layers say {row['edge_id']} is flush ({row['evidence']}), the surface model shows a step of "
+                    f"{step.step_m:+.2f} m ± {step.sd_m:.2f} m: {told}"
+                )
+                place = step.line.interpolate(0.5, normalized=True)
+                findings.append(
+                    Finding("caution", "edge-contradiction", text, "Look on site; the layer counts.", place)
+                )
+                break
+    return findings
+
+
+def _ledges(site: Site, plan: Plan, parameters: EdgesParameters) -> list[Finding]:
+    """Say where the bare ground falls away beyond the lawn's edge and no layer mentions it.
+
+    The lawn's edge is looked at, not the zones': where the ground falls steeply zones have drawn back already.
+    """
+    known = shapely.union_all(site.geometries("barriers") + site.geometries("water"))
+    findings = []
+    for lawn in polygon_parts(shapely.union_all(plan.geometries("lawn"))):
+        outer = LineString(oriented(lawn).exterior)
+        for ledge in ledges(
+            _steps(site.dem, site, outer, parameters),
+            drop_min_m=parameters.ledge_min_m,
+            confidence_min=parameters.step_confidence_min,
+        ):
+            if ledge.line.distance(known) <= KNOWN_LEDGE_M:
+                continue
+            text = f"the ground falls by {-ledge.step_m:.2f} m beyond the lawn's edge, and no layer says so"
+            advice = "Secure the edge and give it the setback of a drop: a falling mower can hurt someone below."
+            place = ledge.line.interpolate(0.5, normalized=True)
+            findings.append(Finding("caution", "ledge-found", text, advice, place))
+    return findings
+
+
+def _outline(zone: Polygon, ignored: list[BaseGeometry]) -> Polygon:
+    filled = with_bumps_filled(zone, ignored)
     return filled if isinstance(filled, Polygon) else zone
 
 
@@ -201,6 +309,8 @@ STEP = Step(
         "site:beds",
         "site:water",
         "site:barriers",
+        "raster:dem",
+        "raster:dsm",
     ),
     writes=("edges",),
     compute=edges,
