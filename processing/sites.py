@@ -11,7 +11,7 @@ from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.frame import MeasuringFrame
-from lawngis.ground.cover import Imagery
+from lawngis.ground.imagery import Imagery
 from lawngis.ground.raster import Grid
 
 from .plans import Finding

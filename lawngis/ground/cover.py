@@ -2,7 +2,7 @@
 
 Green tells plants from the rest, height above ground tells lawn from shrubs and trees. Both are read cell by cell on
 the image's own cells, so an image of any size can be worked through block by block with the same result; only then
-are outlines drawn, in metres of the measuring frame.
+are pieces of ground outlined, in metres of the measuring frame, and laid beside what a map says.
 """
 
 from __future__ import annotations
@@ -14,37 +14,23 @@ from typing import NamedTuple, cast
 
 import numpy as np
 import shapely
-from affine import Affine
 from contourpy import FillType, contour_generator
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import distance_transform_edt, gaussian_filter1d, label, median_filter, uniform_filter
+from scipy.ndimage import distance_transform_edt, label, median_filter, uniform_filter
 from scipy.special import ndtr
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.errors import ParameterError, RasterError
+from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import closed, opened, polygon_parts, polygonal
+from lawngis.ground.imagery import Imagery, vegetation_index
+from lawngis.ground.outlines import clean_outline
 from lawngis.ground.raster import Grid, values_at
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 ClassArray = NDArray[np.uint8]
-
-INDEX_BINS = 256
-"""Bins of an index between -1 and 1; 8-bit counts hold no more."""
-
-VALLEY_SMOOTHING = 0.025
-"""Standard deviation of the smoothing of a histogram before valleys are looked for [1]."""
-
-DEPTH_MIN = 0.4
-"""A valley is one when it is this share of the lower hump beside it deep [1]; common practice, no source."""
-
-SEPARABILITY_MIN = 0.75
-"""Share of an index' variance that a split must explain; an even spread gives 0.75, one Gaussian hump 2/π = 0.64."""
-
-HUMP_SHARE_MIN = 0.01
-"""A hump holds at least this share of the cells [1]: specks of paving in a meadow are none."""
 
 INDEX_SD = 0.06
 """Standard deviation of an index on one kind of ground [1]; common practice, no source."""
@@ -71,226 +57,6 @@ class CoverClass(IntEnum):
     SHRUB = 3
     TREE = 4
     BUILT = 5
-
-
-class IndexRange(NamedTuple):
-    """Bounds within which a threshold of an index makes sense, and the one to take when data can't tell."""
-
-    low: float
-    high: float
-    default: float
-
-
-NDVI_RANGE = IndexRange(0.10, 0.40, 0.30)
-"""0.30 and more is taken as green in towns; below 0.1 there is bare soil.
-
-References: urban rules of Remote Sensing 2020, 12(17), 2725 (NDVI 0.3); the bounds are common practice, no source.
-"""
-
-VISIBLE_RANGE = IndexRange(0.02, 0.15, 0.06)
-"""Of the visible index; common practice, no source."""
-
-
-@dataclass(frozen=True, eq=False)
-class Imagery:
-    """Bands of one image around a site, on the same cells.
-
-    Parameters
-    ----------
-    red
-        Red, in counts or reflectance, 0 or more.
-    green, blue
-        Needed when there is no near infrared; they also tell shade better.
-    nir
-        Near infrared; None when the image has none.
-
-    Raises
-    ------
-    RasterError
-        When bands lie on different cells, or neither near infrared nor green and blue are there.
-    """
-
-    red: Grid
-    green: Grid | None = None
-    blue: Grid | None = None
-    nir: Grid | None = None
-
-    def __post_init__(self) -> None:
-        if self.nir is None and (self.green is None or self.blue is None):
-            raise RasterError(
-                "the image has neither near infrared nor all of red, green and blue",
-                advice="Say which band is which.",
-            )
-        for band in self.bands[1:]:
-            if band.shape != self.red.shape or band.transform != self.red.transform:
-                raise RasterError("the image's bands lie on different cells", advice="Resample them to one grid.")
-
-    @property
-    def bands(self) -> list[Grid]:
-        """The bands there are, red first."""
-        return [band for band in (self.red, self.green, self.blue, self.nir) if band is not None]
-
-    @property
-    def brightness(self) -> FloatArray:
-        """Mean of the bands, shape (rows, cols)."""
-        return np.mean([band.values for band in self.bands], axis=0)
-
-    def moved(self, d_cols: float, d_rows: float) -> Imagery:
-        """Return the same picture laid so many columns to the right and rows down, for correcting a shift."""
-
-        def there(grid: Grid | None) -> Grid | None:
-            if grid is None:
-                return None
-            return Grid(grid.values, grid.transform @ Affine.translation(d_cols, d_rows), grid.crs)
-
-        red = there(self.red)
-        assert red is not None  # noqa: S101  a Grid in gives a Grid out
-        return Imagery(red, there(self.green), there(self.blue), there(self.nir))
-
-
-def ndvi(red: ArrayLike, nir: ArrayLike) -> FloatArray:
-    """Return the normalised difference vegetation index, -1 to 1; NaN where both bands are 0 or one is unknown.
-
-    Notes
-    -----
-    (NIR - R) / (NIR + R).
-
-    References
-    ----------
-    Rouse, Haas, Schell and Deering, 1974, Monitoring vegetation systems in the Great Plains with ERTS, NASA SP-351.
-
-    Examples
-    --------
-    >>> ndvi([50.0, 100.0], [150.0, 100.0]).tolist()
-    [0.5, 0.0]
-    """
-    r, n = np.asarray(red, dtype=np.float64), np.asarray(nir, dtype=np.float64)
-    return _ratio(n - r, n + r)
-
-
-def visible_index(red: ArrayLike, green: ArrayLike, blue: ArrayLike) -> FloatArray:
-    """Return the green leaf index, -1 to 1, for images without near infrared.
-
-    Green paint and artificial turf look like grass to it; shade and dry lawn don't.
-
-    Notes
-    -----
-    (2 G - R - B) / (2 G + R + B).
-
-    References
-    ----------
-    Louhaichi, Borman and Johnson, 2001, Spatially located platform and aerial photography for documentation of
-    grazing impacts on wheat, Geocarto International 16(1), 65-70 (formula from memory).
-    """
-    r, g, b = (np.asarray(band, dtype=np.float64) for band in (red, green, blue))
-    return _ratio(2 * g - r - b, 2 * g + r + b)
-
-
-def vegetation_index(imagery: Imagery) -> FloatArray:
-    """Return the NDVI of an image, or the visible index when it has no near infrared; shape (rows, cols)."""
-    if imagery.nir is not None:
-        return ndvi(imagery.red.values, imagery.nir.values)
-    assert imagery.green is not None and imagery.blue is not None  # noqa: S101  Imagery checks it
-    return visible_index(imagery.red.values, imagery.green.values, imagery.blue.values)
-
-
-def index_histogram(index: ArrayLike) -> FloatArray:
-    """Return how many cells have which index, shape (256,): histograms of blocks add up to the image's.
-
-    Parameters
-    ----------
-    index
-        Between -1 and 1, any shape; NaN is not counted.
-    """
-    values = np.asarray(index, dtype=np.float64)
-    counts, _ = np.histogram(values[np.isfinite(values)], bins=INDEX_BINS, range=(-1.0, 1.0))
-    return counts.astype(np.float64)
-
-
-@dataclass(frozen=True)
-class Threshold:
-    """Index from which ground counts as green.
-
-    Parameters
-    ----------
-    value
-        The threshold [1].
-    depth
-        How deep the valley is between the two humps, as a share of the lower one [0, 1].
-    origin
-        ``split``: found; ``bound``: found, but moved to the nearest sensible value; ``default``: the data show no
-        two humps; ``given``: by a parameter.
-    """
-
-    value: float
-    depth: float
-    origin: str
-
-
-def vegetation_threshold(histogram: ArrayLike, bounds: IndexRange = NDVI_RANGE) -> Threshold:
-    """Return the index in the valley between bare and green ground, within sensible bounds.
-
-    Parameters
-    ----------
-    histogram
-        Of :func:`index_histogram`.
-    bounds
-        Sensible thresholds, and the one to take where the data have no two humps (all grass, all paving).
-
-    Raises
-    ------
-    ParameterError
-        When nothing was counted.
-
-    Notes
-    -----
-    The lowest place within the bounds, the middle of it where the valley is flat. Where there is none, the split
-    with the largest variance between its sides, moved into the bounds. By itself that one fails where a meadow is
-    paler than the lawns: the green side has two humps itself, and it parts them.
-
-    References
-    ----------
-    Prewitt and Mendelsohn, 1966, The analysis of cell images, Annals of the New York Academy of Sciences 128,
-    1035-1053: the minimum between two modes of a smoothed histogram. Otsu, 1979, A threshold selection method from
-    gray-level histograms, IEEE Transactions on Systems, Man, and Cybernetics 9(1), 62-66: variance and separability.
-    """
-    counts = np.asarray(histogram, dtype=np.float64)
-    if counts.shape != (INDEX_BINS,) or not counts.sum() > 0:
-        raise ParameterError("the image has no data here", advice="Check that it covers the site.")
-    centres = (np.arange(INDEX_BINS) + 0.5) * 2 / INDEX_BINS - 1
-    smooth = gaussian_filter1d(counts / counts.sum(), VALLEY_SMOOTHING * INDEX_BINS / 2, mode="constant")
-    lowest, depth = _valley(smooth, centres, bounds)
-    if np.isfinite(lowest) and depth >= DEPTH_MIN:
-        return Threshold(lowest, depth, "split")
-    split, separability = _variance_split(smooth, centres)
-    if separability >= SEPARABILITY_MIN:
-        value = min(max(split, bounds.low), bounds.high)
-        return Threshold(value, max(depth, 0.0), "split" if value == split else "bound")
-    return Threshold(bounds.default, max(depth, 0.0), "default")
-
-
-def _valley(smooth: FloatArray, centres: FloatArray, bounds: IndexRange) -> tuple[float, float]:
-    """Return the middle of a histogram's lowest place within bounds, and its depth; NaN where it lies at a bound."""
-    sensible = np.flatnonzero((centres >= bounds.low) & (centres <= bounds.high))
-    lowest = sensible[smooth[sensible].argmin()]
-    below, above = smooth[:lowest], smooth[lowest + 1 :]
-    hump = min(below.max(initial=0.0), above.max(initial=0.0))
-    if min(below.sum(), above.sum()) < HUMP_SHARE_MIN or hump <= 0:
-        return float("nan"), 0.0
-    flat = sensible[smooth[sensible] <= smooth[lowest] + 0.02 * hump]
-    at_bound = len(flat) == 1 and flat[0] in (sensible[0], sensible[-1])
-    return float("nan") if at_bound else float(centres[flat].mean()), float(1 - smooth[lowest] / hump)
-
-
-def _variance_split(share: FloatArray, centres: FloatArray) -> tuple[float, float]:
-    """Return the split with the largest variance between its sides, and the share of the variance that this is."""
-    mean = float(share @ centres)
-    variance = float(share @ (centres - mean) ** 2)
-    below, moment = np.cumsum(share)[:-1], np.cumsum(share * centres)[:-1]
-    two_sided = (below > HUMP_SHARE_MIN) & (below < 1 - HUMP_SHARE_MIN)
-    between = np.where(two_sided, (mean * below - moment) ** 2 / np.where(two_sided, below * (1 - below), 1.0), 0.0)
-    best = np.flatnonzero(between >= between.max() * (1 - 1e-9))
-    return float(centres[best].mean() + 1 / INDEX_BINS), float(between.max() / max(variance, 1e-12))
 
 
 def on_cells_of(grid: Grid, like: Grid, frame: MeasuringFrame) -> FloatArray:
@@ -649,53 +415,7 @@ def whole(shape: tuple[int, int]) -> Block:
     return Block(every, every)
 
 
-def clean_outline(polygon: Polygon, *, tolerance_m: float, hole_min_m2: float = 1.0) -> Polygon:
-    """Return an outline of raster cells as a surveyor would draw it: straight sides, square corners, few vertices.
-
-    Each stretch between the corners that Douglas and Peucker's rule finds is replaced by the straight line that fits
-    it best; lines that nearly follow the polygon's main direction or stand square to it are turned until they do, as
-    far as the tolerance allows; neighbours are brought to meet. The area is then made that of the cells again by
-    moving all sides by the same hair::
-
-        _|‾|_              ______
-       |     |_    -->    |      |
-       |_     _|          |      |
-         |_|‾             |______|
-
-    Parameters
-    ----------
-    polygon
-        Outline along or between cells [m].
-    tolerance_m
-        How far it may move [m]; about one cell.
-    hole_min_m2
-        Smaller holes are filled [m²].
-
-    Returns
-    -------
-    Polygon
-        Valid. Its area is that of the input, filled holes included, to 1 % unless it is but a few cells large.
-
-    References
-    ----------
-    Douglas and Peucker, 1973, Algorithms for the reduction of the number of points, The Canadian Cartographer 10(2),
-    112-122, for the corners. Lines fitted between them: common practice, no source.
-    """
-    rings = list(shapely.get_rings(polygon))
-    keep = [rings[0], *(ring for ring in rings[1:] if Polygon(ring).area >= hole_min_m2)]
-    raw = Polygon(keep[0], keep[1:])
-    xy = [_straightened(shapely.get_coordinates(ring)[:-1], tolerance_m) for ring in keep]
-    drawn = Polygon(xy[0], [ring for ring in xy[1:] if len(ring) >= 3])
-    outline = _largest(drawn if drawn.is_valid else raw.simplify(tolerance_m))
-    return _with_area(outline, raw.area, tolerance_m)
-
-
 # --- cells ----------------------------------------------------------------------------------------------
-
-
-def _ratio(above: FloatArray, below: FloatArray) -> FloatArray:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(below > 0, above / np.where(below > 0, below, 1.0), np.nan)
 
 
 def _cell_m(grid: Grid) -> float:
@@ -795,7 +515,7 @@ def _confidence(index: FloatArray, height: FloatArray, rules: CoverRules) -> Flo
     return np.asarray(by_index * by_height, dtype=np.float64)
 
 
-# --- outlines -------------------------------------------------------------------------------------------
+# --- pieces ---------------------------------------------------------------------------------------------
 
 
 def _masks(cover: GroundCover) -> Iterator[tuple[tuple[CoverClass, bool], BoolArray]]:
@@ -822,7 +542,6 @@ def _block_parts(
     rings = [
         np.split(xy - 0.5, ends[1:-1].astype(int)) for xy, ends in zip(points, offsets, strict=True)
     ]  # in cells: the centre of the first, padded away, cell lies at -0.5
-    core = shapely.box(left, top, right, bottom)
     drawn = np.array([Polygon(ring[0], ring[1:]) for ring in rings])
     core = shapely.box(left, top, right, bottom)
     clipped = shapely.intersection(shapely.make_valid(drawn[shapely.intersects(drawn, core)]), core)
@@ -879,147 +598,3 @@ def _joined_pieces(
         if part.area >= area_min_m2
     ]
     return sorted(pieces, key=lambda piece: -piece.polygon.area)
-
-
-def _largest(geometry: BaseGeometry) -> Polygon:
-    shape = geometry if geometry.is_valid else shapely.make_valid(geometry)
-    return max(polygon_parts(polygonal(shape)), key=lambda part: part.area, default=Polygon())
-
-
-def _with_area(polygon: Polygon, area_m2: float, limit_m: float) -> Polygon:
-    """Return a polygon whose sides were moved by a hair, so that it has an area; as it was when that would split it."""
-    for _ in range(3):
-        missing = area_m2 - polygon.area
-        if abs(missing) <= 1e-3 * area_m2 or polygon.length == 0:
-            break
-        step = float(np.clip(missing / polygon.length, -limit_m, limit_m))
-        moved = polygon_parts(polygon.buffer(step, join_style="mitre", mitre_limit=3.0))
-        if len(moved) != 1:
-            break
-        polygon = moved[0]
-    return polygon
-
-
-SQUARE_SHARE_MIN = 0.4
-"""How much of a ring's sides must agree on a direction before others are turned to it [0, 1]."""
-
-
-FITTING_PASSES = 4
-"""How often sides are fitted, corners that don't matter being dropped in between."""
-
-
-def _straightened(xy: FloatArray, tolerance_m: float) -> FloatArray:
-    """Return the corners of a closed ring, shape (n, 2), after fitting a line to each stretch between corners."""
-    corners = _corner_places(xy, tolerance_m)
-    if len(corners) < 4:
-        return xy[corners] if len(corners) == 3 else xy
-    first, last, vertices = corners, np.roll(corners, -1), xy[corners]
-    for _ in range(FITTING_PASSES):
-        side = ~_chamfers(xy[last] - xy[first], tolerance_m)
-        if side.sum() >= 3:
-            first, last = first[side], last[side]
-        vertices = _fitted_vertices(xy, first, last, tolerance_m)
-        needed = _needed(vertices, tolerance_m / 2)
-        if needed.sum() < 4 or (needed.all() and side.all()):
-            break
-        # Without the corners that don't matter the lines are longer, and fit better.
-        ends = np.roll(last, 1)[needed]
-        first, last = first[needed], np.roll(ends, -1)
-    return vertices[_needed(vertices, tolerance_m / 8)]
-
-
-def _fitted_vertices(
-    xy: FloatArray, first: NDArray[np.int64], last: NDArray[np.int64], tolerance_m: float
-) -> FloatArray:
-    """Return the corners of a ring whose sides follow its vertices from each first to each last one."""
-    centre, along, length = _fitted_lines(xy, first, last)
-    corner = (xy[first] + xy[np.roll(last, 1)]) / 2
-    return _meeting_points(corner, centre, _squared(along, length, tolerance_m), tolerance_m)
-
-
-def _chamfers(chord: FloatArray, tolerance_m: float) -> BoolArray:
-    """Return which sides of a ring are short cuts across about square corners: cells can't draw a corner whole."""
-    length = np.hypot(*chord.T)
-    before, after = np.roll(chord, 1, axis=0), np.roll(chord, -1, axis=0)
-    shorter = (length <= 4.5 * tolerance_m) & (2 * length <= np.minimum(np.roll(length, 1), np.roll(length, -1)))
-    turn = np.degrees(np.arctan2(_cross(before, after), (before * after).sum(axis=1)))
-    return np.asarray(shorter & (np.abs(turn) > 60) & (np.abs(turn) < 120))
-
-
-def _cross(one: FloatArray, other: FloatArray) -> FloatArray:
-    return np.asarray(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])
-
-
-def _needed(vertices: FloatArray, tolerance_m: float) -> BoolArray:
-    """Return which vertices of a ring matter more than a tolerance; all when fewer than three would be left."""
-    start = int(np.argmax(((vertices - vertices.mean(axis=0)) ** 2).sum(axis=1)))
-    rolled = np.roll(vertices, -start, axis=0)
-    line = shapely.simplify(shapely.LineString(np.vstack([rolled, rolled[:1]])), tolerance_m, preserve_topology=False)
-    kept = {tuple(point) for point in shapely.get_coordinates(line).tolist()}
-    needed = np.array([tuple(point) in kept for point in vertices.tolist()])
-    return needed if needed.sum() >= 3 else np.ones(len(vertices), dtype=bool)
-
-
-def _corner_places(xy: FloatArray, tolerance_m: float) -> NDArray[np.int64]:
-    """Return at which vertices of a ring Douglas and Peucker's corners are, the ring starting at a sure one."""
-    start = int(np.argmax(((xy - xy.mean(axis=0)) ** 2).sum(axis=1)))
-    rolled = np.roll(xy, -start, axis=0)
-    line = shapely.simplify(shapely.LineString(np.vstack([rolled, rolled[:1]])), tolerance_m, preserve_topology=False)
-    kept = shapely.get_coordinates(line)[:-1]
-    place = {tuple(point): number for number, point in reversed(list(enumerate(rolled.tolist())))}
-    found = np.array([place[tuple(point)] for point in kept.tolist()], dtype=np.int64)
-    return (np.sort(found) + start) % len(xy)
-
-
-def _fitted_lines(
-    xy: FloatArray, firsts: NDArray[np.int64], lasts: NDArray[np.int64]
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return middle, direction and length of the line that fits the vertices of each stretch of a ring.
-
-    The vertices next to corners count only on short stretches: the outline cuts corners between cells.
-    """
-    count = len(xy)
-    centre, along, length = [], [], []
-    for first, last in zip(firsts, lasts, strict=True):
-        steps = (last - first) % count or count
-        places = (first + np.arange(steps + 1)) % count
-        points = xy[places[1:-1]] if len(places) >= 6 else xy[places]
-        middle = (points[1:] + points[:-1]) / 2
-        weight = np.hypot(*(points[1:] - points[:-1]).T)
-        mean = weight @ middle / weight.sum()
-        off = middle - mean
-        # Each piece of outline is a line, not a point: its own spread along itself counts, too.
-        piece = points[1:] - points[:-1]
-        spread = (off * weight[:, None]).T @ off + (piece * weight[:, None]).T @ piece / 12
-        centre.append(mean)
-        along.append(np.linalg.eigh(spread)[1][:, 1])
-        length.append(weight.sum())
-    direction, chord = np.array(along), xy[lasts] - xy[firsts]
-    direction *= np.where((direction * chord).sum(axis=1) < 0, -1.0, 1.0)[:, None]
-    return np.array(centre), direction, np.array(length)
-
-
-def _squared(along: FloatArray, length: FloatArray, tolerance_m: float) -> FloatArray:
-    """Return directions turned to the ring's main one, or square to it, where that moves ends less than allowed."""
-    angle = np.arctan2(along[:, 1], along[:, 0])
-    main = (length**2 * np.exp(4j * angle)).sum() / (length**2).sum()
-    if abs(main) < SQUARE_SHARE_MIN:
-        return along
-    turn = np.angle(main * np.exp(-4j * angle)) / 4
-    turned = np.where(np.abs(turn) * length / 2 <= tolerance_m, angle + turn, angle)
-    turned = np.where(np.abs(turn) < np.radians(12), turned, angle)
-    return np.column_stack([np.cos(turned), np.sin(turned)])
-
-
-def _meeting_points(corner: FloatArray, centre: FloatArray, along: FloatArray, tolerance_m: float) -> FloatArray:
-    """Return where each line meets the one before it; where they run alike or meet far off, a point between them."""
-    before_centre, before_along = np.roll(centre, 1, axis=0), np.roll(along, 1, axis=0)
-    cross = _cross(before_along, along)
-    gap = centre - before_centre
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = (gap[:, 0] * along[:, 1] - gap[:, 1] * along[:, 0]) / cross
-        meeting = before_centre + t[:, None] * before_along
-    foot = centre + ((corner - centre) * along).sum(axis=1)[:, None] * along
-    before_foot = before_centre + ((corner - before_centre) * before_along).sum(axis=1)[:, None] * before_along
-    far = ~(np.hypot(*(meeting - corner).T) <= 2 * tolerance_m) | (np.abs(cross) < 0.05)
-    return np.where(far[:, None], (foot + before_foot) / 2, meeting)

@@ -13,23 +13,25 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import opened, polygon_parts
 from lawngis.ground.cover import (
-    NDVI_RANGE,
-    VISIBLE_RANGE,
     CoverClass,
     CoverPiece,
     CoverRules,
     GroundCover,
-    Imagery,
-    Threshold,
     cover_pieces,
     ground_cover,
     height_above_ground,
-    index_histogram,
     mask_pieces,
     usual_brightness,
+    whole,
+)
+from lawngis.ground.imagery import (
+    NDVI_RANGE,
+    VISIBLE_RANGE,
+    Imagery,
+    Threshold,
+    index_histogram,
     vegetation_index,
     vegetation_threshold,
-    whole,
 )
 from lawngis.ground.raster import Grid
 from lawngis.ground.shift import Shift, laid_right, layer_shift

@@ -23,16 +23,13 @@ from lawngis.geometry.polygons import discs
 from lawngis.ground.cover import (
     CoverClass,
     CoverRules,
-    Imagery,
     cover_pieces,
     ground_cover,
     height_above_ground,
-    index_histogram,
     usual_brightness,
-    vegetation_index,
-    vegetation_threshold,
     whole,
 )
+from lawngis.ground.imagery import Imagery, index_histogram, vegetation_index, vegetation_threshold
 from lawngis.ground.raster import Grid
 from lawngis.ground.trees import detection, found_trees, hedge_cells
 from lawngis.lawn.derive import Taken, derived_lawn

@@ -1,4 +1,4 @@
-"""Cover painted is cover found, block by block too; outlines are drawn as a surveyor would."""
+"""Cover painted is cover found, block by block too, and its pieces lie where they were painted."""
 
 import os
 from pathlib import Path
@@ -7,37 +7,26 @@ import numpy as np
 import pytest
 import shapely
 from affine import Affine
-from contourpy import FillType, contour_generator
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS
-from shapely import affinity
 
-from lawngis.errors import ParameterError, RasterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.cover import (
-    NDVI_RANGE,
-    VISIBLE_RANGE,
     CoverClass,
     CoverRules,
-    Imagery,
     blocks,
-    clean_outline,
     confidence_within,
     cover_pieces,
     ground_cover,
     ground_to_take,
     height_above_ground,
-    index_histogram,
     mask_pieces,
-    ndvi,
     on_cells_of,
     usual_brightness,
-    vegetation_index,
-    vegetation_threshold,
-    visible_index,
     whole,
 )
+from lawngis.ground.imagery import VISIBLE_RANGE, Imagery, index_histogram, vegetation_index, vegetation_threshold
 from lawngis.ground.raster import Grid
 from lawngis.ground.trees import found_trees
 from lawngis.ground.zonal import zonal_cells
@@ -72,78 +61,6 @@ def rules(imagery: Imagery, **changes: float) -> CoverRules:
     threshold = vegetation_threshold(index_histogram(index)).value
     green, bare = usual_brightness(imagery, index, threshold)
     return CoverRules(threshold, brightness_of_green=green, brightness_of_bare=bare, **changes)
-
-
-def rasterised(shape: shapely.Polygon, cell_m: float = CELL_M, margin: int = 4) -> shapely.Polygon:
-    """The outline between cells with their centres inside a polygon and others, in its own coordinates."""
-    left, bottom, right, top = shape.bounds
-    cols, rows = (int(np.ceil(span / cell_m)) + 2 * margin for span in (right - left, top - bottom))
-    x = left + (np.arange(cols) - margin + 0.5) * cell_m
-    y = top - (np.arange(rows) - margin + 0.5) * cell_m
-    inside = shapely.contains_xy(shape, *np.meshgrid(x, y))
-    points, offsets = contour_generator(x, y, inside.astype(float), fill_type=FillType.OuterOffset).filled(0.5, 2.0)
-    rings = [np.split(xy, ends[1:-1].astype(int)) for xy, ends in zip(points, offsets, strict=True)]
-    return max((shapely.Polygon(ring[0], ring[1:]) for ring in rings), key=shapely.area)
-
-
-# --- green and not ----------------------------------------------------------------------------------------
-
-
-def test_ndvi_knows_no_brightness_and_changes_sign_with_its_bands():
-    red, nir = np.array([[20.0, 90.0]]), np.array([[80.0, 60.0]])
-    assert ndvi(0.3 * red, 0.3 * nir) == pytest.approx(ndvi(red, nir))
-    assert ndvi(nir, red) == pytest.approx(-ndvi(red, nir))
-    assert np.isnan(ndvi([0.0], [0.0])).all()
-
-
-def test_visible_index_is_nothing_for_grey_and_most_for_green():
-    assert visible_index([80, 0, 80], [80, 90, 0], [80, 0, 80]) == pytest.approx([0, 1, -1])
-
-
-@settings(max_examples=20, deadline=None)
-@given(st.floats(-0.15, 0.08), st.floats(0.38, 0.7), st.floats(0.05, 0.95), st.integers(0, 99))
-def test_a_threshold_parts_two_humps_whatever_their_sizes(bare, green, share, seed):
-    rng = np.random.default_rng(seed)
-    n = 4000
-    kind = rng.random(n) < share
-    index = np.where(kind, rng.normal(green, 0.04, n), rng.normal(bare, 0.04, n))
-    found = vegetation_threshold(index_histogram(index))
-    assert found.origin in ("split", "bound")
-    assert ((index >= found.value) == kind).mean() > 0.99
-
-
-def test_two_kinds_of_grass_are_not_parted():
-    """A pale meadow makes up most of the image, the lawn is greener: the valley before both counts."""
-    rng = np.random.default_rng(0)
-    index = np.concatenate([rng.normal(m, 0.025, n) for m, n in ((0.0, 2000), (0.32, 9000), (0.5, 3000))])
-    assert 0.05 < vegetation_threshold(index_histogram(index)).value < 0.25
-
-
-@pytest.mark.parametrize("only", [0.55, -0.05])
-def test_one_kind_of_ground_takes_the_usual_value(only):
-    index = np.random.default_rng(0).normal(only, 0.03, 5000)
-    found = vegetation_threshold(index_histogram(index))
-    assert (found.origin, found.value) == ("default", NDVI_RANGE.default)
-
-
-def test_histograms_of_blocks_add_up():
-    imagery, _ = painted()
-    index = vegetation_index(imagery)
-    parts = sum(index_histogram(index[b.core]) for b in blocks(SHAPE, size_cells=37, halo_cells=3))
-    assert (parts == index_histogram(index)).all()
-
-
-def test_an_image_without_data_is_refused():
-    with pytest.raises(ParameterError, match="no data"):
-        vegetation_threshold(index_histogram(np.full((3, 3), np.nan)))
-
-
-def test_bands_must_fit_and_suffice():
-    band = Grid(np.ones((3, 3)), PLACE, UTM)
-    with pytest.raises(RasterError, match="near infrared"):
-        Imagery(band)
-    with pytest.raises(RasterError, match="different cells"):
-        Imagery(band, nir=Grid(np.ones((3, 4)), PLACE, UTM))
 
 
 # --- heights ----------------------------------------------------------------------------------------------
@@ -307,58 +224,17 @@ def test_cores_cover_every_cell_once_and_halos_stay_inside(rows, cols, size, hal
     assert (count == 1).all()
 
 
-# --- outlines ---------------------------------------------------------------------------------------------
+def test_histograms_of_blocks_add_up():
+    imagery, _ = painted()
+    index = vegetation_index(imagery)
+    parts = sum(index_histogram(index[b.core]) for b in blocks(SHAPE, size_cells=37, halo_cells=3))
+    assert (parts == index_histogram(index)).all()
 
 
-@settings(max_examples=30, deadline=None)
-@given(st.floats(5, 14), st.floats(5, 14), st.floats(0, 90), st.floats(0, CELL_M))
-def test_a_turned_rectangle_keeps_its_square_corners(width, depth, turn, off):
-    true = affinity.rotate(shapely.box(off, 0, off + width, depth), turn)
-    cells = rasterised(true)
-    drawn = clean_outline(cells, tolerance_m=CELL_M)
-    assert drawn.is_valid
-    assert drawn.area == pytest.approx(cells.area, rel=0.01)
-    # Sides that run a few degrees off the rows change row every eighth cell: one step may pass for a corner.
-    assert len(drawn.exterior.coords) - 1 <= 5
-    xy = shapely.get_coordinates(drawn.simplify(2 * CELL_M))[:-1]
-    assert len(xy) == 4
-    before, after = xy - np.roll(xy, 1, axis=0), np.roll(xy, -1, axis=0) - xy
-    cosine = (before * after).sum(axis=1) / np.hypot(*before.T) / np.hypot(*after.T)
-    assert np.abs(np.degrees(np.arccos(cosine)) - 90).max() < 6
-    assert drawn.hausdorff_distance(true) < 1.6 * CELL_M
+# --- pieces -----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("turn", [0, 30, 45, 63])
-def test_a_rectangle_has_four_corners_square_to_half_a_degree(turn):
-    drawn = clean_outline(rasterised(affinity.rotate(shapely.box(0, 0, 13, 8), turn)), tolerance_m=CELL_M)
-    xy = shapely.get_coordinates(drawn)[:-1]
-    assert len(xy) == 4
-    side = np.roll(xy, -1, axis=0) - xy
-    cosine = (side * np.roll(side, 1, axis=0)).sum(axis=1) / np.hypot(*side.T) / np.hypot(*np.roll(side, 1, axis=0).T)
-    assert np.abs(np.degrees(np.arcsin(cosine))).max() < 0.5
-
-
-@settings(max_examples=15, deadline=None)
-@given(st.floats(2, 10), st.floats(0.5, 1.0))
-def test_a_round_bed_has_few_corners_and_its_area(radius, flat):
-    true = affinity.scale(shapely.Point(0, 0).buffer(radius, quad_segs=64), 1, flat)
-    cells = rasterised(true)
-    drawn = clean_outline(cells, tolerance_m=CELL_M)
-    assert drawn.area == pytest.approx(cells.area, rel=0.01)
-    assert drawn.hausdorff_distance(true) < 1.6 * CELL_M
-    assert len(drawn.exterior.coords) < 0.5 * len(cells.exterior.coords)
-
-
-def test_an_l_keeps_its_inner_corner_and_its_court():
-    ell = shapely.box(0, 0, 12, 9).difference(shapely.box(6, 5, 12, 9)).difference(shapely.box(2, 2, 4, 4))
-    drawn = clean_outline(rasterised(affinity.rotate(ell, 33, origin=(0, 0))), tolerance_m=CELL_M)
-    assert len(drawn.exterior.coords) == 7 and len(drawn.interiors) == 1
-    assert drawn.area == pytest.approx(ell.area, rel=0.03)
-
-
-def test_small_holes_are_filled_and_crumbs_dropped():
-    holed = shapely.box(0, 0, 10, 10).difference(shapely.box(4, 4, 4.5, 4.5))
-    assert clean_outline(holed, tolerance_m=CELL_M, hole_min_m2=1.0).area == pytest.approx(100)
+def test_crumbs_are_dropped():
     imagery, height = painted()
     cover = ground_cover(imagery, height, rules(imagery))
     mask = np.zeros(SHAPE, dtype=bool)

@@ -10,7 +10,7 @@ from affine import Affine
 from pyproj import CRS
 
 from lawngis.geometry.frame import MeasuringFrame
-from lawngis.ground.cover import Imagery
+from lawngis.ground.imagery import Imagery
 from lawngis.ground.raster import Grid
 from lawngis.mower import built_in_profile
 from lawngis.processing.layers import PLAN_LAYERS

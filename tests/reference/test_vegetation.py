@@ -7,7 +7,8 @@ import inspect
 import numpy as np
 import pytest
 
-from lawngis.ground.cover import NDVI_RANGE, CoverRules, ndvi
+from lawngis.ground.cover import CoverRules
+from lawngis.ground.imagery import NDVI_RANGE, ndvi
 from lawngis.ground.trees import (
     CROWN_PER_TRUNK,
     crown_width_deciduous_m,
