@@ -12,6 +12,7 @@ from lawngis.errors import ParameterError, PlanError
 from lawngis.mower import MowerProfile
 
 from .layers import PLAN_LAYERS
+from .overrides import Override, own_overrides, site_with, step_result_with
 from .plans import Plan, StepResult
 from .sites import Site
 from .step import Step
@@ -59,10 +60,11 @@ def _writers(steps: Iterable[Step]) -> dict[str, str]:
 
 @dataclass(frozen=True)
 class Settings:
-    """What a run is asked to do: the mower, and the parameters of each step by step id."""
+    """What a run is asked to do: the mower, the parameters of each step by step id, and what was measured on site."""
 
     mower: MowerProfile
     parameters: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    overrides: tuple[Override, ...] = ()
 
     def check(self, steps: Iterable[Step]) -> None:
         """Check the parameters before anything is computed.
@@ -96,14 +98,20 @@ def planned(site: Site, steps: Iterable[Step], settings: Settings) -> Planned:
         Whatever a step raises on purpose; the caller decides what a failed parcel means for the others.
     """
     plan = Plan(site.parcel_id, site.frame.crs)
-    plan.attach("reading", StepResult(findings=site.findings), ())
+    measured = own_overrides(site, settings.overrides)
+    site, corrected = site_with(site, measured)
+    plan.attach("reading", StepResult(findings=[*site.findings, *corrected]), ())
     seconds: dict[str, float] = {}
     for step in steps:
         started = perf_counter()
         if step.plan_layers_read & OPEN_LAYERS:
             plan.close()
         parameters = step.parameters_from(settings.parameters.get(step.id, {}))
-        plan.attach(step.id, step.compute(site, plan, settings.mower, parameters), step.writes)
+        result, corrected = step_result_with(
+            step.compute(site, plan, settings.mower, parameters), measured, settings.mower
+        )
+        plan.attach(step.id, result, step.writes)
+        plan.attach("overrides", StepResult(findings=corrected), ())
         seconds[step.id] = perf_counter() - started
     plan.close()
     return Planned(plan, seconds)
