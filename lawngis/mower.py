@@ -150,9 +150,7 @@ def _not_above(profile: MowerProfile, lower: str, upper: str) -> None:
 def profile_names() -> list[str]:
     """Return the names of the profiles that come with lawngis, sorted."""
     folder = resources.files("lawngis.profiles")
-    return sorted(
-        entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml")
-    )
+    return sorted(entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml"))
 
 
 def mower_profile(text: str, *, source: str) -> MowerProfile:

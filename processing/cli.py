@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -13,19 +15,27 @@ import typer
 from lawngis.errors import LawngisError, ParameterError
 from lawngis.mower import DEFAULT_PROFILE
 
+from .deliver.command import deliver
+from .interrupt import InterruptedRunError
+from .slope_cli import slope
+from .visit_cli import fault, reconcile
 from .words import one_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from .portfolio import ParcelResult
+    from .overrides import Override
+    from .run import Run
     from .sites import DataAccuracy
     from .source import SiteSource
 
 EXIT_FAILED_PARCELS = 1
 EXIT_UNUSABLE = 2
-FAILURES_MAX = 60
-"""As many failed parcels are said one by one."""
+PARCEL_SECONDS = 600.0
+"""Ordinary parcels take a fraction of a second: one that takes so long never ends, or is none [s]."""
+
+LOG_NAME = "plan.log.jsonl"
+TABLE_NAME = "portfolio.csv"
 
 EXIT_INTERRUPTED = 130
 """128 and the number of the signal, as shells count (common practice)."""
@@ -48,6 +58,9 @@ LayerOption = Annotated[
 DemOption = Annotated[str | None, typer.Option("--dem", metavar="FILE", help="Terrain model.")]
 DsmOption = Annotated[str | None, typer.Option("--dsm", metavar="FILE", help="Surface model.")]
 ImageryOption = Annotated[str | None, typer.Option("--imagery", metavar="FILE", help="Aerial image.")]
+BandsOption = Annotated[
+    str | None, typer.Option("--bands", metavar="NAMES", help="The image's bands in order: red,green,blue,nir.")
+]
 DemUnitOption = Annotated[
     str | None, typer.Option("--dem-unit", metavar="UNIT", help="Vertical unit of the rasters: m, ft or us-ft.")
 ]
@@ -61,11 +74,34 @@ def plan(
         str, typer.Option("--profile", metavar="NAME|FILE", help="Mower profile: a name or a TOML file.")
     ] = DEFAULT_PROFILE,
     parcel: Annotated[list[str] | None, typer.Option("--parcel", metavar="ID", help="Only this parcel.")] = None,
-    workers: Annotated[int, typer.Option("--workers", min=1, max=256, help="Processes that share the work.")] = 1,
+    workers: Annotated[
+        int | None,
+        typer.Option("--workers", min=1, max=256, help="Processes that share the work; default: for many, the cores."),
+    ] = None,
+    scheduler: Annotated[
+        str | None, typer.Option("--scheduler", metavar="ADDRESS", help="Dask cluster that does the work instead.")
+    ] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on: plan only what isn't finished or has changed since.")
+    ] = False,
+    parcel_seconds: Annotated[
+        float, typer.Option("--parcel-seconds", min=0.1, help="A parcel that takes longer fails.")
+    ] = PARCEL_SECONDS,
+    worker_mb: Annotated[
+        int | None,
+        typer.Option("--worker-mb", min=200, help="Memory of each process; default: a share of the machine's."),
+    ] = None,
+    rasters: Annotated[
+        bool, typer.Option("--rasters", help="Write slope, slope_sd, signal, shade and coverage as GeoTIFFs too.")
+    ] = False,
+    log: Annotated[
+        Path | None, typer.Option("--log", metavar="FILE", help="A line of JSON for each parcel; default: in DIR.")
+    ] = None,
     layer: LayerOption = None,
     dem: DemOption = None,
     dsm: DsmOption = None,
     imagery: ImageryOption = None,
+    bands: BandsOption = None,
     dem_unit: DemUnitOption = None,
     position_sd_m: Annotated[
         float | None, typer.Option("--position-sd", help="Standard deviation of mapped edges [m].")
@@ -75,34 +111,75 @@ def plan(
         list[str] | None, typer.Option("--set", metavar="STEP.NAME=VALUE", help="A parameter of a step.")
     ] = None,
 ) -> None:
-    """Plan every parcel of SITE and write DIR/plan.gpkg."""
+    """Plan every parcel of SITE and write DIR/plan.gpkg.
+
+    With several parcels, DIR/portfolio.csv ranks them and DIR/plan.log.jsonl tells what came of each.
+    """
     from lawngis.mower import profile_from
 
-    from .outcome import outcome_table, outcome_words, with_progress
-    from .portfolio import parcel_results
+    from .limits import Limits
+    from .run import HERE_MAX, Hands, Run
     from .step import loaded_steps
     from .workflow import Settings, ordered
-    from .writing import plan_file, refuse_inputs, run_info, write_plan
+    from .writing import plan_file, refuse_inputs, run_info
 
     started = datetime.now(UTC)
     settings = Settings(profile_from(profile), _step_parameters(set_ or ()))
     steps, broken = loaded_steps()
     settings.check(ordered(steps.values()))
     accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m}
-    source = _opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy)
+    source = _opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands)
+    settings = replace(settings, overrides=_overrides(source))
     wanted = _wanted(source, parcel)
     target = plan_file(out)
     refuse_inputs(target, source)
     for failure in broken:
         _say(f"step {failure.id} of {failure.package} can't be loaded and is left out: {failure.reason}")
-    found = parcel_results(source, settings, parcel_ids=wanted, workers=workers)
-    results = _in_order(with_progress(found, len(wanted)), wanted)
-    write_plan(target, results, run_info(source, settings, started, datetime.now(UTC)), source)
-    outcome_table(results)
-    _say_failures(results)
-    typer.echo(outcome_words(results, target))
-    if any(result.failure for result in results):
+    hands = Hands(workers or (1 if len(wanted) <= HERE_MAX else _cores()), scheduler)
+    run = Run(source, settings, wanted, Limits(parcel_seconds, worker_mb or _memory_mb(hands.workers)), out)
+    run.write(
+        target,
+        hands,
+        lambda: run_info(source, settings, started, datetime.now(UTC)),
+        log=log or (out / LOG_NAME if len(wanted) > 1 else None),
+        resume=resume,
+        rasters=rasters,
+    )
+    _tell(run, target)
+    if run.tally.failed:
         raise typer.Exit(EXIT_FAILED_PARCELS)
+
+
+def _tell(run: Run, target: Path) -> None:
+    """Say what came of a run, and write the portfolio table when there are several parcels."""
+    from .outcome import outcome_table, outcome_words, portfolio_words
+    from .ranking import write_table
+
+    outcome_table(run.ranking.rows)
+    for parcel_id, reason in run.tally.failures:
+        _say(f"parcel {one_line(parcel_id)} failed: {one_line(reason)}")
+    if run.tally.failed > len(run.tally.failures):
+        _say(f"and {run.tally.failed - len(run.tally.failures)} more: the layer summary says why")
+    if run.tally.passing:
+        _say(f"{run.tally.passing} of them may go another time: --resume tries those again and keeps the others")
+    typer.echo(outcome_words(run.tally.statuses, target))
+    if len(run.ranking) > 1:
+        table = run.ranking.table()
+        path = target.with_name(TABLE_NAME)
+        write_table(path, table)
+        for line in portfolio_words(table, path):
+            typer.echo(line)
+
+
+def _cores() -> int:
+    """Return how many processors this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _memory_mb(workers: int) -> int | None:
+    from .limits import memory_mb_each
+
+    return memory_mb_each(workers)
 
 
 @app.command()
@@ -112,6 +189,7 @@ def check(
     dem: DemOption = None,
     dsm: DsmOption = None,
     imagery: ImageryOption = None,
+    bands: BandsOption = None,
     dem_unit: DemUnitOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
@@ -120,7 +198,7 @@ def check(
     from .source import ReadOptions
 
     rasters = _given({"dem": dem, "dsm": dsm, "imagery": imagery})
-    report = site_report(site, _named_layers(layer), rasters, ReadOptions(dem_unit=dem_unit))
+    report = site_report(site, _named_layers(layer), rasters, ReadOptions(dem_unit=dem_unit, bands=_bands(bands)))
     typer.echo(json.dumps(report.as_dict(), indent=2, ensure_ascii=False) if as_json else report.as_text())
     if not report.usable:
         raise typer.Exit(EXIT_UNUSABLE)
@@ -162,6 +240,12 @@ def describe(step: Annotated[str, typer.Argument(metavar="STEP")]) -> None:
     typer.echo(json.dumps(process_description(step_named(step)), indent=2, ensure_ascii=False))
 
 
+app.command()(slope)
+app.command()(deliver)
+app.command()(reconcile)
+app.command()(fault)
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; errors of people's making become one line."""
     words = list(sys.argv[1:] if arguments is None else arguments) or ["--help"]
@@ -174,10 +258,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         command = f" {words[0]}" if words[0] in _command_names() else ""
         _say(f"lawngis: {_sentence(error.format_message())}. `lawngis{command} --help` shows what there is.")
         return EXIT_UNUSABLE
+    except InterruptedRunError as interrupt:
+        _say(f"lawngis: {interrupt}")
+        return EXIT_INTERRUPTED
     except (KeyboardInterrupt, typer.Abort):
         code = EXIT_INTERRUPTED
     if code == EXIT_INTERRUPTED:
-        _say("lawngis: interrupted; nothing was written")
+        _say(f"lawngis: {InterruptedRunError(0, 0)}")
     return code if isinstance(code, int) else 0
 
 
@@ -199,13 +286,18 @@ def _opened(
     rasters: dict[str, str | None],
     dem_unit: str | None,
     accuracy: dict[str, float | None],
+    bands: str | None = None,
 ) -> SiteSource:
     from .site_files import site_files
     from .source import ReadOptions, SiteSource
 
-    options = ReadOptions(dem_unit=dem_unit, accuracy=_accuracy(accuracy))
+    options = ReadOptions(dem_unit=dem_unit, accuracy=_accuracy(accuracy), bands=_bands(bands))
     files = site_files(site, layer_names=_named_layers(layer), raster_files=_given(rasters))
     return SiteSource(files, options)
+
+
+def _bands(text: str | None) -> tuple[str, ...]:
+    return tuple(name.strip().casefold() for name in text.split(",")) if text else ()
 
 
 def _accuracy(values: dict[str, float | None]) -> DataAccuracy:
@@ -264,25 +356,24 @@ def _wanted(source: SiteSource, parcels: Sequence[str] | None) -> list[str]:
     return list(dict.fromkeys(parcels)) if parcels else source.parcel_ids
 
 
+def _overrides(source: SiteSource) -> tuple[Override, ...]:
+    """Return what was measured on site, if the site has it."""
+    from .overrides import read_overrides, refuse_strangers
+
+    place = source.files.layers.get("overrides")
+    if place is None:
+        return ()
+    found = read_overrides(place.file, place.info.name)
+    refuse_strangers(found, source.parcel_ids)
+    return found
+
+
 def _parcels_there(names: Sequence[str], wanted: str) -> str:
     from difflib import get_close_matches
 
     near = get_close_matches(wanted, names, n=3) or list(names[:5])
     more = f" and {len(names) - len(near)} more" if len(names) > len(near) else ""
     return f"There are {', '.join(near)}{more}." if len(names) > 1 else f"The only one is {names[0]}."
-
-
-def _in_order(results: Iterable[ParcelResult], parcel_ids: Sequence[str]) -> list[ParcelResult]:
-    place = {parcel_id: number for number, parcel_id in enumerate(parcel_ids)}
-    return sorted(results, key=lambda result: place[result.parcel_id])
-
-
-def _say_failures(results: Sequence[ParcelResult]) -> None:
-    failures = [result for result in results if result.failure]
-    for result in failures[:FAILURES_MAX]:
-        _say(f"parcel {one_line(result.parcel_id)} failed: {one_line(result.failure)}")
-    if len(failures) > FAILURES_MAX:
-        _say(f"and {len(failures) - FAILURES_MAX} more: the layer summary says why")
 
 
 if __name__ == "__main__":

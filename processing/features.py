@@ -59,25 +59,22 @@ def _plural(geometry_type: str) -> str:
 
 
 @dataclass(frozen=True)
-class Features:
-    """A layer in memory, cleaned; what was repaired or left out, by row."""
+class Survey:
+    """What is wrong with a layer as a whole: what can't be used, what is repaired on reading, and doubtful values.
 
-    table: geopandas.GeoDataFrame
-    repaired: Mapping[int, str]
+    Parameters
+    ----------
+    broken
+        Reason by row, counted from 0.
+    repaired_rows
+        Row, counted from 0, by feature number.
+    doubts
+        Values that make no sense, in words.
+    """
+
     broken: Mapping[int, str]
+    repaired_rows: Mapping[int, int]
     doubts: tuple[str, ...] = ()
-    made_up_ids: bool = False
-
-    @cached_property
-    def attributes(self) -> pd.DataFrame:
-        """The columns without the geometries."""
-        return pd.DataFrame(self.table.drop(columns=self.table.geometry.name))
-
-    def row_in_file(self, row: int) -> int:
-        """Return a kept feature's row as the file counts, from 1."""
-        for left_out in sorted(self.broken):
-            row += left_out <= row
-        return int(row) + 1
 
     def findings(self, layer: str) -> list[Finding]:
         """Return what every parcel should hear of this layer."""
@@ -97,6 +94,40 @@ class Features:
         return left_out + [Finding("caution", "value-unclear", f"{layer}: {text}") for text in self.doubts]
 
 
+@dataclass(frozen=True)
+class Features:
+    """Features of a layer in memory, cleaned; what was repaired or left out, by row of the table."""
+
+    table: geopandas.GeoDataFrame
+    repaired: Mapping[int, str]
+    broken: Mapping[int, str]
+    doubts: tuple[str, ...] = ()
+    made_up_ids: bool = False
+    numbers: tuple[int, ...] = ()
+    """Feature number in the file of each row of the table."""
+
+    @cached_property
+    def attributes(self) -> pd.DataFrame:
+        """The columns without the geometries."""
+        return pd.DataFrame(self.table.drop(columns=self.table.geometry.name))
+
+    def rows(self, wanted: Sequence[int]) -> Features:
+        """Return some rows, numbered anew."""
+        place = {row: number for number, row in enumerate(wanted)}
+        return Features(
+            self.table.iloc[list(wanted)].reset_index(drop=True),
+            {place[row]: text for row, text in self.repaired.items() if row in place},
+            {place[row]: text for row, text in self.broken.items() if row in place},
+            self.doubts,
+            self.made_up_ids,
+            tuple(self.numbers[row] for row in wanted),
+        )
+
+
+SURVEY_ROWS = 10_000
+"""As many features are in memory while a whole layer is looked through."""
+
+
 ROWS_NAMED = 5
 """As many rows are named one by one: one mistake may run through a whole layer."""
 
@@ -108,31 +139,74 @@ def _row_words(rows: Sequence[int]) -> str:
     return f"row {named}" if len(rows) == 1 else f"rows {named}{more}"
 
 
-def read_features(spec: InputSpec, place: LayerPlace) -> Features:
-    """Return a layer's features with the columns that are read, geometries repaired or left out.
-
-    Parcels that can't be used stay in their row, with an empty outline, so that each can fail by its name.
+def surveyed(spec: InputSpec, place: LayerPlace) -> Survey:
+    """Look through a whole layer, some features at a time.
 
     Raises
     ------
     LayerError
         When it can't be read, or text stands where a number belongs.
     """
-    table = gpkg.read_layer(place.path, place.info.name, columns=[column.name for column in spec.columns])
+    broken: dict[int, str] = {}
+    repaired: dict[int, int] = {}
+    doubts: dict[str, None] = {}
+    first = 0
+    for table in gpkg.layer_batches(place.file, place.info.name, columns=_columns(spec), rows=SURVEY_ROWS):
+        _, mended, useless = _repairs(spec, table)
+        broken |= {first + row: text for row, text in useless.items()}
+        repaired |= {int(table.index[row]): first + row for row in mended}
+        _, unclear = _cleaned_columns(spec, table, place, first)
+        doubts |= dict.fromkeys(unclear)
+        first += len(table)
+    return Survey(broken, repaired, tuple(doubts))
+
+
+def read_features(spec: InputSpec, place: LayerPlace, *, bbox: gpkg.Bounds | None = None) -> Features:
+    """Return a layer's features with the columns that are read, geometries repaired or left out.
+
+    Parcels that can't be used stay in their row, with an empty outline, so that each can fail by its name.
+
+    Parameters
+    ----------
+    spec, place
+        The layer, and where it is kept.
+    bbox
+        Only features that touch these bounds, in the layer's CRS.
+
+    Raises
+    ------
+    LayerError
+        When it can't be read, or text stands where a number belongs.
+    """
+    table = gpkg.read_layer(place.file, place.info.name, columns=_columns(spec), bbox=bbox).sort_index()
     geometries, repaired, broken = _repairs(spec, table)
-    doubts: list[str] = []
-    columns = {column.name: _values(column, table, place, doubts) for column in spec.columns}
+    columns, doubts = _cleaned_columns(spec, table, place, 0)
     cleaned = geopandas.GeoDataFrame(columns, geometry=geometries, crs=table.crs, index=range(len(table)))
+    numbers = tuple(int(number) for number in table.index)
     if spec.name == "parcels":
-        return Features(cleaned, repaired, broken, tuple(doubts))
+        return Features(cleaned, repaired, broken, doubts, numbers=numbers)
     kept = np.array([row not in broken for row in range(len(cleaned))], dtype=bool)
     position = np.cumsum(kept) - 1
     return Features(
         cleaned[kept].reset_index(drop=True),
         {int(position[row]): text for row, text in repaired.items()},
         broken,
-        tuple(doubts),
+        doubts,
+        numbers=tuple(number for number, keep in zip(numbers, kept, strict=True) if keep),
     )
+
+
+def _columns(spec: InputSpec) -> list[str]:
+    return [column.name for column in spec.columns]
+
+
+def _cleaned_columns(
+    spec: InputSpec, table: geopandas.GeoDataFrame, place: LayerPlace, first_row: int
+) -> tuple[dict[str, pd.Series[Any]], tuple[str, ...]]:
+    """Return the columns that are read, cleaned, and what is doubtful in them."""
+    doubts: list[str] = []
+    columns = {column.name: _values(column, table, (place, first_row), doubts) for column in spec.columns}
+    return columns, tuple(doubts)
 
 
 def _repairs(
@@ -185,14 +259,18 @@ def _together(parts: list[BaseGeometry]) -> BaseGeometry | None:
     return made_of(parts)
 
 
-def _values(column: ColumnSpec, table: geopandas.GeoDataFrame, place: LayerPlace, doubts: list[str]) -> pd.Series[Any]:
+_Start = tuple[LayerPlace, int]
+"""A layer, and the row of it at which a table begins."""
+
+
+def _values(column: ColumnSpec, table: geopandas.GeoDataFrame, start: _Start, doubts: list[str]) -> pd.Series[Any]:
     if column.name not in table.columns:
         return pd.Series([None] * len(table), dtype="float64" if column.kind == "real" else "object")
     values = table[column.name].reset_index(drop=True)
     if column.kind == "real":
-        return _numbers(column, values, place, doubts)
+        return _numbers(column, values, start, doubts)
     if column.kind == "boolean":
-        return _truths(column, values, doubts)
+        return _truths(column, values, start, doubts)
     texts = [_text(value) for value in values]
     return pd.Series(_known_words(column, texts, doubts) if column.values else texts, dtype="object")
 
@@ -213,22 +291,24 @@ def _known_words(column: ColumnSpec, texts: list[str | None], doubts: list[str])
     return [word if word in column.values else None for word in folded]
 
 
-def _numbers(column: ColumnSpec, values: pd.Series[Any], place: LayerPlace, doubts: list[str]) -> pd.Series[Any]:
+def _numbers(column: ColumnSpec, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
+    place, first_row = start
     numbers = pd.to_numeric(values, errors="coerce").astype("float64")
     wrong = numbers.isna() & values.notna() & (values.astype(str).str.strip() != "")
     if wrong.any():
         row = int(np.flatnonzero(wrong)[0])
         raise LayerError(
             f"column {column.name} holds {values.iloc[row]!r} where a number belongs",
-            where=(str(place), f"row {row + 1}"),
+            where=(str(place), f"row {first_row + row + 1}"),
             advice=f"Enter the {column.description} in {_UNIT_WORDS.get(column.unit, column.unit)}, such as 1.8,"
             " or leave it empty.",
         )
     absurd = numbers.notna() & ~(np.isfinite(numbers) & (numbers >= 0))
     if absurd.any():
-        rows = np.flatnonzero(absurd).tolist()
+        rows = np.flatnonzero(absurd)
+        named = _row_words((first_row + rows).tolist())
         doubts.append(
-            f"{column.name} can't be {numbers[rows[0]]:g} or the like ({_row_words(rows)}); it was taken as unknown"
+            f"{column.name} can't be {numbers[int(rows[0])]:g} or the like ({named}); it was taken as unknown"
         )
     return numbers.where(~absurd)
 
@@ -238,14 +318,12 @@ _UNIT_WORDS = {"m": "metres"}
 _TRUE, _FALSE = ("1", "1.0", "true", "yes", "t", "y"), ("0", "0.0", "false", "no", "f", "n")
 
 
-def _truths(column: ColumnSpec, values: pd.Series[Any], doubts: list[str]) -> pd.Series[Any]:
+def _truths(column: ColumnSpec, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
     words = [None if pd.isna(value) else str(value).strip().casefold() or None for value in values]
     strange = [row for row, word in enumerate(words) if word is not None and word not in (*_TRUE, *_FALSE)]
     if strange:
-        doubts.append(
-            f"{column.name} {words[strange[0]]!r} is neither yes nor no ({_row_words(strange)});"
-            " it was taken as unknown"
-        )
+        named = _row_words([start[1] + row for row in strange])
+        doubts.append(f"{column.name} {words[strange[0]]!r} is neither yes nor no ({named}); it was taken as unknown")
     known = [True if word in _TRUE else False if word in _FALSE else None for word in words]
     return pd.Series(known, dtype="object")
 
@@ -278,4 +356,5 @@ def identified(features: Features, place: LayerPlace) -> Features:
         features.broken,
         features.doubts,
         bool(blank.any()),
+        features.numbers,
     )

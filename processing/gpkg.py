@@ -16,7 +16,7 @@ import shutil
 import sqlite3
 import tempfile
 import warnings
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -59,6 +59,7 @@ _READING_ERRORS = (
     ValueError,
     OSError,
 )
+_WRITING_ERRORS = (*_READING_ERRORS, fiona._err.CPLE_BaseError)  # what a full disk raises in the middle of closing
 _FIONA_TYPES = {"text": "str", "real": "float", "integer": "int64", "boolean": "bool", "datetime": "datetime"}
 _KINDS = {
     "str": "text",
@@ -148,7 +149,7 @@ def _layer_info(path: Path, name: str) -> LayerInfo:
     with _quiet_gdal(path, name), fiona.open(undisturbed(path), layer=name) as source:
         geometry_type = _plain_geometry_type(source.schema["geometry"])
         count = max(len(source), 0)
-        bounds = tuple(source.bounds) if geometry_type and count else None
+        bounds = _bounds_or_none(source) if geometry_type and count else None
         return LayerInfo(
             path=path,
             name=name,
@@ -158,6 +159,13 @@ def _layer_info(path: Path, name: str) -> LayerInfo:
             feature_count=count,
             bounds=bounds if bounds and np.isfinite(bounds).all() else None,
         )
+
+
+def _bounds_or_none(source: fiona.Collection) -> Bounds | None:
+    try:
+        return tuple(source.bounds)
+    except fiona.errors.DriverError:  # every geometry is empty: findings that have no place
+        return None
 
 
 def _plain_geometry_type(word: str) -> str | None:
@@ -230,6 +238,22 @@ def read_layer(
             advice="Name a layer with geometry, or leave it out.",
         )
     return frame
+
+
+def layer_batches(
+    path: str | Path, layer: str, *, columns: Sequence[str] | None = None, rows: int
+) -> Iterator[gpd.GeoDataFrame]:
+    """Yield a layer's features in the order of the file, so many at a time; see :func:`read_layer`."""
+    first = 0
+    while True:
+        frame = _rows(Path(path), layer, columns=columns, where=None, skip_features=first, max_features=rows)
+        if not isinstance(frame, gpd.GeoDataFrame):
+            raise LayerError("is a table without geometry", where=(str(path), layer))
+        if len(frame) or not first:
+            yield frame
+        if len(frame) < rows:
+            return
+        first += rows
 
 
 def read_table(
@@ -480,15 +504,35 @@ def write_plan(
         When a layer does not fit its declaration, CRSs are missing or differ, or the target can't be
         replaced. The target is then as it was.
     """
+    common = _common_crs(layers, declarations, crs, Path(os.path.realpath(path)))
+    return write_plan_batches(path, [layers], declarations, crs=common, written_at=written_at, styles=styles)
+
+
+def write_plan_batches(
+    path: str | Path,
+    batches: Iterable[Mapping[str, pd.DataFrame]],
+    declarations: Sequence[LayerSpec],
+    *,
+    crs: CRS | None,
+    written_at: datetime | None = None,
+    styles: Sequence[StoredStyle] = (),
+) -> Path:
+    """Write one complete GeoPackage from layers that come in batches, of which one is in memory at a time.
+
+    Parameters and errors as in :func:`write_plan`; besides, a value that a layer's key has in two batches is an
+    error too.
+    """
     target = Path(os.path.realpath(path))
-    common = _common_crs(layers, declarations, crs, target)
-    prepared = _conformed_layers(layers, declarations, common)
     refuse_unwritable(target)
     try:
         with tempfile.TemporaryDirectory(prefix=f".{target.stem}-", dir=target.parent) as folder:
             # a folder of its own: SQLite's journal stays in it, and no search for *.gpkg finds half a file
             draft = Path(folder) / target.with_suffix(".gpkg").name
-            _write_layers(draft, prepared, declarations, common)
+            _create_layers(draft, declarations, crs)
+            for layers in batches:
+                _common_crs(layers, declarations, crs, target)
+                _append_layers(draft, _conformed_layers(layers, declarations, crs), declarations)
+            _refuse_repeated_keys(draft, declarations)
             if styles:
                 _write_styles(draft, styles, declarations, written_at or datetime.now(UTC))
             _write_descriptions(draft, declarations, written_at or datetime.now(UTC))
@@ -496,7 +540,7 @@ def write_plan(
             refuse_unwritable(target)
             os.replace(draft, target)  # noqa: PTH105 (the word says what it does on every system)
         _flush_to_disk(target.parent)
-    except (OSError, RuntimeError, ValueError, sqlite3.Error) as error:
+    except _WRITING_ERRORS as error:
         if isinstance(error, LawngisError):
             raise
         raise PlanError(
@@ -505,6 +549,18 @@ def write_plan(
             advice="Check that the disk is not full and the folder may be written to.",
         ) from error
     return target
+
+
+def write_indexed(path: Path, layer: str, batches: Iterable[gpd.GeoDataFrame]) -> None:
+    """Write features, some at a time, as the only layer of a new GeoPackage, with a spatial index.
+
+    For copies that only this program reads: nothing is described, and a file that is there is replaced.
+    """
+    path.unlink(missing_ok=True)
+    with _quick_pyogrio(), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        for frame in batches:
+            pyogrio.write_dataframe(frame, path, layer=layer, geometry_type="Unknown", append=path.exists())
 
 
 def refuse_unwritable(path: str | Path) -> None:
@@ -554,13 +610,14 @@ def _refuse_in_use(target: Path) -> None:
             pass  # not a database at all: nobody can be editing it, and it will be replaced
 
 
-def _write_layers(
-    draft: Path, layers: Mapping[str, pd.DataFrame], declarations: Sequence[LayerSpec], crs: CRS | None
-) -> None:
+def _create_layers(draft: Path, declarations: Sequence[LayerSpec], crs: CRS | None) -> None:
     # The draft is flushed to disk once, as a whole: doing so after each layer would take most of the time
     with fiona.Env(OGR_SQLITE_SYNCHRONOUS="OFF"):
         for declaration in declarations:
             _create_layer(draft, declaration, crs)
+
+
+def _append_layers(draft: Path, layers: Mapping[str, pd.DataFrame], declarations: Sequence[LayerSpec]) -> None:
     with _quick_pyogrio(), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         for declaration in declarations:
@@ -572,6 +629,18 @@ def _write_layers(
                     append=True,
                     promote_to_multi=(declaration.geometry or "").startswith("Multi"),
                 )
+
+
+def _refuse_repeated_keys(draft: Path, declarations: Sequence[LayerSpec]) -> None:
+    with closing(_connection(draft, "ro", 0)) as database:
+        for layer in declarations:
+            if layer.key is None:
+                continue
+            rows = f'FROM "{layer.name}" WHERE "{layer.key}" IS NOT NULL'
+            query = f'SELECT "{layer.key}" {rows} GROUP BY 1 HAVING count(*) > 1 LIMIT 1'
+            repeated = database.execute(query).fetchone()
+            if repeated is not None:
+                raise PlanError(f"{layer.key} {repeated[0]!r} occurs more than once", where=f"layer {layer.name}")
 
 
 @contextmanager

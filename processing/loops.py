@@ -10,12 +10,13 @@ from dataclasses import dataclass
 
 import shapely
 from shapely import LineString, MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import FeatureError
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.mower import MowerProfile
-from lawngis.wire.ground import loop_ground, passage_strip, setback_ground
+from lawngis.wire.ground import ground_apart, loop_ground, passage_strip, setback_ground
 
 from .plans import Finding, Plan, Row
 
@@ -27,7 +28,8 @@ LOST_MIN_M2 = 1.0
 class Loop:
     """One loop: its zones and edges, the strips of its passages, and the ground inside the wire.
 
-    `ground` is None when no wire can be laid; `findings` then say why.
+    `ground` is None when no wire can be laid; `findings` then say why. `outlying` are detached zones that the wire is
+    led to, each with the ground that it goes around there.
     """
 
     loop_id: str
@@ -37,6 +39,17 @@ class Loop:
     strips: Sequence[Polygon]
     ground: Polygon | None
     findings: Sequence[Finding]
+    outlying: Sequence[tuple[Row, Polygon]] = ()
+
+    @property
+    def grounds(self) -> list[Polygon]:
+        """All ground inside the wire, that of the loop itself first."""
+        return [*([] if self.ground is None else [self.ground]), *(ground for _, ground in self.outlying)]
+
+
+def is_outlying(zone: Row) -> bool:
+    """Return whether the main wire is led to a zone that the mower doesn't reach by itself."""
+    return bool(zone["role"] == "detached" and zone["supply"] == "main_wire")
 
 
 def loops(plan: Plan, mower: MowerProfile) -> list[Loop]:
@@ -47,18 +60,24 @@ def loops(plan: Plan, mower: MowerProfile) -> list[Loop]:
 
 def _loops(plan: Plan, mower: MowerProfile) -> list[Loop]:
     ids = dict.fromkeys(zone["loop_id"] for zone in plan.rows("zones"))
-    return [_loop(plan, mower, loop_id) for loop_id in ids]
+    found: list[Loop] = []
+    for loop_id in ids:
+        found.append(_loop(plan, mower, loop_id, [ground for loop in found for ground in loop.grounds]))
+    return found
 
 
-def _loop(plan: Plan, mower: MowerProfile, loop_id: str) -> Loop:
-    zones = plan.select("zones", loop_id=loop_id)
-    names = {zone["zone_id"] for zone in zones}
+def _loop(plan: Plan, mower: MowerProfile, loop_id: str, laid: Sequence[Polygon]) -> Loop:
+    """One loop, kept away from ground that has its wire already."""
+    served = plan.select("zones", loop_id=loop_id)
+    zones = [zone for zone in served if not is_outlying(zone)] or served
+    outlying = [zone for zone in served if zone not in zones]
+    names = {zone["zone_id"] for zone in served}
     edges = [edge for edge in plan.rows("edges") if edge["zone_id"] in names]
     source = "signal_source" if zones[0]["supply"] == "own_source" else "dock"
     findings: list[Finding] = []
     grounds: dict[str, Polygon] = {}
     for zone in zones:
-        inside = _ground_of(plan, zone, edges, mower, findings)
+        inside = _ground_of(plan, zone, edges, mower, findings, laid)
         if inside is not None:
             grounds[zone["zone_id"]] = inside
     links = {link["link_id"]: link for link in plan.rows("links")}
@@ -71,7 +90,25 @@ def _loop(plan: Plan, mower: MowerProfile, loop_id: str) -> Loop:
         if link["zone_a"] in grounds and link["zone_b"] in grounds
     ]
     ground = _joined(loop_id, list(grounds.values()), strips, mower, findings)
-    return Loop(loop_id, source, zones, edges, strips, ground, findings)
+    apart = [] if ground is None else _outlying_grounds(plan, outlying, edges, mower, findings, [*laid, ground])
+    return Loop(loop_id, source, zones, edges, strips, ground, findings, apart)
+
+
+def _outlying_grounds(
+    plan: Plan,
+    zones: Sequence[Row],
+    edges: Sequence[Row],
+    mower: MowerProfile,
+    findings: list[Finding],
+    laid: Sequence[Polygon],
+) -> list[tuple[Row, Polygon]]:
+    found: list[tuple[Row, Polygon]] = []
+    for zone in zones:
+        inside = _ground_of(plan, zone, edges, mower, findings, [*laid, *(ground for _, ground in found)])
+        ground = None if inside is None else _joined(zone["zone_id"], [inside], [], mower, findings)
+        if ground is not None:
+            found.append((zone, ground))
+    return found
 
 
 def _middle_line(link: Row) -> LineString:
@@ -80,10 +117,15 @@ def _middle_line(link: Row) -> LineString:
 
 
 def _ground_of(
-    plan: Plan, zone: Row, edges: Sequence[Row], mower: MowerProfile, findings: list[Finding]
+    plan: Plan,
+    zone: Row,
+    edges: Sequence[Row],
+    mower: MowerProfile,
+    findings: list[Finding],
+    laid: Sequence[Polygon],
 ) -> Polygon | None:
     own = [edge for edge in edges if edge["zone_id"] == zone["zone_id"]]
-    polygon = with_bumps_filled(zone["geometry"], plan.geometries("keepouts", treatment="bump"))
+    polygon = with_bumps_filled(zone["geometry"], passed_over(plan))
     inside: Polygon | MultiPolygon = setback_ground(
         polygon,
         [edge["geometry"] for edge in own],
@@ -91,9 +133,13 @@ def _ground_of(
         gap_min_m=mower.wire_gap_min_m,
         tolerance_m=mower.wire_tolerance_m,
     )
-    parts = polygon_parts(inside)
+    apart = ground_apart(inside, laid, gap_min_m=mower.wire_gap_min_m, tolerance_m=mower.wire_tolerance_m)
+    parts = polygon_parts(apart)
     if not parts:
-        text = f"{zone['zone_id']} is too narrow for a wire with its setbacks: nothing of it can be enclosed"
+        text = (
+            f"{zone['zone_id']} is too narrow for a wire with its setbacks: nothing of it can be enclosed, "
+            "so rule 2 can't be kept"
+        )
         place = zone["geometry"].representative_point()
         findings.append(Finding("stop", "no-wire", text, "Mow it by hand, or measure the edges on site.", place))
         return None
@@ -103,6 +149,11 @@ def _ground_of(
         place = parts[1].representative_point()
         findings.append(Finding("caution", "cut-by-setback", text, "Mow the rest by hand.", place))
     return parts[0]
+
+
+def passed_over(plan: Plan) -> list[BaseGeometry]:
+    """Return what lies inside a zone and yet gets no wire around it: what may be bumped, and ground out of signal."""
+    return plan.geometries("keepouts", treatment="bump") + plan.geometries("hand_mow", reason="out_of_signal")
 
 
 def _joined(

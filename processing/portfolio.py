@@ -1,43 +1,98 @@
-"""Plan many parcels: one after another or in worker processes; a bad one never stops the others."""
+"""Plan many parcels: here, in worker processes or on a cluster; a bad one never stops the others."""
 
 from __future__ import annotations
 
-import multiprocessing
-import signal
-from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from contextlib import contextmanager
-from dataclasses import dataclass, field
-from time import perf_counter
-from typing import Any
+import threading
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from time import monotonic, perf_counter
+from typing import Any, Protocol
 
 import numpy as np
 import shapely
+from pyproj import CRS
 from shapely import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import LawngisError
+from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import polygon_parts
 
+from .fingerprints import site_fingerprint
+from .limits import Limits, OverTimeError, limit_cache, memory_words, time_limit
+from .mosaics import keep_pieces
+from .neighbours import reach_boxes
+from .plan_rasters import plan_rasters
 from .plans import Row
-from .site_files import SiteFiles
-from .source import ReadOptions, SiteSource
+from .shards import Packed, packed_rows
+from .sites import Site
+from .source import SiteSource
 from .step import loaded_steps
 from .workflow import Settings, ordered, planned
+from .workforce import GO_ON, Here, Workforce, WorkforceLostError, lost, submitted
 
-CHUNK = 8
-"""Most parcels that a worker takes at a time, and as many times at least it comes back for more: enough to hide the
-cost of a task, few enough to share evenly and to show how far it is."""
+CHUNK = 16
+"""Most parcels that a worker takes at a time, and half as many times at least it comes back for more: enough to hide
+the cost of a task and of reading what is around, few enough to share evenly and to show how far it is."""
+
+ROUNDS = 8
+
+LOOK_S = 1.0
+"""So often it is looked whether somebody is still at work [s]."""
+
+
+class Parcels(Protocol):
+    """Where parcels are read from: a whole site, or a part of it."""
+
+    @property
+    def crs(self) -> CRS:
+        """CRS of the outlines."""
+
+    def site(self, parcel_id: str) -> Site:
+        """Return one parcel with what lies around it."""
+
+    def outline(self, parcel_id: str) -> BaseGeometry | None:
+        """Return its outline as the file has it."""
+
+    def label(self, parcel_id: str) -> str:
+        """Return what people call it."""
 
 
 @dataclass(frozen=True)
 class ParcelResult:
-    """What came of one parcel: rows by layer in the CRS of the parcels, and how long each part took."""
+    """What came of one parcel.
+
+    Parameters
+    ----------
+    parcel_id
+        Parcel.
+    rows
+        By layer, in the CRS of the parcels.
+    failure
+        Why it could not be planned; empty when it could.
+    seconds
+        Taken by each part.
+    fingerprint
+        Of what the steps saw; empty when it could not be read.
+    passing
+        The failure may not come again.
+    unchanged
+        It was not planned, as it is known already what comes of it.
+    reaches
+        Boxes in which another loop could disturb its loops.
+    """
 
     parcel_id: str
     rows: Mapping[str, Sequence[Row]]
     failure: str = ""
     seconds: Mapping[str, float] = field(default_factory=dict)
+    fingerprint: str = ""
+    passing: bool = False
+    unchanged: bool = False
+    reaches: Sequence[tuple[str, float, float, float, float]] = ()
 
     @property
     def summary(self) -> Row:
@@ -45,131 +100,98 @@ class ParcelResult:
         return self.rows["summary"][0]
 
 
+@dataclass(frozen=True)
+class Job:
+    """What is to be done with parcels.
+
+    Parameters
+    ----------
+    settings
+        Mower and parameters.
+    limits
+        For each parcel.
+    known
+        Fingerprints, by parcel, of which it is known already what comes of them.
+    pieces
+        Folder in which each parcel leaves its rasters; None when they are not wanted.
+    """
+
+    settings: Settings
+    limits: Limits = field(default_factory=Limits)
+    known: Mapping[str, str] = field(default_factory=dict)
+    pieces: Path | None = None
+
+
+# --- one parcel after another ----------------------------------------------------------------------------
+
+
 def parcel_results(
-    source: SiteSource, settings: Settings, *, parcel_ids: Sequence[str], workers: int = 1
+    source: Parcels, job: Job | Settings, *, parcel_ids: Sequence[str], may_end_process: bool = False
 ) -> Iterator[ParcelResult]:
-    """Plan parcels and yield each as it is done, in no promised order when there are several workers.
+    """Plan parcels in this process and yield each as it is done.
 
     Parameters
     ----------
     source
-        The site.
-    settings
-        Mower and parameters.
+        Where they are read from.
+    job
+        What is to be done with them.
     parcel_ids
         Parcels to plan.
-    workers
-        Processes to share the work; 1 plans in this one.
+    may_end_process
+        This process may be ended when a parcel hangs for good.
     """
-    if workers == 1 or len(parcel_ids) == 1:
-        yield from _results_here(source, settings, parcel_ids)
-        return
-    # A fresh interpreter per worker: GDAL's open files and threads don't survive a fork.
-    context = multiprocessing.get_context("spawn")
-    others = multiprocessing.active_children()
-    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_leave_interrupts_to_parent)
-    try:
-        with _interrupts_held_back():
-            futures: dict[Future[list[ParcelResult]], Sequence[str]] = {
-                pool.submit(_results_there, source.files, source.options, settings, chunk): chunk
-                for chunk in _chunks(parcel_ids, workers)
-            }
-        for future in as_completed(futures):
-            try:
-                results = future.result()
-            except Exception as error:  # a worker that died takes its chunk with it, not the run
-                ours = isinstance(error, LawngisError)
-                reason = str(error) if ours else f"the worker process ended early ({error})"
-                results = [failed(source, parcel_id, reason, 0.0) for parcel_id in futures[future]]
-            yield from results
-    except BaseException:  # whoever interrupts doesn't want to wait for parcels that are under way
-        pool.shutdown(wait=False, cancel_futures=True)
-        for process in set(multiprocessing.active_children()).difference(others):
-            process.terminate()
-        raise
-    pool.shutdown()
-
-
-def _chunks(parcel_ids: Sequence[str], workers: int) -> list[Sequence[str]]:
-    size = min(CHUNK, max(1, len(parcel_ids) // (CHUNK * workers)))
-    return [parcel_ids[start : start + size] for start in range(0, len(parcel_ids), size)]
-
-
-@contextmanager
-def _interrupts_held_back() -> Iterator[None]:
-    """Start worker processes deaf to Ctrl-C, which reaches every process of a terminal: they inherit the mask.
-
-    Only the process that talks to people answers. What comes meanwhile is answered afterwards.
-    """
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def _leave_interrupts_to_parent() -> None:
-    """Do the same from within a worker, for systems without signal masks."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-
-def _results_here(source: SiteSource, settings: Settings, parcel_ids: Sequence[str]) -> Iterator[ParcelResult]:
+    job = job if isinstance(job, Job) else Job(job)
     steps = ordered(loaded_steps()[0].values())
     for parcel_id in parcel_ids:
         started = perf_counter()
+        passing = False
         try:
-            yield _result(source, settings, steps, parcel_id)
+            with time_limit(job.limits, may_end_process=may_end_process):
+                result = _result(source, job, steps, parcel_id)
+            yield result
+            continue
         except LawngisError as error:
-            yield failed(source, parcel_id, str(error), perf_counter() - started)
+            reason = str(error)
+        except OverTimeError:
+            passing, reason = True, f"it takes longer than the limit of {job.limits.parcel_seconds:g} seconds"
+        except MemoryError:
+            passing, reason = True, memory_words(job.limits)
         except Exception as error:  # a defect of ours must not take the other parcels with it
             reason = f"internal error, please report it: {type(error).__name__}: {error}"
-            yield failed(source, parcel_id, reason, perf_counter() - started)
+        yield failed(source, parcel_id, reason, perf_counter() - started, passing=passing)
 
 
-def _results_there(
-    files: SiteFiles, options: ReadOptions, settings: Settings, parcel_ids: Sequence[str]
-) -> list[ParcelResult]:
-    return list(_results_here(_source(files, options), settings, parcel_ids))
-
-
-_sources: dict[tuple[Any, ...], SiteSource] = {}
-
-
-def _source(files: SiteFiles, options: ReadOptions) -> SiteSource:
-    """Return this process's own source for a site: it is opened once and kept for the next chunk."""
-    key = (str(files.path), tuple(files.layers), tuple(files.rasters.values()), options)
-    if key not in _sources:
-        _sources.clear()
-        _sources[key] = SiteSource(files, options)
-    return _sources[key]
-
-
-def _result(source: SiteSource, settings: Settings, steps: Any, parcel_id: str) -> ParcelResult:
+def _result(source: Parcels, job: Job, steps: Any, parcel_id: str) -> ParcelResult:
     started = perf_counter()
     site = source.site(parcel_id)
+    fingerprint = site_fingerprint(site)
     read = perf_counter()
-    done = planned(site, steps, settings)
+    if job.known.get(parcel_id) == fingerprint:
+        return ParcelResult(parcel_id, {}, fingerprint=fingerprint, unchanged=True)
+    done = planned(site, steps, job.settings)
     rows = {
-        layer: _in_source_crs(done.plan.rows(layer), site.frame.to_source)
+        layer: _in_source_crs(done.plan.rows(layer), site.frame)
         for layer in done.plan.layers
     }  # fmt: skip
     seconds = perf_counter() - started
     rows["summary"] = [{**row, "seconds": round(seconds, 3)} for row in rows["summary"]]
     parts = {"reading": read - started, **done.step_seconds}
-    return ParcelResult(parcel_id, rows, seconds=parts)
+    if job.pieces is not None:
+        keep_pieces(job.pieces, parcel_id, plan_rasters(site, done.plan, job.settings.mower))
+        parts["rasters"] = perf_counter() - started - seconds
+    reaches = reach_boxes(done.plan.rows("wire_path"), site.frame)
+    return ParcelResult(parcel_id, rows, seconds=parts, fingerprint=fingerprint, reaches=reaches)
 
 
-def _in_source_crs(rows: Sequence[Row], to_source: Any) -> list[Row]:
+def _in_source_crs(rows: Sequence[Row], frame: MeasuringFrame) -> list[Row]:
     if not rows or "geometry" not in rows[0]:
         return list(rows)
-    moved = to_source([row["geometry"] for row in rows])
+    moved = frame.to_source([row["geometry"] for row in rows])
     return [{**row, "geometry": geometry} for row, geometry in zip(rows, moved, strict=True)]
 
 
-def failed(source: SiteSource, parcel_id: str, reason: str, seconds: float) -> ParcelResult:
+def failed(source: Parcels, parcel_id: str, reason: str, seconds: float, *, passing: bool = False) -> ParcelResult:
     """Return the result of a parcel that could not be planned: its row of `summary` says why."""
     summary = {
         "parcel_id": parcel_id,
@@ -179,7 +201,7 @@ def failed(source: SiteSource, parcel_id: str, reason: str, seconds: float) -> P
         "seconds": round(seconds, 3),
         "geometry": multipolygon(source.outline(parcel_id)),
     }
-    return ParcelResult(parcel_id, {"summary": [summary]}, failure=reason)
+    return ParcelResult(parcel_id, {"summary": [summary]}, failure=reason, passing=passing)
 
 
 def multipolygon(geometry: BaseGeometry | None) -> MultiPolygon:
@@ -187,3 +209,148 @@ def multipolygon(geometry: BaseGeometry | None) -> MultiPolygon:
     if geometry is None or not np.isfinite(shapely.get_coordinates(geometry)).all():
         return MultiPolygon()
     return MultiPolygon(polygon_parts(geometry))
+
+
+# --- tasks -----------------------------------------------------------------------------------------------
+
+_turn = threading.Lock()
+"""One task at a time in a process: limits and open files are the process's own, and some clusters run threads."""
+
+
+def packed_results(source: Parcels, job: Job, parcel_ids: Sequence[str], isolated: bool) -> list[Packed]:
+    """Plan parcels and return their results packed: the task that goes to a worker.
+
+    A parcel that is known already comes back without a block.
+    """
+    limit_cache()
+    with _turn:
+        results = parcel_results(source, job, parcel_ids=parcel_ids, may_end_process=isolated)
+        return [packed(result) for result in results]
+
+
+def packed(result: ParcelResult) -> Packed:
+    """Return a result as it goes from process to process, and to disk."""
+    return Packed(
+        parcel_id=result.parcel_id,
+        block=b"" if result.unchanged else packed_rows(result.rows),
+        fingerprint=result.fingerprint,
+        failure=result.failure,
+        passing=result.passing,
+        seconds={part: round(seconds, 4) for part, seconds in result.seconds.items()},
+        status="" if result.unchanged else str(result.summary["status"]),
+        reaches=result.reaches,
+    )
+
+
+def chunks(source: SiteSource, parcel_ids: Sequence[str], workers: int) -> list[list[str]]:
+    """Return parcels in groups, each for one task, of parcels that lie near one another."""
+    return source.chunks(parcel_ids, min(CHUNK, max(1, len(parcel_ids) // (ROUNDS * workers))))
+
+
+@dataclass(frozen=True)
+class _Task:
+    parcel_ids: Sequence[str]
+    executor: Executor
+    alone: bool
+    started: float
+
+
+class Supervisor:
+    """Gives tasks out, gathers what comes back, and finds out which parcel a worker died of.
+
+    When a worker process dies, all that its pool had under way is lost. These parcels are tried once more, each
+    alone in a process of its own. One that dies again there has only itself to blame, and fails.
+
+    Parameters
+    ----------
+    source
+        The site.
+    job
+        What is to be done.
+    hands
+        Who does it.
+    """
+
+    def __init__(self, source: SiteSource, job: Job, hands: Workforce) -> None:
+        self._source = source
+        self._job = job
+        self._hands = hands
+        self._waiting: deque[Sequence[str]] = deque()
+        self._suspects: deque[str] = deque()
+        self._running: dict[Future[list[Packed]], _Task] = {}
+
+    def results(self, groups: Iterable[Sequence[str]]) -> Iterator[list[Packed]]:
+        """Yield the results of groups of parcels, as they come.
+
+        Raises
+        ------
+        WorkforceLostError
+            When nobody is left to do the work.
+        """
+        self._waiting.extend(groups)
+        while self._waiting or self._suspects or self._running:
+            self._hand_out()
+            done, _ = wait(self._running, timeout=LOOK_S, return_when=FIRST_COMPLETED)
+            if not done:
+                self._hands.check()
+            for future in done:
+                found = self._outcome(future, self._running.pop(future))
+                if found:
+                    yield found
+
+    def _hand_out(self) -> None:
+        alone = sum(task.alone for task in self._running.values())
+        while self._suspects and alone < self._hands.alone().tasks_max:
+            self._submit([self._suspects.popleft()], alone=True)
+            alone += 1
+        while self._waiting and len(self._running) - alone < self._hands.tasks_max:
+            self._submit(self._waiting.popleft(), alone=False)
+
+    def _submit(self, parcel_ids: Sequence[str], *, alone: bool) -> None:
+        hands = self._hands.alone() if alone else self._hands
+        parcels = self._source if isinstance(hands, Here) else self._source.part(parcel_ids)
+        known = {name: self._job.known[name] for name in parcel_ids if name in self._job.known}
+        job = replace(self._job, known=known)
+        arguments = (parcels, job, list(parcel_ids), hands.isolated)
+        try:
+            future = submitted(hands, packed_results, *arguments)
+        except Exception as error:
+            if not hands.died(error):
+                raise
+            hands.renewed()
+            future = submitted(hands, packed_results, *arguments)
+        self._running[future] = _Task(parcel_ids, hands.executor, alone, monotonic())
+
+    def _outcome(self, future: Future[list[Packed]], task: _Task) -> list[Packed]:
+        hands = self._hands.alone() if task.alone else self._hands
+        error = CancelledByClusterError() if future.cancelled() else future.exception()
+        if error is None:
+            return future.result()
+        if lost(error):
+            hands.check()
+            raise WorkforceLostError("the cluster gave up its tasks", advice=GO_ON) from error
+        if not hands.died(error):
+            reason = str(error) if isinstance(error, LawngisError) else f"the worker failed ({error})"
+            return self._failed(task.parcel_ids, reason, task)
+        if task.executor is hands.executor:  # else another task has told of this death before
+            hands.renewed()
+        if not task.alone:
+            self._suspects.extend(task.parcel_ids)
+            return []
+        return self._failed(task.parcel_ids, self._death_words(monotonic() - task.started), task)
+
+    def _death_words(self, seconds: float) -> str:
+        if seconds >= self._job.limits.parcel_seconds:
+            return f"it takes longer than the limit of {self._job.limits.parcel_seconds:g} seconds"
+        return (
+            "the worker process ended early, and again when the parcel was tried alone: "
+            "killed, crashed, or out of memory"
+        )
+
+    def _failed(self, parcel_ids: Sequence[str], reason: str, task: _Task) -> list[Packed]:
+        seconds = monotonic() - task.started
+        return [packed(failed(self._source, name, reason, seconds, passing=True)) for name in parcel_ids]
+
+
+class CancelledByClusterError(ConnectionError):
+    """A future was given up, which nobody here asked for."""

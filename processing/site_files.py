@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import atexit
+import shutil
+import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 
 from lawngis.errors import LayerError, SiteError
 
-from . import gpkg, rasters
+from . import geoparquet, gpkg, rasters, tiles
 from .layers import RASTERS, SITE_LAYERS, InputSpec
 
 PLAN_MARKS = frozenset({"summary", "run_info", "wire_path"})
 """Layers that only a plan has all of: such a file is something we wrote, never something people bring."""
 
-RASTER_ENDINGS = (".tif", ".tiff")
+RASTER_ENDINGS = (".tif", ".tiff", ".vrt")
+VECTOR_ENDINGS = (".gpkg", ".fgb", *geoparquet.ENDINGS)
 
 
 @dataclass(frozen=True)
@@ -23,6 +28,11 @@ class LayerPlace:
 
     path: Path
     info: gpkg.LayerInfo
+
+    @property
+    def file(self) -> Path:
+        """The file that it is read from: its own, or a copy of it with a spatial index."""
+        return self.info.path
 
     def __str__(self) -> str:
         return f"{self.path.name}, layer {self.info.name}"
@@ -37,6 +47,8 @@ class SiteFiles:
     rasters: Mapping[str, str]
     ignored: tuple[str, ...] = ()
     """Layers under names that mean nothing here, and plans that lie beside the layers."""
+    tiles: Mapping[str, str] = field(default_factory=dict)
+    """Folders of tiles that rasters were tied together from, by raster."""
 
     @property
     def absent(self) -> list[InputSpec]:
@@ -47,12 +59,23 @@ class SiteFiles:
     def inputs(self) -> list[Path]:
         """Every file that is read, each once."""
         vector = [place.path for place in self.layers.values()]
-        return list(dict.fromkeys(vector + [raster_file(source) for source in self.rasters.values()]))
+        grids = [
+            file
+            for name, source in self.rasters.items()
+            for file in (tiles.tile_files(Path(self.tiles[name])) if name in self.tiles else _raster_inputs(source))
+        ]
+        return list(dict.fromkeys(vector + grids))
 
 
 def raster_file(source: str) -> Path:
     """Return the file that a raster is in: itself, or the GeoPackage of ``GPKG:file:table``."""
     return Path(source.removeprefix("GPKG:").rpartition(":")[0] if source.startswith("GPKG:") else source)
+
+
+def _raster_inputs(source: str) -> list[Path]:
+    """Return a raster's file, and those that it is made of where it is a virtual one."""
+    file = raster_file(source)
+    return [file, *rasters.parts(source)] if file.suffix.casefold() == ".vrt" else [file]
 
 
 def site_files(
@@ -63,11 +86,12 @@ def site_files(
     Parameters
     ----------
     path
-        A GeoPackage, or a folder of them. Plans in the folder are passed over.
+        A GeoPackage, FlatGeobuf or GeoParquet file, or a folder of them. Plans in the folder are passed over.
     layer_names
         Names that layers of the contract have in the files, where they differ.
     raster_files
-        Files of ``dem``, ``dsm`` and ``imagery``, where they don't lie beside the layers under these names.
+        Files of ``dem``, ``dsm`` and ``imagery``, or folders of tiles, where they don't lie beside the layers under
+        these names.
 
     Raises
     ------
@@ -79,8 +103,8 @@ def site_files(
     if not path.exists():
         raise SiteError("there is no such file or folder", where=str(path), advice="Check the spelling.")
     wanted = _wanted_names(layer_names or {})
-    files = _geopackages(path) if path.is_dir() else [path]
-    overviews = {file: gpkg.layer_overview(file) for file in files}
+    files = _vector_files(path) if path.is_dir() else [path]
+    overviews = {file: gpkg.layer_overview(_indexed(file)) for file in files}
     plans = [file for file, infos in overviews.items() if {info.name for info in infos} >= PLAN_MARKS]
     if plans == [path]:
         raise SiteError("is a plan, not a site", where=str(path), advice="Name the layers that it was made from.")
@@ -92,18 +116,46 @@ def site_files(
                 f"there is no layer {given!r} to take as {name}", where=str(path), advice=_names_there(read)
             )
     passed_over = (*ignored, *(f"{file.name} (a plan)" for file in plans))
-    return SiteFiles(path, layers, _raster_places(path, list(read), raster_files or {}), passed_over)
+    places = _raster_places(path, list(read), raster_files or {})
+    folders = {name: place for name, place in places.items() if Path(place).is_dir()}
+    one = {name: str(_tied_together(Path(folder).absolute(), name)) for name, folder in folders.items()}
+    return SiteFiles(path, layers, places | one, passed_over, folders)
 
 
-def _geopackages(folder: Path) -> list[Path]:
-    """Return the folder's GeoPackages, hidden ones left out: a program's drafts are no data."""
+def _indexed(file: Path) -> Path:
+    """Return the file from which parcels can be cut out quickly: itself, or a copy."""
+    if file.suffix.casefold() not in geoparquet.ENDINGS or not file.is_file():
+        return file
+    state = file.stat()
+    return _copied(file.absolute(), (state.st_mtime_ns, state.st_size))
+
+
+@lru_cache(maxsize=64)
+def _copied(file: Path, state: tuple[int, int]) -> Path:
+    del state  # a new state is a new copy
+    return geoparquet.geopackage_of(file, _own_folder())
+
+
+def _tied_together(folder: Path, name: str) -> Path:
+    return tiles.virtual_raster(folder, _own_folder() / f"{name}.vrt")
+
+
+def _own_folder() -> Path:
+    """Return a new folder for what is read in a file's stead; it goes when the process ends."""
+    folder = tempfile.mkdtemp(prefix="lawngis-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return Path(folder)
+
+
+def _vector_files(folder: Path) -> list[Path]:
+    """Return the folder's files of layers, hidden ones left out: a program's drafts are no data."""
     try:
         inside = sorted(folder.iterdir())
     except OSError as error:
         raise SiteError(
             f"the folder can't be looked into ({error.strerror})", where=str(folder), advice="Ask for the right to."
         ) from error
-    files = [file for file in inside if file.suffix.casefold() == ".gpkg" and not file.name.startswith(".")]
+    files = [file for file in inside if file.suffix.casefold() in VECTOR_ENDINGS and not file.name.startswith(".")]
     if not files:
         raise SiteError("the folder holds no GeoPackage", where=str(folder), advice="Put the layers there as *.gpkg.")
     return files
@@ -171,4 +223,5 @@ def _raster_places(path: Path, files: Sequence[Path], given: Mapping[str, str]) 
 
 def _rasters_in(folder: Path) -> dict[str, str]:
     files = sorted(folder.iterdir(), reverse=True)  # of dem.tif and dem.tiff the first is taken
-    return {file.stem.casefold(): str(file) for file in files if file.suffix.casefold() in RASTER_ENDINGS}
+    folders = {file.name.casefold(): str(file) for file in files if file.is_dir() and file.name.casefold() in RASTERS}
+    return folders | {file.stem.casefold(): str(file) for file in files if file.suffix.casefold() in RASTER_ENDINGS}

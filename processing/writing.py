@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
+
+from pyproj import CRS
 
 from lawngis import __version__
 from lawngis.errors import PlanError
 
 from . import gpkg
+from .fingerprints import sha256
 from .layers import PLAN_LAYERS
-from .plans import Row, table
-from .portfolio import ParcelResult
+from .neighbours import neighbour_findings
+from .plans import Row, Table, table
+from .shards import Kept
 from .source import SiteSource
+from .styles import stored_styles
 from .words import counted
 from .workflow import Settings
-
-HASH_BLOCK = 1 << 20
 
 
 def plan_file(out: Path) -> Path:
@@ -55,21 +57,73 @@ def refuse_inputs(target: Path, source: SiteSource) -> None:
             raise PlanError("would overwrite an input", where=str(target), advice="Name another folder with --out.")
 
 
-def write_plan(path: Path, results: Iterable[ParcelResult], run_info: Sequence[Row], source: SiteSource) -> None:
-    """Write the layers of all parcels to `path`.
+def write_plan(path: Path, results: Iterable[Mapping[str, Sequence[Row]]], run_info: Iterable[Row], crs: CRS) -> None:
+    """Write the layers of all parcels to `path`, some parcels at a time.
+
+    Parameters
+    ----------
+    path
+        Target.
+    results
+        Rows by layer of each parcel.
+    run_info
+        Rows of the whole run; asked for when all parcels are written.
+    crs
+        Of the rows.
 
     Raises
     ------
     PlanError
         When it can't be written; what was there before is then untouched.
     """
-    rows: dict[str, list[Row]] = {name: [] for name in PLAN_LAYERS}
+    gpkg.write_plan_batches(
+        path, _batches(results, run_info, crs), tuple(PLAN_LAYERS.values()), crs=crs, styles=stored_styles()
+    )
+
+
+BATCH_ROWS = 20_000
+"""Rows are written when there are this many: each turn costs about as much as writing a thousand."""
+
+
+def _batches(
+    results: Iterable[Mapping[str, Sequence[Row]]], run_info: Iterable[Row], crs: CRS
+) -> Iterator[dict[str, Table]]:
+    rows: dict[str, list[Row]] = {}
     for result in results:
-        for name, some in result.rows.items():
-            rows[name] += some
-    rows["run_info"] = list(run_info)
-    tables = {name: table(spec, rows[name], source.crs) for name, spec in PLAN_LAYERS.items()}
-    gpkg.write_plan(path, tables, tuple(PLAN_LAYERS.values()), crs=source.crs)
+        for name, some in result.items():
+            rows.setdefault(name, []).extend(some)
+        if sum(map(len, rows.values())) >= BATCH_ROWS:
+            yield _tables(rows, crs)
+            rows = {}
+    yield _tables({**rows, "run_info": list(run_info)}, crs)
+
+
+def _tables(rows: Mapping[str, Sequence[Row]], crs: CRS) -> dict[str, Table]:
+    return {name: table(PLAN_LAYERS[name], some, crs) for name, some in rows.items() if some}
+
+
+def merged(kept: Mapping[str, Kept], crs: CRS, *, antenna_height_m: float) -> Iterator[dict[str, list[Row]]]:
+    """Yield the rows of each parcel, with what is found only when all are planned: loops of neighbours that are close.
+
+    Parameters
+    ----------
+    kept
+        Where each parcel is kept, in the order of the plan.
+    crs
+        Of the rows.
+    antenna_height_m
+        Height at which the mower hears the wire [m].
+    """
+    reaches = {parcel_id: place.reaches for parcel_id, place in kept.items()}
+    found = neighbour_findings(
+        reaches, lambda name: kept[name].rows()["wire_path"], antenna_height_m=antenna_height_m, crs=crs
+    )
+    for parcel_id, place in kept.items():
+        rows = place.rows()
+        findings = rows.setdefault("findings", [])
+        for row in found.get(parcel_id, ()):
+            findings.append({**row, "finding_id": f"{parcel_id}-F{len(findings) + 1}"})
+        yield rows
 
 
 def run_info(source: SiteSource, settings: Settings, started: datetime, finished: datetime) -> list[Row]:
@@ -101,15 +155,6 @@ def _input_facts(source: SiteSource) -> dict[str, str]:
         if path.is_file():
             facts[f"sha256 {path}"] = sha256(path)
     return facts
-
-
-def sha256(path: Path) -> str:
-    """Return a file's SHA-256 in hexadecimal."""
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while block := file.read(HASH_BLOCK):
-            digest.update(block)
-    return digest.hexdigest()
 
 
 def _flat(prefix: str, values: Mapping[str, object]) -> dict[str, str]:

@@ -73,14 +73,10 @@ class SunPositions:
     weight: FloatArray
 
     def __post_init__(self) -> None:
-        columns = [
-            np.asarray(c, dtype=np.float64) for c in (self.azimuth_deg, self.elevation_deg, self.weight)
-        ]
+        columns = [np.asarray(c, dtype=np.float64) for c in (self.azimuth_deg, self.elevation_deg, self.weight)]
         shape = columns[0].shape
         if len(shape) != 1 or shape[0] == 0 or any(column.shape != shape for column in columns):
-            raise ParameterError(
-                "sun positions need an azimuth, an elevation and a weight each, and be one or more"
-            )
+            raise ParameterError("sun positions need an azimuth, an elevation and a weight each, and be one or more")
         if not all(np.isfinite(column).all() for column in columns) or (columns[2] < 0).any():
             raise ParameterError("sun positions must be finite, and their weights not negative")
         if abs(columns[2].sum() - 1) > 1e-9:
@@ -470,9 +466,7 @@ def _covered(surface: Surface, eyes: FloatArray) -> BoolArray:
         return np.asarray(np.min(around, axis=0) > eyes[:, 2] + COVER_MIN_M, dtype=bool)
 
 
-def _ground_at_cells(
-    surface: Grid, ground: Grid, frame: MeasuringFrame, window: tuple[slice, slice]
-) -> FloatArray:
+def _ground_at_cells(surface: Grid, ground: Grid, frame: MeasuringFrame, window: tuple[slice, slice]) -> FloatArray:
     if ground.transform == surface.transform and ground.shape == surface.shape and ground.crs == surface.crs:
         return ground.values[window]
     x, y = surface.cell_centres

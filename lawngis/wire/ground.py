@@ -108,6 +108,35 @@ def setback_ground(
     return parts[0] if len(parts) == 1 else MultiPolygon(parts)
 
 
+def ground_apart(
+    ground: Polygon | MultiPolygon, others: Sequence[Polygon], *, gap_min_m: float, tolerance_m: float = 0.005
+) -> Polygon | MultiPolygon:
+    """Return what is left of ground when its wire keeps its distance from wire around other ground.
+
+    Parameters
+    ----------
+    ground
+        From `setback_ground` [m].
+    others
+        Ground inside wire that is laid already, from `loop_ground` [m].
+    gap_min_m, tolerance_m
+        As for `setback_ground` [m].
+
+    Returns
+    -------
+    Polygon or MultiPolygon
+        Largest part first; the ground itself where all others are far enough away.
+    """
+    radius = gap_min_m / 2 + tolerance_m + _HAIR_M + _REOPENED_M
+    reach = 2 * radius + _BEYOND_ARC_MAX_M
+    near = [other for other in others if other.distance(ground) < reach]
+    if not near:
+        return ground
+    taken = shapely.buffer(shapely.union_all(near), reach, quad_segs=_QUAD_SEGS)
+    parts = _parted(_shaped(shapely.difference(ground, taken), radius, radius), radius)
+    return parts[0] if len(parts) == 1 else MultiPolygon(parts)
+
+
 def _checked_setbacks(stretches: Sequence[LineString], setbacks_m: Sequence[float] | FloatArray) -> FloatArray:
     setbacks = np.asarray(setbacks_m, dtype=np.float64)
     if len(setbacks) != len(stretches):

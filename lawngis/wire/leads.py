@@ -8,7 +8,7 @@ a third ring, or left the ground, would not be in it, and two that crossed could
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,7 +37,7 @@ _SHIFTS_M = np.array([0.0, *(sign * 0.02 * step for step in range(1, 41) for sig
 
 @dataclass(frozen=True)
 class Lead:
-    """One lead: a straight pair of wires from a ring to an island.
+    """One lead: a pair of wires from a ring to an island, straight, or to ground apart.
 
     Attributes
     ----------
@@ -46,7 +46,7 @@ class Lead:
     parent_at_m, child_at_m
         Chainages of its ends along the two rings [m].
     xy
-        From the parent to the child, shape (2, 2) [m].
+        From the parent to the child, shape (n, 2) [m].
     """
 
     parent: int
@@ -58,7 +58,7 @@ class Lead:
     @property
     def length_m(self) -> float:
         """Length of one of its two wires [m]."""
-        return float(np.hypot(*(self.xy[1] - self.xy[0])))
+        return float(chainage_m(self.xy)[-1])
 
 
 @dataclass(frozen=True)
@@ -104,7 +104,7 @@ def ground_rings(ground: Polygon) -> list[FloatArray]:
     return [np.array(ring.coords)[:, :2] for ring in [oriented.exterior, *oriented.interiors]]
 
 
-def lead_tree(ground: Polygon, start_m: float = 0.0) -> LeadTree:
+def lead_tree(ground: Polygon, start_m: float = 0.0, taken: Sequence[tuple[int, float]] = ()) -> LeadTree:
     """Return the leads with the least total length from the outer ring to all islands.
 
     Attachment points are free. They are moved along the parent's ring, as little as does, where they would fall on
@@ -116,6 +116,8 @@ def lead_tree(ground: Polygon, start_m: float = 0.0) -> LeadTree:
         Ground inside the wire, from `loop_ground` [m].
     start_m
         Chainage of the loop's start along the outer ring [m].
+    taken
+        Where other leads are attached already: ring, and chainage along it [m].
 
     Returns
     -------
@@ -143,7 +145,7 @@ def lead_tree(ground: Polygon, start_m: float = 0.0) -> LeadTree:
     else:
         raise FeatureError("no tree of leads stays inside the ground", advice="Check the islands for overlaps.")
     order = _from_outer_ring(lines, len(rings))
-    leads = _placed(ground, rings, order, start_m)
+    leads = _placed(ground, rings, order, [(0, start_m), *taken])
     return LeadTree(tuple(leads), sum(float(shapely.length(line)) for _, _, line in lines))
 
 
@@ -242,11 +244,15 @@ class _Ring:
 
 
 def _placed(
-    ground: Polygon, rings: list[FloatArray], order: list[tuple[int, int, FloatArray]], start_m: float
+    ground: Polygon,
+    rings: list[FloatArray],
+    order: list[tuple[int, int, FloatArray]],
+    taken: Sequence[tuple[int, float]],
 ) -> list[Lead]:
     """Leads with their final attachment points."""
     known = [_Ring.of(ring) for ring in rings]
-    known[0].taken.append(start_m)
+    for ring, at_m in taken:
+        known[ring].taken.append(at_m)
     limit = shapely.buffer(ground, 1e-6)
     shapely.prepare(limit)
     segments = np.array([LineString(xy) for _, _, xy in order], dtype=object)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import shapely
@@ -21,7 +22,8 @@ from lawngis.geometry.lines import (
     segment_lengths_m,
     snapped_chainage,
 )
-from lawngis.wire.leads import Lead, LeadTree, ground_rings, lead_tree
+from lawngis.wire.leads import Lead, ground_rings, lead_tree
+from lawngis.wire.outlying import OutlyingGround
 
 _STEP_M = 0.02
 """The edge that a wire follows is looked up this often along it."""
@@ -131,11 +133,13 @@ def laid_loop(
     start: FloatArray | Sequence[float],
     stretches: Sequence[Stretch],
     strips: Sequence[Polygon] = (),
+    outlying: Sequence[OutlyingGround] = (),
 ) -> Loop:
     """Return the loop around a ground in laying order, from the start anti-clockwise back to it.
 
     Wherever a lead is attached, the loop leaves for the island, goes round it the other way (and out to the islands
-    that hang on it), and comes back over the very same line.
+    that hang on it), and comes back over the very same line. Ground apart is gone around on such a lead as well, but
+    the same way round as the outer ring, as it lies inside.
 
     ::
 
@@ -156,6 +160,8 @@ def laid_loop(
         Edge stretches of all zones of the loop.
     strips
         Strips of the passages in the ground, from `passage_strip` [m].
+    outlying
+        Ground apart, each with its lead; a parent comes before what hangs on it.
 
     Returns
     -------
@@ -168,23 +174,75 @@ def laid_loop(
     FeatureError
         When an island can't be reached.
     """
-    rings = ground_rings(ground)
-    chainages = [chainage_m(ring) for ring in rings]
-    start_m = _start_chainage(rings[0], start)
-    tree = lead_tree(ground, start_m)
+    web = _web(ground, start, outlying)
     edges = _Edges(stretches, strips)
-    labels = [
-        _labels(ring, chainage, number == 0, edges)
-        for number, (ring, chainage) in enumerate(zip(rings, chainages, strict=True))
-    ]
+    labels = [_labels(ring, chainage, edges, cut=island is None) for ring, chainage, island in web.rings]
     runs: list[Run] = []
-    for piece in _walk(tree, chainages, start_m):
+    for piece in _walk(web.leads, [chainage for _, chainage, _ in web.rings], web.start_m):
         if isinstance(piece, _LeadPass):
-            runs.append(_lead_run(piece))
+            runs.append(_lead_run(piece, web.rings[piece.lead.child].island))
         else:
-            ring = piece.ring
-            runs.extend(_ring_runs(rings[ring], chainages[ring], labels[ring], piece, stretches))
-    return Loop(_welded(runs), tree.ratio)
+            runs.extend(_ring_runs(web.rings[piece.ring], labels[piece.ring], piece, stretches))
+    return Loop(_welded(runs), web.ratio)
+
+
+class _Ring(NamedTuple):
+    """A ring of wire, its chainage, and the number of the island that it goes round; None for an outer ring."""
+
+    xy: FloatArray
+    chainage: FloatArray
+    island: int | None
+
+
+@dataclass(frozen=True)
+class _Web:
+    """All rings of a loop, the leads that join them, where it starts on the first, and the ratio of its leads."""
+
+    rings: list[_Ring]
+    leads: list[Lead]
+    start_m: float
+    ratio: float
+
+
+def _web(ground: Polygon, start: FloatArray | Sequence[float], outlying: Sequence[OutlyingGround]) -> _Web:
+    """Rings of the ground and of all ground apart, numbered on, and leads between them."""
+    grounds = [ground, *(item.ground for item in outlying)]
+    rings: list[_Ring] = []
+    first: list[int] = []
+    islands = 0
+    for some in grounds:
+        first.append(len(rings))
+        for number, xy in enumerate(ground_rings(some)):
+            rings.append(_Ring(xy, chainage_m(xy), islands + number - 1 if number else None))
+        islands += len(some.interiors)
+    start_m = _start_chainage(rings[0].xy, start)
+    ways = [_outlying_lead(item, number, first, rings) for number, item in enumerate(outlying, start=1)]
+    entries = [start_m, *(lead.child_at_m for lead in ways)]
+    leads, ratios = list(ways), []
+    for number, some in enumerate(grounds):
+        begin, end = first[number], [*first, len(rings)][number + 1]
+        taken = [(lead.parent - begin, lead.parent_at_m) for lead in ways if begin <= lead.parent < end]
+        tree = lead_tree(some, entries[number], taken)
+        ratios.append((tree.length_m, tree.shortest_m))
+        leads += [replace(lead, parent=lead.parent + begin, child=lead.child + begin) for lead in tree.leads]
+    laid, least = np.sum(ratios, axis=0)
+    return _Web(rings, leads, start_m, float(laid / least) if least > 0.0 else 1.0)
+
+
+def _outlying_lead(item: OutlyingGround, number: int, first: list[int], rings: list[_Ring]) -> Lead:
+    """The lead to ground apart, its ends moved onto the rings."""
+    candidates = range(first[item.parent], [*first, len(rings)][item.parent + 1])
+    begin, end = shapely.points(item.lead_xy[[0, -1]])
+    parent = min(candidates, key=lambda ring: shapely.distance(LinearRing(rings[ring].xy), begin))
+    at = []
+    xy = item.lead_xy.copy()
+    for ring, point, vertex in ((parent, begin, 0), (first[number], end, -1)):
+        line, chainage = rings[ring].xy, rings[ring].chainage
+        along = np.array([shapely.line_locate_point(LinearRing(line), point)])
+        snapped = snapped_chainage(chainage, along % chainage[-1], _SHORTEST_RUN_M)
+        xy[vertex] = points_along(line, chainage, snapped)[0]
+        at.append(float(snapped[0]))
+    return Lead(parent, first[number], at[0], at[1], xy)
 
 
 def _start_chainage(ring: FloatArray, start: FloatArray | Sequence[float]) -> float:
@@ -215,10 +273,10 @@ class _LeadPass:
     out: bool
 
 
-def _walk(tree: LeadTree, chainages: list[FloatArray], start_m: float) -> Iterator[_RingPart | _LeadPass]:
+def _walk(tree: list[Lead], chainages: list[FloatArray], start_m: float) -> Iterator[_RingPart | _LeadPass]:
     """Order in which parts of rings and leads are laid: a walk around the tree, without recursion."""
     children: list[list[Lead]] = [[] for _ in chainages]
-    for lead in tree.leads:
+    for lead in tree:
         children[lead.parent].append(lead)
 
     def ahead(ring: int, entry: float) -> list[Lead]:
@@ -242,17 +300,14 @@ def _walk(tree: LeadTree, chainages: list[FloatArray], start_m: float) -> Iterat
                 yield _LeadPass(via, out=False)
 
 
-def _lead_run(piece: _LeadPass) -> Run:
+def _lead_run(piece: _LeadPass, island: int | None) -> Run:
     lead = piece.lead
-    if piece.out:
-        return Run("lead_out", lead.xy, island=lead.child - 1)
-    return Run("lead_back", lead.xy[::-1], island=lead.child - 1)
+    return Run("lead_out", lead.xy, island=island) if piece.out else Run("lead_back", lead.xy[::-1], island=island)
 
 
-def _ring_runs(
-    ring: FloatArray, chainage: FloatArray, labels: _Labels, part: _RingPart, stretches: Sequence[Stretch]
-) -> list[Run]:
+def _ring_runs(ring: _Ring, labels: _Labels, part: _RingPart, stretches: Sequence[Stretch]) -> list[Run]:
     """The runs of one part of a ring: cut where the label changes."""
+    chainage = ring.chainage
     length = float(chainage[-1])
     span = (part.to_m - part.from_m) % length or length
     offset = (labels.at_m - part.from_m) % length
@@ -263,25 +318,24 @@ def _ring_runs(
     begins = np.append(True, codes[1:] != codes[:-1])
     bounds = (part.from_m + np.append(cuts[:-1][begins], span)) % length
     return [
-        _labelled(int(code), line_between(ring, chainage, begin, end), part.ring, stretches)
+        _labelled(int(code), line_between(ring.xy, chainage, begin, end), ring.island, stretches)
         for code, (begin, end) in zip(codes[begins], pairwise(bounds), strict=True)
     ]
 
 
-def _labelled(code: int, xy: FloatArray, ring: int, stretches: Sequence[Stretch]) -> Run:
-    island = ring - 1 if ring else None
+def _labelled(code: int, xy: FloatArray, island: int | None, stretches: Sequence[Stretch]) -> Run:
     if code == _PASSAGE:
         return Run("passage", xy, island=island)
     corner = code <= _CORNER_BASE
     index = _CORNER_BASE - code if corner else code
-    kind = "corner" if corner else ("island" if ring else "edge")
+    kind = "corner" if corner else ("edge" if island is None else "island")
     if index >= len(stretches):
         return Run(kind, xy, island=island)
     return Run(kind, xy, stretches[index].edge_class, stretches[index].setback_m, island)
 
 
-def _labels(ring: FloatArray, chainage: FloatArray, outer: bool, edges: _Edges) -> _Labels:
-    """What each part of a ring follows: a passage, a corner cut, or the nearest stretch of edge."""
+def _labels(ring: FloatArray, chainage: FloatArray, edges: _Edges, *, cut: bool) -> _Labels:
+    """What each part of a ring follows: a passage, a corner if these are cut, or the nearest stretch of edge."""
     lengths = np.diff(chainage)
     pieces = np.maximum(1, np.ceil(lengths / _STEP_M)).astype(np.int64)
     segment = np.repeat(np.arange(len(lengths)), pieces)
@@ -290,7 +344,7 @@ def _labels(ring: FloatArray, chainage: FloatArray, outer: bool, edges: _Edges) 
     middles = nodes + lengths[segment] / pieces[segment] / 2
     codes, distance = edges.codes_and_distances(points_along(ring, chainage, middles))
     bounds = _refined(ring, chainage, nodes, middles, codes, edges)
-    if outer:
+    if cut:
         corner = _corner_pieces(ring)[segment] & (codes != _PASSAGE)
         halfway = (np.cumsum(pieces) - pieces + pieces // 2)[segment]
         codes = np.where(corner, _CORNER_BASE - np.maximum(codes[halfway], 0), codes)

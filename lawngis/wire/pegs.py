@@ -161,14 +161,15 @@ def _with_leads_back_mirrored(
     at: FloatArray, loop: Loop, chainage: FloatArray, spans: NDArray[np.int64]
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Put the pegs of each way back along a lead where those of the way out stand."""
-    out: dict[int | None, tuple[float, float]] = {}
+    # Leads nest: the way back is always that of the last way out.
+    out: list[tuple[float, float]] = []
     again_at: list[FloatArray] = []
     for run, (first, last) in zip(loop.runs, spans, strict=True):
         low, high = float(chainage[first]), float(chainage[last])
         if run.kind == "lead_out":
-            out[run.island] = (low, high)
+            out.append((low, high))
         elif run.kind == "lead_back":
-            out_low, out_high = out[run.island]
+            out_low, out_high = out.pop()
             stand = at[(at >= out_low - _SAME_M) & (at <= out_high + _SAME_M)]
             mirrored = np.clip(low + (out_high - stand), low, high)
             at = np.concatenate([at[(at < low - _SAME_M) | (at > high + _SAME_M)], mirrored])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,18 +10,22 @@ import shapely
 from numpy.typing import NDArray
 from pydantic import Field
 from shapely import LineString, Point, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from lawngis.dock.placing import candidate_places, distances_m
 from lawngis.errors import LawngisError
 from lawngis.geometry.lines import chainage_m, subdivided
 from lawngis.ground.raster import values_at
 from lawngis.mower import MowerProfile
-from lawngis.wire.circuit import SignalCheck, signal_check
+from lawngis.wire.circuit import SignalCheck, interference_share, signal_check
 from lawngis.wire.conductors import resistance_ohm
+from lawngis.wire.leads import ATTACHMENT_GAP_M
 from lawngis.wire.loop import Loop as LaidLoop
 from lawngis.wire.loop import Stretch, laid_loop
+from lawngis.wire.outlying import LeadTerrain, LeadWay, OutlyingGround, lead_way
 from lawngis.wire.pegs import joins, lead_intervals_m, pegs
 
+from ..leads import lead_crossings, lead_terrain
 from ..loops import Loop, loops
 from ..plans import Finding, Plan, Row, StepResult
 from ..sites import Site
@@ -39,6 +44,9 @@ class WireParameters(Parameters):
     """How closely the circuit is checked."""
 
     signal_points: int = Field(default=600, ge=20, le=100000, description="places inside each loop where the field is")
+    interference_share_min: float = Field(
+        default=0.25, gt=0, le=10, description="a neighbouring loop's field, as a share of a loop's own, worth a word"
+    )
 
 
 @dataclass
@@ -55,21 +63,27 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
     """Return the laid wire of every loop."""
     rows = _Rows([], [], [], [])
     findings: list[Finding] = []
+    laid_grounds: list[tuple[str, FloatArray, list[Polygon]]] = []
     for loop in loops(plan, mower):
         findings += loop.findings
         start = _start(site, plan, loop)
         if loop.ground is None or start is None:
             continue
         stretches = [Stretch(edge["geometry"], edge["edge_class"], edge["setback_m"]) for edge in loop.edges]
+        outlying = _outlying(site, loop, start, mower, findings)
         try:
-            laid = laid_loop(loop.ground, start, stretches, loop.strips)
+            laid = laid_loop(loop.ground, start, stretches, loop.strips, outlying)
         except LawngisError as error:
-            text = f"{loop.loop_id} can't be laid: {error.what}"
+            text = f"{loop.loop_id} can't be laid, so rule 1 can't be kept: {error.what}"
             findings.append(Finding("stop", "no-wire", text, error.advice, loop.ground.representative_point()))
             continue
         _add_loop(rows, site, loop, laid, mower)
-        findings += _circuit_findings(loop, loop.ground, laid, rows.wire_path[-1], mower, parameters)
+        enclosed = [loop.ground, *(item.ground for item in outlying)]
+        unheard = plan.geometries("hand_mow", reason="out_of_signal")
+        findings += _circuit_findings(loop, enclosed, unheard, laid, rows.wire_path[-1], mower, parameters)
+        laid_grounds.append((loop.loop_id, laid.xy, enclosed))
         findings += _crossing_findings(plan, loop)
+    findings += _interference_findings(laid_grounds, mower, parameters)
     layers = {"wire_path": rows.wire_path, "wire_runs": rows.wire_runs, "pegs": rows.pegs, "joins": rows.joins}
     return StepResult(layers, findings)
 
@@ -88,6 +102,73 @@ def _start(site: Site, plan: Plan, loop: Loop) -> FloatArray | None:
     straight = np.minimum(places.straight_ahead_m, places.straight_behind_m)
     penalty = np.where(straight >= 0.5, 0.0, 1000.0)
     return places.xy[int(np.argmin(np.nan_to_num(far) + penalty))]
+
+
+def _outlying(
+    site: Site, loop: Loop, start: FloatArray, mower: MowerProfile, findings: list[Finding]
+) -> list[OutlyingGround]:
+    """Return detached zones that the wire is led to, each with its lead; what a lead crosses becomes a finding."""
+    if loop.ground is None or not loop.outlying:
+        return []
+    terrain = lead_terrain(site)
+    laid, waiting = [loop.ground], list(loop.outlying)
+    dock_room = max(mower.dock_straight_ahead_m, mower.dock_straight_behind_m)
+    attached: list[tuple[FloatArray, float]] = []
+    found: list[OutlyingGround] = []
+    while waiting:
+        others = [ground for _, ground in waiting]
+        ways = [
+            _lead_way(laid, ground, terrain, start, (dock_room, ATTACHMENT_GAP_M), attached, others)
+            for ground in others
+        ]
+        reached = [(way.cost, number) for number, way in enumerate(ways) if way is not None]
+        if not reached:
+            findings += [_no_lead(loop, zone) for zone, _ in waiting]
+            break
+        number = min(reached)[1]
+        zone, ground = waiting.pop(number)
+        way = next(way for index, way in enumerate(ways) if index == number and way is not None)
+        found.append(OutlyingGround(ground, way.parent, way.xy))
+        laid.append(ground)
+        attached += [(way.xy[0], 2 * ATTACHMENT_GAP_M), (way.xy[-1], 2 * ATTACHMENT_GAP_M)]
+        findings.append(_lead_finding(site, loop, zone, way))
+    return found
+
+
+def _lead_way(
+    laid: list[Polygon],
+    ground: Polygon,
+    terrain: LeadTerrain,
+    start: FloatArray,
+    rooms_m: tuple[float, ...],
+    attached: list[tuple[FloatArray, float]],
+    others: list[Polygon],
+) -> LeadWay | None:
+    """Return the way of a lead that leaves the dock the most room, or at least some."""
+    apart = [other for other in others if other is not ground]
+    for room in rooms_m:
+        way = lead_way(laid, ground, terrain, keep_off=[(start, room), *attached], others=apart)
+        if way is not None:
+            return way
+    return None
+
+
+def _no_lead(loop: Loop, zone: Row) -> Finding:
+    text = f"no lead from {loop.loop_id} gets to {zone['zone_id']}: it has no wire, so rule 2 can't be kept there"
+    return Finding("stop", "no-lead", text, "Take another supply for it.", zone["geometry"].representative_point())
+
+
+def _lead_finding(site: Site, loop: Loop, zone: Row, way: LeadWay) -> Finding:
+    crossed = lead_crossings(site, way.line)
+    middle = way.line.interpolate(0.5, normalized=True)
+    text = (
+        f"the lead of {loop.loop_id} to {zone['zone_id']}, {way.line.length:.1f} m out and as much back, crosses "
+        f"{crossed.words}"
+    )
+    if not crossed.over_m:
+        return Finding("info", "wire-crosses", text, "Lay both wires of the lead side by side.", middle)
+    advice = "Ask for buried services before cutting or digging; the two wires lie side by side."
+    return Finding("caution", "wire-crosses", text, advice, middle)
 
 
 def _add_loop(rows: _Rows, site: Site, loop: Loop, laid: LaidLoop, mower: MowerProfile) -> None:
@@ -166,9 +247,15 @@ def _point_at(xy: FloatArray, chainage: FloatArray, at: float) -> Point:
 
 
 def _circuit_findings(
-    loop: Loop, ground: Polygon, laid: LaidLoop, path: Row, mower: MowerProfile, parameters: WireParameters
+    loop: Loop,
+    grounds: list[Polygon],
+    unheard: list[BaseGeometry],
+    laid: LaidLoop,
+    path: Row,
+    mower: MowerProfile,
+    parameters: WireParameters,
 ) -> list[Finding]:
-    inside, outside = _places(ground, parameters.signal_points)
+    inside, outside = _places(grounds, unheard, parameters.signal_points)
     checked = signal_check(laid.xy, inside, outside, height_m=mower.antenna_height_m, current_a=mower.loop_current_a)
     findings = _sign_findings(loop, checked)
     if np.isfinite(checked.weakest_ut):
@@ -180,7 +267,8 @@ def _circuit_findings(
             )
             place = Point(checked.weakest_xy)
             findings.append(Finding("stop", "signal-weak", text, "Split the loop, or take another profile.", place))
-    far = float(shapely.distance(shapely.points(inside), ground.boundary).max()) if len(inside) else 0.0
+    wire = shapely.boundary(shapely.MultiPolygon(grounds))
+    far = float(shapely.distance(shapely.points(inside), wire).max()) if len(inside) else 0.0
     if far > mower.signal_reach_max_m:
         text = f"the middle of {loop.loop_id} is {far:.1f} m from the wire, more than {mower.signal_reach_max_m:g} m"
         findings.append(Finding("caution", "signal-reach", text, "Test the signal there before mowing."))
@@ -191,22 +279,25 @@ def _circuit_findings(
     return findings
 
 
-def _places(ground: Polygon, count: int) -> tuple[FloatArray, FloatArray]:
-    """Return places inside the ground and places on islands and outside, all clear of the wire."""
-    spacing = float(np.sqrt(ground.area / count))
-    inside = _lattice(ground.buffer(-SIGNAL_CLEAR_M), spacing)
-    islands = [Polygon(hole).buffer(-SIGNAL_CLEAR_M / 3) for hole in ground.interiors]
-    around = Polygon(ground.exterior).buffer(3 * SIGNAL_CLEAR_M).boundary.segmentize(2.0)
-    points = [shapely.get_coordinates(around)]
-    points += [
+def _places(grounds: Sequence[Polygon], unheard: Sequence[BaseGeometry], count: int) -> tuple[FloatArray, FloatArray]:
+    """Return places inside the grounds and places on islands and outside, all clear of the wire."""
+    together = shapely.MultiPolygon(list(grounds))
+    spacing = float(np.sqrt(together.area / count))
+    inner = shapely.difference(shapely.buffer(together, -SIGNAL_CLEAR_M), shapely.union_all(list(unheard)))
+    inside = _lattice(inner, spacing)
+    around = shapely.boundary(shapely.buffer([Polygon(ground.exterior) for ground in grounds], 3 * SIGNAL_CLEAR_M))
+    outer = shapely.get_coordinates(shapely.segmentize(around, 2.0))
+    clear = shapely.distance(shapely.points(outer), together) > 2 * SIGNAL_CLEAR_M
+    islands = [Polygon(hole).buffer(-SIGNAL_CLEAR_M / 3) for ground in grounds for hole in ground.interiors]
+    middles = [
         shapely.get_coordinates(shapely.maximum_inscribed_circle(island))[:1]
         for island in islands
-        if not island.is_empty
+        if not island.is_empty and not any(ground.intersects(island) for ground in grounds)
     ]
-    return inside, np.concatenate(points)
+    return inside, np.concatenate([outer[clear], *middles])
 
 
-def _lattice(area: Polygon, spacing: float) -> FloatArray:
+def _lattice(area: BaseGeometry, spacing: float) -> FloatArray:
     if area.is_empty:
         return np.empty((0, 2))
     min_x, min_y, max_x, max_y = area.bounds
@@ -222,6 +313,28 @@ def _sign_findings(loop: Loop, checked: SignalCheck) -> list[Finding]:
     text = f"the field of {loop.loop_id} has the wrong sign at {len(wrong)} places: the mower would turn away or leave"
     advice = "Check the sense of every island and that leads lie side by side."
     return [Finding("stop", "rule-2-signal-sign", text, advice, Point(wrong[0]))]
+
+
+def _interference_findings(
+    laid: Sequence[tuple[str, FloatArray, list[Polygon]]], mower: MowerProfile, parameters: WireParameters
+) -> list[Finding]:
+    """Return a finding for each loop in which a neighbouring loop is heard too loudly."""
+    findings = []
+    for loop_id, xy, grounds in laid if len(laid) > 1 else ():
+        others = {name: other for name, other, _ in laid if name != loop_id}
+        inside, _ = _places(grounds, (), parameters.signal_points)
+        if not len(inside):
+            continue
+        share = interference_share(xy, list(others.values()), inside, height_m=mower.antenna_height_m)
+        worst = int(np.argmax(share))
+        if share[worst] >= parameters.interference_share_min:
+            text = (
+                f"inside {loop_id} the field of {', '.join(others)} reaches {100 * share[worst]:.0f} % of its own: "
+                "loops driven at once disturb each other"
+            )
+            advice = "Give the loops different signals, or switch one off while the other works."
+            findings.append(Finding("caution", "interference", text, advice, Point(inside[worst])))
+    return findings
 
 
 def _crossing_findings(plan: Plan, loop: Loop) -> list[Finding]:
@@ -247,7 +360,21 @@ STEP = Step(
         "Lays each loop from its dock anti-clockwise round the zones and islands and back, through passages and along "
         "leads; sets pegs and joins; measures it along the ground and checks the circuit's resistance and field."
     ),
-    reads=("zones", "links", "edges", "keepouts", "dock_candidates", "site:outlets", "site:buildings", "raster:dem"),
+    reads=(
+        "zones",
+        "links",
+        "edges",
+        "keepouts",
+        "hand_mow",
+        "dock_candidates",
+        "site:outlets",
+        "site:parcels",
+        "site:buildings",
+        "site:hard_surfaces",
+        "site:beds",
+        "site:water",
+        "raster:dem",
+    ),
     writes=("wire_path", "wire_runs", "pegs", "joins"),
     compute=wire,
     parameters=WireParameters,

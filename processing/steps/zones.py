@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -26,15 +26,22 @@ from lawngis.lawn.zones import (
     zone_roles,
 )
 from lawngis.mower import MowerProfile
-from lawngis.mowing.capacity import area_rate_m2_h, charging_hours, mowing_hours_week, one_charge_area_m2, turning_share
+from lawngis.mowing.capacity import charging_hours, mowing_hours_week, turning_share
+from lawngis.prices import price_book_from
 from lawngis.trust import flip_probability
+from lawngis.wire.outlying import lead_way
 
+from ..detached import DetachedOffer, DetachedZone, detached_offer
+from ..leads import DRIVEN_ON, lead_crossings, lead_terrain
 from ..plans import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
 from ..sites import Site
 from ..step import Parameters, Step
 
-DRIVEN_ON = ("drive", "road")
-"""Paving on which cars go: never crossed by a mower."""
+UNHEARD_MIN_M2 = 0.5
+"""Ground out of signal that is smaller than this is crossed before the mower stops."""
+
+WIRE_INSET_M = 0.3
+"""How far from the edge the wire is taken to lie while supplies are compared: a middling setback."""
 
 
 class ZonesParameters(Parameters):
@@ -45,6 +52,12 @@ class ZonesParameters(Parameters):
     )
     crumb_m2: float = Field(
         default=0.02, ge=0, le=10, description="pieces smaller than a hand's breadth squared are nobody's work [m²]"
+    )
+    price_book: str | None = Field(
+        default=None, description="TOML file with prices to compare supplies by; an invented example when absent"
+    )
+    saw_cut_per_m: float = Field(
+        default=15.0, ge=0, le=10000, description="price of a metre of saw cut or duct, in the price book's currency"
     )
 
 
@@ -72,7 +85,8 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     ground = _mowable(plan)
     partition = zone_partition(ground, mow_width_m=mower.passage_mow_min_m, zone_area_min_m2=mower.zone_area_min_m2)
     links = _links(site, partition, mower)
-    served = _served(partition, links, mower)
+    served = _served(site, partition, links, mower, parameters)
+    served = replace(served, unheard=_unheard(plan, partition, served, mower))
     numbers = {index: number for number, index in enumerate(served.supplies, start=1)}
     zone_rows = _zone_rows(site, plan, mower, partition, served, links)
     link_rows = [
@@ -82,7 +96,7 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     hand_rows = _hand_rows(site, partition, served, parameters)
     return StepResult(
         {"zones": zone_rows, "links": link_rows, "hand_mow": hand_rows},
-        _findings(zone_rows, link_rows, served),
+        _findings(partition, zone_rows, link_rows, served) + _unheard_findings(hand_rows, mower),
         _width_checks(site, link_rows, mower, parameters),
     )
 
@@ -149,41 +163,102 @@ class _Served:
     roles: ZoneRoles | None
     supplies: dict[int, tuple[str, str]]
     unreachable: tuple[int, ...]
+    offers: dict[int, DetachedOffer] = field(default_factory=dict)
+    unheard: dict[int, list[Polygon]] = field(default_factory=dict)
 
 
-def _served(partition: ZonePartition, links: Sequence[Link], mower: MowerProfile) -> _Served:
+def _served(
+    site: Site, partition: ZonePartition, links: Sequence[Link], mower: MowerProfile, parameters: ZonesParameters
+) -> _Served:
     if not partition.zones:
         return _Served(None, {}, ())
     roles = zone_roles(
         [zone.area for zone in partition.zones],
         [ZoneLink(link.zone_a, link.zone_b, link.usable, link.width_m) for link in links],
     )
+    ways = {index: ("own_dock" if index == roles.home else "main_wire") for index in (roles.home, *roles.linked)}
+    why = {index: "home zone" if index == roles.home else "the mower drives there by itself" for index in ways}
+    detached = [index for index in range(len(partition.zones)) if index not in ways]
+    offers = _offers(site, partition, sorted(ways), detached, mower, parameters)
+    chosen = {index: offer.chosen for index, offer in offers.items()}
     supplies: dict[int, tuple[str, str]] = {}
-    unreachable = []
-    for index, zone in enumerate(partition.zones):
-        if index == roles.home:
-            supplies[index] = ("own_dock", "home zone")
-        elif index in roles.linked:
-            supplies[index] = ("main_wire", "the mower drives there by itself")
-        else:
-            choice = _detached_supply(zone.area, mower)
-            if choice is None:
-                unreachable.append(index)
-            else:
-                supplies[index] = choice
-    return _Served(roles, supplies, tuple(unreachable))
+    for index in range(len(partition.zones)):
+        best = chosen.get(index)
+        if index in ways:
+            supplies[index] = (ways[index], why[index])
+        elif best is not None:
+            supplies[index] = (best.supply, best.why)
+    return _Served(roles, supplies, tuple(index for index in detached if chosen[index] is None), offers)
 
 
-def _detached_supply(area_m2: float, mower: MowerProfile) -> tuple[str, str] | None:
-    """Return the supply of a zone that the mower can't reach by itself, and why; None when there is none."""
-    rate = area_rate_m2_h(mower.cutting_width_m, mower.speed_mps)
-    one_charge = one_charge_area_m2(rate_m2_h=rate, run_minutes=mower.run_minutes, share=mower.coverage_share)
-    size = f"{area_m2:.0f} m² against {one_charge:.0f} m² that one charge mows"
-    if area_m2 > one_charge and "own_dock" in mower.supplies_offered:
-        return "own_dock", f"one charge can't mow it: {size}"
-    if area_m2 <= one_charge and "own_source" in mower.supplies_offered:
-        return "own_source", f"one charge mows it and the mower is carried there: {size}"
-    return None
+def _unheard(plan: Plan, partition: ZonePartition, served: _Served, mower: MowerProfile) -> dict[int, list[Polygon]]:
+    """Return by zone the ground farther from any wire than the signal reaches, without what stands on it.
+
+    The wire keeps at least the least setback from the edge, so what is farther from the edge than reach and setback
+    together is farther from the wire than the reach.
+    """
+    depth_m = mower.signal_reach_max_m + min(mower.setback_m.model_dump().values())
+    bumps = shapely.union_all(plan.geometries("keepouts", treatment="bump"))
+    found = {}
+    for index in served.supplies:
+        deep = partition.zones[index].buffer(-depth_m).difference(bumps)
+        parts = [part for part in polygon_parts(deep) if part.area >= UNHEARD_MIN_M2]
+        if parts:
+            found[index] = parts
+    return found
+
+
+def _unheard_findings(hand_rows: list[Row], mower: MowerProfile) -> list[Finding]:
+    return [
+        Finding(
+            "caution",
+            "out-of-signal",
+            f"{row['area_m2']:.0f} m² lie farther than {mower.signal_reach_max_m:g} m from any wire: out of signal",
+            "Take a profile with more reach, lead the wire across, or mow them by hand.",
+            row["geometry"].representative_point(),
+        )
+        for row in hand_rows
+        if row["reason"] == "out_of_signal"
+    ]
+
+
+def _offers(
+    site: Site,
+    partition: ZonePartition,
+    wired: Sequence[int],
+    detached: Sequence[int],
+    mower: MowerProfile,
+    parameters: ZonesParameters,
+) -> dict[int, DetachedOffer]:
+    """Return for each detached zone what each supply takes; the main wire grows with each zone that it is led to."""
+    if not detached:
+        return {}
+    terrain, prices = lead_terrain(site), price_book_from(parameters.price_book)
+    inner = [_wired(zone) for zone in partition.zones]
+    laid = [inner[index] for index in wired]
+    wire_m = sum(ground.length for ground in laid)
+    offers: dict[int, DetachedOffer] = {}
+    for index in detached:
+        others = [inner[other] for other in detached if other != index and inner[other] not in laid]
+        way = lead_way(laid, inner[index], terrain, others=others)
+        need = DetachedZone(
+            area_m2=partition.zones[index].area,
+            ring_m=inner[index].length,
+            lead_m=None if way is None else way.line.length,
+            crossed=None if way is None else lead_crossings(site, way.line),
+            main_wire_m=wire_m,
+        )
+        offers[index] = offer = detached_offer(need, mower, prices, saw_cut_per_m=parameters.saw_cut_per_m)
+        if offer.chosen is not None and offer.chosen.supply == "main_wire":
+            laid.append(inner[index])
+            wire_m += offer.chosen.wire_m
+    return offers
+
+
+def _wired(zone: Polygon) -> Polygon:
+    """Return about the ground inside a zone's wire, before the edges are known."""
+    inner = polygon_parts(zone.buffer(-WIRE_INSET_M))
+    return max(inner, key=lambda part: part.area) if inner else zone
 
 
 def _zone_rows(
@@ -199,8 +274,10 @@ def _zone_rows(
     loops = 1
     for number, (index, (supply, why)) in enumerate(served.supplies.items(), start=1):
         role = "home" if index == served.roles.home else "linked" if index in served.roles.linked else "detached"
-        loops += role == "detached"
-        polygon = max(polygon_parts(partition.zones[index].difference(trunks)), key=lambda part: part.area)
+        own_loop = role == "detached" and supply != "main_wire"
+        loops += own_loop
+        whole = partition.zones[index].difference(shapely.union_all([trunks, *served.unheard.get(index, [])]))
+        polygon = max(polygon_parts(whole), key=lambda part: part.area)
         quantiles = _slope_quantiles(slope, polygon, site)
         rows.append(
             {
@@ -211,7 +288,7 @@ def _zone_rows(
                 "slope_p50_percent": quantiles[0],
                 "slope_p95_percent": quantiles[1],
                 "slope_max_percent": quantiles[2],
-                "loop_id": f"{site.parcel_id}-L{loops if role == 'detached' else 1}",
+                "loop_id": f"{site.parcel_id}-L{loops if own_loop else 1}",
                 "reached_by": link_ids.get(served.roles.reached_by[index]),
                 "supply": supply,
                 "supply_why": why,
@@ -271,6 +348,7 @@ def _hand_rows(site: Site, partition: ZonePartition, served: _Served, parameters
     pieces += [("narrow", passage.outline) for passage in partition.passages if not passage.outline.is_empty]
     pieces += [("small", scrap) for scrap in partition.scraps]
     pieces += [("unreachable", partition.zones[index]) for index in served.unreachable]
+    pieces += [("out_of_signal", part) for parts in served.unheard.values() for part in parts]
     pieces = [(reason, polygon) for reason, polygon in pieces if polygon.area >= parameters.crumb_m2]
     return [
         {
@@ -283,7 +361,7 @@ def _hand_rows(site: Site, partition: ZonePartition, served: _Served, parameters
     ]
 
 
-def _findings(zone_rows: list[Row], link_rows: list[Row], served: _Served) -> list[Finding]:
+def _findings(partition: ZonePartition, zone_rows: list[Row], link_rows: list[Row], served: _Served) -> list[Finding]:
     findings = []
     for link in link_rows:
         middle = link["geometry"].interpolate(0.5, normalized=True)
@@ -303,21 +381,17 @@ def _findings(zone_rows: list[Row], link_rows: list[Row], served: _Served) -> li
             findings.append(
                 Finding("info", "passage-blocked", text, "Measure it: widening may link the zones.", middle)
             )
-    for zone in zone_rows:
-        if zone["role"] == "detached":
-            text = f"{zone['zone_id']} is not reached by the mower itself; supply: {zone['supply'].replace('_', ' ')}"
-            findings.append(
-                Finding("info", "zone-detached", text, zone["supply_why"], zone["geometry"].representative_point())
+    ids = dict(zip(served.supplies, (zone["zone_id"] for zone in zone_rows), strict=True))
+    for index, offer in served.offers.items():
+        place = partition.zones[index].representative_point()
+        if offer.chosen is None:
+            text = (
+                f"{partition.zones[index].area:.0f} m² are reached by no supply that the profile offers: mown by hand"
             )
-    if served.unreachable:
-        findings.append(
-            Finding(
-                "caution",
-                "zone-unreachable",
-                f"{len(served.unreachable)} zones are reached by no supply that the profile offers: mown by hand",
-                "Offer another supply in the profile's supplies_offered.",
-            )
-        )
+            findings.append(Finding("caution", "zone-unreachable", f"{text}. {offer.words}", offer.advice, place))
+        else:
+            text = f"{ids[index]} is not reached by the mower itself. {offer.words}"
+            findings.append(Finding("info", "zone-detached", text, offer.advice, place))
     return findings
 
 
@@ -332,10 +406,11 @@ def _width_checks(
             "whether the passage is mown": mower.passage_mow_min_m,
             "whether the mower gets through": mower.passage_transit_min_m,
         }
-        decides, limit = min(limits.items(), key=lambda item: abs(item[1] - link["width_m"]))
-        chance = float(flip_probability(link["width_m"], link["width_sd_m"], limit))
-        if chance >= parameters.doubt_min:
-            place = site.frame.coordinates_from(site.frame.source, [[link["narrowest_x"], link["narrowest_y"]]])[0]
+        place = site.frame.coordinates_from(site.frame.source, [[link["narrowest_x"], link["narrowest_y"]]])[0]
+        for decides, limit in limits.items():
+            chance = float(flip_probability(link["width_m"], link["width_sd_m"], limit))
+            if chance < parameters.doubt_min:
+                continue
             checks.append(
                 VisitCheck(
                     f"width of {link['link_id']} at its narrowest",
@@ -360,7 +435,16 @@ STEP = Step(
         "Cuts the mowable ground into zones at passages too narrow to mow, measures every passage at its narrowest, "
         "finds crossings over flush paving, and says which zones the mower reaches and what supplies the others."
     ),
-    reads=("lawn", "keepouts", "site:hard_surfaces", "raster:dem"),
+    reads=(
+        "lawn",
+        "keepouts",
+        "site:parcels",
+        "site:buildings",
+        "site:hard_surfaces",
+        "site:beds",
+        "site:water",
+        "raster:dem",
+    ),
     writes=("zones", "links", "hand_mow"),
     compute=zones,
     parameters=ZonesParameters,

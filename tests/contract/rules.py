@@ -208,7 +208,7 @@ def rule_2_winding(view: ParcelView, profile: Profile) -> Found:
     """Winding number +1 at mowable ground inside the loop; 0 on islands, outside, and nowhere anything else."""
     random = np.random.default_rng(SAMPLE_SEED)
     for loop in view.loops:
-        ground = shapely.union_all([*loop.zones, *view.shapes("keepouts", treatment="bump")])
+        ground = shapely.union_all([*loop.zones, *passed_over(view)])
         strips = [run.line for run in loop.of_kind("passage")]
         beside = shapely.buffer(shapely.union_all(strips), profile["passage_wire_gap_m"] + 2 * NEAR_WIRE_M)
         points = _samples(view, loop, random)
@@ -217,6 +217,11 @@ def rule_2_winding(view: ParcelView, profile: Profile) -> Found:
         yield from _strange_turns(loop, points, turns)
         yield from _turns_outside(loop, points, turns, shapely.union(ground, beside))
         yield from _left_out(view, loop, points[turns == 0], profile)
+
+
+def passed_over(view: ParcelView) -> list[BaseGeometry]:
+    """What lies inside the wire though it is no zone: what may be bumped, and ground that the signal doesn't reach."""
+    return view.shapes("keepouts", treatment="bump") + view.shapes("hand_mow", reason="out_of_signal")
 
 
 def _samples(view: ParcelView, loop: Loop, random: np.random.Generator) -> Array:
@@ -281,8 +286,8 @@ def rule_3_setback(view: ParcelView, profile: Profile) -> Found:
 
 
 def _uncovered_outline(view: ParcelView, loop: Loop, edges: pd.DataFrame) -> Found:
-    """Outline of a zone without an edge; trunks that may be bumped count as mowable, so theirs needs none."""
-    covered = shapely.union_all([*edges.geometry, *view.shapes("keepouts", treatment="bump")])
+    """Outline of a zone without an edge; what the wire takes no notice of needs none."""
+    covered = shapely.union_all([*edges.geometry, *passed_over(view)])
     near = shapely.buffer(covered, ON_ZONE_TOLERANCE_M)
     for zone_id, zone in zip(loop.zone_ids, loop.zones, strict=True):
         bare = zone.boundary.difference(near).length

@@ -121,9 +121,7 @@ class TestLineOfSightOnMadeTerrain:
     def test_wall_hides_up_to_its_height_in_every_direction(self):
         surface = plane_surface(np.pad(np.zeros((40, 40)), 1, constant_values=3.0))
         angle = np.radians(np.arange(0, 360, 7))
-        targets = np.column_stack(
-            [10 + 30 * np.sin(angle), 10 + 30 * np.cos(angle), np.full(len(angle), 1.0)]
-        )
+        targets = np.column_stack([10 + 30 * np.sin(angle), 10 + 30 * np.cos(angle), np.full(len(angle), 1.0)])
         assert not line_of_sight(surface, [[10, 10, 1.0]], targets).any()
         assert line_of_sight(surface, [[10, 10, 3.1]], lifted(targets, 2.1)).all()
 
@@ -311,10 +309,7 @@ class TestStreetPoints:
     def test_along_a_line_evenly(self):
         points = street_points([shapely.LineString([(0, 0), (10, 0), (10, 10)])], spacing_m=2.5)
         assert len(points) == 8
-        assert (
-            shapely.distance(shapely.points(points), shapely.LineString([(0, 0), (10, 0), (10, 10)])).max()
-            < 1e-9
-        )
+        assert shapely.distance(shapely.points(points), shapely.LineString([(0, 0), (10, 0), (10, 10)])).max() < 1e-9
 
     def test_over_a_polygon_by_area(self):
         assert len(street_points([shapely.box(0.5, 0.5, 40.5, 8.5)], spacing_m=2)) == 20 * 4

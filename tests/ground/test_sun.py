@@ -54,9 +54,7 @@ def village(crs=25832):
 def angle_between_deg(azimuths, elevations):
     a, e = np.radians(azimuths), np.radians(elevations)
     return np.degrees(
-        np.arccos(
-            np.clip(np.sin(e[0]) * np.sin(e[1]) + np.cos(e[0]) * np.cos(e[1]) * np.cos(a[0] - a[1]), -1, 1)
-        )
+        np.arccos(np.clip(np.sin(e[0]) * np.sin(e[1]) + np.cos(e[0]) * np.cos(e[1]) * np.cos(a[0] - a[1]), -1, 1))
     )
 
 
@@ -171,9 +169,7 @@ class TestHorizon:
             return np.degrees(np.arctan((height - 0.3) / away))
 
         # NaN is a ray that misses the box.
-        assert (
-            horizon >= np.nan_to_num(exact(box.buffer(-2 * CELL, join_style="mitre")), nan=-90) - 1e-6
-        ).all()
+        assert (horizon >= np.nan_to_num(exact(box.buffer(-2 * CELL, join_style="mitre")), nan=-90) - 1e-6).all()
         assert (horizon <= np.nan_to_num(exact(box.buffer(CELL, join_style="mitre")), nan=0) + 1e-6).all()
 
     def test_of_a_plane_is_its_slope(self):
@@ -224,9 +220,7 @@ class TestShadeShare:
         assert shade_share(plane_surface(heights), eye, sun) == pytest.approx([0.55])
 
     def test_sun_below_the_level_plane_is_shade(self):
-        sun = SunPositions(
-            np.array([180.0, 180.0, 0.0]), np.array([-3.0, 90.0, 30.0]), np.array([0.3, 0.3, 0.4])
-        )
+        sun = SunPositions(np.array([180.0, 180.0, 0.0]), np.array([-3.0, 90.0, 30.0]), np.array([0.3, 0.3, 0.4]))
         assert shade_share(plane_surface(np.zeros((40, 40))), [[9, 9, 0.3]], sun) == pytest.approx([0.3])
 
     def test_beside_a_wall_to_the_north_is_sunny_and_under_a_crown_is_shade(self):
@@ -275,9 +269,7 @@ class TestShadeShare:
             frame, ground = frame_and_ground(code, size=300, cell=0.25)
             wall = shapely.LineString([(-25, -4.0), (25, -4.0)])
             surface = Surface.in_frame(surface_from_obstructions(ground, frame, [wall], 4.0), frame)
-            shares.append(
-                shade_share(surface, points_above_ground(ground, frame, [[0, 0], [0, 3]], 0.3), sun)
-            )
+            shares.append(shade_share(surface, points_above_ground(ground, frame, [[0, 0], [0, 3]], 0.3), sun))
         assert shares[0] == pytest.approx(shares[1], abs=0.06)
         assert shares[0][0] > shares[0][1] > 0
 
@@ -292,9 +284,7 @@ class TestShadeShareGrid:
         shade = shade_share_grid(surface, ground, frame, sun, mask=mask)
         rows, cols = np.nonzero(mask)
         placed = Surface.in_frame(surface, frame)
-        xy = np.linalg.solve(
-            placed.to_cells[:, :2], (np.column_stack([cols, rows]) - placed.to_cells[:, 2]).T
-        ).T
+        xy = np.linalg.solve(placed.to_cells[:, :2], (np.column_stack([cols, rows]) - placed.to_cells[:, 2]).T).T
         eyes = np.column_stack([xy, ground.values[rows, cols] + 0.3])
         expected = shade_share(placed, eyes, sun)
         differs = np.abs(shade.values[rows, cols] - expected) > 1e-9
@@ -336,8 +326,6 @@ class TestShadeShareGrid:
         sun = hot_hours(48.1, 11.6, months=(6,), hours=(12, 13))
         shade = shade_share_grid(surface, ground.with_values(holes), frame, sun)
         assert np.argwhere(np.isnan(shade.values)).tolist() == [[50, 60]]
-        assert np.isnan(
-            shade_share_grid(surface, ground, frame, sun, mask=np.zeros(surface.shape)).values
-        ).all()
+        assert np.isnan(shade_share_grid(surface, ground, frame, sun, mask=np.zeros(surface.shape)).values).all()
         with pytest.raises(ParameterError, match="does not fit"):
             shade_share_grid(surface, ground, frame, sun, mask=np.ones((3, 3)))

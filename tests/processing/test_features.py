@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from shapely import GeometryCollection, LineString, MultiLineString, MultiPoint, Point, Polygon
 
 from lawngis.errors import LayerError
+from lawngis.processing import features as module
 from lawngis.processing.features import _mended as mended
-from lawngis.processing.features import check_layer, read_features
+from lawngis.processing.features import check_layer, read_features, surveyed
 from lawngis.processing.layers import SITE_LAYERS
 from lawngis.processing.site_files import site_files
 
@@ -21,6 +22,10 @@ BOW_TIE = Polygon([(0, 0), (2, 2), (2, 0), (0, 2)])
 
 def read(path, name):
     return read_features(SITE_LAYERS[name], site_files(path).layers[name])
+
+
+def survey(path, name):
+    return surveyed(SITE_LAYERS[name], site_files(path).layers[name])
 
 
 @pytest.mark.parametrize(
@@ -103,13 +108,13 @@ def test_rows_left_out_keep_the_numbers_of_the_others(build, tmp_path):
     build.layer(tmp_path / "a.gpkg", "beds", blocks)
     features = read(tmp_path, "beds")
     assert set(features.broken) == {0, 2, 4}
-    assert [features.row_in_file(row) for row in range(3)] == [2, 4, 6]
-    assert "left out" in " ".join(finding.text for finding in features.findings("beds"))
+    assert features.numbers == (2, 4, 6)
+    assert "left out" in " ".join(finding.text for finding in survey(tmp_path, "beds").findings("beds"))
 
 
 def test_one_mistake_in_a_whole_layer_is_said_once(build, tmp_path):
     build.layer(tmp_path / "a.gpkg", "beds", [build.block(0, 0, 1, 1), *[None] * 40])
-    (finding,) = read(tmp_path, "beds").findings("beds")
+    (finding,) = survey(tmp_path, "beds").findings("beds")
     assert "beds, rows 2, 3, 4, 5, 6 and 35 more: has no geometry; these features were left out" in finding.text
 
 
@@ -119,3 +124,21 @@ def test_a_layer_of_anything_is_looked_at_feature_by_feature(build, tmp_path):
     place = site_files(tmp_path).layers["parcels"]
     check_layer(SITE_LAYERS["parcels"], place)
     assert set(read(tmp_path, "parcels").broken) == {0}
+
+
+def test_a_layer_is_surveyed_alike_in_one_go_and_in_many(build, tmp_path, monkeypatch):
+    blocks = [None, build.block(1, 0, 1, 1), BOW_TIE, None, build.block(2, 0, 1, 1), BOW_TIE, build.block(3, 0, 1, 1)]
+    build.layer(tmp_path / "a.gpkg", "beds", blocks, kind=["flowers", "moss", "shrubs", "fern", None, "moss", "x"])
+    whole = survey(tmp_path, "beds")
+    assert set(whole.broken) == {0, 3}
+    assert whole.repaired_rows == {3: 2, 6: 5}
+    for rows in (1, 2, 3, 7):
+        monkeypatch.setattr(module, "SURVEY_ROWS", rows)
+        assert survey(tmp_path, "beds") == whole
+
+
+def test_within_bounds_only_what_touches_them_is_read(build, tmp_path):
+    build.layer(tmp_path / "a.gpkg", "beds", [build.block(x, 0, 1, 1) for x in range(0, 100, 10)])
+    place = site_files(tmp_path).layers["beds"]
+    near = read_features(SITE_LAYERS["beds"], place, bbox=build.block(19, 0, 12, 1).bounds)
+    assert near.numbers == (3, 4)

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import pytest
 import shapely
 
 from lawngis.mower import built_in_profile
-from lawngis.processing import portfolio
-from lawngis.processing.outcome import ROWS_MAX, shown_results
-from lawngis.processing.portfolio import ParcelResult, multipolygon, parcel_results
+from lawngis.processing.outcome import ROWS_MAX, shown_rows
+from lawngis.processing.portfolio import multipolygon, parcel_results
 from lawngis.processing.site_files import site_files
 from lawngis.processing.source import SiteSource
 from lawngis.processing.workflow import Settings
@@ -34,15 +31,6 @@ def test_a_defect_of_ours_fails_one_parcel_only(build, tmp_path, monkeypatch):
     assert results["P2"].seconds["reading"] > 0
 
 
-@pytest.mark.parametrize(("parcels", "workers"), [(1, 1), (5, 2), (12, 2), (100, 3), (10_000, 8)])
-def test_chunks_hold_every_parcel_once_and_give_each_worker_something(parcels, workers):
-    names = [f"P{number}" for number in range(parcels)]
-    chunks = portfolio._chunks(names, workers)
-    assert [name for chunk in chunks for name in chunk] == names
-    assert max(map(len, chunks)) <= portfolio.CHUNK
-    assert len(chunks) >= min(parcels, workers)
-
-
 def test_outlines_of_any_kind_become_one_kind():
     square = shapely.box(0, 0, 1, 1)
     assert multipolygon(None).is_empty
@@ -52,11 +40,9 @@ def test_outlines_of_any_kind_become_one_kind():
 
 
 def test_of_many_parcels_those_that_need_a_look_are_shown():
-    sound = [
-        ParcelResult(f"P{n}", {"summary": [{"status": "planned", "stop_findings": 0}]}) for n in range(ROWS_MAX + 5)
-    ]
-    bad = ParcelResult("bad", {"summary": [{"status": "failed"}]}, failure="why")
-    stopped = ParcelResult("stop", {"summary": [{"status": "planned", "stop_findings": 2}]})
-    assert shown_results(sound[:3]) == sound[:3]
-    assert shown_results([*sound, bad, stopped]) == [bad, stopped]
-    assert shown_results([dataclasses.replace(bad) for _ in range(ROWS_MAX * 2)])[ROWS_MAX:] == []
+    sound = [{"parcel_id": f"P{n}", "status": "planned", "stop_findings": 0} for n in range(ROWS_MAX + 5)]
+    bad = {"parcel_id": "bad", "status": "failed"}
+    stopped = {"parcel_id": "stop", "status": "planned", "stop_findings": 2}
+    assert shown_rows(sound[:3]) == sound[:3]
+    assert shown_rows([*sound, bad, stopped]) == [bad, stopped]
+    assert len(shown_rows([bad] * ROWS_MAX * 2)) == ROWS_MAX

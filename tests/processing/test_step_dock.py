@@ -143,7 +143,9 @@ def test_shade_is_where_the_house_throws_it(garden):
     """In the hot hours of a northern summer the sun stands in the south: north of the house is shade."""
     rows = candidates(plan_of(garden))
     lowest = min(row["geometry"].y for row in rows)
-    north_of_house = [r["shade_share"] for r in rows if abs(r["geometry"].x + 6) < 2 and abs(r["geometry"].y + 2.1) < 0.3]
+    north_of_house = [
+        r["shade_share"] for r in rows if abs(r["geometry"].x + 6) < 2 and abs(r["geometry"].y + 2.1) < 0.3
+    ]
     east_end = [r["shade_share"] for r in rows if r["geometry"].x > 9 and r["geometry"].y > lowest + 3]
     assert np.mean(north_of_house) > np.mean(east_end) + 0.2
 
@@ -152,7 +154,9 @@ def test_the_house_hides_the_dock_from_the_street(garden, build):
     """A street south of the parcel: behind the house nobody sees the dock, beside it everybody does."""
     build.layer(garden / "site.gpkg", "streets", [build.block(0, -4, 8, 2)])
     rows = candidates(plan_of(garden))
-    hidden = [r["street_sight_share"] for r in rows if abs(r["geometry"].x + 6) < 1 and abs(r["geometry"].y + 2.1) < 0.3]
+    hidden = [
+        r["street_sight_share"] for r in rows if abs(r["geometry"].x + 6) < 1 and abs(r["geometry"].y + 2.1) < 0.3
+    ]
     seen = [r["street_sight_share"] for r in rows if r["geometry"].x > -1 and r["geometry"].y < -6]
     assert max(hidden) < 0.1 < 0.6 < min(seen)
 

@@ -21,7 +21,8 @@ def test_built_in_steps_load_and_write_every_layer_once():
     written = [layer for one in steps.values() for layer in one.writes]
     assert len(written) == len(set(written))
     assert set(written) | {"findings", "visit_checks", "run_info"} == {
-        "summary", "lawn", "cover", "trees_found", "keepouts", "zones", "links", "edges", "wire_path", "wire_runs", "pegs", "joins",
+        "summary", "lawn", "cover", "trees_found", "keepouts", "zones", "links", "edges", "wire_path", "wire_runs",
+        "pegs", "joins",
         "dock_candidates", "supply_route", "hand_mow", "materials", "schedule", "findings", "visit_checks", "run_info",
     }  # fmt: skip
 

@@ -8,7 +8,8 @@ import pyogrio
 import pytest
 
 from lawngis.errors import PlanError
-from lawngis.processing.writing import plan_file, sha256
+from lawngis.processing.fingerprints import sha256
+from lawngis.processing.writing import plan_file
 
 
 def test_folders_are_made_and_nothing_is_left_in_them(tmp_path):

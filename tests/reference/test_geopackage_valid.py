@@ -39,6 +39,8 @@ def rows(layer: LayerSpec, count: int) -> pd.DataFrame:
         column.name: pd.Series([column.values[0] if column.values else VALUES[column.kind], None] * count, dtype=object)
         for column in layer.columns
     }
+    if layer.key:
+        columns[layer.key] = pd.Series([f"{VALUES['text']} {row}" for row in range(2 * count)], dtype=object)
     if layer.geometry is None:
         return pd.DataFrame(columns)
     shapes = [SHAPES[layer.geometry]] * (2 * count)

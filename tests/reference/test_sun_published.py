@@ -13,9 +13,7 @@ GOLDEN = {"latitude_deg": 39.742476, "longitude_deg": -105.1786}
 def nrel_example():
     """2003-10-17 12:30:30 at UTC - 7 h, 1830.14 m, 820 mbar, 11 °C."""
     unix_s = timegm((2003, 10, 17, 19, 30, 30))
-    return sun_azimuth_elevation_deg(
-        unix_s, **GOLDEN, altitude_m=1830.14, pressure_hpa=820.0, temperature_c=11.0
-    )
+    return sun_azimuth_elevation_deg(unix_s, **GOLDEN, altitude_m=1830.14, pressure_hpa=820.0, temperature_c=11.0)
 
 
 def test_nrel_example():

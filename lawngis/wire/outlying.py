@@ -1,0 +1,239 @@
+"""Ground that the mower doesn't reach by itself, but that the same loop goes around: the way of the lead to it.
+
+A lead lies anywhere on the parcel, so it takes the cheapest way, where lying in lawn costs least and crossing paving,
+which needs a saw cut or a duct, most.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely import LinearRing, LineString, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.geometry.lines import FloatArray, bends_deg, chainage_m
+from lawngis.geometry.routes import CostGrid, PricedGround, cost_field, cost_grid, route_to, straight_costs
+from lawngis.wire.leads import ground_rings
+
+_SPACING_M = 0.5
+"""Attachments are looked for this often along a ring."""
+
+_TRIED = 24
+_CELL_M = 0.25
+_AROUND_M = 6.0
+"""Ways are looked for this far around both grounds."""
+
+_HAIR_M = 1e-4
+_END_M = 0.005
+
+
+@dataclass(frozen=True)
+class LeadTerrain:
+    """What a lead may cross, in metres of the measuring frame.
+
+    Attributes
+    ----------
+    area
+        Where it may lie: the parcel.
+    blocked
+        Where it may not: buildings, water.
+    priced
+        Ground where a metre costs another amount than one of lawn, which costs 1; the last one counts.
+    """
+
+    area: BaseGeometry
+    blocked: Sequence[BaseGeometry] = ()
+    priced: Sequence[PricedGround] = ()
+
+
+@dataclass(frozen=True)
+class LeadWay:
+    """The way of a lead to ground apart.
+
+    Attributes
+    ----------
+    parent
+        Index of the ground that it leaves from.
+    xy
+        From a ring of the parent to the outer ring of the ground apart, shape (n, 2) [m].
+    cost
+        Metres, each times its cost.
+    """
+
+    parent: int
+    xy: FloatArray
+    cost: float
+
+    @property
+    def line(self) -> LineString:
+        """The way as a line."""
+        return LineString(self.xy)
+
+
+@dataclass(frozen=True)
+class OutlyingGround:
+    """Ground apart that a loop goes around as well.
+
+    Attributes
+    ----------
+    ground
+        Ground inside the wire, from `loop_ground` [m].
+    parent
+        Where its lead leaves: 0 is the ground of the loop itself, k the ground apart numbered k - 1.
+    lead_xy
+        The lead, from a ring of the parent to the outer ring of this ground, shape (n, 2) [m].
+    """
+
+    ground: Polygon
+    parent: int
+    lead_xy: FloatArray
+
+
+def lead_way(
+    laid: Sequence[Polygon],
+    far: Polygon,
+    terrain: LeadTerrain,
+    *,
+    keep_off: Sequence[tuple[FloatArray, float]] = (),
+    others: Sequence[BaseGeometry] = (),
+) -> LeadWay | None:
+    """Return the cheapest way of a lead from ground that has its wire to ground apart; None where there is none.
+
+    ::
+
+        +--------+     drive     +------+
+        |  laid  |====|     |====| far  |      straight where that is cheapest,
+        +--------+    |     |    +------+      around what is dear or blocked
+
+    Parameters
+    ----------
+    laid
+        Grounds of which one is the parent [m].
+    far
+        The ground apart [m].
+    terrain
+        What lies between.
+    keep_off
+        Places on the rings of `laid` (the dock, other leads), shape (2,), and how far attachments keep away [m].
+    others
+        Ground of other loops, and of this one still to come: not crossed.
+    """
+    starts, owner = _attachments(laid, keep_off)
+    if not len(starts):
+        return None
+    ways = _Ways(laid, far, terrain, others)
+    straight = ways.straight(starts)
+    if straight is not None and straight[1] <= straight[0].length * (1 + 1e-9):
+        line, cost = straight
+    else:
+        options = [way for way in (straight, ways.around(starts)) if way is not None]
+        if not options:
+            return None
+        line, cost = min(options, key=lambda way: way[1])
+    xy = shapely.get_coordinates(line)
+    nearest = int(np.argmin(np.hypot(*(starts - xy[0]).T)))
+    return LeadWay(int(owner[nearest]), xy, cost)
+
+
+def _attachments(
+    laid: Sequence[Polygon], keep_off: Sequence[tuple[FloatArray, float]]
+) -> tuple[FloatArray, np.ndarray]:
+    """Places where a lead may begin, away from bends and from what is to be kept off, and the ground of each."""
+    places, owner = [], []
+    for number, ground in enumerate(laid):
+        for ring in ground_rings(ground):
+            bends = ring[:-1][np.abs(bends_deg(ring)[:-1]) > 1.0]
+            dense = shapely.get_coordinates(shapely.segmentize(LinearRing(ring), _SPACING_M))
+            middles = (dense[:-1] + dense[1:]) / 2
+            clear = shapely.distance(shapely.points(middles), shapely.multipoints(bends)) > 0.05
+            places.append(middles[clear])
+            owner.append(np.full(int(clear.sum()), number))
+    found, owners = np.concatenate(places), np.concatenate(owner)
+    free = np.ones(len(found), dtype=bool)
+    for place, distance in keep_off:
+        free &= np.hypot(*(found - place).T) >= distance
+    return found[free], owners[free]
+
+
+class _Ways:
+    """Ways between the same grounds: straight ones, and ones around what lies between."""
+
+    def __init__(
+        self, laid: Sequence[Polygon], far: Polygon, terrain: LeadTerrain, others: Sequence[BaseGeometry]
+    ) -> None:
+        self._far = far
+        self._terrain = terrain
+        self._grounds = shapely.union_all([*laid, far, *others])
+        self._forbidden = shapely.union_all([shapely.buffer(self._grounds, -_HAIR_M), *terrain.blocked])
+        self._allowed = shapely.buffer(terrain.area, _HAIR_M)
+        shapely.prepare([self._forbidden, self._allowed])
+        self._reach = shapely.envelope(shapely.union_all([*laid, far])).buffer(_AROUND_M)
+        self._known_grid: CostGrid | None = None
+
+    @property
+    def _grid(self) -> CostGrid:
+        if self._known_grid is None:
+            # Cells beside the wire are free although they lie partly inside it.
+            closed = shapely.buffer(self._grounds, -_CELL_M)
+            blocked = [PricedGround(shape, np.inf) for shape in (*self._terrain.blocked, closed) if not shape.is_empty]
+            area = shapely.intersection(self._terrain.area, self._reach)
+            self._known_grid = cost_grid(area, [*self._terrain.priced, *blocked], cell_m=_CELL_M)
+        return self._known_grid
+
+    def _free(self, lines: np.ndarray) -> np.ndarray:
+        within = shapely.covers(self._allowed, lines)
+        return np.asarray(within & ~shapely.intersects(self._forbidden, lines))
+
+    def straight(self, starts: FloatArray) -> tuple[LineString, float] | None:
+        """Return the cheapest straight way from one of some places, and its cost."""
+        lines = shapely.shortest_line(shapely.points(starts), self._far.exterior)
+        nearest = np.argsort(shapely.length(lines))
+        free = nearest[self._free(lines[nearest])][:_TRIED]
+        if not len(free):
+            return None
+        dear = [item.geometry for item in self._terrain.priced]
+        if not shapely.intersects(shapely.union_all(dear), lines[free[0]]):
+            return lines[free[0]], float(lines[free[0]].length)
+        ends = shapely.get_coordinates(lines[free]).reshape(-1, 2, 2)
+        costs = straight_costs(self._grid, ends[:, 0], ends[:, 1])
+        lengths = shapely.length(lines[free])
+        # Pieces that leave the grid's free cells by less than a cell are judged by what they cross.
+        costs = np.where(np.isfinite(costs), costs, self._cost_of(lines[free]))
+        best = int(np.argmin(costs))
+        return lines[free[best]], float(max(costs[best], lengths[best]))
+
+    def _cost_of(self, lines: np.ndarray) -> FloatArray:
+        """Return lengths weighted by what is crossed."""
+        rest, cost = lines, np.zeros(len(lines))
+        for item in reversed(self._terrain.priced):
+            cost += shapely.length(shapely.intersection(rest, item.geometry)) * item.cost_per_m
+            rest = shapely.difference(rest, item.geometry)
+        return np.asarray(cost + shapely.length(rest))
+
+    def around(self, starts: FloatArray) -> tuple[LineString, float] | None:
+        """Return the cheapest way over the grid, pulled taut, and its cost."""
+        field = cost_field(self._grid, starts, snap_m=2 * _CELL_M)
+        ends, _ = _attachments([Polygon(self._far.exterior)], ())
+        cells = self._grid.cells(ends, snap_m=2 * _CELL_M)
+        costs = np.where(cells >= 0, field.cost[cells], np.inf)
+        for index in np.argsort(costs)[:_TRIED]:
+            if not np.isfinite(costs[index]):
+                break
+            route = route_to(field, ends[index], snap_m=2 * _CELL_M)
+            if route is not None and (line := self._between_rings(route.line)) is not None:
+                return line, max(route.cost, line.length)
+        return None
+
+    def _between_rings(self, line: LineString) -> LineString | None:
+        """Return the way if it keeps off all ground but at its ends."""
+        inner = shapely.line_interpolate_point(line, [_END_M, line.length - _END_M])
+        ends_clear = shapely.distance(inner, self._grounds) > 0
+        return line if self._free(np.array([line], dtype=object))[0] and ends_clear.all() else None
+
+
+def way_length_m(way: LeadWay) -> float:
+    """Return the length of one of the two wires of a lead [m]."""
+    return float(chainage_m(way.xy)[-1])

@@ -1,0 +1,1 @@
+"""Documents made from a plan: pages, sheets, quotes, drawings, points and calendars."""

@@ -1,0 +1,270 @@
+"""All documents of all parcels of a plan, one process or several, every file whole or absent."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+import shapely
+from pyproj import CRS
+
+from lawngis.errors import LawngisError, ParameterError, PlanError
+
+from ..styles import stored_styles
+from .formats import Formats, Units
+from .page import IndexRow, index_page, page
+from .quote import Quote, books, quote, quote_csv
+from .reading import ParcelPlan, PlanFile, plan_file
+from .stakeout import crs_named, geojson, gpx, stakeout_csv
+from .week import week_calendar
+from .whole import file_stem, write_whole
+
+KINDS = ("html", "pdf", "dxf", "gpx", "csv", "ics", "geojson", "sld")
+"""Kinds of documents, as ``--only`` names them."""
+
+CHUNK = 8
+"""Parcels that a worker takes at a time (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """What is wanted, and how.
+
+    Parameters
+    ----------
+    kinds
+        Out of `KINDS`.
+    formats
+        How figures are written.
+    prices, labour
+        Books; default: those of the plan, else the invented examples.
+    crs
+        CRS of the stakeout points; default: that of the plan.
+    starting
+        First day of the calendar, and the day from which a quote holds.
+    written_at
+        Time noted in files.
+    """
+
+    kinds: frozenset[str] = frozenset(KINDS)
+    formats: Formats = field(default_factory=Formats)
+    prices: Path | None = None
+    labour: Path | None = None
+    crs: str | None = None
+    starting: date = field(default_factory=date.today)
+    written_at: datetime = field(default_factory=lambda: datetime.now(UTC))
+
+
+def kinds_named(words: str | None) -> frozenset[str]:
+    """Return the kinds that a person named, separated by commas; all when none.
+
+    Raises
+    ------
+    ParameterError
+        Naming one that doesn't exist.
+
+    Examples
+    --------
+    >>> sorted(kinds_named("pdf, html"))
+    ['html', 'pdf']
+    """
+    if words is None:
+        return frozenset(KINDS)
+    named = frozenset(word.strip().lower() for word in words.split(",") if word.strip())
+    unknown = sorted(named - set(KINDS))
+    if unknown or not named:
+        raise ParameterError(
+            f"--only {(unknown or [words])[0]!r} is no kind of document", advice=f"There are {', '.join(KINDS)}."
+        )
+    return named
+
+
+def language_formats(locale: str, units: str) -> Formats:
+    """Return how figures are written, from what a person named.
+
+    Raises
+    ------
+    ParameterError
+        When either is not known.
+    """
+    kinds: Mapping[str, Units] = {"metric": "metric", "feet": "feet"}
+    if units not in kinds:
+        raise ParameterError(f"--units {units!r} is neither metric nor feet")
+    return Formats(locale, kinds[units])
+
+
+def deliver_documents(
+    plan: Path,
+    out: Path,
+    wishes: Wishes,
+    *,
+    parcels: Sequence[str] = (),
+    site: Path | None = None,
+    workers: int = 1,
+) -> list[str]:
+    """Write the documents of a plan and return the names of its parcels.
+
+    Parameters
+    ----------
+    plan
+        ``plan.gpkg``, or the folder that it is in.
+    out
+        Folder for the documents; each parcel gets one of its own in it.
+    wishes
+        What is wanted, and how.
+    parcels
+        Only these; default: all.
+    site
+        Where the surroundings are to be had; default: the inputs named in the plan.
+    workers
+        Processes that share the work.
+
+    Raises
+    ------
+    SiteError, LayerError, PlanError, ParameterError
+        When the plan or a book can't be used, a parcel doesn't exist, or nothing can be written.
+    """
+    if out.exists() and not out.is_dir():
+        raise PlanError("is a file, but documents need a folder", where=str(out), advice="Name a folder with --out.")
+    source = plan_file(plan, site)
+    _check_wishes(source, wishes)
+    wanted = list(dict.fromkeys(parcels)) or source.parcel_ids
+    missing = sorted(set(wanted) - set(source.parcel_ids))
+    if missing:
+        source.parcel(missing[0])  # raises, naming those that there are
+    if "sld" in wishes.kinds:
+        for style in stored_styles():
+            write_whole(out / "styles" / f"{style.layer}.sld", style.sld.encode())
+    rows = [row for rows in _index_rows(source, out, wishes, wanted, workers) for row in rows]
+    if "html" in wishes.kinds:
+        write_whole(out / "index.html", index_page(rows, source.run_info, wishes.formats))
+    return wanted
+
+
+def _check_wishes(source: PlanFile, wishes: Wishes) -> None:
+    """What is wrong for all parcels is said once, before the first."""
+    books(source.run_info, wishes.prices, wishes.labour)
+    if wishes.crs is not None:
+        crs_named(wishes.crs)
+
+
+def _index_rows(
+    source: PlanFile, out: Path, wishes: Wishes, wanted: Sequence[str], workers: int
+) -> Iterator[list[IndexRow]]:
+    chunks = [wanted[at : at + CHUNK] for at in range(0, len(wanted), CHUNK)]
+    if workers == 1 or len(chunks) == 1:
+        yield from (_some_parcels(source, out, wishes, chunk) for chunk in chunks)
+        return
+    # spawned, not forked: a forked process would share the library's open files
+    with ProcessPoolExecutor(
+        min(workers, len(chunks)), get_context("spawn"), initializer=_start_worker, initargs=(source, out, wishes)
+    ) as pool:
+        yield from pool.map(_in_worker, chunks)
+
+
+_job: list[tuple[PlanFile, Path, Wishes]] = []
+
+
+def _start_worker(source: PlanFile, out: Path, wishes: Wishes) -> None:
+    _job[:] = [(source, out, wishes)]
+
+
+def _in_worker(chunk: Sequence[str]) -> list[IndexRow]:
+    return _some_parcels(*_job[0], chunk)
+
+
+def _some_parcels(source: PlanFile, out: Path, wishes: Wishes, chunk: Sequence[str]) -> list[IndexRow]:
+    middle = _middle(source)
+    rows = []
+    for parcel_id in chunk:
+        try:
+            rows.append(_one_parcel(source.parcel(parcel_id), out, wishes, middle))
+        except LawngisError as error:
+            raise error.within(f"parcel {parcel_id}") from error
+    return rows
+
+
+def _middle(source: PlanFile) -> tuple[float, float, float, float]:
+    """Middle of the site and what a unit of its CRS is on the ground there, for the index's map."""
+    bounds = source.tables["summary"].geometry.total_bounds
+    x, y = (bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2
+    if not source.crs.is_geographic:
+        return float(x), float(y), 1.0, 1.0
+    from math import cos, radians
+
+    return float(x), float(y), 111_320.0 * cos(radians(float(y))), 111_320.0
+
+
+def _one_parcel(plan: ParcelPlan, out: Path, wishes: Wishes, middle: tuple[float, float, float, float]) -> IndexRow:
+    prices, labour = books(plan.run_info, wishes.prices, wishes.labour)
+    offer = quote(plan, prices, labour, wishes.starting, reprice=wishes.prices is not None)
+    folder = file_stem(plan.parcel_id)
+    made = [(name, make) for name, kind, make in _documents(plan, offer, wishes) if kind in wishes.kinds]
+    names = [name for name, _ in made]
+    for name, make in made:
+        write_whole(out / folder / name, make())
+    if "html" in wishes.kinds:
+        write_whole(out / folder / "page.html", page(plan, offer, wishes.formats, names))
+    return _index_row(plan, offer, folder, names, middle)
+
+
+def _documents(plan: ParcelPlan, offer: Quote, wishes: Wishes) -> Iterator[tuple[str, str, Callable[[], bytes]]]:
+    """Name, kind and making of each document that makes sense for a parcel."""
+    from .drawing import dxf
+    from .offer import offer_paper
+    from .sheet import plan_sheet
+    from .visit import visit_sheet
+
+    formats, at = wishes.formats, wishes.written_at
+    crs = plan.frame.source if wishes.crs is None else crs_named(wishes.crs)
+    yield "visit.pdf", "pdf", lambda: visit_sheet(plan, formats, at)
+    if plan.outline.is_empty:
+        return
+    yield "plan.dxf", "dxf", lambda: dxf(plan)
+    yield "layers.geojson", "geojson", lambda: geojson(plan)
+    if plan.rows["zones"]:
+        yield "sheet.pdf", "pdf", lambda: plan_sheet(plan, formats, at)
+    if offer.lines:
+        yield "quote.pdf", "pdf", lambda: offer_paper(plan, offer, formats, at)
+        yield "quote.csv", "csv", lambda: quote_csv(offer, plan.parcel_id)
+    if plan.rows["wire_path"]:
+        yield "points.gpx", "gpx", lambda: gpx(plan, at)
+        yield "stakeout.csv", "csv", lambda: stakeout_csv(plan, CRS(crs))
+    if plan.rows["schedule"]:
+        yield "week.ics", "ics", lambda: week_calendar(plan, wishes.starting, at)
+
+
+_FIGURES = ("lawn_m2", "mowable_m2", "zones", "wire_m", "mowing_hours_week", "stop_findings", "visit_checks")
+
+
+def _index_row(
+    plan: ParcelPlan, offer: Quote, folder: str, files: Sequence[str], middle: tuple[float, float, float, float]
+) -> IndexRow:
+    summary = plan.summary
+    figures = {name: summary[name] for name in _FIGURES}
+    figures |= {"total": offer.total if offer.lines else None, "currency": offer.currency}
+    x0, y0, x_unit, y_unit = middle
+    outline = (
+        []
+        if plan.outline.is_empty
+        else shapely.get_parts(plan.frame.to_source(np.array([plan.outline], dtype=object))[0]).tolist()
+    )
+    rings = [
+        [((x - x0) * x_unit, (y - y0) * y_unit) for x, y in shapely.get_coordinates(part.exterior).tolist()]
+        for part in outline
+    ]
+    return IndexRow(
+        plan.parcel_id,
+        summary.get("label") or "",
+        summary["status"],
+        summary.get("verdict_text") or "",
+        figures,
+        folder,
+        files,
+        rings,
+    )

@@ -1,0 +1,65 @@
+"""Files written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+from pathlib import Path
+
+from lawngis.errors import PlanError
+
+
+def write_whole(path: Path, content: bytes) -> Path:
+    """Write a file beside its target and move it over it in one step; return the target.
+
+    Raises
+    ------
+    PlanError
+        When it can't be written; what was there before is then untouched.
+    """
+    draft: str | None = None
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.stem[:40]}-", delete=False) as file:
+            draft = file.name
+            file.write(content)
+        Path(draft).chmod(0o644)
+        os.replace(draft, path)  # noqa: PTH105 (the word says what it does on every system)
+    except OSError as error:
+        if draft is not None:
+            Path(draft).unlink(missing_ok=True)
+        raise PlanError(
+            f"could not be written ({error.strerror or type(error).__name__})",
+            where=str(path),
+            advice="Check that the disk is not full and the folder may be written to.",
+        ) from error
+    return path
+
+
+_RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt") for number in range(1, 10))}
+
+
+def file_stem(name: str) -> str:
+    """Return a parcel's name as a folder name that every file system takes.
+
+    Letters and digits of any script stay. What had to be replaced makes way for a number that tells such names apart.
+
+    Examples
+    --------
+    >>> file_stem("P07")
+    'P07'
+    >>> file_stem("../a b")
+    '_a_b-4ba8b6b9'
+    """
+    stem = re.sub(r"[^\w.-]+", "_", name).strip(". ")[:60].lstrip("-")
+    stem = re.sub(r"^\.+|\.\.+", "", stem)
+    if stem and stem == name and stem.casefold() not in _RESERVED:
+        return stem
+    return f"{stem or 'parcel'}-{_checksum(name)}"
+
+
+def _checksum(name: str) -> str:
+    from zlib import crc32
+
+    return f"{crc32(name.encode('utf-8', 'surrogatepass')):08x}"

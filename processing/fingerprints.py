@@ -1,0 +1,142 @@
+"""What a result depends on, as hashes: the same fingerprint promises the same plan."""
+
+from __future__ import annotations
+
+import hashlib
+import pickle
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from functools import lru_cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+from pydantic import BaseModel
+from pyproj import CRS
+from shapely.geometry.base import BaseGeometry
+
+from lawngis import __version__
+from lawngis.geometry.frame import MeasuringFrame
+
+from .sites import Site
+from .step import registered_steps
+from .workflow import Settings
+
+HASH_BLOCK = 1 << 20
+FINGERPRINT_LENGTH = 32
+
+
+def site_fingerprint(site: Site) -> str:
+    """Return the fingerprint of everything that steps see of a parcel."""
+    return _digest(site)
+
+
+def settings_fingerprint(settings: Settings, options: object) -> str:
+    """Return the fingerprint of mower, parameters, reading options, and the program that computes."""
+    return _digest([settings.mower, settings.parameters, settings.overrides, options, _program()])
+
+
+def files_fingerprint(files: list[Path]) -> str:
+    """Return the fingerprint of files' contents, whatever their names."""
+    return _digest([sha256(path) for path in files if path.is_file()])
+
+
+def sha256(path: Path) -> str:
+    """Return a file's SHA-256 in hexadecimal; computed once for each state of the file."""
+    state = path.stat()
+    return _sha256(path, state.st_mtime_ns, state.st_size)
+
+
+@lru_cache(maxsize=4096)
+def _sha256(path: Path, modified: int, size: int) -> str:
+    del modified, size
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while block := file.read(HASH_BLOCK):
+            digest.update(block)
+    return digest.hexdigest()
+
+
+@lru_cache(maxsize=1)
+def _program() -> str:
+    """Return the fingerprint of this program: its version, its own code, and the packages that steps come from."""
+    import lawngis
+
+    folders = [Path(next(iter(lawngis.__path__))), Path(__file__).parent]
+    texts = [path.read_bytes() for folder in folders for path in sorted(folder.rglob("*.py"))]
+    steps = [(name, entry.value, entry.dist and entry.dist.version) for name, entry in registered_steps().items()]
+    return _digest([__version__, texts, [str(step) for step in steps], version("shapely"), version("numpy")])
+
+
+def _digest(value: Any) -> str:
+    digest = hashlib.sha256()
+    _feed(digest, value)
+    return digest.hexdigest()[:FINGERPRINT_LENGTH]
+
+
+def _feed(digest: Any, value: Any) -> None:
+    """Add a value, with its kind and its length, so that no two different values add the same bytes."""
+    for kind, feed in _FEEDS:
+        if isinstance(value, kind):
+            digest.update(f"<{kind.__name__ if isinstance(kind, type) else 'plain'} ".encode())
+            feed(digest, value)
+            return
+    if is_dataclass(value):
+        digest.update(f"<{type(value).__name__} ".encode())
+        _feed(digest, {field.name: getattr(value, field.name) for field in fields(value)})
+        return
+    _bytes(digest, pickle.dumps(value))  # of a kind that is new here; at worst it makes a parcel be planned again
+
+
+def _bytes(digest: Any, value: bytes) -> None:
+    digest.update(f"{len(value)} ".encode())
+    digest.update(value)
+
+
+def _array(digest: Any, value: Any) -> None:
+    if value.dtype == object:
+        _feed(digest, value.tolist())
+        return
+    digest.update(f"{value.dtype.str}{value.shape}".encode())
+    _bytes(digest, np.ascontiguousarray(value).tobytes())
+
+
+def _frame_of_data(digest: Any, value: pd.DataFrame) -> None:
+    for name in value.columns:
+        _feed(digest, str(name))
+        column = value[name]
+        _feed(digest, _geometries(column) if column.dtype == "geometry" else column.to_numpy())
+
+
+def _geometries(column: Any) -> list[bytes | None]:
+    return list(shapely.to_wkb(column.to_numpy()))
+
+
+def _sequence(digest: Any, value: Any) -> None:
+    digest.update(f"{len(value)} ".encode())
+    for item in value:
+        _feed(digest, item)
+
+
+def _mapping(digest: Any, value: Mapping[Any, Any]) -> None:
+    _sequence(digest, [part for key in sorted(value, key=str) for part in (str(key), value[key])])
+
+
+_FEEDS: tuple[tuple[Any, Any], ...] = (
+    (bytes, _bytes),
+    (BaseGeometry, lambda digest, value: _bytes(digest, bytes(shapely.to_wkb(value) or b""))),
+    (pd.DataFrame, _frame_of_data),
+    (np.ndarray, _array),
+    (BaseModel, lambda digest, value: _mapping(digest, value.model_dump(mode="json"))),
+    (CRS, lambda digest, value: _bytes(digest, value.srs.encode())),
+    (
+        MeasuringFrame,
+        lambda digest, value: _feed(digest, [value.source, value.longitude_deg, value.latitude_deg]),
+    ),
+    (Mapping, _mapping),
+    ((str, bool, int, float, np.generic, type(None)), lambda digest, value: _bytes(digest, repr(value).encode())),
+    ((list, tuple), _sequence),  # Affine is a tuple
+)

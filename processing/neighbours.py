@@ -1,0 +1,129 @@
+"""Loops of neighbours that come close to one another: found across parcels, when all are planned."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import shapely
+from pyproj import CRS
+from shapely import Point, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.geometry.frame import MeasuringFrame
+from lawngis.wire.circuit import interference_share
+
+from .plans import Row
+
+LOOP_GAP_MIN_M = 2.0
+"""Loops of two installations that come closer than this are said; common practice, no source."""
+
+INSIDE_M = 0.3
+"""So far inside its wire it is asked what the neighbour's signal does there; ours, no source."""
+
+LOADED_MAX = 256
+"""Parcels whose wires are in memory at a time."""
+
+Reach = tuple[str, float, float, float, float]
+RowsOf = Callable[[str], Sequence[Row]]
+
+
+def reach_boxes(paths: Sequence[Row], frame: MeasuringFrame) -> list[Reach]:
+    """Return name and box of each loop: two loops closer than :data:`LOOP_GAP_MIN_M` have boxes that touch.
+
+    Parameters
+    ----------
+    paths
+        Rows of `wire_path`, in the frame.
+    frame
+        The measuring frame; boxes are in its source CRS.
+    """
+    boxes: list[Reach] = []
+    for row in paths:
+        around = shapely.box(*row["geometry"].bounds).buffer(LOOP_GAP_MIN_M / 2, join_style="mitre")
+        boxes.append((row["loop_id"], *frame.to_source([around])[0].bounds))
+    return boxes
+
+
+@dataclass(frozen=True)
+class _Loop:
+    parcel_id: str
+    loop_id: str
+    line: BaseGeometry
+
+
+def neighbour_findings(
+    reaches: Mapping[str, Sequence[Reach]], paths_of: RowsOf, *, antenna_height_m: float, crs: CRS
+) -> dict[str, list[Row]]:
+    """Return rows of `findings`, without their names, by parcel: which loops of other parcels come close, and where.
+
+    Parameters
+    ----------
+    reaches
+        Boxes of loops by parcel, see :func:`reach_boxes`.
+    paths_of
+        Returns the rows of `wire_path` of a parcel.
+    antenna_height_m
+        Height at which the mower hears the wire [m].
+    crs
+        CRS of boxes and rows.
+    """
+    wires = lru_cache(maxsize=LOADED_MAX)(lambda parcel_id: {row["loop_id"]: row for row in paths_of(parcel_id)})
+    found: dict[str, list[Row]] = {}
+    for (parcel_a, loop_a), (parcel_b, loop_b) in _close_boxes(reaches):
+        one = _Loop(parcel_a, loop_a, wires(parcel_a)[loop_a]["geometry"])
+        other = _Loop(parcel_b, loop_b, wires(parcel_b)[loop_b]["geometry"])
+        for parcel_id, row in _findings(one, other, antenna_height_m, crs):
+            found.setdefault(parcel_id, []).append(row)
+    return found
+
+
+def _close_boxes(reaches: Mapping[str, Sequence[Reach]]) -> Iterator[tuple[tuple[str, str], tuple[str, str]]]:
+    """Yield pairs of loops of different parcels whose boxes touch, in the order of the parcels."""
+    names = [(parcel_id, reach[0]) for parcel_id, some in reaches.items() for reach in some]
+    if not names:
+        return
+    corners = np.array([reach[1:] for some in reaches.values() for reach in some])
+    boxes = shapely.box(*corners.T)
+    first, second = shapely.STRtree(boxes).query(boxes, predicate="intersects")
+    for one, other in sorted(zip(first.tolist(), second.tolist(), strict=True)):
+        if one < other and names[one][0] != names[other][0]:
+            yield names[one], names[other]
+
+
+def _findings(one: _Loop, other: _Loop, antenna_height_m: float, crs: CRS) -> Iterator[tuple[str, Row]]:
+    frame = MeasuringFrame.centred_on(one.line, crs)
+    lines = frame.to_frame(np.array([one.line, other.line], dtype=object))
+    gap_m = float(lines[0].distance(lines[1]))
+    if gap_m >= LOOP_GAP_MIN_M:
+        return
+    nearest = shapely.get_parts(shapely.get_point(shapely.shortest_line(*lines), [0, 1]))
+    for own, its, loop, neighbour in ((0, 1, one, other), (1, 0, other, one)):
+        share = _share(lines[own], lines[its], nearest[own], antenna_height_m)
+        heard = f"; {INSIDE_M:g} m inside it the neighbour's signal is {100 * share:.0f} % of the own" if share else ""
+        yield (
+            loop.parcel_id,
+            {
+                "parcel_id": loop.parcel_id,
+                "severity": "caution",
+                "code": "neighbour-loop",
+                "text": f"the wire of {loop.loop_id} comes within {gap_m:.2f} m of {neighbour.loop_id}"
+                f" on parcel {neighbour.parcel_id}{heard}",
+                "advice": "Agree on signals that differ, or move one of the wires inwards.",
+                "step": "neighbours",
+                "geometry": frame.to_source([nearest[own]])[0],
+            },
+        )
+
+
+def _share(own: BaseGeometry, other: BaseGeometry, place: Point, antenna_height_m: float) -> float | None:
+    """Return the neighbour's field as a share of the own one, a little inside the own wire near a place."""
+    inside = shapely.buffer(Polygon(own.coords).buffer(0), -INSIDE_M)
+    if inside.is_empty:
+        return None
+    near = shapely.get_coordinates(shapely.shortest_line(place, inside))[-1:]
+    coordinates = [shapely.get_coordinates(line) for line in (own, other)]
+    share = interference_share(coordinates[0], [coordinates[1]], near, height_m=antenna_height_m)
+    return float(share[0])

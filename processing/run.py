@@ -1,0 +1,218 @@
+"""One run of ``lawngis plan``: from an opened site to a plan on disk, with nothing lost on the way."""
+
+from __future__ import annotations
+
+import shutil
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from .fingerprints import files_fingerprint, settings_fingerprint
+from .interrupt import InterruptedRunError
+from .limits import Limits, limit_cache
+from .mosaics import piece_file, write_mosaics
+from .outcome import Log, Progress
+from .plans import Row
+from .portfolio import Job, Supervisor, chunks
+from .ranking import Ranking
+from .shards import Found, Kept, Keys, Packed, RunFolder
+from .source import SiteSource
+from .workflow import Settings
+from .workforce import Cluster, Here, Processes, Workforce
+from .writing import merged, write_plan
+
+HERE_MAX = 12
+"""Up to so many parcels one worker plans them in this process: starting another takes as long as some parcels do."""
+
+PIECES_NAME = ".plan-rasters"
+"""Folder of the parcels' rasters while the run goes on."""
+
+FAILURES_MAX = 60
+"""As many failed parcels are remembered one by one."""
+
+
+@dataclass(frozen=True)
+class Hands:
+    """Who is to do the work: processes on this machine, or a cluster by the address of its scheduler."""
+
+    workers: int = 1
+    scheduler: str | None = None
+
+    def hired(self, parcels: int, limits: Limits) -> Workforce:
+        """Return them, ready to work."""
+        if self.scheduler is not None:
+            return Cluster(self.scheduler)
+        if (self.workers == 1 and parcels <= HERE_MAX) or parcels <= 1:
+            return Here()
+        return Processes(min(self.workers, parcels), limits)
+
+
+@dataclass
+class Tally:
+    """What came of the parcels so far."""
+
+    statuses: Counter[str] = field(default_factory=Counter)
+    failures: list[tuple[str, str]] = field(default_factory=list)
+    passing: int = 0
+
+    @property
+    def failed(self) -> int:
+        """How many failed."""
+        return self.statuses["failed"]
+
+    def add(self, result: Packed) -> None:
+        """Take in a parcel."""
+        self.statuses[result.status] += 1
+        self.passing += result.passing
+        if result.failure and len(self.failures) < FAILURES_MAX:
+            self.failures.append((result.parcel_id, result.failure))
+
+
+class Run:
+    """Plans parcels, keeps each as soon as it is done, and puts them together in the end.
+
+    Parameters
+    ----------
+    source
+        The site.
+    settings
+        Mower and parameters.
+    parcel_ids
+        Parcels to plan, in the order of the plan.
+    limits
+        For each parcel.
+    out
+        Folder of the plan.
+    """
+
+    def __init__(
+        self, source: SiteSource, settings: Settings, parcel_ids: Sequence[str], limits: Limits, out: Path
+    ) -> None:
+        self._source = source
+        self._settings = settings
+        self._parcel_ids = parcel_ids
+        self._limits = limits
+        self._out = out
+        self._kept: dict[str, Kept] = {}
+        self._pieces: Path | None = None
+        self.tally = Tally()
+        self.ranking = Ranking(source.crs)
+
+    def write(
+        self,
+        target: Path,
+        hands: Hands,
+        run_info: Callable[[], Iterable[Row]],
+        *,
+        log: Path | None = None,
+        resume: bool = False,
+        rasters: bool = False,
+    ) -> None:
+        """Plan all parcels and write the plan.
+
+        Parameters
+        ----------
+        target
+            File of the plan.
+        hands
+            Who does the work.
+        run_info
+            Returns what is to be told of the run; asked when all parcels are planned.
+        log
+            File to which a line for each parcel is added.
+        resume
+            Take what earlier runs into the same folder have finished, and keep what this one finishes.
+        rasters
+            Write the rasters of the plan beside it as well.
+
+        Raises
+        ------
+        InterruptedRunError
+            When a person breaks it off. What was finished is kept.
+        LawngisError
+            When the disk is full or the workers are gone. What was finished is kept.
+        """
+        limit_cache()
+        self._pieces = self._out / PIECES_NAME if rasters else None
+        folder = RunFolder(self._out, self._keys())
+        whole = False
+        try:
+            with Log(log) as lines:
+                self._plan(folder, hands, lines, resume=resume)
+            if self._pieces is not None:
+                write_mosaics(self._pieces, self._parcel_ids, self._source.dem_info, self._out)
+            write_plan(target, self._ranked(), run_info(), self._source.crs)
+            whole = True
+        except KeyboardInterrupt as interrupt:
+            raise InterruptedRunError(len(self._kept), len(self._parcel_ids)) from interrupt
+        finally:
+            kept = not whole or resume or self.tally.passing > 0
+            folder.close(keep=kept)
+            if self._pieces is not None and not kept:
+                shutil.rmtree(self._pieces, ignore_errors=True)
+
+    def _keys(self) -> Keys:
+        settings = settings_fingerprint(self._settings, self._source.options)
+        return Keys(settings, settings + files_fingerprint(self._source.files.inputs))
+
+    def _plan(self, folder: RunFolder, hands: Hands, log: Log, *, resume: bool) -> None:
+        known = self._resumed(folder, log) if resume else {}
+        left = [name for name in self._parcel_ids if name not in self._kept]
+        if not left:
+            return
+        fingerprints = {name: found.packed.fingerprint for name, found in known.items()}
+        crew = hands.hired(len(left), self._limits)
+        now = True
+        try:
+            workers = 1 if isinstance(crew, Here) else max(1, crew.tasks_max // 2)
+            groups = [[name] for name in left] if isinstance(crew, Here) else chunks(self._source, left, workers)
+            job = Job(self._settings, self._limits, fingerprints, self._pieces)
+            supervisor = Supervisor(self._source, job, crew)
+            with Progress(len(self._parcel_ids), len(self._kept)) as progress:
+                for results in supervisor.results(groups):
+                    for result, kept in self._stored(folder, results, known):
+                        log.add(result, kept=kept)
+                        self.tally.add(result)
+                        progress.add(result.parcel_id, result.status)
+            now = False
+        finally:
+            crew.stop(now=now)
+
+    def _stored(
+        self, folder: RunFolder, results: Sequence[Packed], known: Mapping[str, Found]
+    ) -> Iterator[tuple[Packed, bool]]:
+        """Keep what is new; yield each result, and whether it was known already."""
+        new = [result for result in results if result.block]
+        places = folder.keep(new) if new else []
+        self._kept |= {result.parcel_id: place for result, place in zip(new, places, strict=True)}
+        for result in results:
+            if result.block:
+                yield result, False
+            else:
+                found = known[result.parcel_id]
+                self._kept[result.parcel_id] = found.kept
+                yield found.packed, True
+
+    def _resumed(self, folder: RunFolder, log: Log) -> dict[str, Found]:
+        """Take what is finished from earlier runs; return what is so only if what lies around is unchanged."""
+        wanted = set(self._parcel_ids)
+        newest = {found.packed.parcel_id: found for found in folder.taken_over() if found.packed.parcel_id in wanted}
+        final = {name: found for name, found in newest.items() if not found.packed.passing and self._has_pieces(name)}
+        for name, found in final.items():
+            if found.same_inputs:
+                self._kept[name] = found.kept
+                log.add(found.packed, kept=True)
+                self.tally.add(found.packed)
+        return {name: found for name, found in final.items() if found.packed.fingerprint and name not in self._kept}
+
+    def _has_pieces(self, parcel_id: str) -> bool:
+        """Return whether a parcel's rasters are there, if they are wanted; one that failed before is planned again."""
+        return self._pieces is None or piece_file(self._pieces, parcel_id).exists()
+
+    def _ranked(self) -> Iterator[Mapping[str, Sequence[Row]]]:
+        """Yield the rows of all parcels, in the order of the plan, and rank them in passing."""
+        in_order = {name: self._kept[name] for name in self._parcel_ids}
+        for rows in merged(in_order, self._source.crs, antenna_height_m=self._settings.mower.antenna_height_m):
+            self.ranking.add(rows)
+            yield rows

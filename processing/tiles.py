@@ -1,0 +1,108 @@
+"""A raster in tiles: a folder of GeoTIFFs tied together as one virtual raster, of which only windows are read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from xml.etree.ElementTree import Element, SubElement, tostring
+
+import numpy as np
+
+from lawngis.errors import RasterError
+
+from .rasters import RasterInfo, close_rasters, raster_overview
+
+TILE_ENDINGS = (".tif", ".tiff")
+
+ALIGNED_CELLS = 0.01
+"""Tiles may be this share of a cell off the common grid: coordinates are rounded when files are written."""
+
+_TYPES = {
+    "uint8": "Byte", "int8": "Int8", "uint16": "UInt16", "int16": "Int16", "uint32": "UInt32", "int32": "Int32",
+    "float32": "Float32", "float64": "Float64",
+}  # fmt: skip
+
+
+def tile_files(folder: Path) -> list[Path]:
+    """Return the tiles in a folder, hidden files left out."""
+    files = sorted(folder.iterdir())
+    return [file for file in files if file.suffix.casefold() in TILE_ENDINGS and not file.name.startswith(".")]
+
+
+def virtual_raster(folder: Path, target: Path) -> Path:
+    """Write the virtual raster of a folder's tiles, in the format of GDAL's VRT driver, and return it.
+
+    Parameters
+    ----------
+    folder
+        Tiles of one CRS, cell size, kind of number and value for no data, on one grid. Where they overlap, the last
+        by name is taken. Only first bands are tied together.
+    target
+        File to write.
+
+    Raises
+    ------
+    RasterError
+        When there is none, or one doesn't fit the others; it is named.
+    """
+    files = tile_files(folder)
+    if not files:
+        raise RasterError("holds no GeoTIFF", where=str(folder), advice="Put the tiles there as *.tif.")
+    infos = []
+    for file in files:
+        infos.append(raster_overview(file))
+        close_rasters()  # there may be more of them than files may be open
+    for info in infos[1:]:
+        _refuse_unlike(info, infos[0])
+    target.write_text(_vrt(infos), encoding="utf-8")
+    return target
+
+
+def _refuse_unlike(info: RasterInfo, first: RasterInfo) -> None:
+    dx, dy = first.res
+    off = (info.transform.c - first.transform.c) / dx, (info.transform.f - first.transform.f) / dy
+    for unlike, what in (
+        (info.crs != first.crs, f"is in {info.crs.name}, not in {first.crs.name}"),
+        (not np.allclose(info.res, first.res, rtol=1e-6), f"has cells of {info.res[0]:g}, not of {dx:g}"),
+        (info.vertical_unit_m != first.vertical_unit_m, "has another vertical unit"),
+        (_nodata(info) != _nodata(first), f"has no data at {info.nodata}, not at {first.nodata}"),
+        (info.dtype != first.dtype, f"holds {info.dtype}, not {first.dtype}"),
+        (any(abs(part - round(part)) > ALIGNED_CELLS for part in off), "lies between the cells"),
+    ):
+        if unlike:
+            name = Path(first.source).name
+            raise RasterError(
+                f"{what} as {name}", where=info.source, advice="Warp the tiles to one grid, or take it away."
+            )
+
+
+def _nodata(info: RasterInfo) -> float | None:
+    return None if info.nodata is None or np.isnan(info.nodata) else info.nodata
+
+
+def _vrt(infos: Sequence[RasterInfo]) -> str:
+    first = infos[0]
+    dx, dy = first.res
+    left, top = min(info.bounds[0] for info in infos), max(info.bounds[3] for info in infos)
+    columns = round((max(info.bounds[2] for info in infos) - left) / dx)
+    rows = round((top - min(info.bounds[1] for info in infos)) / dy)
+    root = Element("VRTDataset", rasterXSize=str(columns), rasterYSize=str(rows))
+    SubElement(root, "SRS").text = first.crs.to_wkt()
+    SubElement(root, "GeoTransform").text = f"{left!r},{dx!r},0,{top!r},0,{-dy!r}"
+    band = SubElement(root, "VRTRasterBand", dataType=_TYPES.get(first.dtype, "Float64"), band="1")
+    if first.vertical_unit_m is not None:
+        SubElement(band, "UnitType").text = {1.0: "m", 0.3048: "ft"}.get(first.vertical_unit_m, "us-ft")
+    nodata = -9999.0 if first.nodata is None and first.dtype.startswith("float") else first.nodata
+    if nodata is not None:
+        SubElement(band, "NoDataValue").text = repr(float(nodata))
+    for info in infos:
+        part = SubElement(band, "ComplexSource" if nodata is not None else "SimpleSource")
+        SubElement(part, "SourceFilename", relativeToVRT="0").text = str(Path(info.source).absolute())
+        SubElement(part, "SourceBand").text = "1"
+        SubElement(part, "SrcRect", xOff="0", yOff="0", xSize=str(info.width), ySize=str(info.height))
+        place = {"xOff": round((info.bounds[0] - left) / dx), "yOff": round((top - info.bounds[3]) / dy)}
+        size = {"xSize": info.width, "ySize": info.height}
+        SubElement(part, "DstRect", {key: str(value) for key, value in (place | size).items()})
+        if info.nodata is not None:
+            SubElement(part, "NODATA").text = repr(float(info.nodata))
+    return tostring(root, encoding="unicode")

@@ -1,0 +1,252 @@
+"""Hands that do the work: this process, processes beside it, or a cluster, all as standard executors.
+
+Whoever uses them submits tasks and gets futures (PEP 3148). What differs is told here: how many tasks to have under
+way, what a dead worker looks like, how to start again after one, and how to stop.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
+from contextlib import contextmanager, suppress
+from time import monotonic
+from typing import Any, ParamSpec, TypeVar
+
+from lawngis.errors import LawngisError, ParameterError
+
+from .limits import Limits, limit_cache, limit_memory
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+TASKS_EACH = 2
+"""Tasks under way for each worker: one at work, one waiting, so that none ever stands idle."""
+
+CLUSTER_PATIENCE_S = 60.0
+"""So long a cluster may be without workers before that is taken as its end."""
+
+
+GO_ON = "Finished parcels are kept: the same command with --resume goes on, on a cluster or without."
+
+
+class WorkforceLostError(LawngisError, ConnectionError):
+    """The workers are gone for good: the cluster can't be reached, or nobody is left in it."""
+
+
+class HereExecutor(Executor):
+    """Does each task in this process, at once."""
+
+    def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
+        """Do a task and return its future, which is done."""
+        future: Future[T] = Future()
+        try:
+            future.set_result(fn(*args, **kwargs))
+        except Exception as error:  # as any executor: whoever asks for the result hears of it
+            future.set_exception(error)
+        return future
+
+
+class Here:
+    """The process that asks."""
+
+    tasks_max = 1
+    isolated = False
+
+    def __init__(self) -> None:
+        self.executor: Executor = HereExecutor()
+
+    def died(self, error: BaseException) -> bool:
+        """Tell whether an error means that a worker died."""
+        del error
+        return False
+
+    def alone(self) -> Here:
+        """Return hands for one task at a time."""
+        return self
+
+    def renewed(self) -> None:
+        """Start again after a worker's death."""
+
+    def check(self) -> None:
+        """Raise when nobody is left to do the work."""
+
+    def stop(self, *, now: bool) -> None:
+        """Let go."""
+        del now
+
+
+class Processes:
+    """Processes on this machine.
+
+    Each is a fresh interpreter: GDAL's open files and threads don't survive a fork.
+
+    Parameters
+    ----------
+    workers
+        How many.
+    limits
+        For each.
+    """
+
+    isolated = True
+
+    def __init__(self, workers: int, limits: Limits) -> None:
+        self.tasks_max = TASKS_EACH * workers
+        self._workers = workers
+        self._limits = limits
+        self._alone: Processes | None = None
+        self.executor: Executor = self._pool()
+
+    def _pool(self) -> ProcessPoolExecutor:
+        limit_cache()  # they inherit it
+        context = multiprocessing.get_context("spawn")
+        return ProcessPoolExecutor(
+            self._workers, mp_context=context, initializer=_at_work, initargs=(self._limits.memory_mb,)
+        )
+
+    def submit(self, fn: Callable[..., T], /, *args: Any) -> Future[T]:
+        """Submit a task; processes that it starts are deaf to Ctrl-C from their first moment."""
+        with _interrupts_held_back():
+            return self.executor.submit(fn, *args)
+
+    def died(self, error: BaseException) -> bool:
+        """Tell whether an error means that a worker died."""
+        return isinstance(error, BrokenExecutor)
+
+    def alone(self) -> Processes:
+        """Return hands for one task at a time, in a process apart: when that dies, nobody doubts why."""
+        if self._alone is None:
+            self._alone = Processes(1, self._limits)
+            self._alone.tasks_max = 1
+        return self._alone
+
+    def renewed(self) -> None:
+        """Start again after a worker's death, which takes the whole pool with it."""
+        self.executor.shutdown(wait=False, cancel_futures=True)
+        self.executor = self._pool()
+
+    def check(self) -> None:
+        """Nothing: processes can always be started again."""
+
+    def stop(self, *, now: bool) -> None:
+        """Let the workers go, `now` without waiting for what they are at."""
+        if self._alone is not None:
+            self._alone.stop(now=now)
+        processes = list((getattr(self.executor, "_processes", None) or {}).values())
+        self.executor.shutdown(wait=not now, cancel_futures=True)
+        for process in processes if now else ():
+            process.terminate()
+
+
+class Cluster:
+    """Workers of a Dask cluster that is already there; needs the extra ``lawngis[cluster]``.
+
+    Parameters
+    ----------
+    address
+        Of its scheduler.
+    """
+
+    isolated = True
+
+    def __init__(self, address: str) -> None:
+        try:
+            from distributed import Client  # type: ignore[import-not-found, unused-ignore]
+        except ImportError as error:
+            raise ParameterError(
+                "--scheduler needs a package that is missing", advice="Install lawngis[cluster]."
+            ) from error
+        try:
+            self._client = Client(address, timeout="10s", set_as_default=False)
+        except (OSError, ValueError, ImportError) as error:
+            raise ParameterError(
+                f"--scheduler {address}: there is no scheduler that answers",
+                advice="Check the address; `dask scheduler` prints it when it starts.",
+            ) from error
+        self._address = address
+        self._seen = monotonic()
+        self.executor: Executor = self._client.get_executor(pure=False)
+        self.tasks_max = TASKS_EACH * max(1, self._workers())
+
+    def _workers(self) -> int:
+        return len(self._client.scheduler_info(n_workers=-1).get("workers", {}))
+
+    def submit(self, fn: Callable[..., T], /, *args: Any) -> Future[T]:
+        """Submit a task."""
+        return self.executor.submit(fn, *args)
+
+    def died(self, error: BaseException) -> bool:
+        """Tell whether an error means that a worker died, and others after it with the same task."""
+        from distributed import KilledWorker
+
+        return isinstance(error, KilledWorker)
+
+    def alone(self) -> Cluster:
+        """Return the cluster itself: it knows which task a worker died of."""
+        return self
+
+    def renewed(self) -> None:
+        """Nothing: the cluster starts its workers again."""
+
+    def check(self) -> None:
+        """Raise when the scheduler is gone, or no worker is left for a while.
+
+        Raises
+        ------
+        WorkforceLostError
+            Saying which.
+        """
+        if self._client.status != "running":
+            raise WorkforceLostError("the scheduler doesn't answer any more", where=self._address, advice=GO_ON)
+        workers = self._workers()
+        if workers:
+            self._seen = monotonic()
+            self.tasks_max = TASKS_EACH * workers
+        elif monotonic() - self._seen > CLUSTER_PATIENCE_S:
+            raise WorkforceLostError("the cluster has no worker left", where=self._address, advice=GO_ON)
+
+    def stop(self, *, now: bool) -> None:
+        """Leave the cluster; `now` takes back what it hasn't done."""
+        with suppress(Exception):  # a cluster that is gone can't be left in good order
+            self.executor.shutdown(wait=not now, cancel_futures=True)
+        with suppress(Exception):
+            self._client.close(timeout=2)
+
+
+Workforce = Here | Processes | Cluster
+
+
+def submitted(hands: Workforce, fn: Callable[..., T], /, *args: Any) -> Future[T]:
+    """Submit a task to any hands."""
+    return hands.executor.submit(fn, *args) if isinstance(hands, Here) else hands.submit(fn, *args)
+
+
+def lost(error: BaseException) -> bool:
+    """Tell whether a future was given up by a cluster that is gone."""
+    return isinstance(error, CancelledError | ConnectionError)
+
+
+@contextmanager
+def _interrupts_held_back() -> Iterator[None]:
+    """Start worker processes deaf to Ctrl-C, which reaches every process of a terminal: they inherit the mask.
+
+    Only the process that talks to people answers. What comes meanwhile is answered afterwards.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _at_work(memory_mb: int | None) -> None:
+    """Prepare a worker process."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    limit_memory(memory_mb)

@@ -1,0 +1,103 @@
+"""Styles inside the GeoPackage: valid, one for each layer with geometry, telling every value apart."""
+
+import sqlite3
+from contextlib import closing
+from itertools import combinations
+from xml.etree import ElementTree as ET
+
+import pytest
+
+from lawngis.processing.layers import PLAN_LAYERS
+from lawngis.processing.styles import STYLES, Area, Line, Mark, qml, sld
+
+SE = "{http://www.opengis.net/se}"
+OGC = "{http://www.opengis.net/ogc}"
+
+
+def test_plan_with_styles_passes_the_geopackage_validator(delivered):
+    """Oracle: validate_gpkg of gdal-utils (OGC 12-128)."""
+    validate = pytest.importorskip("osgeo_utils.samples.validate_gpkg")
+    assert validate.check(str(delivered.path), abort_at_first_error=False) == []
+
+
+def test_table_has_a_default_style_for_each_drawn_layer(delivered):
+    with closing(sqlite3.connect(delivered.path)) as database:
+        rows = database.execute(
+            "SELECT f_table_name, f_table_schema, f_geometry_column, useAsDefault, styleQML, styleSLD FROM layer_styles"
+        ).fetchall()
+        real = dict(database.execute("SELECT table_name, column_name FROM gpkg_geometry_columns").fetchall())
+    assert [row[0] for row in rows] == [name for name in PLAN_LAYERS if name in STYLES]
+    for name, schema, column, default, stored_qml, stored_sld in rows:
+        assert (schema, column, default) == ("", real[name], 1)
+        assert ET.fromstring(stored_qml.partition("\n")[2]).tag == "qgis"
+        assert ET.fromstring(stored_sld).tag.endswith("StyledLayerDescriptor")
+
+
+@pytest.mark.parametrize("name", STYLES)
+def test_every_allowed_value_is_drawn(name):
+    style, spec = STYLES[name], PLAN_LAYERS[name]
+    if style.column is None:
+        return
+    column = spec.column(style.column)
+    allowed = set(column.values) or {"true", "false"}
+    assert {rule.value for rule in style.rules} == allowed
+    root = ET.fromstring(sld(style, spec))
+    assert [literal.text for literal in root.iterfind(f".//{OGC}PropertyIsEqualTo/{OGC}Literal")] == [
+        rule.value for rule in style.rules
+    ]
+    categories = ET.fromstring(qml(style, spec).partition("\n")[2]).findall(".//category")
+    assert [category.get("value") for category in categories] == [rule.value for rule in style.rules]
+
+
+def test_aliases_are_numbered_as_the_columns_of_the_file():
+    spec = PLAN_LAYERS["zones"]
+    aliases = ET.fromstring(qml(STYLES["zones"], spec).partition("\n")[2]).findall(".//alias")
+    assert [alias.get("field") for alias in aliases] == [column.name for column in spec.columns]
+    assert [int(alias.get("index")) for alias in aliases] == list(range(1, len(spec.columns) + 1))
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance by WCAG 2.2."""
+    parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def told_apart_without_colour(one, other) -> bool:
+    """Whether a grey print shows the difference of two symbols of one kind."""
+    if isinstance(one, Area):
+        return (one.hatch, bool(one.fill)) != (other.hatch, bool(other.fill)) or abs(
+            luminance(one.fill or "#ffffff") - luminance(other.fill or "#ffffff")
+        ) > 0.08
+    if isinstance(one, Line):
+        return (one.dash_mm, one.width_mm) != (other.dash_mm, other.width_mm)
+    assert isinstance(one, Mark)
+    return (one.shape, one.size_mm) != (other.shape, other.size_mm) or abs(
+        luminance(one.fill) - luminance(other.fill)
+    ) > 0.08
+
+
+SAME_ON_PURPOSE = {
+    ("edge", "corner"),
+    ("edge", "island"),
+    ("corner", "island"),
+    ("lead_out", "lead_back"),
+    ("narrow", "small"),
+}
+
+
+@pytest.mark.parametrize("name", STYLES)
+def test_no_two_rules_differ_by_colour_alone(name):
+    for one, other in combinations(STYLES[name].rules, 2):
+        if (one.value, other.value) not in SAME_ON_PURPOSE:
+            assert told_apart_without_colour(one.symbol, other.symbol), (one.label, other.label)
+
+
+def test_style_of_an_unknown_layer_is_refused(tmp_path):
+    from lawngis.errors import PlanError
+    from lawngis.processing import gpkg
+    from lawngis.processing.styles import stored_styles
+
+    with pytest.raises(PlanError, match="has a style"):
+        gpkg.write_plan(tmp_path / "p.gpkg", {}, [PLAN_LAYERS["run_info"]], styles=stored_styles())
+    assert not list(tmp_path.iterdir())
