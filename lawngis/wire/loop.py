@@ -232,7 +232,7 @@ def _web(ground: Polygon, start: FloatArray | Sequence[float], outlying: Sequenc
 def _outlying_lead(item: OutlyingGround, number: int, first: list[int], rings: list[_Ring]) -> Lead:
     """The lead to ground apart, its ends moved onto the rings."""
     candidates = range(first[item.parent], [*first, len(rings)][item.parent + 1])
-    begin, end = shapely.points(item.lead_xy[[0, -1]])
+    begin, end = np.asarray(shapely.points(item.lead_xy[[0, -1]]), dtype=object)
     parent = min(candidates, key=lambda ring: shapely.distance(LinearRing(rings[ring].xy), begin))
     at = []
     xy = item.lead_xy.copy()

@@ -189,7 +189,7 @@ class _Ways:
 
     def straight(self, starts: FloatArray) -> tuple[LineString, float] | None:
         """Return the cheapest straight way from one of some places, and its cost."""
-        lines = shapely.shortest_line(shapely.points(starts), self._far.exterior)
+        lines = np.asarray(shapely.shortest_line(shapely.points(starts), self._far.exterior), dtype=object)
         nearest = np.argsort(shapely.length(lines))
         free = nearest[self._free(lines[nearest])][:_TRIED]
         if not len(free):
