@@ -25,7 +25,7 @@ from .layers import PLAN_LAYERS, LayerSpec
 
 BLACK, WHITE, GREY = "#000000", "#ffffff", "#6b6b6b"
 ORANGE, SKY, GREEN, YELLOW = "#e69f00", "#56b4e9", "#009e73", "#f0e442"
-BLUE, VERMILLION, PURPLE = "#0072b2", "#d55e00", "#cc79a7"
+BLUE, VERMILION, PURPLE = "#0072b2", "#d55e00", "#cc79a7"
 
 Hatch = Literal["none", "rising", "falling", "level", "crossed"]
 Shape = Literal["circle", "square", "triangle", "diamond", "cross", "star"]
@@ -114,7 +114,7 @@ _STYLES = (
         "status",
         ("planned", "Parcel, planned", Area(stroke=GREY, width_mm=0.35)),
         ("not_suitable", "Parcel, no mower", Area(GREY, 0.25, stroke=GREY, width_mm=0.35)),
-        ("failed", "Parcel, planning failed", Area(hatch="crossed", stroke=VERMILLION, width_mm=0.5)),
+        ("failed", "Parcel, planning failed", Area(hatch="crossed", stroke=VERMILION, width_mm=0.5)),
         label_column="parcel_id",
     ),
     _one("lawn", "Lawn", Area("#dcebd2", 0.6, stroke="#8aa77a", width_mm=0.15)),
@@ -141,12 +141,12 @@ _STYLES = (
     _by(
         "keepouts",
         "reason",
-        ("steep", "Too steep", Area(VERMILLION, 0.15, "crossed", VERMILLION)),
+        ("steep", "Too steep", Area(VERMILION, 0.15, "crossed", VERMILION)),
         ("water", "Water", Area(BLUE, 0.3, "level", BLUE)),
         ("bed", "Bed", Area(ORANGE, 0.3, "falling", "#8a5f00")),
         ("tree", "Tree", Area("#2f6b3f", 0.6, stroke="#1d4427")),
         ("obstacle", "Obstacle", Area("#b5b5b5", 0.9, stroke=BLACK)),
-        ("drop", "Drop", Area(VERMILLION, 0.15, "rising", VERMILLION)),
+        ("drop", "Drop", Area(VERMILION, 0.15, "rising", VERMILION)),
         ("narrow", "Too narrow", Area(hatch="falling", stroke=GREY)),
         ("small", "Too small", Area(hatch="falling", stroke=GREY)),
     ),
@@ -155,10 +155,10 @@ _STYLES = (
         "edge_class",
         ("flush", "Edge: flush", Line(GREEN, 0.3, (0.6, 0.6))),
         ("raised", "Edge: wall, kerb, fence", Line(BLACK, 0.45)),
-        ("drop", "Edge: drop", Line(VERMILLION, 0.6, (2.0, 0.6))),
+        ("drop", "Edge: drop", Line(VERMILION, 0.6, (2.0, 0.6))),
         ("water", "Edge: water", Line(BLUE, 0.6, (1.2, 0.5, 0.3, 0.5))),
         ("soft", "Edge: bed, hedge", Line("#8a5f00", 0.3, (1.5, 0.6))),
-        ("steep", "Edge: steep", Line(VERMILLION, 0.3, (0.5, 0.5))),
+        ("steep", "Edge: steep", Line(VERMILION, 0.3, (0.5, 0.5))),
         ("boundary", "Edge: boundary", Line(GREY, 0.3, (3.0, 0.8))),
         ("unknown", "Edge: not known", Line(GREY, 0.3, (0.4, 0.8))),
     ),
@@ -168,13 +168,13 @@ _STYLES = (
         ("open", "Passage, mown", Line(GREEN, 0.5, (0.5, 0.8), 0.3)),
         ("transit", "Passage, driven through", Line(ORANGE, 0.6, (1.6, 0.8), 0.3)),
         ("crossing", "Crossing over paving", Line(PURPLE, 0.6, (2.4, 0.6, 0.5, 0.6), 0.3)),
-        ("blocked", "Passage, blocked", Line(VERMILLION, 0.6, (0.4, 0.6), 0.3)),
+        ("blocked", "Passage, blocked", Line(VERMILION, 0.6, (0.4, 0.6), 0.3)),
     ),
     _by(
         "supply_route",
         "within_limit",
-        ("true", "Supply cable", Line(VERMILLION, 0.6, (2.4, 0.8), 0.35)),
-        ("false", "Supply cable, longer than allowed", Line(VERMILLION, 0.9, (0.8, 0.8), 0.35)),
+        ("true", "Supply cable", Line(VERMILION, 0.6, (2.4, 0.8), 0.35)),
+        ("false", "Supply cable, longer than allowed", Line(VERMILION, 0.9, (0.8, 0.8), 0.35)),
     ),
     _one("wire_path", "Whole loop of wire", Line(BLUE, 0.3, (), 0.2)),
     _by(
@@ -213,7 +213,7 @@ _STYLES = (
         "severity",
         ("info", "Finding: assumption", Mark("circle", SKY, 2.0)),
         ("caution", "Finding: caution", Mark("triangle", ORANGE, 2.8)),
-        ("stop", "Finding: stops the plan", Mark("cross", VERMILLION, 3.2)),
+        ("stop", "Finding: stops the plan", Mark("cross", VERMILION, 3.2)),
     ),
     _one("visit_checks", "Measure on site", Mark("star", PURPLE, 3.2), "priority"),
 )

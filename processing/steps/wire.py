@@ -101,7 +101,8 @@ def _start(site: Site, plan: Plan, loop: Loop) -> FloatArray | None:
     far = distances_m(places.xy, supplies)
     straight = np.minimum(places.straight_ahead_m, places.straight_behind_m)
     penalty = np.where(straight >= 0.5, 0.0, 1000.0)
-    return places.xy[int(np.argmin(np.nan_to_num(far) + penalty))]
+    place: FloatArray = places.xy[int(np.argmin(np.nan_to_num(far) + penalty))]
+    return place
 
 
 def _outlying(

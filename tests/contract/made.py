@@ -96,7 +96,7 @@ def violations_of(site: Site, plan: Plan, profile: dict[str, Any]) -> list[Viola
     }
     layers = dict(site.layers)
     outline = geopandas.GeoDataFrame({"parcel_id": ["P1"]}, geometry=[site.parcel], crs=site.frame.crs)
-    return table_violations(tables, {**layers, "parcels": outline}, profile)
+    return table_violations(tables, {**site.layers, "parcels": outline}, profile)
 
 
 def _finished(name: str, plan: Plan) -> list[dict[str, Any]]:

@@ -55,6 +55,8 @@ SAME_BEND_M = 0.005
 PEGGED_BEND_DEG = 20.0
 SHORTEST_CROSSING_M = 0.05
 SAMPLE_SEED = 20
+STYLES = "layer_styles"
+"""Table of styles that a GIS finds in a GeoPackage: no layer of the plan, and of no parcel."""
 
 Profile = dict[str, Any]
 Found = Iterator[tuple[str, str]]
@@ -84,7 +86,7 @@ def violations(
     found = list(rule_11_whole_and_untouched(plan_path, site_path, inputs_before))
     if not plan_path.exists():
         return found
-    plan = read_layers(plan_path)
+    plan = {name: table for name, table in read_layers(plan_path).items() if name != STYLES}
     absent = missing_parts(plan)
     if absent:
         return found + absent

@@ -4,17 +4,21 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shapely import LineString, MultiPolygon, Point, box
+from shapely import LineString, MultiPolygon, Point, box, union_all
 from shapely.affinity import rotate, translate
 
 from lawngis.errors import ParameterError
 from lawngis.lawn.obstacles import (
+    Keepout,
     area_keepouts,
     barrier_keepouts,
     drop_keepouts,
     obstacle_keepouts,
     treatment_in,
     tree_keepouts,
+    with_bumps_filled,
+    with_tight_bumps_joined,
+    without_overlaps,
 )
 
 LAWN = box(0, 0, 30, 20)
@@ -157,3 +161,82 @@ class TestLines:
         found = barrier_keepouts(walls, [True, False], lawn=LAWN, width_m=[0.2, 0.6])
         assert [item.treatment for item in found] == ["bump", "island"]
         assert [item.polygon.area for item in found] == pytest.approx([0.8, 2.4])
+
+
+def trunk(x: float, y: float, radius: float = 0.2) -> Keepout:
+    return Keepout(Point(x, y).buffer(radius), "tree", "bump", 1.0, 0)
+
+
+class TestTightBumps:
+    @pytest.mark.parametrize(("gap_m", "expected"), [(0.5, "outside"), (0.85, "outside"), (0.95, "bump"), (5, "bump")])
+    def test_a_trunk_too_near_to_the_edge_belongs_to_it(self, gap_m, expected):
+        (found,) = with_tight_bumps_joined([trunk(gap_m + 0.2, 10)], lawn=LAWN, room_m=0.9)
+        assert found.treatment == expected
+
+    @pytest.mark.parametrize(("gap_m", "expected"), [(0.5, "outside"), (1.0, "bump")])
+    def test_so_does_one_too_near_to_a_pond(self, gap_m, expected):
+        pond = Keepout(box(10, 8, 14, 12), "water", "island", 0.9, 0)
+        found = with_tight_bumps_joined([pond, trunk(14.2 + gap_m, 10)], lawn=LAWN, room_m=0.9)
+        assert [item.treatment for item in found] == ["island", expected]
+
+    def test_two_trunks_close_together_may_both_be_bumped(self):
+        found = with_tight_bumps_joined([trunk(10, 10), trunk(10.6, 10)], lawn=LAWN, room_m=0.9)
+        assert [item.treatment for item in found] == ["bump", "bump"]
+
+    @settings(max_examples=30, deadline=None)
+    @given(st.lists(st.tuples(st.floats(1, 29), st.floats(1, 19)), min_size=1, max_size=6))
+    def test_what_stays_bumped_leaves_room_to_the_edge(self, places):
+        found = with_tight_bumps_joined([trunk(*place) for place in places], lawn=LAWN, room_m=0.9)
+        for item in found:
+            room = LAWN.boundary.distance(item.polygon)
+            assert (item.treatment == "bump") == (room >= 0.9)
+
+
+class TestOverlaps:
+    def test_the_graver_one_keeps_the_ground_and_nothing_is_lost(self):
+        bed = Keepout(box(4, 4, 10, 10), "bed", "island", 0.9, 0)
+        pond = Keepout(box(8, 4, 12, 10), "water", "island", 0.9, 1)
+        found = without_overlaps([bed, pond], within=LAWN)
+        assert [(item.reason, item.polygon.area) for item in found] == [("water", 24.0), ("bed", 24.0)]
+
+    def test_what_lies_off_the_parcel_is_cut_off_and_crumbs_go(self):
+        across = Keepout(box(28, 4, 34, 10), "bed", "outside", 0.9, 0)
+        beyond = Keepout(box(29.999, 12, 34, 12.5), "bed", "outside", 0.9, 1)
+        (found,) = without_overlaps([across, beyond], within=LAWN)
+        assert found.polygon.equals(box(28, 4, 30, 10))
+
+    @settings(max_examples=25, deadline=None)
+    @given(
+        st.lists(
+            st.tuples(
+                st.floats(0, 28), st.floats(0, 18), st.floats(0.5, 8), st.sampled_from(["water", "bed", "steep"])
+            ),
+            min_size=1,
+            max_size=6,
+        )
+    )
+    def test_none_overlaps_another_and_together_they_cover_the_same(self, given_ones):
+        items = [
+            Keepout(box(x, y, x + size, y + size), reason, "island", 0.9, row)
+            for row, (x, y, size, reason) in enumerate(given_ones)
+        ]
+        found = without_overlaps(items, within=LAWN)
+        whole = union_all([item.polygon for item in items]).intersection(LAWN)
+        total = sum(item.polygon.area for item in found)
+        assert total == pytest.approx(whole.area, abs=1e-3 * len(items) ** 2)
+        assert union_all([item.polygon for item in found]).area == pytest.approx(total, abs=1e-6)
+
+
+class TestBumpsFilled:
+    def test_a_hole_that_is_nothing_but_a_trunk_is_filled(self):
+        stem = Point(10, 10).buffer(0.2)
+        assert with_bumps_filled(LAWN.difference(stem), [stem]).equals(LAWN)
+
+    def test_a_hole_with_more_in_it_than_the_trunk_stays(self):
+        stem, bed = Point(10, 10).buffer(0.2), Point(10, 10).buffer(0.5)
+        ground = LAWN.difference(bed)
+        assert with_bumps_filled(ground, [stem]).equals(ground)
+
+    def test_without_bumps_ground_is_as_it_was(self):
+        ground = LAWN.difference(box(4, 4, 6, 6))
+        assert with_bumps_filled(ground, []).equals(ground)
