@@ -56,6 +56,16 @@ class DockWeights(_Checked):
     beds: float = _number("far from beds", 0.0, 100.0)
 
 
+class SupplyCosts(_Checked):
+    """What a metre of supply cable costs to lay, relative to a metre along a wall or edge."""
+
+    beside_edge: float = _number("along a wall, fence, bed or edge of paving", 0.01, 1000)
+    bed: float = _number("through a bed", 0.01, 1000)
+    wall_over_paving: float = _number("fixed to a wall above paving", 0.01, 1000)
+    open_lawn: float = _number("buried across open lawn", 0.01, 1000)
+    paving: float = _number("across a path, terrace, drive or steps", 0.01, 1000)
+
+
 class MowerProfile(_Checked):
     """A mower and the way its wire is laid."""
 
@@ -113,6 +123,7 @@ class MowerProfile(_Checked):
     supply_voltage_v: float = _number("voltage of the supply cable", 1, 60)
     supply_current_a: float = _number("current in the supply cable while charging", 0.05, 50)
     dock_weight: DockWeights
+    supply_cost: SupplyCosts
 
     # mowing
     cutting_width_m: float = _number("width of one swath", 0.05, 3)

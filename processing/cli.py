@@ -49,6 +49,7 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # units stand in brackets, which markup would swallow
 )
 
 SiteArgument = Annotated[Path, typer.Argument(metavar="SITE", help="GeoPackage, or folder of GeoPackages and rasters.")]

@@ -8,8 +8,9 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.dock.supply import LayingGround, laying_grid, wall_starts
+from lawngis.dock.supply import LayingCosts, LayingGround, laying_grid, wall_starts
 from lawngis.geometry.routes import CostField, cost_field
+from lawngis.mower import MowerProfile
 
 from .plans import Plan
 from .sites import Site
@@ -31,13 +32,13 @@ class SupplyField:
     paving_uses: tuple[str, ...]
 
 
-def supply_field(site: Site, plan: Plan) -> SupplyField | None:
+def supply_field(site: Site, plan: Plan, mower: MowerProfile) -> SupplyField | None:
     """Return the ways of supply cable on a parcel, or None when nothing is there to start from."""
-    found: SupplyField | None = plan.derived("supply field", lambda: _supply_field(site))
+    found: SupplyField | None = plan.derived("supply field", lambda: _supply_field(site, mower))
     return found
 
 
-def _supply_field(site: Site) -> SupplyField | None:
+def _supply_field(site: Site, mower: MowerProfile) -> SupplyField | None:
     outlets = [point for point in site.geometries("outlets") if site.parcel.buffer(0.5).intersects(point)]
     buildings = [shape for shape in site.geometries("buildings") if shape.intersects(site.parcel)]
     if outlets:
@@ -49,9 +50,10 @@ def _supply_field(site: Site) -> SupplyField | None:
         return None
     if not len(starts):
         return None
-    ground = _laying_ground(site)
+    costs = LayingCosts(**mower.supply_cost.model_dump())
+    grid = laying_grid(_laying_ground(site), costs=costs, band_m=WALL_BAND_M)
     uses, paving = _paving(site)
-    return SupplyField(cost_field(laying_grid(ground, band_m=WALL_BAND_M), starts), starts_at, paving, uses)
+    return SupplyField(cost_field(grid, starts), starts_at, paving, uses)
 
 
 def _paving(site: Site) -> tuple[tuple[str, ...], tuple[BaseGeometry, ...]]:

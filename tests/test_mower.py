@@ -84,7 +84,15 @@ def test_missing_profile_file(tmp_path):
 
 
 def test_units_are_in_the_names():
-    unitless = {"title", "coverage_share", "mowings_week", "supplies_offered", "setback_m", "dock_weight"}
+    unitless = {
+        "title",
+        "coverage_share",
+        "mowings_week",
+        "supplies_offered",
+        "setback_m",
+        "dock_weight",
+        "supply_cost",
+    }
     endings = ("_m", "_m2", "_mm2", "_percent", "_deg", "_ut", "_a", "_v", "_mps", "_minutes")
     for key in tomllib.loads(profile_text("medium")):
         assert key in unitless or key.endswith(endings), key

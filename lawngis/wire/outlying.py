@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
 from shapely import LinearRing, LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.geometry.lines import FloatArray, bends_deg, chainage_m
+from lawngis.geometry.lines import FloatArray, bends_deg
 from lawngis.geometry.routes import CostGrid, PricedGround, cost_field, cost_grid, route_to, straight_costs
 from lawngis.wire.leads import ground_rings
 
@@ -170,18 +171,17 @@ class _Ways:
         self._forbidden = shapely.union_all([shapely.buffer(self._grounds, -_HAIR_M), *terrain.blocked])
         self._allowed = shapely.buffer(terrain.area, _HAIR_M)
         shapely.prepare([self._forbidden, self._allowed])
-        self._reach = shapely.envelope(shapely.union_all([*laid, far])).buffer(_AROUND_M)
-        self._known_grid: CostGrid | None = None
+        self._near = shapely.envelope(shapely.union_all([*laid, far])).buffer(_AROUND_M)
 
-    @property
+    def _grid_of(self, area: BaseGeometry) -> CostGrid:
+        # Cells beside the wire are free although they lie partly inside it.
+        closed = shapely.buffer(self._grounds, -_CELL_M)
+        blocked = [PricedGround(shape, np.inf) for shape in (*self._terrain.blocked, closed) if not shape.is_empty]
+        return cost_grid(area, [*self._terrain.priced, *blocked], cell_m=_CELL_M)
+
+    @cached_property
     def _grid(self) -> CostGrid:
-        if self._known_grid is None:
-            # Cells beside the wire are free although they lie partly inside it.
-            closed = shapely.buffer(self._grounds, -_CELL_M)
-            blocked = [PricedGround(shape, np.inf) for shape in (*self._terrain.blocked, closed) if not shape.is_empty]
-            area = shapely.intersection(self._terrain.area, self._reach)
-            self._known_grid = cost_grid(area, [*self._terrain.priced, *blocked], cell_m=_CELL_M)
-        return self._known_grid
+        return self._grid_of(shapely.intersection(self._terrain.area, self._near))
 
     def _free(self, lines: np.ndarray) -> np.ndarray:
         within = shapely.covers(self._allowed, lines)
@@ -214,10 +214,14 @@ class _Ways:
         return np.asarray(cost + shapely.length(rest))
 
     def around(self, starts: FloatArray) -> tuple[LineString, float] | None:
-        """Return the cheapest way over the grid, pulled taut, and its cost."""
-        field = cost_field(self._grid, starts, snap_m=2 * _CELL_M)
+        """Return the cheapest way over a grid, pulled taut, and its cost: nearby if one leads there, or far around."""
+        near = self._around_on(self._grid, starts)
+        return near if near is not None else self._around_on(self._grid_of(self._terrain.area), starts)
+
+    def _around_on(self, grid: CostGrid, starts: FloatArray) -> tuple[LineString, float] | None:
+        field = cost_field(grid, starts, snap_m=2 * _CELL_M)
         ends, _ = _attachments([Polygon(self._far.exterior)], ())
-        cells = self._grid.cells(ends, snap_m=2 * _CELL_M)
+        cells = grid.cells(ends, snap_m=2 * _CELL_M)
         costs = np.where(cells >= 0, field.cost[cells], np.inf)
         for index in np.argsort(costs)[:_TRIED]:
             if not np.isfinite(costs[index]):
@@ -232,8 +236,3 @@ class _Ways:
         inner = shapely.line_interpolate_point(line, [_END_M, line.length - _END_M])
         ends_clear = shapely.distance(inner, self._grounds) > 0
         return line if self._free(np.array([line], dtype=object))[0] and ends_clear.all() else None
-
-
-def way_length_m(way: LeadWay) -> float:
-    """Return the length of one of the two wires of a lead [m]."""
-    return float(chainage_m(way.xy)[-1])

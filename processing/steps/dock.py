@@ -152,7 +152,7 @@ def _measured(
         inside_m=mower.dock_pad_width_m,
     )
     slope, sd = mower_slope(site.dem, wheelbase_m=mower.dock_pad_length_m, z_sd_m=site.accuracy.dem_sd_m)
-    ways = supply_field(site, plan)
+    ways = supply_field(site, plan, mower)
     surface = plan.derived("standing surface", lambda: standing_surface(site))
     others = [shape for shape in site.geometries("buildings") if not shape.intersects(site.parcel)]
     count = len(places)

@@ -36,7 +36,7 @@ def supply(site: Site, plan: Plan, mower: MowerProfile, parameters: SupplyParame
     rows: list[Row] = []
     findings: list[Finding] = []
     checks: list[VisitCheck] = []
-    ways = supply_field(site, plan)
+    ways = supply_field(site, plan, mower)
     for dock in plan.select("dock_candidates", chosen=True):
         place = dock["geometry"]
         route = None if ways is None else route_to(ways.field, [place.x, place.y])

@@ -46,7 +46,10 @@ def test_writing_all_parcels(benchmark, source, tmp_path):
     now = datetime.now(UTC)
     facts = run_info(source, SETTINGS, now, now)
     benchmark.pedantic(
-        lambda: write_plan(tmp_path / "plan.gpkg", results, facts, source), rounds=3, iterations=1, warmup_rounds=1
+        lambda: write_plan(tmp_path / "plan.gpkg", [result.rows for result in results], facts, source.crs),
+        rounds=3,
+        iterations=1,
+        warmup_rounds=1,
     )
     planning = sum(sum(result.seconds.values()) for result in results)
     benchmark.extra_info["over planning"] = round(benchmark.stats["median"] / planning, 3)

@@ -175,3 +175,23 @@ def test_a_wet_hollow_keeps_the_dock_out(tmp_path, build):
     rows = candidates(plan_of(folder))
     wet = [row for row in rows if row["failed"] and "hollow" in row["failed"]]
     assert wet and not any(row["chosen"] for row in wet)
+
+
+def test_the_route_keeps_to_the_wall_when_open_lawn_is_dear_and_cuts_across_when_it_is_cheap(garden, build):
+    """The outlet is on the house's south side's far end; the profile says what crossing the lawn costs."""
+    build.layer(garden / "site.gpkg", "outlets", [build.at(0.1, 5.0)])
+    build.layer(garden / "site.gpkg", "sprinklers", [build.at(3.0, 5.4)])
+    source = SiteSource(site_files(garden))
+    steps = ordered(loaded_steps()[0].values())
+
+    def along_the_wall(open_lawn: float) -> float:
+        costs = MOWER.supply_cost.model_copy(update={"open_lawn": open_lawn})
+        mower = MOWER.model_copy(update={"supply_cost": costs})
+        plan = planned(source.site(source.parcel_ids[0]), steps, Settings(mower)).plan
+        route = plan.geometries("supply_route")[0]
+        house = plan.geometries("zones")[0].envelope.boundary.union(
+            source.site("P1").geometries("buildings")[0].boundary
+        )
+        return route.intersection(house.buffer(0.6)).length / route.length
+
+    assert along_the_wall(50.0) >= along_the_wall(1.0)

@@ -1,0 +1,101 @@
+"""Leads to ground apart: their way, and the loop that goes round it as well."""
+
+import numpy as np
+import pytest
+import shapely
+from shapely import box
+
+from lawngis.geometry.lines import chainage_m, winding_number
+from lawngis.geometry.routes import PricedGround
+from lawngis.wire.circuit import signal_check
+from lawngis.wire.ground import ground_apart, loop_ground
+from lawngis.wire.loop import laid_loop
+from lawngis.wire.outlying import LeadTerrain, OutlyingGround, lead_way
+from lawngis.wire.pegs import pegs
+
+HOME = loop_ground([box(0, 0, 16, 12)], gap_min_m=0.3)
+FAR = loop_ground([box(20, 0, 28, 10).difference(box(23, 4, 25, 6))], gap_min_m=0.3)
+OPEN = LeadTerrain(box(-5, -5, 40, 30))
+
+
+def test_over_open_ground_the_lead_is_straight_and_shortest():
+    way = lead_way([HOME], FAR, OPEN)
+    assert way.line.length == pytest.approx(HOME.distance(FAR), abs=1e-6)
+    assert way.cost == pytest.approx(way.line.length)
+
+
+def test_it_goes_around_a_building_and_never_through_ground():
+    house = box(17, -5, 19, 20)
+    way = lead_way([HOME], FAR, LeadTerrain(OPEN.area, [house]))
+    assert way.line.intersection(house).length == 0
+    assert way.line.intersection(shapely.union(HOME, FAR).buffer(-1e-3)).length == 0
+    # By hand: from the corner nearest to the house's upper end over its two corners and down.
+    least = np.hypot(17 - 16, 20 - 12) + 2 + np.hypot(20 - 19, 20 - 10)
+    assert least - 0.1 <= way.line.length <= 1.06 * least
+
+
+def test_it_takes_a_detour_rather_than_a_saw_cut_where_that_is_cheaper():
+    paving = [PricedGround(box(17, -5, 19, 13), 8.0)]
+    way = lead_way([HOME], FAR, LeadTerrain(OPEN.area, (), paving))
+    straight_cost = HOME.distance(FAR) - 2 + 2 * 8
+    assert way.cost < straight_cost
+    assert way.line.intersection(paving[0].geometry).length < 0.3
+
+
+def test_there_is_none_across_a_wall_of_buildings():
+    assert lead_way([HOME], FAR, LeadTerrain(OPEN.area, [box(17, -6, 19, 31)])) is None
+
+
+def test_it_keeps_off_the_dock():
+    dock = np.array([16.0, 5.0])
+    way = lead_way([HOME], FAR, OPEN, keep_off=[(dock, 2.0)])
+    assert np.hypot(*(way.xy[0] - dock)) >= 2.0
+
+
+@pytest.fixture
+def loop():
+    way = lead_way([HOME], FAR, OPEN, keep_off=[(np.array([8.0, 0.0]), 2.0)])
+    return laid_loop(HOME, (8.0, 0.0), [], (), [OutlyingGround(FAR, way.parent, way.xy)])
+
+
+def test_ground_apart_is_gone_round_the_same_way_and_its_island_the_other(loop):
+    turns = winding_number(loop.xy, np.array([[8.0, 6.0], [21.0, 8.0], [24.0, 5.0], [18.0, 5.0], [40.0, 5.0]]))
+    assert turns.tolist() == [1, 1, 0, 0, 0]
+
+
+def test_its_lead_coincides_and_names_no_island(loop):
+    leads = [run for run in loop.runs if run.kind.startswith("lead")]
+    assert [(run.kind, run.island) for run in leads] == [
+        ("lead_out", None), ("lead_out", 0), ("lead_back", 0), ("lead_back", None),
+    ]  # fmt: skip
+    assert np.allclose(leads[0].xy, leads[-1].xy[::-1], atol=1e-9)
+
+
+def test_reversed_round_the_ground_apart_the_field_tells(loop):
+    inside, outside = np.array([[8.0, 6.0], [21.0, 8.0]]), np.array([[24.0, 5.0], [18.0, 8.0], [-3.0, 5.0]])
+    assert signal_check(loop.xy, inside, outside, height_m=0.05).ok
+    spans = loop.run_vertices()
+    kinds = [run.kind for run in loop.runs]
+    first, last = spans[kinds.index("lead_out")][1], spans[len(kinds) - 1 - kinds[::-1].index("lead_back")][0]
+    wrong = loop.xy.copy()
+    wrong[first : last + 1] = wrong[first : last + 1][::-1]
+    assert not signal_check(wrong, inside, outside, height_m=0.05).ok
+
+
+def test_pegs_stand_all_along_a_lead_that_bends():
+    house = box(17, -5, 19, 20)
+    way = lead_way([HOME], FAR, LeadTerrain(OPEN.area, [house]))
+    bent = laid_loop(HOME, (8.0, 0.0), [], (), [OutlyingGround(FAR, way.parent, way.xy)])
+    standing = pegs(bent, chainage_m(bent.xy), spacing_straight_m=0.8, spacing_bend_m=0.3)
+    assert np.diff(standing.chainage_m).max() <= 0.8 + 1e-6
+    # Each peg of the lead holds both its wires.
+    lead = standing.kind == "lead"
+    assert standing.again.sum() >= lead.sum() / 2 - 4
+
+
+@pytest.mark.parametrize("gap", [0.0, 0.1, 0.29, 0.5])
+def test_ground_draws_back_from_wire_that_is_laid(gap):
+    apart = ground_apart(box(16 + gap, 0, 30, 12), [HOME], gap_min_m=0.3)
+    laid = loop_ground(list(shapely.get_parts(apart)), gap_min_m=0.3)
+    assert laid.distance(HOME) >= max(gap, 0.3) - 1e-6
+    assert apart.area >= (14 - max(gap, 0.34)) * 12 - 0.5
