@@ -50,6 +50,7 @@ def test_a_worker_killed_from_outside_takes_nothing_with_it(faults):
     assert set(faults.summary()["status"]) == {"not_suitable"}
 
 
+@pytest.mark.slow
 def test_a_killed_run_goes_on_where_it_was(faults):
     running = faults.start(*TWO, "--parcel-seconds", 20, P35="loop")
     faults.wait_for_kept(4)
