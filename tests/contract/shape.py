@@ -152,9 +152,17 @@ def id_problems(plan: dict[str, pd.DataFrame]) -> Iterator[tuple[str, str]]:
             yield name, f"the id {own} does not say that it belongs to {parcel}"
 
 
+def loops_that_cannot_be_laid(findings: pd.DataFrame, loops: set[str]) -> set[str]:
+    """Loops without wire of parcels where a stop finding says that none can be laid."""
+    stops = findings[(findings["severity"] == "stop") & findings["code"].isin(["no-wire", "rule-1-loop-in-pieces"])]
+    return {loop for loop in loops if any(loop.startswith(f"{parcel}-") for parcel in stops["parcel_id"])}
+
+
 def reference_problems(plan: dict[str, pd.DataFrame]) -> Iterator[tuple[str, str]]:
     for (layer, column), (target, target_column) in REFERENCES.items():
         named = set(plan[layer][column].dropna()) - {""}
         unknown = named - set(plan[target][target_column])
+        if target == "wire_path":
+            unknown -= loops_that_cannot_be_laid(plan["findings"], unknown)
         if unknown:
             yield layer, f"{column} names {sorted(map(str, unknown))[:3]}, which {target} does not hold"
