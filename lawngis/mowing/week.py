@@ -197,7 +197,10 @@ def verdict(
 def _evenly_short(
     hours_week: Sequence[float], short: WeeklyPlan, windows: Windows, run_minutes: float, charge_minutes: float
 ) -> WeeklyPlan:
-    """Return a plan in which every zone lacks about the same share of its hours, unless that costs hours."""
+    """Return a plan that aims at the same share of lacking hours in every zone, unless that costs hours.
+
+    Days hold whole sessions: a small zone may still be left out beside a very large one.
+    """
     total = sum(hours_week)
     share = max(0.0, 1 - sum(short.missing_h) / total)
     even = weekly_plan(

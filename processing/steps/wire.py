@@ -26,7 +26,7 @@ from lawngis.wire.outlying import LeadTerrain, LeadWay, OutlyingGround, lead_way
 from lawngis.wire.pegs import joins, lead_intervals_m, pegs
 
 from ..leads import lead_crossings, lead_terrain
-from ..loops import Loop, loops
+from ..loops import Loop, loops, passed_over
 from ..plans import Finding, Plan, Row, StepResult
 from ..sites import Site
 from ..step import Parameters, Step
@@ -35,6 +35,9 @@ FloatArray = NDArray[np.float64]
 
 HEIGHT_STEP_M = 1.0
 """The wire's rise and fall is read off the terrain this often; finer steps would add the terrain's noise."""
+
+OFF_ZONE_M = 0.01
+"""Wire this far off its zone still lies on it: the contract's tolerance."""
 
 SIGNAL_CLEAR_M = 0.3
 """The field is looked at this far from any wire: nearer, its sign tells of the antenna's height, not of the loop."""
@@ -82,10 +85,28 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
         unheard = plan.geometries("hand_mow", reason="out_of_signal")
         findings += _circuit_findings(loop, enclosed, unheard, laid, rows.wire_path[-1], mower, parameters)
         laid_grounds.append((loop.loop_id, laid.xy, enclosed))
-        findings += _crossing_findings(plan, loop)
+        findings += _crossing_findings(plan, loop) + _off_zone_findings(plan, loop, laid)
     findings += _interference_findings(laid_grounds, mower, parameters)
     layers = {"wire_path": rows.wire_path, "wire_runs": rows.wire_runs, "pegs": rows.pegs, "joins": rows.joins}
     return StepResult(layers, findings)
+
+
+def _off_zone_findings(plan: Plan, loop: Loop, laid: LaidLoop) -> list[Finding]:
+    """Say where wire along edges leaves the zones: tight spots in which no bend fits are the likely place."""
+    zones = [zone["geometry"] for zone in loop.zones]
+    ground = shapely.buffer(shapely.union_all(zones + passed_over(plan)), OFF_ZONE_M)
+    findings = []
+    for number, run in enumerate(laid.runs, start=1):
+        if run.kind not in ("edge", "corner", "island"):
+            continue
+        off = LineString(run.xy).difference(ground)
+        if off.length > 0:
+            text = (
+                f"run {number} of {loop.loop_id} leaves its zone by {off.length:.2f} m of wire, so rule 8 is not kept"
+            )
+            advice = "Lay that spot by hand within the lawn, or leave it out."
+            findings.append(Finding("stop", "rule-8-off-zone", text, advice, off.representative_point()))
+    return findings
 
 
 def _start(site: Site, plan: Plan, loop: Loop) -> FloatArray | None:
