@@ -10,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 from pydantic import Field, field_validator
 from shapely import Point, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from lawngis.dock.placing import (
     Candidates,
@@ -144,13 +145,6 @@ def _measured(
     ring = shapely.get_coordinates(ground.exterior)
     along = _in_zone(candidate_places(ring, spacing_m=parameters.spacing_m), home)
     places, wire_deg = _both_ways(along, mower)
-    pads = pad_polygons(
-        places.xy,
-        wire_deg,
-        behind_m=mower.dock_pad_length_m / 2,
-        ahead_m=mower.dock_pad_length_m / 2,
-        inside_m=mower.dock_pad_width_m,
-    )
     slope, sd = mower_slope(site.dem, wheelbase_m=mower.dock_pad_length_m, z_sd_m=site.accuracy.dem_sd_m)
     ways = supply_field(site, plan, mower)
     surface = plan.derived("standing surface", lambda: standing_surface(site))
@@ -170,7 +164,7 @@ def _measured(
         ),
         island_m=distances_m(places.xy, list(ground.interiors)),
         hollow_m=_hollow_m(site, places.xy, parameters),
-        room_share=room_shares(pads, home),
+        room_share=_room_shares(site, places, wire_deg, home, mower),
         central_m=distances_m(places.xy, [home.centroid]),
         approach_percent=_approach_percent(site, slope, places, mower.dock_straight_ahead_m),
         shade_share=shade_shares(site, surface, places.xy, height_m=mower.dock_height_m, when=parameters.hot_hours),
@@ -180,6 +174,25 @@ def _measured(
         neighbour_m=distances_m(places.xy, others),
         bed_m=distances_m(places.xy, site.geometries("beds")),
     )
+
+
+def _room_shares(
+    site: Site, places: Candidates, wire_deg: FloatArray, home: Polygon, mower: MowerProfile
+) -> FloatArray:
+    """Return the share of the dock's base that has room, shape (n,): on the lawn, or beside it on level paving."""
+    along = {"behind_m": mower.dock_pad_length_m / 2, "ahead_m": mower.dock_pad_length_m / 2}
+    on_lawn = pad_polygons(places.xy, wire_deg, **along, inside_m=mower.dock_pad_width_m)
+    beside = pad_polygons(places.xy, wire_deg, **along, inside_m=0.0, outside_m=mower.dock_pad_width_m)
+    level = shapely.union_all([home, *_level_paving(site)])
+    return np.maximum(room_shares(on_lawn, home), room_shares(beside, level))
+
+
+def _level_paving(site: Site) -> list[BaseGeometry]:
+    if "hard_surfaces" not in site.layers:
+        return []
+    surfaces = site.layers["hard_surfaces"]
+    level = (surfaces["level"] == "flush") & ~surfaces["use"].isin(["drive", "road"])
+    return list(surfaces.geometry[level])
 
 
 def _hollow_m(site: Site, xy: FloatArray, parameters: DockParameters) -> FloatArray:
@@ -386,6 +399,7 @@ STEP = Step(
         "site:barriers",
         "site:beds",
         "site:streets",
+        "site:hard_surfaces",
         "raster:dem",
         "raster:dsm",
     ),

@@ -195,3 +195,12 @@ def test_the_route_keeps_to_the_wall_when_open_lawn_is_dear_and_cuts_across_when
         return route.intersection(house.buffer(0.6)).length / route.length
 
     assert along_the_wall(50.0) >= along_the_wall(1.0)
+
+
+def test_a_dock_may_stand_beside_the_lawn_on_level_paving(tmp_path, build):
+    """Along a flush terrace every place has room for the base, on the lawn or on the terrace."""
+    folder = build.site(tmp_path / "garden", parcels=[build.block(0, 0, 20, 15)])
+    build.layer(folder / "site.gpkg", "hard_surfaces", [build.block(0, 0, 20, 5)], use=["terrace"], level=["flush"])
+    rows = candidates(plan_of(folder))
+    along_the_terrace = [row for row in rows if abs(row["geometry"].y + 2.38) < 0.1 and abs(row["geometry"].x) < 6]
+    assert along_the_terrace and not any("room" in (row["failed"] or "") for row in along_the_terrace)
