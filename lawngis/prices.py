@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import tomllib
 from importlib import resources
+from importlib.resources.abc import Traversable
 from pathlib import Path
+from typing import TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from lawngis.errors import ParameterError
+
+Book = TypeVar("Book", bound=BaseModel)
 
 
 class PriceBook(BaseModel):
@@ -33,16 +37,31 @@ def price_book_from(file: str | None = None) -> PriceBook:
     ParameterError
         When the file can't be read, or a key is unknown, missing or out of range.
     """
-    source = file or "prices_example.toml"
+    example = resources.files("lawngis").joinpath("prices_example.toml")
+    return checked_book(PriceBook, Path(file) if file else example, what="price book", where=file or example.name)
+
+
+def checked_book(model: type[Book], text: Path | Traversable, *, what: str, where: str) -> Book:
+    """Return the book that a TOML file holds.
+
+    Parameters
+    ----------
+    model
+        What the book must be like.
+    text
+        The file.
+    what, where
+        What it is and how it is called, for errors.
+
+    Raises
+    ------
+    ParameterError
+        When it can't be read, or a key is unknown, missing or out of range.
+    """
     try:
-        text = (
-            Path(file).read_text(encoding="utf-8")
-            if file
-            else resources.files("lawngis").joinpath("prices_example.toml").read_text(encoding="utf-8")
-        )
-        return PriceBook.model_validate(tomllib.loads(text))
+        return model.model_validate(tomllib.loads(text.read_text(encoding="utf-8")))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise ParameterError(f"the price book can't be read ({error})", where=source) from error
+        raise ParameterError(f"the {what} can't be read ({error})", where=where) from error
     except ValidationError as error:
         problems = "; ".join(f"{item['loc'][0]}: {item['msg'].lower()}" for item in error.errors())
-        raise ParameterError(problems, where=source) from error
+        raise ParameterError(problems, where=where) from error

@@ -12,10 +12,8 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.routes import PricedGround
 from lawngis.wire.outlying import LeadTerrain
 
+from .paving import DRIVEN_ON
 from .sites import Site
-
-DRIVEN_ON = ("drive", "road")
-"""Paving on which cars go: never crossed by a mower, and by a wire in a duct only."""
 
 BED_COST = 2.0
 PAVING_COST = 8.0

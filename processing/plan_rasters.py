@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from lawngis.ground.raster import Grid, values_at
+from lawngis.ground.raster import Grid, centres_in, values_at
 from lawngis.ground.sun import hot_hours, shade_share_grid
 from lawngis.ground.terrain import (
     ExponentialCorrelation,
@@ -50,13 +50,8 @@ def plan_rasters(site: Site, plan: Plan, mower: MowerProfile) -> dict[str, Grid]
     }
 
 
-def _cells_xy(site: Site) -> FloatArray:
-    columns, rows = np.meshgrid(*site.dem.cell_centres)
-    return site.frame.coordinates_from(site.dem.crs, np.column_stack([columns.ravel(), rows.ravel()]))
-
-
 def _inside(site: Site) -> NDArray[np.bool_]:
-    xy = _cells_xy(site)
+    xy = centres_in(site.dem, site.frame)
     return shapely.contains_xy(site.parcel, xy[:, 0], xy[:, 1]).reshape(site.dem.shape)
 
 
@@ -72,7 +67,7 @@ def _signal(site: Site, plan: Plan, mower: MowerProfile) -> Grid | None:
     loops = plan.geometries("wire_path")
     if not loops:
         return None
-    xy = _cells_xy(site)
+    xy = centres_in(site.dem, site.frame)
     field = np.zeros(len(xy))
     for loop in loops:
         line = shapely.get_coordinates(loop)
@@ -85,7 +80,7 @@ def _shade(site: Site, mower: MowerProfile) -> Grid | None:
     if surface is None:
         return None
     sun = hot_hours(site.frame.latitude_deg, site.frame.longitude_deg)
-    xy = site.frame.coordinates_from(surface.crs, _centres(surface))
+    xy = centres_in(surface, site.frame)
     around = shapely.buffer(site.parcel, 1.0)
     mask = shapely.contains_xy(around, xy[:, 0], xy[:, 1]).reshape(surface.shape)
     shade = shade_share_grid(surface, site.dem, site.frame, sun, height_m=mower.dock_height_m, mask=mask)
@@ -97,14 +92,9 @@ def _coverage(site: Site, plan: Plan) -> Grid | None:
     return None if grid is None else _on_dem_cells(site, grid)
 
 
-def _centres(grid: Grid) -> FloatArray:
-    columns, rows = np.meshgrid(*grid.cell_centres)
-    return np.column_stack([columns.ravel(), rows.ravel()])
-
-
 def _on_dem_cells(site: Site, grid: Grid) -> Grid:
     """Return a grid's values at the centres of the terrain model's cells, read between its own."""
     if grid.shape == site.dem.shape and grid.transform == site.dem.transform:
         return grid
-    values = values_at(grid, site.frame, _cells_xy(site))
+    values = values_at(grid, site.frame, centres_in(site.dem, site.frame))
     return site.dem.with_values(values.reshape(site.dem.shape))

@@ -20,7 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import FeatureError, LayerError, ParameterError, RasterError, SiteError
 from lawngis.geometry.frame import MeasuringFrame, horizontal_crs
 from lawngis.ground.imagery import Imagery
-from lawngis.ground.raster import Grid
+from lawngis.ground.raster import Grid, centres_in
 
 from . import rasters
 from .features import Features, check_layer, identified, read_features, surveyed
@@ -567,8 +567,7 @@ def _nodata_findings(grid: Grid, parcel: BaseGeometry, frame: MeasuringFrame, wh
     unknown = np.isnan(grid.values)
     if not unknown.any():
         return []
-    x, y = np.meshgrid(*grid.cell_centres)
-    xy = frame.coordinates_from(grid.crs, np.column_stack([x.ravel(), y.ravel()]))
+    xy = centres_in(grid, frame)
     inside = shapely.contains_xy(parcel, xy[:, 0], xy[:, 1])
     holes = inside & unknown.ravel()
     if not holes.any():

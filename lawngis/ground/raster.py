@@ -194,6 +194,12 @@ def ground_cell_size_m(transform: Affine, crs: CRS, shape: tuple[int, int]) -> t
     return sizes
 
 
+def centres_in(grid: Grid, frame: MeasuringFrame) -> FloatArray:
+    """Return the centres of a grid's cells in the measuring frame, row by row, shape (rows * cols, 2) [m]."""
+    x, y = np.meshgrid(*grid.cell_centres)
+    return frame.coordinates_from(grid.crs, np.column_stack([x.ravel(), y.ravel()]))
+
+
 def values_at(grid: Grid, frame: MeasuringFrame, xy: ArrayLike) -> FloatArray:
     """Return a grid's values at points of the measuring frame, bilinear between cell centres.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -12,10 +11,9 @@ from importlib import resources
 from pathlib import Path
 
 import shapely
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
-from lawngis.errors import ParameterError
-from lawngis.prices import PriceBook, price_book_from
+from lawngis.prices import PriceBook, checked_book, price_book_from
 
 from ..plans import Row
 from .reading import ParcelPlan
@@ -52,16 +50,8 @@ def labour_book_from(file: Path | None = None) -> LabourBook:
     ParameterError
         When the file can't be read, or a key is unknown, missing or out of range.
     """
-    where = str(file or "labour_example.toml")
-    try:
-        built_in = resources.files(__package__).joinpath("labour_example.toml")
-        text = (file or built_in).read_text(encoding="utf-8")
-        return LabourBook.model_validate(tomllib.loads(text))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise ParameterError(f"the labour book can't be read ({error})", where=where) from error
-    except ValidationError as error:
-        problems = "; ".join(f"{item['loc'][0]}: {item['msg'].lower()}" for item in error.errors())
-        raise ParameterError(problems, where=where) from error
+    example = resources.files(__package__).joinpath("labour_example.toml")
+    return checked_book(LabourBook, file or example, what="labour book", where=str(file or example.name))
 
 
 @dataclass(frozen=True)

@@ -33,7 +33,7 @@ from lawngis.ground.imagery import (
     vegetation_index,
     vegetation_threshold,
 )
-from lawngis.ground.raster import Grid
+from lawngis.ground.raster import Grid, centres_in
 from lawngis.ground.shift import Shift, laid_right, layer_shift
 from lawngis.ground.trees import FoundTree, found_trees, hedge_cells, new_trees
 from lawngis.ground.zonal import zonal_max, zonal_quantiles
@@ -221,8 +221,7 @@ def _standing(cover_seen: GroundCover) -> NDArray[np.bool_]:
 def _near_parcel(site: Site, cover_seen: GroundCover) -> GroundCover:
     """Return the cover of the parcel alone: what lies around it tells of shade and crowns, but gets no outlines."""
     grid = cover_seen.confidence
-    columns, rows = np.meshgrid(*grid.cell_centres)
-    xy = site.frame.coordinates_from(grid.crs, np.column_stack([columns.ravel(), rows.ravel()]))
+    xy = centres_in(grid, site.frame)
     around = shapely.buffer(site.parcel, PARCEL_MARGIN_M)
     outside = ~shapely.contains_xy(around, xy[:, 0], xy[:, 1]).reshape(grid.shape)
     return replace(

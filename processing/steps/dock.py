@@ -10,7 +10,6 @@ import shapely
 from numpy.typing import NDArray
 from pydantic import Field, field_validator
 from shapely import Point, Polygon
-from shapely.geometry.base import BaseGeometry
 
 from lawngis.dock.placing import (
     Candidates,
@@ -40,6 +39,7 @@ from lawngis.trust import flip_probability
 
 from ..loops import Loop, loops
 from ..outlook import HotHours, shade_shares, standing_surface, street_sight_shares
+from ..paving import level_paving
 from ..plans import Finding, Plan, Row, StepResult, VisitCheck
 from ..sites import Site
 from ..step import Parameters, Step
@@ -183,16 +183,9 @@ def _room_shares(
     along = {"behind_m": mower.dock_pad_length_m / 2, "ahead_m": mower.dock_pad_length_m / 2}
     on_lawn = pad_polygons(places.xy, wire_deg, **along, inside_m=mower.dock_pad_width_m)
     beside = pad_polygons(places.xy, wire_deg, **along, inside_m=0.0, outside_m=mower.dock_pad_width_m)
-    level = shapely.union_all([home, *_level_paving(site)])
+    paving = level_paving(site)
+    level = home if paving is None else shapely.union_all([home, *paving.geometry])
     return np.maximum(room_shares(on_lawn, home), room_shares(beside, level))
-
-
-def _level_paving(site: Site) -> list[BaseGeometry]:
-    if "hard_surfaces" not in site.layers:
-        return []
-    surfaces = site.layers["hard_surfaces"]
-    level = (surfaces["level"] == "flush") & ~surfaces["use"].isin(["drive", "road"])
-    return list(surfaces.geometry[level])
 
 
 def _hollow_m(site: Site, xy: FloatArray, parameters: DockParameters) -> FloatArray:

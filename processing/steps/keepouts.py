@@ -7,7 +7,7 @@ import shapely
 from pydantic import Field
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.ground.raster import Grid
+from lawngis.ground.raster import Grid, centres_in
 from lawngis.ground.steep import areas_at_edge, mower_slope, steep_areas, undecided_areas
 from lawngis.ground.terrain import ExponentialCorrelation
 from lawngis.lawn.obstacles import (
@@ -156,8 +156,7 @@ def _without_known_ledges(site: Site, slope: Grid, reach_m: float) -> Grid:
     ledges = list(barriers.geometry[barriers["kind"].isin(["drop", "wall"])])
     if not ledges:
         return slope
-    columns, rows = np.meshgrid(*slope.cell_centres)
-    xy = site.frame.coordinates_from(slope.crs, np.column_stack([columns.ravel(), rows.ravel()]))
+    xy = centres_in(slope, site.frame)
     beside = shapely.contains_xy(shapely.buffer(shapely.union_all(ledges), reach_m), xy[:, 0], xy[:, 1])
     return slope.with_values(np.where(beside.reshape(slope.shape), 0.0, slope.values))
 

@@ -14,8 +14,8 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.dock.placing import candidate_places, distances_m
 from lawngis.errors import LawngisError
-from lawngis.geometry.lines import chainage_m, subdivided
-from lawngis.ground.raster import values_at
+from lawngis.geometry.lines import chainage_m
+from lawngis.ground.chainage import ground_chainage_m
 from lawngis.mower import MowerProfile
 from lawngis.wire.circuit import SignalCheck, interference_share, signal_check
 from lawngis.wire.conductors import resistance_ohm
@@ -32,9 +32,6 @@ from ..sites import Site
 from ..step import Parameters, Step
 
 FloatArray = NDArray[np.float64]
-
-HEIGHT_STEP_M = 1.0
-"""The wire's rise and fall is read off the terrain this often; finer steps would add the terrain's noise."""
 
 OFF_ZONE_M = 0.01
 """Wire this far off its zone still lies on it: the contract's tolerance."""
@@ -195,7 +192,7 @@ def _lead_finding(site: Site, loop: Loop, zone: Row, way: LeadWay) -> Finding:
 
 def _add_loop(rows: _Rows, site: Site, loop: Loop, laid: LaidLoop, mower: MowerProfile) -> None:
     xy = laid.xy
-    chainage = _ground_chainage(site, xy)
+    chainage = ground_chainage_m(site.dem, site.frame, xy)
     total = float(chainage[-1])
     slack = total * mower.wire_slack_percent / 100
     leads = lead_intervals_m(laid, chainage)
@@ -250,18 +247,6 @@ def _run_rows(site: Site, loop: Loop, laid: LaidLoop, chainage: FloatArray) -> l
         }
         for number, (run, (first, last)) in enumerate(zip(laid.runs, laid.run_vertices(), strict=True), start=1)
     ]
-
-
-def _ground_chainage(site: Site, xy: FloatArray) -> FloatArray:
-    """Return the length of wire from the start to each vertex, along the ground [m], shape (n,)."""
-    fine, vertex = subdivided(xy, HEIGHT_STEP_M)
-    heights = values_at(site.dem, site.frame, fine)
-    known = np.isfinite(heights)
-    if not known.any():
-        return chainage_m(xy)
-    along = chainage_m(fine)
-    heights = np.interp(along, along[known], heights[known])
-    return chainage_m(fine, heights)[vertex]
 
 
 def _point_at(xy: FloatArray, chainage: FloatArray, at: float) -> Point:

@@ -32,7 +32,8 @@ from lawngis.trust import flip_probability
 from lawngis.wire.outlying import lead_way
 
 from ..detached import DetachedOffer, DetachedZone, detached_offer
-from ..leads import DRIVEN_ON, lead_crossings, lead_terrain
+from ..leads import lead_crossings, lead_terrain
+from ..paving import level_paving
 from ..plans import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
 from ..sites import Site
 from ..step import Parameters, Step
@@ -112,10 +113,9 @@ def _mowable(plan: Plan) -> Polygon | MultiPolygon:
 
 def _links(site: Site, partition: ZonePartition, mower: MowerProfile) -> list[Link]:
     links = [_passage_link(passage, mower) for passage in partition.passages]
-    if "hard_surfaces" not in site.layers or not len(partition.zones):
+    flush = level_paving(site)
+    if flush is None or not len(partition.zones):
         return links
-    surfaces = site.layers["hard_surfaces"]
-    flush = surfaces[(surfaces["level"] == "flush") & ~surfaces["use"].isin(DRIVEN_ON)].explode(ignore_index=True)
     found = crossings(
         partition.zones,
         list(flush.geometry),
