@@ -622,7 +622,7 @@ def test_broken_off_writing_leaves_the_target_as_it_was(
     def fail(*_: object) -> None:
         raise stop
 
-    monkeypatch.setattr(gpkg, "_write_descriptions", fail)
+    monkeypatch.setattr(gpkg.descriptions, "write_descriptions", fail)
     with pytest.raises(PlanError if isinstance(stop, OSError) else KeyboardInterrupt):
         gpkg.write_plan(plan, {}, DECLARED, crs=UTM32)
     assert digest(plan) == before
@@ -631,7 +631,7 @@ def test_broken_off_writing_leaves_the_target_as_it_was(
 
 def test_locked_target_keeps_all_its_layers(locked: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """GDAL unlinks a locked file and starts it anew; the call reports success (trap)."""
-    monkeypatch.setattr(gpkg, "LOCK_PATIENCE_S", 0.1)
+    monkeypatch.setattr(gpkg.opening, "LOCK_PATIENCE_S", 0.1)
     before = digest(locked)
     with pytest.raises(PlanError, match=r"locked by another program.*open for editing in a GIS"):
         gpkg.write_plan(locked, {}, DECLARED, crs=UTM32)
@@ -676,18 +676,28 @@ def test_gdal_and_sqlite_never_hold_the_file_together(tmp_path: Path, monkeypatc
     """Python's SQLite and GDAL's don't see each other's locks (trap)."""
     if not Path("/proc/self/fd").exists():
         pytest.skip("needs a list of open files, which this system does not give")
-    connect, seen = gpkg._connection, []
+    connect, seen = gpkg.opening.connection, []
 
     def watched(path: Path, *arguments: object) -> sqlite3.Connection:
         for handle in Path("/proc/self/fd").iterdir():
             seen.append(handle.exists() and handle.samefile(path))
         return connect(path, *arguments)
 
-    monkeypatch.setattr(gpkg, "_connection", watched)
+    monkeypatch.setattr(gpkg.opening, "connection", watched)
     for _ in range(2):
         gpkg.write_plan(tmp_path / "plan.gpkg", {"beds": beds()}, DECLARED)
     assert seen
     assert not any(seen)
+
+
+def test_a_track_of_a_receiver_has_its_layers_counted(tmp_path: Path) -> None:
+    """GPX keeps no count of its points; fiona says that such layers can't be counted."""
+    points = "".join(f'<trkpt lat="50.000{n}" lon="8"/>' for n in range(3))
+    head = '<gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">'
+    track = f"{head}<trk><trkseg>{points}</trkseg></trk></gpx>"
+    (tmp_path / "walk.gpx").write_text(track)
+    found = {info.name: info.feature_count for info in gpkg.layer_overview(tmp_path / "walk.gpx")}
+    assert (found["tracks"], found["track_points"], found["waypoints"]) == (1, 3, 0)
 
 
 def write_pegs_of(who: str, target: Path, turns: int) -> None:
