@@ -8,25 +8,25 @@ are pieces of ground outlined, in metres of the measuring frame, and laid beside
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
-from typing import NamedTuple, cast
 
 import numpy as np
 import shapely
-from contourpy import FillType, contour_generator
+from affine import Affine
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import distance_transform_edt, label, median_filter, uniform_filter
+from scipy.ndimage import distance_transform_edt, label, map_coordinates, median_filter, uniform_filter
 from scipy.special import ndtr
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import closed, opened, polygon_parts, polygonal
-from lawngis.ground.imagery import Imagery, vegetation_index
+from lawngis.ground.imagery import Imagery, cell_side_m, vegetation_index
 from lawngis.ground.outlines import clean_outline
-from lawngis.ground.raster import Grid, values_at
+from lawngis.ground.raster import Grid
+from lawngis.ground.seams import Block, Piece, SeamJoiner, block_pieces, whole
+from lawngis.ground.trees import hedge_cells
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -49,7 +49,10 @@ TRUST_WITHOUT_HEIGHT = 0.6
 
 
 class CoverClass(IntEnum):
-    """What covers the ground. Built is whatever stands and isn't green: roofs, walls, cars, toys."""
+    """What covers the ground. Built is whatever stands and isn't green: roofs, walls, cars, toys.
+
+    Hedges are told from other shrubs and trees by their shape alone: see :func:`with_hedges`.
+    """
 
     UNKNOWN = 0
     BARE = 1
@@ -57,6 +60,7 @@ class CoverClass(IntEnum):
     SHRUB = 3
     TREE = 4
     BUILT = 5
+    HEDGE = 6
 
 
 def on_cells_of(grid: Grid, like: Grid, frame: MeasuringFrame) -> FloatArray:
@@ -75,8 +79,26 @@ def on_cells_of(grid: Grid, like: Grid, frame: MeasuringFrame) -> FloatArray:
     if grid.crs == like.crs:
         inverse = ~grid.transform
         return _bilinear(grid.values, inverse.e * y + inverse.f - 0.5, inverse.a * x + inverse.c - 0.5)
+    return np.asarray(map_coordinates(grid.values, _places(grid, like, frame), order=1, cval=np.nan))
+
+
+LATTICE_CELLS = 16
+"""Planes of maps are so nearly straight that only every so many-th cell's place is worked out in another one."""
+
+
+def _places(grid: Grid, like: Grid, frame: MeasuringFrame) -> FloatArray:
+    """Return row and column in a grid of the cell centres of another, shape (2, rows, cols)."""
+    rows, cols = (np.unique(np.append(np.arange(0, size, LATTICE_CELLS), size - 1)) for size in like.shape)
+    x, y = (centres[part] for centres, part in zip(like.cell_centres, (cols, rows), strict=True))
     xy = np.column_stack([np.tile(x, len(y)), np.repeat(y, len(x))])
-    return values_at(grid, frame, frame.coordinates_from(like.crs, xy)).reshape(like.shape)
+    there = frame.coordinates_in(grid.crs, frame.coordinates_from(like.crs, xy))
+    inverse = ~grid.transform
+    exact = inverse.e * there[:, 1] + inverse.f - 0.5, inverse.a * there[:, 0] + inverse.c - 0.5
+    fine = [
+        np.interp(np.arange(size), part, np.arange(len(part)))
+        for size, part in zip(like.shape, (rows, cols), strict=True)
+    ]
+    return np.stack([_bilinear(part.reshape(len(y), len(x)), *fine) for part in exact])
 
 
 def height_above_ground(surface: Grid, ground: Grid, like: Grid, frame: MeasuringFrame) -> FloatArray:
@@ -191,7 +213,7 @@ def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRule
     """
     index = _smoothed(vegetation_index(imagery))
     known = np.isfinite(index)
-    cell_m = _cell_m(imagery.red)
+    cell_m = cell_side_m(imagery.red)
     green = known & (np.nan_to_num(index) >= rules.threshold)
     height = np.zeros(index.shape) if height_m is None else height_m
     classes = _classes(green, known & np.isfinite(height), np.nan_to_num(height), rules)
@@ -208,42 +230,11 @@ def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRule
     return GroundCover(classes, below, imagery.red.with_values(sure), in_shade)
 
 
-class Block(NamedTuple):
-    """A part of a raster: rows and columns to read, and those of them whose result counts."""
-
-    read: tuple[slice, slice]
-    core: tuple[slice, slice]
-
-
-def blocks(shape: tuple[int, int], *, size_cells: int, halo_cells: int) -> Iterator[Block]:
-    """Return the blocks into which a raster is cut: cores cover it once, halos overlap.
-
-    Parameters
-    ----------
-    shape
-        Rows and columns of the raster.
-    size_cells
-        Side of a core [cells].
-    halo_cells
-        Cells to read around a core; see :meth:`CoverRules.halo_m`.
-
-    Raises
-    ------
-    ParameterError
-        When a size is below 1, or the halo negative.
-    """
-    if size_cells < 1 or halo_cells < 0:
-        raise ParameterError("a block needs at least one cell, and a halo of none or more")
-    rows, cols = shape
-    for row in range(0, rows, size_cells):
-        for col in range(0, cols, size_cells):
-            ends = min(row + size_cells, rows), min(col + size_cells, cols)
-            top, left = max(row - halo_cells, 0), max(col - halo_cells, 0)
-            read = (
-                slice(top, min(ends[0] + halo_cells, rows)),
-                slice(left, min(ends[1] + halo_cells, cols)),
-            )
-            yield Block(read, (slice(row, ends[0]), slice(col, ends[1])))
+def with_hedges(cover: GroundCover) -> GroundCover:
+    """Return the same cover with the shrubs and crowns that belong to hedges told apart from others."""
+    standing = np.isin(cover.classes, (CoverClass.SHRUB, CoverClass.TREE))
+    hedge = hedge_cells(standing, cell_m=cell_side_m(cover.confidence))
+    return replace(cover, classes=np.where(hedge, np.uint8(CoverClass.HEDGE), cover.classes))
 
 
 @dataclass(frozen=True, eq=False)
@@ -262,6 +253,8 @@ class CoverPiece:
         Mean of its cells [0, 1].
     shaded_share
         Share of it that lies in the shade of the image [0, 1].
+    parted
+        Whether more of it lies beyond the sides of a sheet.
     """
 
     cover: CoverClass
@@ -269,6 +262,7 @@ class CoverPiece:
     polygon: Polygon
     confidence: float
     shaded_share: float
+    parted: bool = False
 
 
 def cover_pieces(
@@ -276,36 +270,60 @@ def cover_pieces(
 ) -> list[CoverPiece]:
     """Return the pieces of ground of each cover, with clean outlines, from the blocks of an image.
 
-    Blocks are taken one after the other; only outlines are kept. Pieces that cross seams are joined before they are
-    drawn clean, so that the seams leave no trace.
-
-    Parameters
-    ----------
-    covers
-        Cover of a block's `read` cells, and the block. A whole image is one block.
-    frame
-        The measuring frame.
-    tolerance_m
-        How far an outline may move [m]; one image cell does.
-    area_min_m2
-        Smaller pieces, and holes, are left out [m²].
+    As :func:`pieces_in_turn`, all at once, and every piece whole.
 
     Returns
     -------
     list of CoverPiece
         By cover, largest first.
     """
-    parts: dict[tuple[CoverClass, bool], list[Polygon]] = {}
-    sums: dict[tuple[CoverClass, bool], list[tuple[float, float]]] = {}
+    pieces = pieces_in_turn(covers, frame, tolerance_m=tolerance_m, area_min_m2=area_min_m2)
+    return sorted(pieces, key=lambda piece: (piece.cover, piece.inferred, -piece.polygon.area))
+
+
+def pieces_in_turn(
+    covers: Iterable[tuple[GroundCover, Block]],
+    frame: MeasuringFrame,
+    *,
+    tolerance_m: float,
+    area_min_m2: float = 1.0,
+    sheet_cells: int | None = None,
+) -> Iterator[CoverPiece]:
+    """Return the pieces of ground of each cover, with clean outlines, as the blocks of an image go by.
+
+    Blocks are taken one after the other, and a piece is given out when no further block can add to it. Pieces that
+    cross seams are joined before they are drawn clean, so that the seams leave no trace.
+
+    Parameters
+    ----------
+    covers
+        Cover of a block's `read` cells, and the block: row by row, as :func:`lawngis.ground.seams.blocks` gives
+        them. A whole image is one block.
+    frame
+        The measuring frame.
+    tolerance_m
+        How far an outline may move [m]; one image cell does.
+    area_min_m2
+        Smaller pieces, and holes, are left out [m²].
+    sheet_cells
+        Pieces longer or wider than this are parted along lines so far apart, counted from the image's first corner
+        [cells]; None keeps them whole, however much memory that takes.
+    """
+    drawing: _Drawing | None = None
+    joiners: dict[tuple[CoverClass, bool], SeamJoiner] = {}
     for cover, block in covers:
+        if drawing is None:
+            drawing = _Drawing.of(cover.confidence, block, frame, tolerance_m, area_min_m2)
+        values = np.stack([cover.confidence.values, cover.in_shade.astype(np.float64)])
         for kind, mask in _masks(cover):
-            for polygon, sure, shaded in _block_parts(cover, mask, block, frame):
-                parts.setdefault(kind, []).append(polygon)
-                sums.setdefault(kind, []).append((sure, shaded))
-    pieces = []
-    for kind, polygons in sorted(parts.items()):
-        pieces += _joined_pieces(kind, polygons, np.array(sums[kind]), tolerance_m, area_min_m2)
-    return pieces
+            if kind not in joiners:
+                joiners[kind] = SeamJoiner(sheet_cells=sheet_cells, margin_cells=SHEET_MARGIN_CELLS)
+            for piece in joiners[kind].add(block_pieces(mask, block, values), block.core):
+                yield from drawing.drawn(kind, piece)
+    for kind, joiner in joiners.items():
+        assert drawing is not None  # noqa: S101  joiners come after it
+        for piece in joiner.rest():
+            yield from drawing.drawn(kind, piece)
 
 
 def mask_pieces(
@@ -328,11 +346,12 @@ def mask_pieces(
     cover, frame, tolerance_m, area_min_m2
         As for :func:`cover_pieces`.
     """
-    found = list(_block_parts(cover, mask, whole(mask.shape), frame))
-    if not found:
-        return []
-    means = np.array([(sure, shaded) for _, sure, shaded in found])
-    return _joined_pieces((kind, False), [polygon for polygon, *_ in found], means, tolerance_m, area_min_m2)
+    only = replace(cover, classes=np.where(mask, np.uint8(kind), np.uint8(CoverClass.UNKNOWN)))
+    return [
+        piece
+        for piece in cover_pieces([(only, whole(mask.shape))], frame, tolerance_m=tolerance_m, area_min_m2=area_min_m2)
+        if not piece.inferred
+    ]
 
 
 def ground_to_take(
@@ -409,18 +428,7 @@ def confidence_within(
     return np.clip((total + elsewhere * bare) / np.maximum(area + bare, 1e-12), 0.0, 1.0)
 
 
-def whole(shape: tuple[int, int]) -> Block:
-    """Return the block that is a whole raster."""
-    every = slice(0, shape[0]), slice(0, shape[1])
-    return Block(every, every)
-
-
 # --- cells ----------------------------------------------------------------------------------------------
-
-
-def _cell_m(grid: Grid) -> float:
-    dx, dy = grid.cell_size_m
-    return float(np.sqrt(dx.mean() * dy.mean()))
 
 
 def _bilinear(values: FloatArray, row: FloatArray, col: FloatArray) -> FloatArray:
@@ -461,7 +469,7 @@ def _without_smear(classes: ClassArray, green: BoolArray, cell_m: float, rules: 
     hedge, and a crown seems to stand in a ring of shrubs: the one is lawn, the other crown.
     """
     tall = green & (classes >= CoverClass.SHRUB)
-    reach = rules.surface_cell_m / cell_m
+    reach = round(rules.surface_cell_m / cell_m, 3)
     out = classes.copy()
     beside_built = _seams(tall, classes == CoverClass.BUILT, reach)
     out[beside_built] = CoverClass.LAWN
@@ -505,7 +513,8 @@ def _below_crowns(classes: ClassArray, cell_m: float, reach_m: float) -> ClassAr
     nearest = classes[row, col]
     lawn = nearest == CoverClass.LAWN
     # Rays that run from a scrap of lawn into a crown are an artefact of "nearest", not lawn.
-    ray = crown & lawn & (uniform_filter(lawn.astype(np.float64), max(3, round(2 / cell_m)), mode="nearest") < 0.5)
+    share = uniform_filter(lawn.astype(np.float64), max(3, round(2 / cell_m)), mode="nearest")
+    ray = crown & lawn & (share < 0.5 - 1e-6)  # half is half, however the sums were rounded
     return np.where(crown & (distance * cell_m > reach_m) | ray, np.uint8(CoverClass.UNKNOWN), nearest)
 
 
@@ -525,76 +534,53 @@ def _masks(cover: GroundCover) -> Iterator[tuple[tuple[CoverClass, bool], BoolAr
     yield (CoverClass.LAWN, True), np.asarray(cover.under_crown & (cover.below == CoverClass.LAWN))
 
 
-def _block_parts(
-    cover: GroundCover, mask: BoolArray, block: Block, frame: MeasuringFrame
-) -> Iterator[tuple[Polygon, float, float]]:
-    """Return outlines between a mask's cells within a block's core, with sums of confidence and of shade.
+SHEET_MARGIN_CELLS = 8
+"""Parts of a large piece are outlined this far beyond their sheet, so that its sides cut none askew."""
 
-    Outlines run through the middles between cells inside and outside. They are drawn one cell beyond the core and cut
-    at it, so that those of the next block fit on to the micrometre.
-    """
-    top, left = block.core[0].start - block.read[0].start, block.core[1].start - block.read[1].start
-    bottom, right = block.core[0].stop - block.read[0].start, block.core[1].stop - block.read[1].start
-    if not mask[top:bottom, left:right].any():
-        return
-    lines = contour_generator(z=np.pad(mask, 1).astype(np.float64), fill_type=FillType.OuterOffset)
-    points, offsets = cast(tuple[list[FloatArray], list[NDArray[np.uint32]]], lines.filled(0.5, 2.0))
-    rings = [
-        np.split(xy - 0.5, ends[1:-1].astype(int)) for xy, ends in zip(points, offsets, strict=True)
-    ]  # in cells: the centre of the first, padded away, cell lies at -0.5
-    drawn = np.array([Polygon(ring[0], ring[1:]) for ring in rings])
-    core = shapely.box(left, top, right, bottom)
-    clipped = shapely.intersection(shapely.make_valid(drawn[shapely.intersects(drawn, core)]), core)
-    parts = np.array([part for shape in clipped for part in polygon_parts(shape)])
-    found = label(mask[top:bottom, left:right])
-    cells, count = np.asarray(found[0]), int(found[1])
-    size = np.bincount(cells.ravel(), minlength=count + 1)[1:]
-    first = np.unique(cells, return_index=True)[1][-count:]
-    row, col = np.unravel_index(first, cells.shape)
-    centres = shapely.points(col + left + 0.5, row + top + 0.5)
-    held, owner = shapely.STRtree(parts).query(centres, predicate="intersects")
-    total = np.maximum(np.bincount(owner, weights=size[held], minlength=len(parts)), 1)
-    sums = []
-    for values in (cover.confidence.values, cover.in_shade):
-        of_cells = np.bincount(cells.ravel(), weights=values[top:bottom, left:right].ravel(), minlength=count + 1)[1:]
-        sums.append(np.bincount(owner, weights=of_cells[held], minlength=len(parts)) / total)
-    for part, mean_sure, mean_shaded in zip(parts, *sums, strict=True):
-        yield _in_frame(part, cover.confidence, frame), float(mean_sure), float(mean_shaded)
+SHEET_PART_MIN_M2 = 0.1
+"""Smaller parts of a large piece, cut off by the side of a sheet, are left out [m²]."""
+
+SIDE_PIECES = 32
+"""Sides of sheets are drawn with so many straight pieces: they are bent in other planes than the image's."""
 
 
-def _in_frame(part: Polygon, grid: Grid, frame: MeasuringFrame) -> Polygon:
-    def move(col_row: FloatArray) -> FloatArray:
-        place = grid.transform
-        return frame.coordinates_from(grid.crs, col_row * [place.a, place.e] + [place.c, place.f])
+@dataclass(frozen=True)
+class _Drawing:
+    """How pieces in cells become pieces of ground."""
 
-    return shapely.transform(part, move)
+    transform: Affine
+    grid: Grid
+    frame: MeasuringFrame
+    tolerance_m: float
+    area_min_m2: float
 
+    @classmethod
+    def of(cls, grid: Grid, block: Block, frame: MeasuringFrame, tolerance_m: float, area_min_m2: float) -> _Drawing:
+        row, col = (part.start for part in block.read)
+        return cls(grid.transform @ Affine.translation(-col, -row), grid, frame, tolerance_m, area_min_m2)
 
-SEAM_GRID_M = 1e-5
-"""Outlines of neighbouring blocks agree to rounding; on this grid they agree exactly [m]."""
+    def drawn(self, kind: tuple[CoverClass, bool], piece: Piece) -> Iterator[CoverPiece]:
+        raw = self._in_frame(piece.outline)
+        parted = piece.sheet is not None
+        if raw.area < (SHEET_PART_MIN_M2 if parted else self.area_min_m2):
+            return
+        outline = clean_outline(raw, tolerance_m=self.tolerance_m, hole_min_m2=self.area_min_m2)
+        parts = [outline] if piece.sheet is None else self._within(outline, piece.sheet)
+        sure, shaded = np.clip(piece.sums[1:] / max(piece.sums[0], 1e-9), 0, 1).tolist()
+        for part in parts:
+            yield CoverPiece(*kind, part, sure, shaded, parted)
 
+    def _within(self, outline: Polygon, sheet: Polygon) -> list[Polygon]:
+        side = float(sheet.bounds[2] - sheet.bounds[0])
+        kept = self._in_frame(shapely.segmentize(sheet, side / SIDE_PIECES))
+        parts = polygon_parts(shapely.intersection(outline, kept))
+        return [part for part in parts if part.area >= SHEET_PART_MIN_M2]
 
-def _joined_pieces(
-    kind: tuple[CoverClass, bool], polygons: list[Polygon], means: FloatArray, tolerance_m: float, area_min_m2: float
-) -> list[CoverPiece]:
-    joined = polygon_parts(shapely.union_all(polygons, grid_size=SEAM_GRID_M))
-    inside = shapely.STRtree(joined).query(shapely.point_on_surface(np.array(polygons)), predicate="intersects")
-    area = shapely.area(np.array(polygons))
-    owner, weight = inside[1], area[inside[0]]
-    total = np.maximum(np.bincount(owner, weights=weight, minlength=len(joined)), 1e-12)
-    sure, shaded = (
-        np.bincount(owner, weights=weight * means[inside[0], column], minlength=len(joined)) / total
-        for column in (0, 1)
-    )
-    pieces = [
-        CoverPiece(
-            kind[0],
-            kind[1],
-            clean_outline(part, tolerance_m=tolerance_m, hole_min_m2=area_min_m2),
-            float(np.clip(sure[number], 0, 1)),
-            float(np.clip(shaded[number], 0, 1)),
-        )
-        for number, part in enumerate(joined)
-        if part.area >= area_min_m2
-    ]
-    return sorted(pieces, key=lambda piece: -piece.polygon.area)
+    def _in_frame(self, part: Polygon) -> Polygon:
+        place = self.transform
+
+        def move(col_row: FloatArray) -> FloatArray:
+            xy = col_row * [place.a, place.e] + [place.c, place.f]
+            return self.frame.coordinates_from(self.grid.crs, xy)
+
+        return shapely.transform(part, move)

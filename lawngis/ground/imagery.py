@@ -110,6 +110,16 @@ class Imagery:
         return Imagery(red, there(self.green), there(self.blue), there(self.nir))
 
 
+def cell_side_m(grid: Grid) -> float:
+    """Return the side of a square as large as a grid's cells [m], to the micrometre.
+
+    Parts of one raster differ by less. Were that not rounded off, widths of whole cells would count in one part as
+    more, and in the next as less, than a limit that is a whole number of cells itself.
+    """
+    dx, dy = grid.cell_size_m
+    return round(float(np.sqrt(dx.mean() * dy.mean())), 6)
+
+
 def ndvi(red: ArrayLike, nir: ArrayLike) -> FloatArray:
     """Return the normalised difference vegetation index, -1 to 1; NaN where both bands are 0 or one is unknown.
 

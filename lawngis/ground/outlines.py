@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.geometry.lines import segment_lengths_m
 from lawngis.geometry.polygons import polygon_parts, polygonal
 
 FloatArray = NDArray[np.float64]
@@ -156,24 +155,24 @@ def _fitted_lines(
     The vertices next to corners count only on short stretches: the outline cuts corners between cells.
     """
     count = len(xy)
-    centre, along, length = [], [], []
-    for first, last in zip(firsts, lasts, strict=True):
-        steps = (last - first) % count or count
-        places = (first + np.arange(steps + 1)) % count
-        points = xy[places[1:-1]] if len(places) >= 6 else xy[places]
-        middle = (points[1:] + points[:-1]) / 2
-        weight = segment_lengths_m(points)
-        mean = weight @ middle / weight.sum()
-        off = middle - mean
-        # Each piece of outline is a line, not a point: its own spread along itself counts, too.
-        piece = points[1:] - points[:-1]
-        spread = (off * weight[:, None]).T @ off + (piece * weight[:, None]).T @ piece / 12
-        centre.append(mean)
-        along.append(np.linalg.eigh(spread)[1][:, 1])
-        length.append(weight.sum())
-    direction, chord = np.array(along), xy[lasts] - xy[firsts]
-    direction *= np.where((direction * chord).sum(axis=1) < 0, -1.0, 1.0)[:, None]
-    return np.array(centre), direction, np.array(length)
+    steps = (lasts - firsts) % count
+    steps[steps == 0] = count
+    long = steps >= 5
+    sides = np.where(long, steps - 2, steps)
+    begins = np.concatenate([[0], np.cumsum(sides)[:-1]])
+    owner = np.repeat(np.arange(len(firsts)), sides)
+    side = ((firsts + long)[owner] + np.arange(len(owner)) - begins[owner]) % count
+    start, stop = xy[side], xy[(side + 1) % count]
+    piece, middle = stop - start, (start + stop) / 2
+    weight = np.hypot(piece[:, 0], piece[:, 1])
+    length = np.add.reduceat(weight, begins)
+    centre = np.add.reduceat(middle * weight[:, None], begins) / length[:, None]
+    off = middle - centre[owner]
+    # Each piece of outline is a line, not a point: its own spread along itself counts, too.
+    spread = off[:, :, None] * off[:, None, :] + piece[:, :, None] * piece[:, None, :] / 12
+    direction = np.linalg.eigh(np.add.reduceat(spread * weight[:, None, None], begins))[1][:, :, 1]
+    direction *= np.where((direction * (xy[lasts] - xy[firsts])).sum(axis=1) < 0, -1.0, 1.0)[:, None]
+    return centre, direction, length
 
 
 def _squared(along: FloatArray, length: FloatArray, tolerance_m: float) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -89,23 +90,63 @@ def layer_shift(
     Matching by normalised correlation: Lewis, 1995, Fast normalized cross-correlation, Vision Interface 10, 120-123.
     The bands along edges: common practice, no source.
     """
+    return _told([(grid, _grouped(_polygons(outlines)))], frame, reach_m, band_m)
+
+
+def windows_shift(
+    windows: Iterable[tuple[Grid, list[BaseGeometry]]],
+    frame: MeasuringFrame,
+    *,
+    reach_m: float = 3.0,
+    band_m: float = 1.0,
+) -> Shift | None:
+    """Return how far a large raster lies off mapped outlines, from some windows of it.
+
+    As :func:`layer_shift`, the sums of all windows taken together: one shift that fits them all best. How far the
+    windows that tell one by themselves agree gives its standard deviation.
+
+    Parameters
+    ----------
+    windows
+        Windows of one raster, and the outlines near each [m of the frame]; taken one after the other.
+    frame, reach_m, band_m
+        As for :func:`layer_shift`.
+    """
+    shapes = ((grid, [shapely.union_all(_polygons(outlines))]) for grid, outlines in windows if _polygons(outlines))
+    return _told(shapes, frame, reach_m, band_m)
+
+
+def _polygons(outlines: list[BaseGeometry]) -> list[BaseGeometry]:
+    return [shape for shape in outlines if shape.geom_type.endswith("Polygon") and not shape.is_empty]
+
+
+def _told(
+    windows: Iterable[tuple[Grid, list[BaseGeometry]]], frame: MeasuringFrame, reach_m: float, band_m: float
+) -> Shift | None:
+    """Return the shift that fits the outlines of all windows, each outline being a group of its own."""
     if not (reach_m > 0 and band_m > 0):
         raise ParameterError("reach and band of a shift must be more than nothing")
-    dx, dy = (float(size.mean()) for size in grid.cell_size_m)
-    shapes = [shape for shape in outlines if shape.geom_type.endswith("Polygon") and not shape.is_empty]
-    templates = [template for shape in _grouped(shapes) if (template := _template(grid, shape, frame, band_m)).any()]
-    if not templates:
+    found: list[_Matches] = []
+    cell_m, reach, axes = np.ones(2), (2, 2), np.ones(2)
+    for grid, shapes in windows:
+        if not found:
+            cell_m = np.array([float(size.mean()) for size in grid.cell_size_m])
+            reach = max(2, round(reach_m / cell_m[0])), max(2, round(reach_m / cell_m[1]))
+            axes = np.array([np.sign(grid.transform.a), np.sign(grid.transform.e)])
+        templates = [template for shape in shapes if (template := _template(grid, shape, frame, band_m)).any()]
+        if templates:
+            found.append(_Matches.of(_levelled(grid.values), templates, reach))
+    if not found:
         return None
-    reach = max(2, round(reach_m / dx)), max(2, round(reach_m / dy))
-    matches = _Matches.of(_levelled(grid.values), templates, reach)
+    matches = _Matches.joined(found)
     cols, rows, peak = matches.summed().best_place()
+    each = np.array([matches.one(number).best_place() for number in range(len(matches.cells))])
+    told = each[each[:, 2] >= PEAK_MIN] if len(found) > 1 else each
     sd = float("nan")
-    if len(templates) >= GROUPS:
-        each = np.array([matches.one(number).best_place()[:2] for number in range(len(templates))]) * [dx, dy]
-        sd = float(np.sqrt(each.var(axis=0, ddof=1).mean() / len(templates)))
+    if len(told) >= GROUPS:
+        sd = float(np.sqrt((told[:, :2] * cell_m).var(axis=0, ddof=1).mean() / len(told)))
     at_rim = abs(cols) > reach[0] - 1 or abs(rows) > reach[1] - 1
-    right, down = (np.sign(grid.transform.a), -np.sign(grid.transform.e))
-    east, north = float(cols * dx * right), float(-rows * dy * down)
+    east, north = (float(number) for number in np.array([cols, rows]) * cell_m * axes)
     return Shift(cols, rows, east, north, sd, peak, bool(peak >= PEAK_MIN and not at_rim))
 
 
@@ -171,6 +212,10 @@ class _Matches:
         product, mean, power = _near_sums(values.astype(np.float32), stack, used, reach)
         axes = (1, 2)
         return cls(product, mean, power, stack.sum(axes), (stack**2).sum(axes), used.sum(axes))
+
+    @classmethod
+    def joined(cls, several: list[_Matches]) -> _Matches:
+        return cls(**{name: np.concatenate([vars(one)[name] for one in several]) for name in vars(several[0])})
 
     def one(self, number: int) -> _Matches:
         return _Matches(**{name: column[number : number + 1] for name, column in vars(self).items()})

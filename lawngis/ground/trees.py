@@ -11,14 +11,13 @@ from scipy.ndimage import (
     distance_transform_edt,
     gaussian_filter,
     label,
-    maximum,
     maximum_filter,
-    maximum_position,
 )
 from scipy.spatial import cKDTree
 
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
+from lawngis.ground.imagery import cell_side_m
 from lawngis.ground.raster import Grid
 
 FloatArray = NDArray[np.float64]
@@ -147,17 +146,24 @@ def tree_tops(
     radius = np.maximum(np.round(crown_width_m(height) / 2 / cell_m), 1).astype(int)
     top = np.zeros(height.shape, dtype=bool)
     peaks = tall & (height >= maximum_filter(height, size=3))
+    padded = np.pad(height, reach := int(radius[peaks].max(initial=1)))
     for cells in np.unique(radius[peaks]):
-        reach = np.arange(-cells, cells + 1)
-        disc = np.add.outer(reach**2, reach**2) <= cells**2
-        top |= peaks & (radius == cells) & (height >= maximum_filter(height, footprint=disc))
+        steps = np.arange(-cells, cells + 1)
+        down, right = np.nonzero(np.add.outer(steps**2, steps**2) <= cells**2)
+        row, col = np.nonzero(peaks & (radius == cells))
+        # Peaks are few: looking around each is quicker than a filter over all cells.
+        highest = np.array(
+            [padded[r + down - cells + reach, c + right - cells + reach].max() for r, c in zip(row, col, strict=True)]
+        )
+        top[row, col] = height[row, col] >= highest
     # Cells of one flat top, or equal ones in the same window, are one tree.
     labels, count = label(top, structure=np.ones((3, 3)))
     if not count:
         return np.empty((0, 2), dtype=np.int64)
-    places = np.array(maximum_position(height, labels, np.arange(1, count + 1)), dtype=np.int64)
-    order = np.argsort(-height[tuple(places.T)], kind="stable")
-    return places[order]
+    places = np.argwhere(top)
+    falling = np.argsort(-height[tuple(places.T)], kind="stable")
+    _, first = np.unique(labels[tuple(places[falling].T)], return_index=True)
+    return np.asarray(places[falling][np.sort(first)], dtype=np.int64)
 
 
 def crowns(height_m: FloatArray, growing: BoolArray, tops: NDArray[np.int64]) -> Crowns:
@@ -217,7 +223,7 @@ def found_trees(
         Standard deviation of the smoothing [m]: gaps between branches are no tops.
     """
     dx, dy = (float(size.mean()) for size in height.cell_size_m)
-    cell_m = float(np.sqrt(dx * dy))
+    cell_m = cell_side_m(height)
     raw = np.where(growing, np.nan_to_num(height.values), 0.0)
     smooth = gaussian_filter(raw, smoothing_m / cell_m)
     # Smoothing lets a slim crown sink: whether it is high enough is asked of the heights themselves.
@@ -246,10 +252,12 @@ def found_trees(
 def _crown_like(labels: LabelArray, built: BoolArray | None, cell_m: float) -> BoolArray:
     """Return which crowns, from label 1 on, are about as wide as long, and are no seam along what is built."""
     count = int(labels.max())
-    ids = np.arange(1, count + 1)
     between = (labels != np.roll(labels, 1, axis=0)) | (labels != np.roll(labels, 1, axis=1))
     depth = distance_transform_edt(np.pad((labels > 0) & ~between, 1))[1:-1, 1:-1]
-    radius = np.asarray(maximum(depth, labels, ids)) * cell_m
+    deepest = np.zeros(count + 1)
+    held = labels > 0
+    np.maximum.at(deepest, labels[held], depth[held])
+    radius = deepest[1:] * cell_m
     area = np.bincount(labels.ravel(), minlength=count + 1)[1:] * cell_m**2
     compact = (area >= CROWN_MIN_M2) & (area <= 5 * np.pi * np.maximum(radius, cell_m) ** 2)
     if built is None or not built.any():
@@ -338,7 +346,7 @@ def hedge_cells(
     width_max_m, length_min_m
         Widest hedge, shortest hedge [m].
     """
-    half = width_max_m / 2 / cell_m
+    half = round(width_max_m / 2 / cell_m, 3)
     depth = distance_transform_edt(np.pad(standing, 1))[1:-1, 1:-1]
     core = depth > half
     wide = distance_transform_edt(~core) <= half + 1 if core.any() else np.zeros_like(standing)

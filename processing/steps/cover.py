@@ -8,10 +8,9 @@ from typing import NamedTuple
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from pydantic import Field
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.geometry.polygons import opened, polygon_parts
+from lawngis.geometry.polygons import polygon_parts
 from lawngis.ground.cover import (
     CoverClass,
     CoverPiece,
@@ -22,72 +21,44 @@ from lawngis.ground.cover import (
     height_above_ground,
     mask_pieces,
     usual_brightness,
-    whole,
 )
 from lawngis.ground.imagery import (
-    NDVI_RANGE,
-    VISIBLE_RANGE,
     Imagery,
-    Threshold,
+    cell_side_m,
     index_histogram,
     vegetation_index,
-    vegetation_threshold,
 )
 from lawngis.ground.raster import Grid, centres_in
-from lawngis.ground.shift import Shift, laid_right, layer_shift
+from lawngis.ground.seams import whole
+from lawngis.ground.shift import laid_right, layer_shift
 from lawngis.ground.trees import FoundTree, found_trees, hedge_cells, new_trees
-from lawngis.ground.zonal import zonal_max, zonal_quantiles
 from lawngis.mower import MowerProfile
 
+from ..aerial import (
+    EVIDENCE,
+    LAWN_NOT_GREEN,
+    PAVING_GREEN,
+    PAVING_GREEN_SHARE,
+    CoverParameters,
+    contradicted,
+    contradiction,
+    cover_word,
+    flat_buildings,
+    low_trees,
+    shift_findings,
+    threshold_findings,
+    to_correct,
+    used_threshold,
+)
 from ..plans import Finding, Plan, Row, StepResult, VisitCheck
 from ..sites import Site
-from ..step import Parameters, Step
+from ..step import Step
 
-WORDS = {
-    CoverClass.BARE: "bare",
-    CoverClass.LAWN: "lawn",
-    CoverClass.SHRUB: "shrub",
-    CoverClass.TREE: "crown",
-    CoverClass.BUILT: "built",
-}
-EVIDENCE = {
-    "bare": "not green and low in the image and surface model",
-    "lawn": "green and low in the image and surface model",
-    "lawn_under_crown": "guessed: a crown hides it, and beside the crown there is lawn",
-    "shrub": "green and of a shrub's height",
-    "hedge": "green, standing, much longer than wide",
-    "crown": "green and of a tree's height",
-    "built": "stands and is not green",
-}
 PARCEL_MARGIN_M = 1.0
 """Pieces are outlined this far beyond the parcel, so that its boundary cuts none askew."""
 
-FLAT_BUILDING_M = 1.0
-"""A building whose middle stands lower than this is a doubt: torn down, not yet built, or misplaced."""
-
-CONTRADICTION_WIDTH_M = 1.0
-"""Narrower contradictions are how a map and an image differ anyway."""
-
 UNDER_CROWN_CHECK_M2 = 10.0
 """Guessed lawn from which on it is worth a look on site."""
-
-
-class CoverParameters(Parameters):
-    """How the image is read."""
-
-    index_threshold: float | None = Field(
-        default=None, ge=-1, le=1, description="index from which ground is green; without it found in the image"
-    )
-    shrub_min_m: float = Field(default=0.5, ge=0.1, le=2, description="height from which plants are no lawn [m]")
-    tree_min_m: float = Field(default=2.0, ge=1, le=10, description="height from which plants are trees [m]")
-    piece_min_m2: float = Field(default=1.0, ge=0.1, le=100, description="smallest piece that is mapped [m²]")
-    crown_reach_m: float = Field(
-        default=6.0, ge=0, le=20, description="how far under a crown the ground is guessed from beside it [m]"
-    )
-    shift_limit_m: float = Field(
-        default=1.0, ge=0, le=10, description="a raster further off the map than this is said and not corrected [m]"
-    )
-    correct_shift: bool = Field(default=False, description="lay image and surface model right onto the map")
 
 
 class _Seen(NamedTuple):
@@ -131,8 +102,10 @@ def cover(site: Site, plan: Plan, mower: MowerProfile, parameters: CoverParamete
 
 
 def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
-    threshold = _threshold(imagery, parameters)
-    findings = _threshold_findings(imagery, threshold)
+    near_infrared = imagery.nir is not None
+    histogram = index_histogram(vegetation_index(imagery))
+    threshold = used_threshold(histogram, near_infrared=near_infrared, parameters=parameters)
+    findings = threshold_findings(threshold, near_infrared=near_infrared)
     dsm = site.dsm
     if dsm is None:
         text = "there is no surface model: shrubs and crowns count as lawn as far as no layer shows them"
@@ -142,15 +115,15 @@ def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
         site.geometries("hard_surfaces") + site.geometries("buildings"),
         site.frame,
     )
-    findings += _shift_findings("image", image_shift, imagery.red, parameters)
-    if _to_correct(image_shift, parameters):
+    findings += shift_findings("image", image_shift, cell_side_m(imagery.red), parameters)
+    if to_correct(image_shift, parameters):
         assert image_shift is not None  # noqa: S101  asked just above
         imagery = imagery.moved(-image_shift.cols, -image_shift.rows)
     if dsm is not None:
         lowness = dsm.with_values(-np.minimum(height_above_ground(dsm, site.dem, dsm, site.frame), 3.0))
         dsm_shift = layer_shift(lowness, site.geometries("buildings"), site.frame)
-        findings += _shift_findings("surface model", dsm_shift, dsm, parameters)
-        if _to_correct(dsm_shift, parameters):
+        findings += shift_findings("surface model", dsm_shift, cell_side_m(dsm), parameters)
+        if to_correct(dsm_shift, parameters):
             assert dsm_shift is not None  # noqa: S101  asked just above
             dsm = laid_right(dsm, dsm_shift)
     height = None if dsm is None else height_above_ground(dsm, site.dem, imagery.red, site.frame)
@@ -160,58 +133,14 @@ def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
         shrub_min_m=parameters.shrub_min_m,
         tree_min_m=parameters.tree_min_m,
         speck_m2=parameters.piece_min_m2,
-        surface_cell_m=_cell_m(dsm if dsm is not None else imagery.red),
+        surface_cell_m=cell_side_m(dsm if dsm is not None else imagery.red),
         crown_reach_m=parameters.crown_reach_m,
-        near_infrared=imagery.nir is not None,
+        near_infrared=near_infrared,
         brightness_of_green=green,
         brightness_of_bare=bare,
     )
     heights = None if height is None else imagery.red.with_values(height)
-    return _Seen(imagery, heights, ground_cover(imagery, height, rules), _cell_m(imagery.red), findings)
-
-
-def _threshold(imagery: Imagery, parameters: CoverParameters) -> Threshold:
-    if parameters.index_threshold is not None:
-        return Threshold(parameters.index_threshold, 1.0, "given")
-    bounds = NDVI_RANGE if imagery.nir is not None else VISIBLE_RANGE
-    return vegetation_threshold(index_histogram(vegetation_index(imagery)), bounds)
-
-
-def _threshold_findings(imagery: Imagery, threshold: Threshold) -> list[Finding]:
-    findings = []
-    if imagery.nir is None:
-        text = "the image has no near infrared: green was told by colour alone, with less confidence"
-        findings.append(Finding("caution", "imagery-visible-only", text, "Take an image with near infrared."))
-    if threshold.origin in ("default", "bound"):
-        why = "shows no two kinds of ground" if threshold.origin == "default" else "would part them elsewhere"
-        text = f"ground counts as green from an index of {threshold.value:.2f}, a usual value: the image {why}"
-        findings.append(Finding("info", "green-threshold", text, "Set index_threshold if the cover looks wrong."))
-    return findings
-
-
-def _shift_findings(what: str, shift: Shift | None, grid: Grid, parameters: CoverParameters) -> list[Finding]:
-    if shift is None or not shift.clear or shift.length_m < 0.5 * _cell_m(grid):
-        return []
-    sd = "" if np.isnan(shift.sd_m) else f" (± {shift.sd_m:.2f} m)"
-    text = (
-        f"the {what} lies {abs(shift.east_m):.2f} m {'east' if shift.east_m >= 0 else 'west'} and "
-        f"{abs(shift.north_m):.2f} m {'north' if shift.north_m >= 0 else 'south'} of the mapped outlines{sd}"
-    )
-    code = f"{what.split(maxsplit=1)[0]}-shift"
-    if shift.length_m > parameters.shift_limit_m:
-        return [Finding("caution", code, text, "Too far to be corrected: check which of them is right.")]
-    if _to_correct(shift, parameters):
-        return [Finding("info", code, f"{text}; it was laid right")]
-    return [Finding("info", code, text, "Set correct_shift to lay it right.")]
-
-
-def _to_correct(shift: Shift | None, parameters: CoverParameters) -> bool:
-    return parameters.correct_shift and shift is not None and shift.clear and shift.length_m <= parameters.shift_limit_m
-
-
-def _cell_m(grid: Grid) -> float:
-    dx, dy = grid.cell_size_m
-    return float(np.sqrt(dx.mean() * dy.mean()))
+    return _Seen(imagery, heights, ground_cover(imagery, height, rules), cell_side_m(imagery.red), findings)
 
 
 def _standing(cover_seen: GroundCover) -> NDArray[np.bool_]:
@@ -260,7 +189,7 @@ def _cover_rows(site: Site, pieces: list[CoverPiece], hedges: list[CoverPiece]) 
     hedged = shapely.union_all([piece.polygon for piece in hedges])
     drawn: list[tuple[str, CoverPiece, BaseGeometry]] = []
     for piece in pieces:
-        word = "lawn_under_crown" if piece.inferred else WORDS[piece.cover]
+        word = cover_word(piece)
         shape = piece.polygon.difference(hedged) if word in ("shrub", "crown") else piece.polygon
         drawn.append((word, piece, shape))
     drawn += [("hedge", piece, piece.polygon) for piece in hedges]
@@ -308,72 +237,22 @@ def _inferred(site: Site, rows: list[Row]) -> list[Finding]:
 
 
 def _contradictions(site: Site, seen: _Seen, rows: list[Row], parameters: CoverParameters) -> list[Finding]:
-    return [
-        *_clash(
-            site.geometries("lawns"),
-            [row["geometry"] for row in rows if row["cover"] in ("bare", "built")],
-            parameters.piece_min_m2,
-            Finding(
-                "caution", "lawn-not-green", "m² of the surveyed lawn are not green in the image", "Ask which is newer."
-            ),
-        ),
-        *_clash(
-            site.geometries("hard_surfaces") + site.geometries("water"),
-            [row["geometry"] for row in rows if row["cover"] == "lawn"],
-            4 * parameters.piece_min_m2,
-            Finding(
-                "info", "paving-green", "m² of paving or water look like lawn; the layer was believed", "Check it."
-            ),
-        ),
-        *_flat_buildings(site, seen),
-        *_low_trees(site, seen),
+    not_green = [row["geometry"] for row in rows if row["cover"] in ("bare", "built")]
+    green = [row["geometry"] for row in rows if row["cover"] == "lawn"]
+    paved = site.geometries("hard_surfaces") + site.geometries("water")
+    area_min_m2 = parameters.piece_min_m2
+    found = [
+        (contradicted(site.geometries("lawns"), not_green, area_min_m2), LAWN_NOT_GREEN),
+        (contradicted(paved, green, PAVING_GREEN_SHARE * area_min_m2), PAVING_GREEN),
     ]
-
-
-def _clash(said: list[BaseGeometry], shown: list[BaseGeometry], area_min_m2: float, finding: Finding) -> list[Finding]:
-    both = shapely.intersection(shapely.union_all(said), shapely.union_all(shown))
-    parts = polygon_parts(opened(shapely.union_all(polygon_parts(both)), CONTRADICTION_WIDTH_M))
-    parts = [part for part in parts if part.area >= area_min_m2]
-    if not parts:
-        return []
-    largest = max(parts, key=lambda part: part.area)
-    text = f"{sum(part.area for part in parts):.0f} {finding.text}"
-    return [Finding(finding.severity, finding.code, text, finding.advice, largest.representative_point())]
-
-
-def _flat_buildings(site: Site, seen: _Seen) -> list[Finding]:
+    findings = [contradiction(parts, finding) for parts, finding in found if parts]
     if seen.height is None:
-        return []
-    flat = []
-    for building in site.geometries("buildings"):
-        if building.area >= 4 and building.intersects(site.parcel):
-            middle = float(zonal_quantiles(seen.height, building, site.frame, [0.5])[0])
-            if middle < FLAT_BUILDING_M:  # not so for NaN
-                flat.append((building, middle))
-    return [
-        Finding(
-            "caution",
-            "building-flat",
-            f"a building of {building.area:.0f} m² stands only {middle:.1f} m high in the surface model",
-            "It may be gone, new, or drawn in the wrong place; the layer was believed.",
-            building.representative_point(),
-        )
-        for building, middle in flat
-    ]
-
-
-def _low_trees(site: Site, seen: _Seen) -> list[Finding]:
-    if seen.height is None or "trees" not in site.layers:
-        return []
-    trees = site.layers["trees"].explode(ignore_index=True)
-    findings = []
-    for place, crown, height_m in zip(trees.geometry, trees["crown_diameter_m"], trees["height_m"], strict=True):
-        if not site.parcel.intersects(place) or not height_m >= 2 * FLAT_BUILDING_M:
-            continue
-        around = place.buffer(max(crown / 2, 1.0) if np.isfinite(crown) else 1.0)
-        if zonal_max(seen.height, around, site.frame) < FLAT_BUILDING_M:
-            text = f"a tree of {height_m:.0f} m is not in the surface model"
-            findings.append(Finding("caution", "tree-gone", text, "It may have been felled; it was kept.", place))
+        return findings
+    buildings = [shape for shape in site.geometries("buildings") if shape.intersects(site.parcel)]
+    findings += flat_buildings(seen.height, buildings, site.frame)
+    if "trees" in site.layers:
+        trees = site.layers["trees"].explode(ignore_index=True)
+        findings += low_trees(seen.height, trees[trees.intersects(site.parcel)], site.frame)
     return findings
 
 
@@ -411,6 +290,9 @@ def _checks(site: Site, rows: list[Row]) -> list[VisitCheck]:
             unit="m²",
             flip_probability=min(0.5, 1 - largest["confidence"]),
             weight=min(1.0, area / max(site.parcel.area, 1.0) + 0.1),
+            target_layer="cover",
+            target_id=largest["cover_id"],
+            target_column="cover",
         )
     ]
 

@@ -2,7 +2,7 @@
 
 Run with ``pytest tests/bench/bench_cover.py --benchmark-enable -s``; it prints a table. Only parcels, image and
 elevation are given to the search; the other layers are the truth. Image and surface model are moved against the
-layers and against each other.
+layers and against each other. The command for whole images, block by block, is held against the step for parcels.
 """
 
 from __future__ import annotations
@@ -27,12 +27,19 @@ from lawngis.ground.cover import (
     ground_cover,
     height_above_ground,
     usual_brightness,
-    whole,
 )
 from lawngis.ground.imagery import Imagery, index_histogram, vegetation_index, vegetation_threshold
 from lawngis.ground.raster import Grid
+from lawngis.ground.seams import whole
 from lawngis.ground.trees import detection, found_trees, hedge_cells
 from lawngis.lawn.derive import Taken, derived_lawn
+from lawngis.mower import built_in_profile
+from lawngis.processing.aerial import CoverParameters
+from lawngis.processing.cover_blocks import write_cover
+from lawngis.processing.plans import Plan
+from lawngis.processing.site_files import SiteFiles, site_files
+from lawngis.processing.source import ReadOptions, SiteSource
+from lawngis.processing.steps.cover import STEP
 
 SAMPLE = Path(__file__).parents[2] / "sample_parcels"
 CELL_M = 0.25
@@ -103,17 +110,27 @@ def scores(site: SimpleNamespace, imagery: Imagery, surface: Grid) -> tuple[floa
     green, bare = usual_brightness(imagery, index, threshold)
     cover = ground_cover(imagery, height, CoverRules(threshold, brightness_of_green=green, brightness_of_bare=bare))
     pieces = cover_pieces([(cover, whole(cover.classes.shape))], site.frame, tolerance_m=CELL_M)
-    lawn = shapely.union_all([piece.polygon for piece in pieces if piece.cover == CoverClass.LAWN])
-    lawn = lawn.intersection(shapely.union_all(site.layers["parcels"].geometry))
     growing = np.isin(cover.classes, (CoverClass.SHRUB, CoverClass.TREE))
     growing &= ~hedge_cells(growing, cell_m=CELL_M)
     found = found_trees(imagery.red.with_values(height), growing, site.frame, built=cover.classes == CoverClass.BUILT)
+    lawn = [piece.polygon for piece in pieces if piece.cover == CoverClass.LAWN]
+    return rated(site, lawn, [(tree.x_m, tree.y_m) for tree in found])
+
+
+def rated(
+    site: SimpleNamespace, lawn: list[shapely.Polygon], tops: list[tuple[float, float]], *, in_parcels: bool = False
+) -> tuple[float, float]:
+    """Return the lawn's intersection over union within the parcels, and the F1 of trees."""
+    parcels = shapely.union_all(site.layers["parcels"].geometry)
+    found = shapely.union_all(lawn).intersection(parcels)
     trees = site.layers["trees"]
     trees = trees[trees["height_m"] >= TREE_MIN_M]
+    if in_parcels:
+        trees = trees[trees.intersects(parcels)]
+        tops = [top for top in tops if parcels.intersects(shapely.Point(top))]
     reach = np.maximum(trees["crown_diameter_m"] / 2, 1.0)
-    hit = detection([(t.x_m, t.y_m) for t in found], trees.geometry.get_coordinates().to_numpy(), reach)
-    overlap = lawn.intersection(site.lawn).area / lawn.union(site.lawn).area
-    return overlap, hit.f1
+    hit = detection(tops, trees.geometry.get_coordinates().to_numpy(), reach)
+    return found.intersection(site.lawn).area / found.union(site.lawn).area, hit.f1
 
 
 @pytest.fixture(scope="module")
@@ -128,3 +145,43 @@ def test_lawn_and_trees_of_the_sample(benchmark, site, case):
     print(f"\n{case:28} lawn IoU {overlap:.3f}   trees F1 {f1:.3f}", end="")
     assert overlap >= 0.9
     assert f1 >= 0.85
+
+
+def by_parcels(site: SimpleNamespace, folder: Path) -> tuple[float, float]:
+    """Return how well the step does, parcel by parcel, on a site that has nothing but parcels and rasters."""
+    parcels = geopandas.read_file(SAMPLE / "neighbourhood.gpkg", layer="parcels")
+    parcels.to_file(folder / "parcels.gpkg", layer="parcels")
+    source = SiteSource(site_files(folder / "parcels.gpkg", raster_files=rasters()))
+    mower, parameters = built_in_profile("medium"), CoverParameters()
+    lawn, tops = [], []
+    for parcel_id in source.parcel_ids:
+        one = source.site(parcel_id)
+        result = STEP.compute(one, Plan(parcel_id, one.frame.crs), mower, parameters)
+        drawn = [row["geometry"] for row in result.layers["cover"] if row["cover"].startswith("lawn")]
+        lawn += list(site.frame.to_frame(one.frame.to_source(drawn)))
+        trees = site.frame.to_frame(one.frame.to_source([row["geometry"] for row in result.layers["trees_found"]]))
+        tops += [(tree.x, tree.y) for tree in trees]
+    return rated(site, lawn, tops, in_parcels=True)
+
+
+def by_blocks(site: SimpleNamespace, folder: Path, block_m: float) -> tuple[float, float]:
+    """Return how well the command for whole images does."""
+    out = folder / "cover.gpkg"
+    write_cover(SiteFiles(SAMPLE, {}, rasters()), ReadOptions(), CoverParameters(block_m=block_m), out)
+    cover, trees = (geopandas.read_file(out, layer=name) for name in ("cover", "trees_found"))
+    lawn = site.frame.to_frame(cover[cover["cover"].str.startswith("lawn")].geometry)
+    tops = [(tree.x, tree.y) for tree in site.frame.to_frame(trees.geometry)]
+    return rated(site, list(lawn), tops, in_parcels=True)
+
+
+def rasters() -> dict[str, str]:
+    return {name: str(SAMPLE / f"{name}.tif") for name in ("dem", "dsm", "imagery")}
+
+
+def test_blocks_do_as_well_as_parcels(benchmark, site, tmp_path):
+    parcels = by_parcels(site, tmp_path)
+    blocks = benchmark.pedantic(by_blocks, args=(site, tmp_path, 60.0), rounds=1)
+    print(f"\nby parcels: lawn IoU {parcels[0]:.3f}, trees F1 {parcels[1]:.3f}", end="")
+    print(f"; by blocks of 60 m: {blocks[0]:.3f}, {blocks[1]:.3f}", end="")
+    assert blocks == pytest.approx(parcels, abs=0.01) and blocks[0] >= 0.9 and blocks[1] >= 0.85
+    assert by_blocks(site, tmp_path, 500.0) == pytest.approx(blocks, abs=1e-6)

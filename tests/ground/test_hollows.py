@@ -103,6 +103,20 @@ def test_same_as_the_slow_way(z):
     assert np.array_equal(z + filled_depth_m(z), filled_slowly(z))
 
 
+@given(z=arrays(np.float64, st.tuples(st.integers(1, 9), st.integers(1, 9)), elements=st.integers(-1, 6).map(float)))
+@settings(max_examples=100, deadline=None)
+def test_cells_without_data_are_holes_in_the_floor(z):
+    """The water leaves them at any depth: as if they were as deep as can be, and held no water."""
+    holes = z < 0
+    depth = filled_depth_m(np.where(holes, np.nan, z))
+    assert np.array_equal(np.isnan(depth), holes)
+    rim = np.pad(np.where(holes, -np.inf, z), 1, constant_values=-np.inf)
+    flood = np.where(np.isinf(rim), -np.inf, np.inf)
+    for _ in range(z.size + 1):
+        flood = np.maximum(grey_erosion(flood, size=(3, 3)), rim)
+    assert np.array_equal((depth + z)[~holes], flood[1:-1, 1:-1][~holes])
+
+
 @given(z=arrays(np.float64, (8, 8), elements=st.floats(-5, 5)))
 @settings(max_examples=50, deadline=None)
 def test_what_is_filled_stays_filled(z):

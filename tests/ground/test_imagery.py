@@ -11,6 +11,7 @@ from lawngis.errors import ParameterError, RasterError
 from lawngis.ground.imagery import (
     NDVI_RANGE,
     Imagery,
+    cell_side_m,
     index_histogram,
     ndvi,
     vegetation_threshold,
@@ -70,3 +71,13 @@ def test_bands_must_fit_and_suffice():
         Imagery(band)
     with pytest.raises(RasterError, match="different cells"):
         Imagery(band, nir=Grid(np.ones((3, 4)), PLACE, UTM))
+
+
+def test_parts_of_one_raster_have_the_same_cells():
+    """Their scale differs by some 1e-8 from row to row, which must not decide what is 4 cells wide."""
+    sides = {
+        cell_side_m(Grid(np.zeros((rows, 40)), PLACE @ Affine.translation(col, row), UTM))
+        for rows, row, col in ((20, 0, 0), (200, 0, 300), (33, 150, 77))
+    }
+    assert len(sides) == 1
+    assert sides.pop() == pytest.approx(0.25 / 0.9996, rel=1e-5)

@@ -11,7 +11,7 @@ from pyproj import CRS
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid
-from lawngis.ground.shift import laid_right, layer_shift
+from lawngis.ground.shift import laid_right, layer_shift, windows_shift
 from lawngis.ground.zonal import zonal_cells
 
 UTM = CRS(25832)
@@ -85,3 +85,27 @@ def test_few_outlines_have_no_sd():
 def test_a_reach_of_nothing_is_refused():
     with pytest.raises(ParameterError, match="reach"):
         layer_shift(BLANK, HOUSES, FRAME, reach_m=0)
+
+
+# --- windows ----------------------------------------------------------------------------------------------
+
+
+def windows(grid: Grid) -> list[tuple[Grid, list[shapely.Polygon]]]:
+    """The four quarters of a raster, each with all outlines."""
+    left, bottom, right, top = grid.bounds
+    x, y = (left + right) / 2, (bottom + top) / 2
+    quarters = [(left, bottom, x, y), (x, bottom, right, y), (left, y, x, top), (x, y, right, top)]
+    return [(grid.cropped(quarter), HOUSES) for quarter in quarters]
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.floats(-1.5, 1.5), st.floats(-1.5, 1.5))
+def test_windows_together_give_the_shift_of_the_whole(east_m, north_m):
+    shift = windows_shift(windows(seen(east_m, north_m, 0.05)), FRAME)
+    assert shift.clear and (shift.east_m, shift.north_m) == pytest.approx((east_m, north_m), abs=0.1)
+    assert 0 <= shift.sd_m < 0.15
+
+
+def test_windows_without_outlines_tell_nothing():
+    assert windows_shift([(BLANK, []), (BLANK, [shapely.Point(0, 0)])], FRAME) is None
+    assert windows_shift(iter(()), FRAME) is None

@@ -335,3 +335,56 @@ def test_points_above_ground_follow_the_ground():
     points = points_above_ground(sloping, frame, [[0, 0], [500, 0]], [1.6, 1.6])
     assert points[0, 2] == pytest.approx(100 + 29.5 * 0.1 + 1.6, abs=0.01)
     assert np.isnan(points[1, 2])
+
+
+def plain_rise(surface, eye, heading_deg):
+    """One ray, sample after sample to its end: on the centre lines of the faster axis, linear across."""
+    direction = np.array([np.sin(np.radians(heading_deg)), np.cos(np.radians(heading_deg))])
+    velocity, position = surface.to_cells[:, :2] @ direction, surface.cells(eye[None, :2])[0]
+    sizes = surface.heights_m.shape[::-1]
+    major = 0 if abs(velocity[0]) >= abs(velocity[1]) else 1
+    steepest = -np.inf
+    for line in range(sizes[major]):
+        distance = (line - position[major]) / velocity[major]
+        across = position[1 - major] + velocity[1 - major] * distance
+        if distance < 0.5 / abs(velocity[major]) or not 0 <= across <= sizes[1 - major] - 1:
+            continue
+        low = min(int(across), sizes[1 - major] - 2)
+        cells = ((low, line), (low + 1, line)) if major == 0 else ((line, low), (line, low + 1))
+        below, above = (surface.heights_m[cell] for cell in cells)
+        height = below + (across - low) * (above - below)
+        steepest = max(steepest, (height - eye[2]) / distance)
+    return steepest
+
+
+class TestLookingAheadChangesNothing:
+    """Rays are spared where nothing near is high enough: the same as looking at every sample."""
+
+    @staticmethod
+    def town(seed, turn_deg):
+        """Return a surface with towers on hills, its raster turned against the frame, and 40 rays over it."""
+        rng = np.random.default_rng(seed)
+        heights = hills(seed, 60, 6) / 10 + np.where(rng.random((60, 60)) < 0.02, rng.uniform(1, 25, (60, 60)), 0.0)
+        turn = np.radians(turn_deg)
+        surface = Surface(
+            heights, np.array([[np.cos(turn), np.sin(turn), 30], [-np.sin(turn), np.cos(turn), 30]]) * 1.0
+        )
+        eyes = np.column_stack([rng.uniform(-20, 20, (40, 2)), rng.uniform(-2, 6, 40)])
+        return surface, eyes, rng.uniform(0, 360, 40), rng.uniform(-0.3, 1.5, 40)
+
+    @settings(max_examples=25, deadline=None)
+    @given(st.integers(0, 1000), st.floats(0, 90))
+    def test_the_steepest_rise(self, seed, turn_deg):
+        surface, eyes, headings, _ = self.town(seed, turn_deg)
+        plain = [plain_rise(surface, eye, heading) for eye, heading in zip(eyes, headings, strict=True)]
+        assert steepest_rise(surface, eyes, headings) == pytest.approx(plain, abs=1e-9)
+
+    @settings(max_examples=25, deadline=None)
+    @given(st.integers(0, 1000), st.floats(0, 90))
+    def test_the_side_of_what_is_enough(self, seed, turn_deg):
+        surface, eyes, headings, enough = self.town(seed, turn_deg)
+        plain = np.array([plain_rise(surface, eye, heading) for eye, heading in zip(eyes, headings, strict=True)])
+        ours = steepest_rise(surface, eyes, headings, enough=enough)
+        clear = np.abs(plain - enough) > 1e-7
+        assert np.array_equal((ours > enough)[clear], (plain > enough)[clear])
+        assert (plain > enough).any() and (plain < enough).any()

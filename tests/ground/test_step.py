@@ -156,3 +156,19 @@ def test_impossible_parameters(bad):
 def test_an_edge_without_length():
     with pytest.raises(ParameterError, match="length"):
         height_steps(surface(step_of(0.0)), FRAME, LineString())
+
+
+@given(seed=st.integers(0, 100), cut=st.floats(-9, 9))
+@settings(max_examples=20, deadline=None)
+def test_stretches_know_nothing_of_each_other(seed, cut):
+    """What lies beyond some northing changes the stretches there, and no stretch 2 m from it."""
+    south = surface(step_of(0.1), noise=0.03, seed=seed)
+    y = south.cell_centres[1]
+    values = south.values.copy()
+    values[y > cut] = np.where(np.arange(values.shape[1]) % 3 == 0, np.nan, 500.0)
+    one, other = (height_steps(grid, FRAME, EDGE, stretch_m=1.3) for grid in (south, south.with_values(values)))
+    for before, after in zip(one, other, strict=True):
+        if before.line.bounds[3] < cut - 0.5:
+            assert (before.step_m, before.sd_m) == (after.step_m, after.sd_m)
+        elif before.line.bounds[1] > cut + 0.5:
+            assert after.edge_class == "unknown"

@@ -89,6 +89,10 @@ class TestHotHours:
         assert set(mowing_months(48)) == {4, 5, 6, 7, 8, 9, 10}
         assert set(mowing_months(-33)) == {10, 11, 12, 1, 2, 3, 4}
 
+    def test_sites_of_one_region_share_the_computation(self):
+        assert hot_hours(48.12, 11.6) is hot_hours(48.08, 14.9)
+        assert hot_hours(48.12, 11.6) is not hot_hours(48.3, 11.6)
+
     def test_longitude_does_not_matter_in_solar_time(self):
         here, there = hot_hours(48.0, 0.0), hot_hours(48.0, 170.0)
         assert (
