@@ -18,6 +18,9 @@ RANDOM_INDEX = (0.0, 0.0, 0.58, 0.90, 1.12, 1.24, 1.32, 1.41, 1.45, 1.49)
 """Mean consistency index of random pairwise matrices of size 1 to 10 (T. L. Saaty, 1980, "The Analytic Hierarchy
 Process")."""
 
+SCORES_AT_ONCE = 200_000
+"""Scores of random weightings worked out in one go: few enough to stay in the processor's cache."""
+
 
 @dataclass(frozen=True)
 class PairwiseWeights:
@@ -199,12 +202,15 @@ def first_rank_shares(
     alpha = used.sum() * importance[used] / importance.sum() / spread
     weightings = np.random.default_rng(seed).dirichlet(alpha, size=draws)
     shares = np.zeros(len(table))
-    for part in np.array_split(weightings, max(1, draws * len(table) // 2_000_000)):
-        scores = _scores(table[:, used], part)
-        scores = np.where(may_win & ~np.isnan(scores), scores, -np.inf)
-        best = scores.max(axis=1, keepdims=True, initial=-np.inf)
-        wins = np.isfinite(best) & (scores >= best - 1e-12)
-        shares += (wins / np.maximum(wins.sum(axis=1, keepdims=True), 1)).sum(axis=0)
+    rivals = np.flatnonzero(may_win & (~np.isnan(table[:, used])).any(axis=1))
+    if not rivals.size:
+        return shares
+    for part in np.array_split(weightings, max(1, draws * len(rivals) // SCORES_AT_ONCE)):
+        scores = _scores(table[np.ix_(rivals, used)], part)
+        best = np.fmax.reduce(scores, axis=1)
+        draw, winner = np.nonzero(scores >= best[:, None] - 1e-12)
+        shared = np.bincount(draw, minlength=len(part))[draw]
+        shares[rivals] += np.bincount(winner, weights=1 / shared, minlength=len(rivals))
     return shares / draws
 
 
@@ -293,6 +299,11 @@ def _checked(criteria: ArrayLike, weights: ArrayLike) -> tuple[FloatArray, Float
 def _scores(table: FloatArray, weightings: FloatArray) -> FloatArray:
     """Return scores, shape (weightings, candidates), over the criteria known of each candidate."""
     known = ~np.isnan(table)
+    some = known.any(axis=0)
+    if known[:, some].all():  # what is known of one candidate is known of all
+        total = weightings[:, some].sum(axis=1, keepdims=True)
+        shares = np.divide(weightings[:, some], total, out=np.full_like(weightings[:, some], np.nan), where=total > 0)
+        return np.asarray(shares @ table[:, some].T)
     total = weightings @ known.T.astype(np.float64)
     sums = weightings @ np.where(known, table, 0.0).T
     return np.divide(sums, total, out=np.full_like(sums, np.nan), where=total > 0)

@@ -10,11 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
+from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import FeatureError, ParameterError, RasterError
@@ -34,13 +36,16 @@ GRAZING = 1e-9
 NEAREST_SAMPLE_CELLS = 0.5
 """Nearer than this to either end of a ray the surface does not count [cells]: it's the cell one stands on."""
 
+LOOK_AROUND_CELLS = (24, 8)
+"""Within so many cells of the eye the highest is looked up, to see how far along a ray anything can matter."""
+
 HALF_DIAGONAL_CELLS = 0.5**0.5 + 1e-9
 """From a cell's centre to its corners [cells]; no line slips through between cells so near to it."""
 
 BATCH_STEPS = 8
-"""Steps of a march after which rays that are answered are set aside."""
+"""Steps of a march before which it is asked whether anything near is high enough to matter; even."""
 
-CHUNK_RAYS = 32_768
+CHUNK_RAYS = 32768
 """Rays marched at once, so that their state stays in the processor's cache."""
 
 
@@ -96,6 +101,27 @@ class Surface:
             raise RasterError("the surface has no data here", advice="Check that the raster covers the site.")
         heights = grid.values if known.all() else np.where(known, grid.values, grid.values[known].min())
         return cls(np.ascontiguousarray(heights), _fitted_map(grid, frame))
+
+    @cached_property
+    def ceiling_m(self) -> FloatArray:
+        """Greatest height among the cells that a batch of steps can touch, from its middle, shape (rows, cols) [m].
+
+        From the middle a ray gets half a batch away at most, and reads the cell beyond as well.
+        """
+        return np.asarray(ndimage.maximum_filter(self.heights_m, size=BATCH_STEPS + 3, mode="nearest"))
+
+    @cached_property
+    def around_m(self) -> tuple[FloatArray, ...]:
+        """Greatest height within each of :data:`LOOK_AROUND_CELLS` of a cell, shape (rows, cols) each [m]."""
+        return tuple(
+            np.asarray(ndimage.maximum_filter(self.heights_m, size=2 * reach + 1, mode="nearest"))
+            for reach in LOOK_AROUND_CELLS
+        )
+
+    @property
+    def cells_per_m(self) -> float:
+        """No more cells than this does a metre cross, in rows or columns."""
+        return float(np.hypot(*self.to_cells[:, :2].T).max())
 
     def cells(self, xy: ArrayLike) -> FloatArray:
         """Return where points of the frame, shape (n, 2) [m], are as (col, row), centres at whole numbers."""
@@ -292,8 +318,11 @@ def steepest_rise(
     rise = np.full(len(eyes), -np.inf)
     for first in range(0, len(eyes), CHUNK_RAYS):
         part = slice(first, first + CHUNK_RAYS)
-        rays = _rays(surface, eyes[part], *(values[part] for values in spread))
-        _march(surface.heights_m.ravel(), rays, rise[part])
+        heading, reach, slope = (values[part] for values in spread)
+        useful_m = np.minimum(_useful_m(surface, eyes[part], slope), reach)
+        far = np.flatnonzero(useful_m >= NEAREST_SAMPLE_CELLS / surface.cells_per_m)
+        rays = _rays(surface, eyes[part][far], heading[far], reach[far], useful_m[far], slope[far])
+        _march(surface, rays._replace(number=far[rays.number]), rise[part])
     return rise
 
 
@@ -416,34 +445,41 @@ def _fitted_map(grid: Grid, frame: MeasuringFrame) -> FloatArray:
     return np.asarray(fitted, dtype=np.float64)
 
 
-def _rays(surface: Surface, eyes: FloatArray, headings: FloatArray, reach_m: FloatArray, enough: FloatArray) -> _Rays:
+def _rays(
+    surface: Surface,
+    eyes: FloatArray,
+    headings: FloatArray,
+    reach_m: FloatArray,
+    useful_m: FloatArray,
+    enough: FloatArray,
+) -> _Rays:
     """Return rays ready to march, the longest first, without those that have nothing to sample."""
     rows, cols = surface.heights_m.shape
     sizes, strides = np.array([cols, rows]), np.array([1, cols])
     angle = np.radians(headings)
-    position = surface.cells(eyes[:, :2])
-    velocity = np.column_stack([np.sin(angle), np.cos(angle)]) @ surface.to_cells[:, :2].T
-    every = np.arange(len(eyes))
-    major = np.abs(velocity).argmax(axis=1)
-    minor = 1 - major
+    at, speed = surface.cells(eyes[:, :2]).T, surface.to_cells[:, :2] @ np.stack([np.sin(angle), np.cos(angle)])
+    upright = np.abs(speed[1]) > np.abs(speed[0])
+    major_at, minor_at = np.where(upright, at[::-1], at)
+    major_speed, minor_speed = np.where(upright, speed[::-1], speed)
+    major, minor = upright.astype(np.int64), 1 - upright
 
-    forward = np.where(velocity[every, major] < 0, -1, 1)
-    step_m = 1 / np.abs(velocity[every, major])
-    along = forward * position[every, major]
+    forward = np.where(major_speed < 0, -1, 1)
+    step_m = 1 / np.abs(major_speed)
+    along = forward * major_at
     first_line = np.ceil(along + NEAREST_SAMPLE_CELLS)
     distance_m = (first_line - along) * step_m
-    minor_step = velocity[every, minor] * step_m
-    minor_0 = position[every, minor] + velocity[every, minor] * distance_m
+    minor_step = minor_speed * step_m
+    minor_0 = minor_at + minor_speed * distance_m
 
     major_steps = _steps_inside(forward * first_line, forward.astype(np.float64), sizes[major])
     minor_steps = _steps_inside(minor_0, minor_step, sizes[minor])
-    farthest_m = np.minimum(reach_m - NEAREST_SAMPLE_CELLS * step_m, _useful_m(surface, eyes[:, 2], enough))
+    farthest_m = np.minimum(reach_m - NEAREST_SAMPLE_CELLS * step_m, useful_m)
     reach_steps = np.floor((farthest_m - distance_m) / step_m) + 1
     steps = np.minimum(np.minimum(major_steps, minor_steps), reach_steps)
     steps = np.clip(steps, 0, sizes.max()).astype(np.int64)
 
     rays = _Rays(
-        number=every,
+        number=np.arange(len(eyes)),
         eye_m=eyes[:, 2],
         enough=enough,
         steps=steps,
@@ -468,37 +504,63 @@ def _steps_inside(start: FloatArray, step: FloatArray, size: IntArray) -> FloatA
     return np.where((start >= 0) & (start <= size - 1), steps, 0.0)
 
 
-def _useful_m(surface: Surface, eye_m: FloatArray, enough: FloatArray) -> FloatArray:
+def _useful_m(surface: Surface, eyes: FloatArray, enough: FloatArray) -> FloatArray:
     """Return the distance beyond which not even the highest cell rises more steeply than `enough`."""
+    eye_m = eyes[:, 2]
     above = surface.heights_m.max() - eye_m
     distance = np.full(len(eye_m), np.inf)
     upward = (enough > 0) & np.isfinite(enough)
     with np.errstate(over="ignore"):  # a slope next to nothing is met next to nowhere
         distance[upward] = np.maximum(above[upward], 0.0) / enough[upward]
     distance[(enough >= 0) & (above <= 0) & np.isfinite(enough)] = 0.0
+    col, row = np.round(surface.cells(eyes[:, :2])).T
+    rows, cols = surface.heights_m.shape
+    upward &= (col >= 0) & (col < cols) & (row >= 0) & (row < rows)
+    for reach, around in zip(LOOK_AROUND_CELLS, surface.around_m, strict=True):
+        # The eye is half a cell from its cell's centre at most, and a sample reads one cell farther.
+        near = np.flatnonzero(upward & (distance * surface.cells_per_m <= reach - 1.5))
+        above = around[row[near].astype(np.int64), col[near].astype(np.int64)] - eye_m[near]
+        distance[near] = np.minimum(distance[near], np.maximum(above, 0.0) / enough[near])
     return distance
 
 
-def _march(heights: FloatArray, rays: _Rays, rise: FloatArray) -> None:
-    """Put the steepest rise of each ray into `rise`."""
-    step = 0
-    while len(rays.number):
-        best = rise[rays.number]
-        last = min(step + BATCH_STEPS, int(rays.steps[0]))
-        ends = np.searchsorted(-rays.steps, -np.arange(step, last), side="left")
-        for i, count in zip(range(step, last), ends, strict=True):
-            np.maximum(best[:count], _rise_at(heights, rays.taken(slice(count)), i), out=best[:count])
-        rise[rays.number] = best
-        step = last
-        rays = rays.taken((rays.steps > step) & (best <= rays.enough + GRAZING))
+def _march(surface: Surface, rays: _Rays, rise: FloatArray) -> None:
+    """Put the steepest rise of each ray, the longest first, into `rise`."""
+    heights, ceiling = surface.heights_m.ravel(), surface.ceiling_m.ravel()
+    ordered = np.full(len(rays.number), -np.inf)
+    for step in range(0, int(rays.steps.max(initial=0)), BATCH_STEPS):
+        count = int(np.searchsorted(-rays.steps, -step, side="left"))
+        here, best = rays.taken(slice(count)), ordered[:count]
+        # A ray that is answered is done; else what is no higher than the answer's slope changes nothing.
+        matters = np.where(np.isfinite(here.enough), here.enough, best)
+        rising = np.flatnonzero((_highest_rise(ceiling, here, step) > matters) & (best <= here.enough + GRAZING))
+        some, found = here.taken(rising), best[rising]
+        ends = np.searchsorted(-some.steps, -np.arange(step, step + BATCH_STEPS), side="left")
+        for i, end in enumerate(ends[ends > 0], start=step):
+            np.maximum(found[:end], _rise_at(heights, some.taken(slice(end)), i), out=found[:end])
+        best[rising] = found
+    rise[rays.number] = ordered
+
+
+def _highest_rise(ceiling: FloatArray, rays: _Rays, step: int) -> FloatArray:
+    """Return a rise that no sample of the batch beginning with a step exceeds."""
+    above = ceiling.take(_cell_at(rays, np.minimum(step + BATCH_STEPS // 2, rays.steps - 1))[0]) - rays.eye_m
+    nearest_m = rays.distance_m + step * rays.step_m
+    return np.asarray(above / np.where(above > 0, nearest_m, nearest_m + BATCH_STEPS * rays.step_m), dtype=np.float64)
+
+
+def _cell_at(rays: _Rays, step: int | IntArray) -> tuple[IntArray, FloatArray]:
+    """Return the lower of the two cells that a step reads, and the share of the other one."""
+    minor = rays.minor + step * rays.minor_step
+    low = np.minimum(minor.astype(np.int64), rays.minor_last)
+    cell = rays.flat + step * rays.flat_step + low * rays.minor_stride
+    return np.asarray(cell, dtype=np.int64), np.asarray(minor - low, dtype=np.float64)
 
 
 def _rise_at(heights: FloatArray, rays: _Rays, step: int) -> FloatArray:
-    minor = rays.minor + step * rays.minor_step
-    low = np.minimum(minor.astype(np.int64), rays.minor_last)
-    cell = np.asarray(rays.flat + step * rays.flat_step + low * rays.minor_stride, dtype=np.int64)
+    cell, share = _cell_at(rays, step)
     below, above = heights.take(cell), heights.take(cell + rays.minor_stride)
-    height = below + (minor - low) * (above - below)
+    height = below + share * (above - below)
     return np.asarray((height - rays.eye_m) / (rays.distance_m + step * rays.step_m), dtype=np.float64)
 
 

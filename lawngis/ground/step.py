@@ -147,13 +147,13 @@ def height_steps(
     chainage = chainage_m(xy)
     at_m, inside, outside = _profiles(grid, frame, xy, cell_m)
     cuts = np.linspace(0, chainage[-1], max(round(chainage[-1] / stretch_m), 1) + 1)
-    steps = []
-    for start, stop in pairwise(cuts):
-        here = (at_m >= start) & (at_m < stop)
-        step_m, sd_m = _step(inside[here], outside[here], cell_m, stop - start, z_sd_m)
-        line = LineString(line_between(xy, chainage, start, stop))
-        steps.append(HeightStep(line, step_m, sd_m, *_judged(step_m, sd_m, flush_max_m)))
-    return steps
+    step_m, sd_m = _steps(at_m, inside, outside, cuts, cell_m, z_sd_m)
+    lines = (LineString(line_between(xy, chainage, start, stop)) for start, stop in pairwise(cuts))
+    judged = _judged(step_m, sd_m, flush_max_m)
+    return [
+        HeightStep(*found)
+        for found in zip(lines, step_m.tolist(), sd_m.tolist(), *(column.tolist() for column in judged), strict=True)
+    ]
 
 
 def ledges(steps: Sequence[HeightStep], *, drop_min_m: float = 0.2, confidence_min: float = 0.8) -> list[HeightStep]:
@@ -210,64 +210,83 @@ def _profiles(
     return at_m, heights[:, : len(INSIDE_CELLS)], heights[:, len(INSIDE_CELLS) :]
 
 
-def _step(
-    inside: FloatArray, outside: FloatArray, cell_m: float, length_m: float, z_sd_m: float
-) -> tuple[float, float]:
-    """Return step and standard deviation of one stretch."""
+def _steps(
+    at_m: FloatArray, inside: FloatArray, outside: FloatArray, cuts: FloatArray, cell_m: float, z_sd_m: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return step and standard deviation of every stretch, shape (stretches,), stretches of equal length at once."""
     known = np.isfinite(inside).all(axis=1) & np.isfinite(outside).all(axis=1)
-    if known.sum() < FEWEST_PROFILES:
-        return np.nan, np.inf
-    # The edge itself may climb: heights count from each profile's own inside, brought to a line along the edge.
     inside, outside = inside[known], outside[known]
+    stretch = np.searchsorted(cuts, at_m[known], side="right") - 1
+    profiles = np.bincount(stretch, minlength=len(cuts) - 1)
+    first = np.cumsum(profiles) - profiles
+    step_m, sd_m = np.full(len(profiles), np.nan), np.full(len(profiles), np.inf)
+    for count in np.unique(profiles[profiles >= FEWEST_PROFILES]):
+        own = np.flatnonzero(profiles == count)
+        rows = first[own][:, None] + np.arange(count)
+        step_m[own], sd_m[own] = _step(inside[rows], outside[rows], cell_m, np.diff(cuts)[own], z_sd_m)
+    return step_m, sd_m
+
+
+def _step(
+    inside: FloatArray, outside: FloatArray, cell_m: float, length_m: FloatArray, z_sd_m: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return step and standard deviation of stretches from heights of shape (stretches, profiles, offsets)."""
+    # The edge itself may climb: heights count from each profile's own inside, brought to a line along the edge.
     trend = _trend_along(inside)
-    inside, outside = inside - trend[:, None], outside - trend[:, None]
-    level_in = np.quantile(inside, GROUND_QUANTILE, axis=0)
-    level_out = np.quantile(outside, GROUND_QUANTILE, axis=0)
-    rise = _median_slope(-cell_m * INSIDE_CELLS, level_in)
-    at_edge = float(np.median(level_in + rise * cell_m * INSIDE_CELLS))
+    inside, outside = inside - trend[..., None], outside - trend[..., None]
+    level_in = np.quantile(inside, GROUND_QUANTILE, axis=1)
+    level_out = np.quantile(outside, GROUND_QUANTILE, axis=1)
+    rise = _median_slope(-cell_m * INSIDE_CELLS, level_in)[:, None]
+    at_edge = np.median(level_in + rise * cell_m * INSIDE_CELLS, axis=1)[:, None]
     beyond = level_out - at_edge - rise / 2 * cell_m * OUTSIDE_CELLS
 
-    scatter = max(_scatter(inside), INTERPOLATED * z_sd_m)
-    independent = max(length_m / cell_m - 1, 1.0)
+    scatter = np.maximum(_scatter(inside), INTERPOLATED * z_sd_m)
+    independent = np.maximum(length_m / cell_m - 1, 1.0)
     level_sd = LEVEL_SDS * scatter / independent**0.5
-    ground = float(np.median(beyond[1:]))
-    standing = float(beyond[:2].max())
-    step = standing if standing - ground > SIGNIFICANT_SDS * level_sd and standing > abs(ground) else ground
+    ground = np.median(beyond[:, 1:], axis=1)
+    standing = beyond[:, :2].max(axis=1)
+    stands = (standing - ground > SIGNIFICANT_SDS * level_sd) & (standing > np.abs(ground))
     fit_sd = level_sd * hypot(INSIDE_SDS, OUTSIDE_SDS)
-    slope_sd = abs(rise) / 2 * cell_m * float(np.median(OUTSIDE_CELLS[1:]))
-    return step, max(hypot(fit_sd, slope_sd), 1e-6)
+    slope_sd = np.abs(rise[:, 0]) / 2 * cell_m * float(np.median(OUTSIDE_CELLS[1:]))
+    return np.where(stands, standing, ground), np.maximum(np.hypot(fit_sd, slope_sd), 1e-6)
 
 
 def _trend_along(inside: FloatArray) -> FloatArray:
-    """Return a line through the inside heights along the edge, robust against grass."""
-    profile = np.median(inside, axis=1)
-    at = np.arange(len(profile), dtype=np.float64)
-    return _median_slope(at, profile) * (at - at.mean())
+    """Return lines through the inside heights along the edge, robust against grass, shape (stretches, profiles)."""
+    profile = np.median(inside, axis=2)
+    at = np.arange(profile.shape[1], dtype=np.float64)
+    return np.asarray(_median_slope(at, profile)[:, None] * (at - at.mean()))
 
 
-def _median_slope(x: FloatArray, y: FloatArray) -> float:
-    """Return Theil's slope; of many points, of pairs half the row apart, which are the telling ones."""
+def _median_slope(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Return Theil's slope of every row of y; of many points, of pairs half the row apart, which are the telling ones.
+
+    Shapes (n,) and (rows, n); returns (rows,).
+    """
     if len(x) <= 30:
         first, second = np.triu_indices(len(x), 1)
     else:
         first = np.arange(len(x) - len(x) // 2)
         second = first + len(x) // 2
-    return float(np.median((y[second] - y[first]) / (x[second] - x[first])))
+    return np.asarray(np.median((y[:, second] - y[:, first]) / (x[second] - x[first]), axis=1))
 
 
-def _scatter(heights: FloatArray) -> float:
-    middle = np.median(heights, axis=0)
-    return float(1.4826 * np.median(np.abs(heights - middle)))
+def _scatter(heights: FloatArray) -> FloatArray:
+    """Return 1.4826 × the median absolute deviation from each offset's median, shape (stretches,)."""
+    deviation = np.abs(heights - np.median(heights, axis=1, keepdims=True))
+    return np.asarray(1.4826 * np.median(deviation.reshape(len(heights), -1), axis=1))
 
 
-def _judged(step_m: float, sd_m: float, flush_max_m: float) -> tuple[StepClass, float]:
-    if not isfinite(sd_m):
-        return "unknown", 0.0
-    drop = _chance_below(step_m, sd_m, -flush_max_m)
-    raised = 1 - _chance_below(step_m, sd_m, flush_max_m)
-    chances: dict[StepClass, float] = {"drop": drop, "raised": raised, "flush": 1 - drop - raised}
-    best = max(chances, key=lambda name: chances[name])
-    return (best if chances[best] >= CONFIDENCE_MIN else "unknown"), chances[best]
+def _judged(step_m: FloatArray, sd_m: FloatArray, flush_max_m: float) -> tuple[NDArray[np.object_], FloatArray]:
+    """Return the class of each step and its chance, shape (n,)."""
+    drop, below_wall = (np.zeros(len(step_m)) for _ in range(2))
+    known = np.isfinite(sd_m)
+    drop[known] = ndtr((-flush_max_m - step_m[known]) / sd_m[known])
+    below_wall[known] = ndtr((flush_max_m - step_m[known]) / sd_m[known])
+    chances = np.stack([drop, 1 - below_wall, below_wall - drop])
+    chance = np.where(known, chances.max(axis=0), 0.0)
+    likeliest = np.array(["drop", "raised", "flush"], dtype=object)[chances.argmax(axis=0)]
+    return np.where(chance >= CONFIDENCE_MIN, likeliest, "unknown"), chance
 
 
 def _chance_below(step_m: float, sd_m: float, limit_m: float) -> float:

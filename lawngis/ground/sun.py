@@ -38,6 +38,9 @@ SAMPLE_YEAR = 2025
 DAY_STEP, HOUR_STEP = 3, 0.25
 """Every so many days [d] and hours [h] the sun is looked at, before neighbours are drawn together."""
 
+HOUR_DEG = 15.0
+"""Turn of the Earth in an hour [degrees]."""
+
 SLOT_H, DECLINATION_BANDS = 0.75, 14
 """Positions in one slot of the day [h] and one band of the sun's declination are drawn together."""
 
@@ -148,8 +151,9 @@ def hot_hours(
     Parameters
     ----------
     latitude_deg, longitude_deg
-        Of the place, north and east positive [degrees]; rounded to 0.1°, which moves the sun by 0.05° at most
-        and lets neighbouring sites share the computation.
+        Of the place, north and east positive [degrees]. The latitude is rounded to 0.1°, which moves the sun by 0.05°
+        at most; the longitude to 15°: half an hour more or less moves it by 0.01° at most, as the hours
+        are those of local solar time. So sites of one region share the computation.
     months
         Of the season, 1 to 12; those of :func:`mowing_months` by default.
     hours
@@ -178,7 +182,8 @@ def hot_hours(
     first, last = hours
     if not 0 <= first < last <= 24:
         raise ParameterError(f"hours must run forward within 0 to 24, but are {first:g} to {last:g}")
-    return _hot_hours(round(float(latitude_deg), 1), round(float(longitude_deg), 1), season, (first, last))
+    longitude = round(float(longitude_deg) / HOUR_DEG) * HOUR_DEG
+    return _hot_hours(round(float(latitude_deg), 1), longitude, season, (first, last))
 
 
 def shadow_length_m(height_m: ArrayLike, elevation_deg: ArrayLike) -> FloatArray:

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from pydantic import Field, field_validator
-from shapely import Point, Polygon
+from shapely import Polygon
 
 from lawngis.dock.placing import (
     Candidates,
@@ -127,7 +127,7 @@ def dock(site: Site, plan: Plan, mower: MowerProfile, parameters: DockParameters
     rows: list[Row] = []
     findings: list[Finding] = []
     checks: list[VisitCheck] = []
-    for loop in loops(plan, mower):
+    for loop in loops(plan, mower, site.drawn_wire):
         if loop.source != "dock" or loop.ground is None:
             continue
         measured = _measured(site, plan, loop, loop.ground, mower, parameters)
@@ -144,35 +144,38 @@ def _measured(
     home = loop.zones[0]["geometry"]
     ring = shapely.get_coordinates(ground.exterior)
     along = _in_zone(candidate_places(ring, spacing_m=parameters.spacing_m), home)
-    places, wire_deg = _both_ways(along, mower)
+    places, wire_deg, which = _both_ways(along, mower)
     slope, sd = mower_slope(site.dem, wheelbase_m=mower.dock_pad_length_m, z_sd_m=site.accuracy.dem_sd_m)
     ways = supply_field(site, plan, mower)
     surface = plan.derived("standing surface", lambda: standing_surface(site))
     others = [shape for shape in site.geometries("buildings") if not shape.intersects(site.parcel)]
-    count = len(places)
+    xy = along.xy
+    # Whichever way the dock faces: once for each place.
+    of_place = {
+        "slope_percent": values_at(slope, site.frame, xy),
+        "slope_sd_percent": values_at(sd, site.frame, xy),
+        "sprinkler_m": distances_m(xy, site.geometries("sprinklers")),
+        "outlet_m": distances_m(xy, site.geometries("outlets")),
+        "supply_m": np.full(len(xy), np.nan) if ways is None else route_lengths_m(ways.field, xy),
+        "passage_m": distances_m(xy, list(loop.strips)),
+        "danger_m": distances_m(
+            xy, [edge["geometry"] for edge in loop.edges if edge["edge_class"] in ("water", "drop")]
+        ),
+        "island_m": distances_m(xy, list(ground.interiors)),
+        "hollow_m": _hollow_m(site, xy, parameters),
+        "central_m": distances_m(xy, [home.centroid]),
+        "shade_share": shade_shares(site, surface, xy, height_m=mower.dock_height_m, when=parameters.hot_hours),
+        "sight_share": street_sight_shares(
+            site, surface, xy, height_m=mower.dock_height_m, eye_height_m=mower.street_eye_height_m
+        ),
+        "neighbour_m": distances_m(xy, others),
+        "bed_m": distances_m(xy, site.geometries("beds")),
+    }
     return _Measured(
         places=places,
-        slope_percent=values_at(slope, site.frame, places.xy),
-        slope_sd_percent=values_at(sd, site.frame, places.xy),
-        sprinkler_m=distances_m(places.xy, site.geometries("sprinklers")),
-        outlet_m=distances_m(places.xy, site.geometries("outlets")),
-        supply_m=np.full(count, np.nan) if ways is None else route_lengths_m(ways.field, places.xy),
-        passage_m=distances_m(places.xy, list(loop.strips)),
-        danger_m=distances_m(
-            places.xy,
-            [edge["geometry"] for edge in loop.edges if edge["edge_class"] in ("water", "drop")],
-        ),
-        island_m=distances_m(places.xy, list(ground.interiors)),
-        hollow_m=_hollow_m(site, places.xy, parameters),
         room_share=_room_shares(site, places, wire_deg, home, mower),
-        central_m=distances_m(places.xy, [home.centroid]),
         approach_percent=_approach_percent(site, slope, places, mower.dock_straight_ahead_m),
-        shade_share=shade_shares(site, surface, places.xy, height_m=mower.dock_height_m, when=parameters.hot_hours),
-        sight_share=street_sight_shares(
-            site, surface, places.xy, height_m=mower.dock_height_m, eye_height_m=mower.street_eye_height_m
-        ),
-        neighbour_m=distances_m(places.xy, others),
-        bed_m=distances_m(places.xy, site.geometries("beds")),
+        **{name: values[which] for name, values in of_place.items()},
     )
 
 
@@ -185,7 +188,10 @@ def _room_shares(
     beside = pad_polygons(places.xy, wire_deg, **along, inside_m=0.0, outside_m=mower.dock_pad_width_m)
     paving = level_paving(site)
     level = home if paving is None else shapely.union_all([home, *paving.geometry])
-    return np.maximum(room_shares(on_lawn, home), room_shares(beside, level))
+    shares = room_shares(on_lawn, home)
+    partly = shares < 1
+    shares[partly] = np.maximum(shares[partly], room_shares(beside[partly], level))
+    return shares
 
 
 def _hollow_m(site: Site, xy: FloatArray, parameters: DockParameters) -> FloatArray:
@@ -210,18 +216,20 @@ def _approach_percent(site: Site, slope: Grid, places: Candidates, length_m: flo
     return np.where(known, np.where(np.isfinite(values), values, -np.inf).max(axis=1), np.nan)
 
 
-def _both_ways(places: Candidates, mower: MowerProfile) -> tuple[Candidates, FloatArray]:
-    """Return the places with a second heading where the wire is straight enough both ways, and the wire's direction.
+def _both_ways(along: Candidates, mower: MowerProfile) -> tuple[Candidates, FloatArray, NDArray[np.int64]]:
+    """Return the places with a second heading where the wire is straight enough both ways.
 
-    A mower comes home along the wire either way round; the wire itself always runs anti-clockwise.
+    A mower comes home along the wire either way round; the wire itself always runs anti-clockwise: its direction comes
+    second, and third which of the places given each is.
     """
-    ahead, behind = places.straight_behind_m, places.straight_ahead_m
-    turned = (ahead >= mower.dock_straight_ahead_m) & (behind >= mower.dock_straight_behind_m)
+    ahead, behind = along.straight_behind_m, along.straight_ahead_m
+    turned = np.flatnonzero((ahead >= mower.dock_straight_ahead_m) & (behind >= mower.dock_straight_behind_m))
     other = replace(
-        places, direction_deg=(places.direction_deg + 180) % 360, straight_ahead_m=ahead, straight_behind_m=behind
+        along, direction_deg=(along.direction_deg + 180) % 360, straight_ahead_m=ahead, straight_behind_m=behind
     )
-    both = {name: np.concatenate([values, getattr(other, name)[turned]]) for name, values in vars(places).items()}
-    return Candidates(**both), np.concatenate([places.direction_deg, places.direction_deg[turned]])
+    both = {name: np.concatenate([values, getattr(other, name)[turned]]) for name, values in vars(along).items()}
+    which = np.concatenate([np.arange(len(along)), turned])
+    return Candidates(**both), along.direction_deg[which], which
 
 
 def _in_zone(places: Candidates, home: Polygon) -> Candidates:
@@ -278,45 +286,47 @@ def _ranked(
         measured.places.xy, order, spacing_m=parameters.alternatives_apart_m, eligible=judged.feasible
     )
     shares = first_rank_shares(criteria, weights, judged.feasible, draws=parameters.draws, seed=parameters.seed)
-    rows: list[Row] = []
-    for index in range(len(measured.places)):
-        row = _row(site, loop, measured, index)
-        row |= {
-            "candidate_id": f"{site.parcel_id}-D{before + index + 1}",
-            "rank": int(ranks[index]),
-            "score": _number(scores[index]),
-            "chosen": bool(index == order[0]),
-            "feasible": bool(judged.feasible[index]),
-            "failed": "; ".join(judged.failed[index]) or None,
-            "first_rank_share": float(shares[index]),
-        }
-        row |= {f"{name}_score": _number(criteria[index, column]) for column, name in enumerate(CRITERIA)}
-        rows.append(row)
+    columns: dict[str, list[object]] = {
+        **_raw_columns(site, loop, measured),
+        "candidate_id": [f"{site.parcel_id}-D{before + number}" for number in range(1, len(order) + 1)],
+        "rank": ranks.tolist(),
+        "score": _numbers(scores),
+        "chosen": (np.arange(len(order)) == order[0]).tolist(),
+        "feasible": judged.feasible.tolist(),
+        "failed": ["; ".join(texts) or None for texts in judged.failed],
+        "first_rank_share": shares.tolist(),
+        **{f"{name}_score": _numbers(scaled) for name, scaled in zip(CRITERIA, criteria.T, strict=True)},
+    }
+    rows: list[Row] = [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
     return rows, int(order[0])
 
 
-def _row(site: Site, loop: Loop, measured: _Measured, index: int) -> dict[str, object]:
+def _raw_columns(site: Site, loop: Loop, measured: _Measured) -> dict[str, list[object]]:
     places = measured.places
+    heading = (places.direction_deg + site.frame.grid_heading_deg(0.0)) % 360
     return {
-        "zone_id": loop.zones[0]["zone_id"],
-        "heading_deg": site.frame.grid_heading_deg(float(places.direction_deg[index])),
-        "slope_percent": _number(measured.slope_percent[index]),
-        "straight_m": _number(places.straight_ahead_m[index]),
-        "corner_m": _number(places.corner_m[index]),
-        "sprinkler_m": _number(measured.sprinkler_m[index]),
-        "outlet_m": _number(measured.outlet_m[index]),
-        "supply_m": _number(measured.supply_m[index]),
-        "shade_share": _number(measured.shade_share[index]),
-        "street_sight_share": _number(measured.sight_share[index]),
-        "neighbour_m": _number(measured.neighbour_m[index]),
-        "bed_m": _number(measured.bed_m[index]),
-        "approach_slope_percent": _number(measured.approach_percent[index]),
-        "geometry": Point(places.xy[index]),
+        "zone_id": [loop.zones[0]["zone_id"]] * len(places),
+        "heading_deg": heading.tolist(),
+        "slope_percent": _numbers(measured.slope_percent),
+        "straight_m": _numbers(places.straight_ahead_m),
+        "corner_m": _numbers(places.corner_m),
+        "sprinkler_m": _numbers(measured.sprinkler_m),
+        "outlet_m": _numbers(measured.outlet_m),
+        "supply_m": _numbers(measured.supply_m),
+        "shade_share": _numbers(measured.shade_share),
+        "street_sight_share": _numbers(measured.sight_share),
+        "neighbour_m": _numbers(measured.neighbour_m),
+        "bed_m": _numbers(measured.bed_m),
+        "approach_slope_percent": _numbers(measured.approach_percent),
+        "geometry": np.asarray(shapely.points(places.xy), dtype=object).tolist(),
     }
 
 
-def _number(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
+def _numbers(values: FloatArray) -> list[object]:
+    """Return finite values as they are, others as None."""
+    known = np.isfinite(values)
+    numbers: list[object] = values.tolist()
+    return numbers if known.all() else [number if here else None for number, here in zip(numbers, known, strict=True)]
 
 
 def _findings(loop: Loop, rows: list[Row], chosen: int) -> list[Finding]:
@@ -369,6 +379,9 @@ def _checks(
             mower.dock_slope_max_percent,
             chance,
             1.0,
+            "dock_candidates",
+            best["candidate_id"],
+            "slope_percent",
         )
     ]
 

@@ -113,6 +113,8 @@ def _outlet_check(dock: Row, line: shapely.LineString) -> VisitCheck:
         shapely.Point(line.coords[0]),
         flip_probability=0.5,
         weight=0.8,
+        target_layer="outlets",
+        target_column="geometry",
     )
 
 

@@ -165,3 +165,27 @@ def test_judgements_must_fill_a_triangle():
         pairwise_matrix([1.0, 2.0])
     with pytest.raises(ParameterError):
         pairwise_matrix([1.0, 0.0, 2.0])
+
+
+@few
+@given(st.integers(0, 10_000), st.floats(0.2, 3.0))
+def test_first_rank_shares_are_what_counting_one_weighting_after_the_other_gives(seed, spread):
+    """Criteria in quarters, so that candidates tie, and some unknown."""
+    rng = np.random.default_rng(seed)
+    criteria = rng.integers(0, 5, (7, 3)) / 4
+    criteria[rng.random((7, 3)) < 0.15] = NAN
+    weights, feasible = rng.uniform(0.1, 2, 3), rng.random(7) < 0.7
+    counted = np.zeros(7)
+    alpha = 3 * weights / weights.sum() / spread
+    for weighting in np.random.default_rng(seed).dirichlet(alpha, size=200):
+        known = ~np.isnan(criteria)
+        scores = np.full(7, -np.inf)
+        for row in np.flatnonzero(feasible & known.any(axis=1)):
+            own = known[row]
+            scores[row] = criteria[row, own] @ weighting[own] / weighting[own].sum()
+        if np.isfinite(scores).any():
+            first = scores >= scores.max() - 1e-12
+            counted += first / first.sum()
+    assert first_rank_shares(criteria, weights, feasible, draws=200, seed=seed, spread=spread) == pytest.approx(
+        counted / 200, abs=1e-9
+    )
