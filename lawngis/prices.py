@@ -24,9 +24,16 @@ class PriceBook(BaseModel):
     wire_per_m: float = Field(ge=0, description="boundary wire")
     peg_each: float = Field(ge=0, description="peg")
     joint_each: float = Field(ge=0, description="waterproof joint of the wire")
+    saw_cut_per_m: float = Field(ge=0, description="saw cut through paving that people walk on, wire laid and closed")
+    duct_per_m: float = Field(ge=0, description="duct under paving that cars drive on, wire drawn in")
     supply_cable_per_m: float = Field(ge=0, description="extra-low-voltage cable from the power supply to the dock")
     signal_source_each: float = Field(ge=0, description="signal source without a dock")
     dock_each: float = Field(ge=0, description="dock beyond the one that comes with the mower")
+    mower_carry_each: float = Field(default=0.0, ge=0, description="carrying a mower to another parcel, once")
+    mower_season_weeks: float = Field(default=52.0, ge=0, le=53, description="weeks a year in which mowers work")
+    mowers: dict[str, dict[str, float]] = Field(
+        default_factory=dict, description="price, kept_years and upkeep_year of mowers by profile"
+    )
 
 
 def price_book_from(file: str | None = None) -> PriceBook:
@@ -63,5 +70,5 @@ def checked_book(model: type[Book], text: Path | Traversable, *, what: str, wher
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise ParameterError(f"the {what} can't be read ({error})", where=where) from error
     except ValidationError as error:
-        problems = "; ".join(f"{item['loc'][0]}: {item['msg'].lower()}" for item in error.errors())
+        problems = "; ".join(f"{'.'.join(map(str, item['loc']))}: {item['msg'].lower()}" for item in error.errors())
         raise ParameterError(problems, where=where) from error

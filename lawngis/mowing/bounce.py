@@ -22,6 +22,7 @@ from lawngis.errors import ParameterError
 from lawngis.geometry.polygons import oriented, polygon_parts
 
 FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
 IntArray = NDArray[np.int64]
 
 PULL_BACK_M = 1e-3
@@ -32,6 +33,9 @@ STEPS_MAX = 200_000
 
 RAYS_TIMES_WALLS = 30_000
 """Rays cast in one go, times the walls that they are tried against; as below."""
+
+TURNS_AT_ONCE = 64
+"""Turns by chance drawn in one go."""
 
 COLUMNS_AT_ONCE = 50_000
 """Lines of cells tested in one go: enough for numpy to be quick, few enough to stay in the processor's cache."""
@@ -226,39 +230,49 @@ def bounced(
         raise ParameterError(f"turns of up to {turn_limit_deg} degrees from the normal do not lead back inside")
     if ground.is_empty or not shapely.contains_xy(ground, starts).all():
         raise ParameterError("departures must start inside the ground that they mow")
-    rng = np.random.default_rng(seed)
     walls = _Walls.around(ground)
-    heading = rng.uniform(-pi, pi, len(starts))
-    corners, driven, place = [starts], np.zeros(len(starts)), starts
+    heading, turns = _headings(np.random.default_rng(seed), len(starts), np.radians(turn_limit_deg))
+    place = starts[:, 0] + 1j * starts[:, 1]
+    corners, driven = [place], np.zeros(len(starts))
     while len(starts) and driven.min() < length_m:
         if len(corners) > STEPS_MAX:
             raise ParameterError(f"{STEPS_MAX} runs do not add up to {length_m} m: the ground is all corner")
-        direction = np.column_stack([np.cos(heading), np.sin(heading)])
-        away, wall = walls.hit(place, direction)
+        away, wall = walls.hit(place, heading)
         run = np.minimum(np.maximum(away - PULL_BACK_M, away / 2), np.maximum(length_m - driven, 0.0))
-        place = place + run[:, None] * direction
+        place = place + run * heading
         driven += run
         corners.append(place)
-        heading = walls.inward[wall] + rng.uniform(-1, 1, len(starts)) * np.radians(turn_limit_deg)
-    return Paths(np.stack(corners), float(length_m))
+        heading = walls.inward[wall] * next(turns)
+    xy = np.stack(corners)
+    return Paths(np.stack([xy.real, xy.imag], axis=2), float(length_m))
+
+
+def _headings(rng: np.random.Generator, departures: int, limit: float) -> tuple[ComplexArray, Iterator[ComplexArray]]:
+    """Return headings to set out with, and turns of up to a limit either way [rad], as complex numbers of length 1."""
+
+    def turns() -> Iterator[ComplexArray]:
+        while True:
+            yield from np.exp(1j * limit * rng.uniform(-1, 1, (TURNS_AT_ONCE, departures)))
+
+    return np.exp(1j * rng.uniform(-pi, pi, departures)), turns()
 
 
 @dataclass(frozen=True, eq=False)
 class _Walls:
-    """Edges of the ground, one ring after the other, the inside on their left.
+    """Edges of the ground, one ring after the other, the inside on their left; places are complex, x + iy.
 
     Parameters
     ----------
     corners
-        Shape (3, n): x, y and 1 of every corner, rings closed.
+        Shape (n,): every corner, rings closed.
     inward
-        Shape (n - 1,): direction of the inward normal of the wall from each corner to the next [rad].
+        Shape (n - 1,): the inward normal, of length 1, of the wall from each corner to the next.
     real
         Shape (n - 1,): False where a wall would lead from one ring to the next.
     """
 
-    corners: FloatArray
-    inward: FloatArray
+    corners: ComplexArray
+    inward: ComplexArray
     real: NDArray[np.bool_]
 
     @classmethod
@@ -266,34 +280,34 @@ class _Walls:
         parts = [oriented(part) for part in polygon_parts(ground)]
         rings = [shapely.get_coordinates(ring) for part in parts for ring in (part.exterior, *part.interiors)]
         xy = np.concatenate(rings)
-        along = np.diff(xy, axis=0)
+        corners = xy[:, 0] + 1j * xy[:, 1]
+        along = np.diff(corners)
         real = np.ones(len(along), dtype=bool)
         real[np.cumsum([len(ring) for ring in rings])[:-1] - 1] = False
-        return cls(np.vstack([xy.T, np.ones(len(xy))]), np.arctan2(along[:, 0], -along[:, 1]), real)
+        return cls(corners, 1j * np.exp(1j * np.angle(along)), real)
 
-    def hit(self, place: FloatArray, direction: FloatArray) -> tuple[FloatArray, IntArray]:
-        """Return the distance to the first wall ahead [m] and its index, one ray per row.
+    def hit(self, place: ComplexArray, heading: ComplexArray) -> tuple[FloatArray, IntArray]:
+        """Return the distance to the first wall ahead [m] and its index, one ray per place.
 
         A ray leaves through a wall whose first corner lies on its right and whose second does not. A corner on the
         ray belongs to exactly one side, so that no ray slips out between two walls.
         """
-        away, wall = np.zeros(len(place)), np.zeros(len(place), dtype=np.int64)
         block = max(1, RAYS_TIMES_WALLS // len(self.inward))
+        if len(place) <= block:
+            return self._hit(place, heading)
+        away, wall = np.zeros(len(place)), np.zeros(len(place), dtype=np.int64)
         for first in range(0, len(place), block):
             rays = slice(first, first + block)
-            away[rays], wall[rays] = self._hit(place[rays], direction[rays])
+            away[rays], wall[rays] = self._hit(place[rays], heading[rays])
         return away, wall
 
-    def _hit(self, place: FloatArray, direction: FloatArray) -> tuple[FloatArray, IntArray]:
-        x, y, dx, dy = place[:, 0], place[:, 1], direction[:, 0], direction[:, 1]
-        left = np.stack([-dy, dx, dy * x - dx * y], axis=1) @ self.corners
-        right = left < 0
+    def _hit(self, place: ComplexArray, heading: ComplexArray) -> tuple[FloatArray, IntArray]:
+        # Turned by its heading, a ray sees the corners ahead (real part) and to its left (imaginary part).
+        seen = np.subtract.outer(-place, -self.corners) * heading.conj()[:, None]
+        right = seen.imag < 0
         ray, wall = np.divmod(np.flatnonzero(right[:, :-1] > right[:, 1:]), len(self.inward))
-        one, two = left[ray, wall], left[ray, wall + 1]
-        share = one / (one - two)
-        start, end = self.corners[:2, wall], self.corners[:2, wall + 1]
-        ahead = ((start + (end - start) * share).T - place[ray]) * direction[ray]
-        distance = ahead.sum(axis=1)
+        one, two = seen[ray, wall], seen[ray, wall + 1]
+        distance = one.real + (two.real - one.real) * (one.imag / (one.imag - two.imag))
         met = self.real[wall] & (distance > 0)
         return _first_of_each(ray[met], distance[met], wall[met], len(place))
 
@@ -322,17 +336,10 @@ def reached(paths: Paths, cells: Cells, *, cutting_width_m: float) -> Reach:
     _, departures = paths.run_lengths_m.shape
     first = np.full(departures * cells.count, np.inf, dtype=np.float32)
     for departure, cell, driven in _marks(paths, cells, cutting_width_m / 2):
-        np.minimum.at(first, departure * cells.count + cell, driven)
+        # The runs of a departure follow one another: written backwards, what stays is the first of them.
+        place = (departure * cells.count + cell)[::-1]
+        first[place] = np.minimum(first[place], driven[::-1])
     return Reach(cells, first.reshape(departures, cells.count), paths.length_m)
-
-
-@dataclass(frozen=True, eq=False)
-class _Marks:
-    """Cells that straight runs cut: which run, which cell, and how far along the run [cells]."""
-
-    run: IntArray
-    cell: IntArray
-    along: FloatArray
 
 
 def _marks(paths: Paths, cells: Cells, radius_m: float) -> Iterator[tuple[IntArray, IntArray, FloatArray]]:
@@ -349,43 +356,44 @@ def _marks(paths: Paths, cells: Cells, radius_m: float) -> Iterator[tuple[IntArr
         np.arange(len(step)), np.searchsorted(columns, np.arange(COLUMNS_AT_ONCE, columns[-1:].sum(), COLUMNS_AT_ONCE))
     )
     for chunk in chunks:
-        marks = _marks_of(start[chunk], delta[chunk], radius_m / cells.size_m, cells.number)
-        run = chunk[marks.run]
-        yield departure[run], marks.cell, before[run] + marks.along * cells.size_m
+        for own, cell, along in _marks_of(start[chunk], delta[chunk], radius_m / cells.size_m, cells.number):
+            run = chunk[own]
+            yield departure[run], cell, before[run] + along * cells.size_m
 
 
-def _marks_of(start: FloatArray, delta: FloatArray, radius: float, number: IntArray) -> _Marks:
-    """Return the cells within a radius of straight runs, everything in cells.
+def _marks_of(
+    start: FloatArray, delta: FloatArray, radius: float, number: IntArray
+) -> Iterator[tuple[IntArray, IntArray, FloatArray]]:
+    """Yield (run, cell, how far along the run) of the cells within a radius of straight runs, everything in cells.
 
     Along the longer of its two extents a run crosses one line of centres after the other; on each, the few centres
-    that can be near enough are tested.
+    that lie in its swath are tested. Each time the runs come in their order.
     """
     length = np.hypot(delta[:, 0], delta[:, 1])
     steep = np.abs(delta[:, 1]) > np.abs(delta[:, 0])
-    major, minor = (np.where(steep, a, b) for a, b in ((start[:, 1], start[:, 0]), (start[:, 0], start[:, 1])))
-    d_major, d_minor = (np.where(steep, a, b) for a, b in ((delta[:, 1], delta[:, 0]), (delta[:, 0], delta[:, 1])))
+    major, minor = np.where(steep, start.T[::-1], start.T)
+    d_major, d_minor = np.where(steep, delta.T[::-1], delta.T)
     first = np.ceil(np.minimum(major, major + d_major) - radius)
     count = (np.floor(np.maximum(major, major + d_major) + radius) - first + 1).astype(np.int64)
     run = np.repeat(np.arange(len(start)), count)
     line = first[run] + np.arange(len(run)) - np.repeat(np.cumsum(count) - count, count)
-    ahead = line - major[run]
-    u_major, u_minor = (d_major / length)[run], (d_minor / length)[run]
-    reach = (radius * length / np.abs(d_major))[run]
-    lowest = np.ceil(minor[run] + ahead * u_minor / u_major - reach)
-    upright, far = steep[run], length[run]
-    found = []
+    slope, reach = d_minor / d_major, radius * length / np.abs(d_major)
+    middle, either = (minor - slope * major)[run] + slope[run] * line, reach[run]
+    lowest, highest = np.ceil(middle - either), middle + either
+    # Turned by a run's heading, a centre lies so far along it (real part) and so far aside (imaginary part).
+    origin, back = start @ [1, 1j], (delta @ [1, -1j]) / length
     for offset in range(int(2 * radius * np.sqrt(2)) + 1):
-        other = lowest + offset
-        aside = other - minor[run]
-        along = np.clip(ahead * u_major + aside * u_minor, 0.0, far)
-        near = (ahead - along * u_major) ** 2 + (aside - along * u_minor) ** 2 <= radius**2
-        col = np.where(upright, other, line)[near].astype(np.int64)
-        row = np.where(upright, line, other)[near].astype(np.int64)
-        inside = (col >= 0) & (col < number.shape[1]) & (row >= 0) & (row < number.shape[0])
-        cell = number[row[inside], col[inside]]
+        column = np.flatnonzero(lowest + offset <= highest)
+        own, lines, others = run[column], line[column], lowest[column] + offset
+        col, row = np.where(steep[own], others, lines), np.where(steep[own], lines, others)
+        seen = (col + 1j * row - origin[own]) * back[own]
+        along = np.clip(seen.real, 0.0, length[own])
+        near = (seen.real - along) ** 2 + seen.imag**2 <= radius**2
+        near &= (col >= 0) & (col < number.shape[1]) & (row >= 0) & (row < number.shape[0])
+        cell = np.full(len(column), -1)
+        cell[near] = number[row[near].astype(np.int64), col[near].astype(np.int64)]
         held = cell >= 0
-        found.append((run[near][inside][held], cell[held], along[near][inside][held]))
-    return _Marks(*(np.concatenate(column) for column in zip(*found, strict=True)))
+        yield own[held], cell[held], along[held]
 
 
 def _all_missed(reached: FloatArray, departures: int, drawn: int) -> FloatArray:

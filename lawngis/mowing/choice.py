@@ -1,14 +1,27 @@
-"""Which mower: for parcels and the mowers on offer, what fits, what it lacks, how many it takes and what they cost."""
+"""Which mower: for parcels and the mowers on offer, what fits, what it lacks, and which is cheapest."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from math import inf
+from typing import Literal
 
 import numpy as np
 
-from lawngis.mowing.capacity import edge_pass_hours, mowing_hours_week, turning_share
+from lawngis.mowing.capacity import (
+    area_rate_m2_h,
+    edge_pass_hours,
+    mowing_hours_week,
+    one_charge_area_m2,
+    transit_hours,
+    turning_share,
+)
 from lawngis.mowing.week import Windows, days_needed, permitted_hours_week, verdict
+
+Limit = Literal["slope", "passage", "loop", "signal", "charge", "hours"]
+"""What a mower may lack."""
 
 
 @dataclass(frozen=True)
@@ -21,12 +34,21 @@ class ZoneDemand:
         Size, the perimeter with the edges of islands [m², m].
     slope_percent, steepest_percent
         Typical slope, and the slope that 95 % of it stays below [percent].
+    way_m
+        From the dock to it, one way [m].
+    farthest_m
+        From the wire to the ground in it that is farthest from any [m].
+    without_dock
+        The mower is carried there and can't charge: each mowing has to be done on one charge.
     """
 
     area_m2: float
     perimeter_m: float
     slope_percent: float
     steepest_percent: float
+    way_m: float = 0.0
+    farthest_m: float = 0.0
+    without_dock: bool = False
 
 
 @dataclass(frozen=True)
@@ -61,10 +83,12 @@ class MowerOffer:
         What it is called.
     cutting_width_m, speed_mps, run_minutes, charge_minutes, coverage_share, mowings_week
         How it mows; see the mower profile [m, m/s, minutes, minutes, 0 to 1, 1/week].
-    slope_limit_percent, passage_transit_min_m, loop_length_max_m
-        What it can do [percent, m, m].
+    slope_limit_percent, passage_transit_min_m, loop_length_max_m, signal_reach_max_m
+        What it can do [percent, m, m, m].
     price
-        Of one mower; None when nobody said.
+        Of one mower with its dock; None when nobody said.
+    kept_years, upkeep_year
+        How long it is kept, and what it costs each year beside its price: blades, current, service.
     """
 
     name: str
@@ -78,6 +102,14 @@ class MowerOffer:
     passage_transit_min_m: float
     loop_length_max_m: float
     price: float | None = None
+    signal_reach_max_m: float = inf
+    kept_years: float = 1.0
+    upkeep_year: float = 0.0
+
+    @property
+    def price_year(self) -> float | None:
+        """Price and upkeep of one mower by year; None when nobody said the price."""
+        return None if self.price is None else self.price / self.kept_years + self.upkeep_year
 
 
 @dataclass(frozen=True)
@@ -86,66 +118,66 @@ class Fit:
 
     Parameters
     ----------
-    parcel, mower
-        Names.
+    parcel
+        Name of the parcel.
+    offer
+        The mower.
     word
         `keeps_up`, `longest_hours` or `cannot`, by the hours alone.
-    mowing_h
-        Hours of mowing a week that it needs, without charging [h].
+    zone_hours
+        Hours of mowing a week that it needs in each zone, without charging [h].
     missing_h
         Of them, hours that find no room [h].
-    lacks
-        What it can't do there, in words; empty when it fits.
-    days
-        Days of the week that it needs there, when it needs not be there all week; None when it doesn't fit.
-    price
-        Of one mower; None when nobody said.
+    limits, lacks
+        What it can't do there, by the name of the limit and in words; empty when it fits.
+    permitted
+        Hours in which it may run.
     """
 
     parcel: str
-    mower: str
+    offer: MowerOffer
     word: str
-    mowing_h: float
+    zone_hours: tuple[float, ...]
     missing_h: float
+    limits: tuple[Limit, ...]
     lacks: tuple[str, ...]
-    days: int | None
-    price: float | None
+    permitted: Windows = field(repr=False, compare=False)
+
+    @property
+    def mower(self) -> str:
+        """Name of the mower."""
+        return self.offer.name
+
+    @property
+    def price(self) -> float | None:
+        """Of one mower; None when nobody said."""
+        return self.offer.price
+
+    @property
+    def mowing_h(self) -> float:
+        """Hours of mowing a week that it needs, without charging [h]."""
+        return sum(self.zone_hours)
 
     @property
     def fits(self) -> bool:
         """Whether the mower can do all of it."""
         return not self.lacks
 
-
-@dataclass(frozen=True)
-class Fleet:
-    """Mowers of one kind for a portfolio.
-
-    Parameters
-    ----------
-    mower
-        Name of the kind.
-    rounds
-        The parcels of each mower, by name; those of one mower share the days of its week.
-    unserved
-        Parcels that it doesn't fit.
-    amount
-        Price of all of them; None when nobody said the price of one.
-    """
-
-    mower: str
-    rounds: tuple[tuple[str, ...], ...]
-    unserved: tuple[str, ...]
-    amount: float | None
-
-    @property
-    def mowers(self) -> int:
-        """How many it takes."""
-        return len(self.rounds)
+    @cached_property
+    def days(self) -> int | None:
+        """Days of the week that it needs there, when it needs not be there all week; None when it doesn't fit."""
+        if self.lacks:
+            return None
+        return days_needed(
+            self.zone_hours,
+            windows=self.permitted,
+            run_minutes=self.offer.run_minutes,
+            charge_minutes=self.offer.charge_minutes,
+        )
 
 
 def offered_hours(demand: ParcelDemand, offer: MowerOffer, *, mowings_week: float | None = None) -> list[float]:
-    """Return the hours of mowing a week per zone, an edge pass a week included, without charging [h].
+    """Return the hours of mowing a week per zone, an edge pass a week and ways included, without charging [h].
 
     Parameters
     ----------
@@ -166,7 +198,10 @@ def offered_hours(demand: ParcelDemand, offer: MowerOffer, *, mowings_week: floa
         slope_percent=slope,
         turning=turning_share(area, perimeter, speed_mps=offer.speed_mps),
     )
-    return [float(hour) for hour in hours + edge_pass_hours(perimeter, speed_mps=offer.speed_mps)]
+    way_m = [zone.way_m for zone in demand.zones]
+    # A way to the zone and back uses the battery like mowing does.
+    ways = transit_hours(way_m, speed_mps=offer.speed_mps, departures=np.ceil(hours * 60 / offer.run_minutes))
+    return [float(hour) for hour in hours + edge_pass_hours(perimeter, speed_mps=offer.speed_mps) + ways]
 
 
 def mower_fits(
@@ -196,83 +231,65 @@ def mower_fits(
 
 
 def cheapest(fits: Sequence[Fit]) -> dict[str, Fit | None]:
-    """Return the cheapest mower that fits each parcel, the one that mows in the fewest hours among equals.
+    """Return the cheapest mower by year that fits each parcel, the one that mows in the fewest hours among equals.
 
     A mower without a price comes after those with one; a parcel that none fits has None.
     """
     best: dict[str, Fit | None] = {}
     for fit in fits:
         held = best.setdefault(fit.parcel, None)
-        if fit.fits and (held is None or _order(fit) < _order(held)):
+        if fit.fits and (held is None or by_cost(fit) < by_cost(held)):
             best[fit.parcel] = fit
     return best
-
-
-def fleets(fits: Sequence[Fit], *, days_week: int) -> list[Fleet]:
-    """Return, for each kind of mower, how many of them serve a portfolio when they are carried between parcels.
-
-    Parameters
-    ----------
-    fits
-        From :func:`mower_fits`.
-    days_week
-        Permitted days in a week.
-
-    Notes
-    -----
-    Each parcel takes whole days of a mower's week; the parcels that need the most days are given out first, each to
-    the first mower with days left: first fit decreasing (D. S. Johnson, 1973, "Near-optimal bin packing algorithms"),
-    which takes at most two ninths more mowers, and one, than the best sharing.
-    """
-    found = []
-    for name in dict.fromkeys(fit.mower for fit in fits):
-        own = [fit for fit in fits if fit.mower == name]
-        served = sorted((fit for fit in own if fit.fits and fit.days is not None), key=lambda fit: -(fit.days or 0))
-        rounds: list[list[Fit]] = []
-        for fit in served:
-            room = (held for held in rounds if sum(other.days or 0 for other in held) + (fit.days or 0) <= days_week)
-            held = next(room, None)
-            if held is None:
-                rounds.append([fit])
-            else:
-                held.append(fit)
-        price = own[0].price
-        found.append(
-            Fleet(
-                name,
-                tuple(tuple(fit.parcel for fit in held) for held in rounds),
-                tuple(fit.parcel for fit in own if fit not in served),
-                None if price is None else price * len(rounds),
-            )
-        )
-    return found
 
 
 def _fit(
     demand: ParcelDemand, offer: MowerOffer, *, wanted: Windows, permitted: Windows, mowings_week: float | None
 ) -> Fit:
     hours = offered_hours(demand, offer, mowings_week=mowings_week)
-    battery = {"run_minutes": offer.run_minutes, "charge_minutes": offer.charge_minutes}
-    said = verdict(hours, wanted=wanted, permitted=permitted, **battery)
-    lacks = _lacks(demand, offer)
+    said = verdict(
+        hours,
+        wanted=wanted,
+        permitted=permitted,
+        run_minutes=offer.run_minutes,
+        charge_minutes=offer.charge_minutes,
+    )
+    lacks = dict(_lacks(demand, offer))
     if said.word == "cannot":
         room = f"{permitted_hours_week(permitted):.0f} permitted hours"
-        lacks.append(f"{said.missing_h:.1f} hours of mowing a week find no room in {room}")
-    days = None if lacks else days_needed(hours, windows=permitted, **battery)
-    return Fit(demand.name, offer.name, said.word, sum(hours), said.missing_h, tuple(lacks), days, offer.price)
+        lacks["hours"] = f"{said.missing_h:.1f} hours of mowing a week find no room in {room}"
+    return Fit(
+        demand.name, offer, said.word, tuple(hours), said.missing_h, tuple(lacks), tuple(lacks.values()), permitted
+    )
 
 
-def _lacks(demand: ParcelDemand, offer: MowerOffer) -> list[str]:
-    steepest = max((zone.steepest_percent for zone in demand.zones), default=0.0)
-    lacks = []
+def _lacks(demand: ParcelDemand, offer: MowerOffer) -> Iterator[tuple[Limit, str]]:
+    zones = demand.zones
+    steepest, farthest, way = (
+        max((getattr(zone, name) for zone in zones), default=0.0)
+        for name in ("steepest_percent", "farthest_m", "way_m")
+    )
     if steepest > offer.slope_limit_percent:
-        lacks.append(f"slopes of {steepest:.0f} % are more than its {offer.slope_limit_percent:g} %")
+        yield "slope", f"slopes of {steepest:.0f} % are more than its {offer.slope_limit_percent:g} %"
     if demand.passage_m < offer.passage_transit_min_m:
-        lacks.append(f"a passage of {demand.passage_m:.2f} m is less than its {offer.passage_transit_min_m:g} m")
+        yield "passage", f"a passage of {demand.passage_m:.2f} m is less than its {offer.passage_transit_min_m:g} m"
     if demand.loop_m > offer.loop_length_max_m:
-        lacks.append(f"a loop of {demand.loop_m:.0f} m is more than its {offer.loop_length_max_m:g} m")
-    return lacks
+        yield "loop", f"a loop of {demand.loop_m:.0f} m is more than its {offer.loop_length_max_m:g} m"
+    if farthest > offer.signal_reach_max_m:
+        yield "signal", f"ground {farthest:.1f} m from the wire is beyond its {offer.signal_reach_max_m:g} m"
+    one_charge, carried = _one_charge_m2(offer), max((zone.area_m2 for zone in zones if zone.without_dock), default=0.0)
+    if carried > one_charge:
+        yield "charge", f"one charge mows {one_charge:.0f} m² of {carried:.0f} m² where there is no dock"
+    elif 2 * way >= offer.run_minutes * 60 * offer.speed_mps:
+        yield "charge", f"a way of {way:.0f} m there and back takes all of a charge"
 
 
-def _order(fit: Fit) -> tuple[float, float]:
-    return (float("inf") if fit.price is None else fit.price), fit.mowing_h
+def _one_charge_m2(offer: MowerOffer) -> float:
+    rate = area_rate_m2_h(offer.cutting_width_m, offer.speed_mps)
+    return one_charge_area_m2(rate_m2_h=rate, run_minutes=offer.run_minutes, share=offer.coverage_share)
+
+
+def by_cost(fit: Fit) -> tuple[float, float]:
+    """Return what fits are ordered by: cost by year, those without a price last, then hours of mowing."""
+    year = fit.offer.price_year
+    return (inf if year is None else year), fit.mowing_h

@@ -44,6 +44,9 @@ START_SHARE_MIN = 0.1
 START_GAIN_MIN = 0.015
 """Further starting points are proposed only when they mow so much more of the zone; our own rule, no source."""
 
+CLIMB_ENOUGH = 2e-4
+"""Shares of departures are good enough when no others mow more than this share of the zone more."""
+
 GUIDE_AREA_MIN_M2 = 4.0
 """A smaller thin place isn't worth a guide wire; our own rule, no source."""
 
@@ -275,12 +278,16 @@ def start_shares(missed: ArrayLike, departures: int) -> FloatArray:
     -----
     The share mown, the mean over cells of 1 - Π missedₖ^(departures × shareₖ), is concave in the shares: multiplying
     each by the exponential of its gradient climbs to the best (J. Kivinen and M. K. Warmuth, 1997, "Exponentiated
-    gradient versus gradient descent for linear predictors").
+    gradient versus gradient descent for linear predictors"). It ends when no other shares can mow :data:`CLIMB_ENOUGH`
+    more, which the gradient tells of a concave function.
     """
     logs = np.log(np.clip(np.asarray(missed, dtype=np.float64), 1e-9, 1.0))
     if logs.ndim != 2 or departures < 1:
         raise ParameterError(f"no shares for an array of {logs.ndim} dimensions and {departures} departures")
     entry = np.eye(len(logs))[0]
+    slope = _gradient(logs, entry, departures)
+    if slope.max() - slope[0] < START_GAIN_MIN:  # concave: no shares gain more than the steepest way up promises
+        return entry
     shares = _climbed(logs, departures, np.ones(len(logs)) > 0)
     shares = _climbed(logs, departures, shares >= START_SHARE_MIN)
     gain = _missed(logs, entry, departures).mean() - _missed(logs, shares, departures).mean()
@@ -410,14 +417,19 @@ def _where(zone: Polygon, xy: FloatArray) -> str:
 def _climbed(logs: FloatArray, departures: int, allowed: NDArray[np.bool_], rounds: int = 60) -> FloatArray:
     shares = np.asarray(allowed / allowed.sum())
     for number in range(1, rounds + 1):
-        gradient = -(departures * logs * _missed(logs, shares, departures)).mean(axis=1)
+        gradient = _gradient(logs, shares, departures)
         steepest = gradient[allowed].max()
-        if steepest <= 0:
+        if steepest - shares @ gradient < CLIMB_ENOUGH:
             break
         # Shorter and shorter steps, or it would jump to and fro across the best.
         shares = shares * np.exp((gradient / steepest - 1) / sqrt(number))
         shares /= shares.sum()
     return shares
+
+
+def _gradient(logs: FloatArray, shares: FloatArray, departures: int) -> FloatArray:
+    """Return how the share mown grows with each share of the departures, shape (starts,)."""
+    return np.asarray(-departures * (logs @ _missed(logs, shares, departures)) / logs.shape[1])
 
 
 def _missed(logs: FloatArray, shares: FloatArray, departures: int) -> FloatArray:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations, pairwise
+from itertools import accumulate, combinations, pairwise
 from math import ceil, floor
 from typing import Literal
 
@@ -264,13 +264,27 @@ def days_needed(
 def _on_fewest_days(
     hours: Sequence[float], days: Sequence[int], windows: Windows, battery: tuple[float, float]
 ) -> tuple[tuple[int, ...], WeeklyPlan] | None:
-    for count in range(len(days) + 1):
+    for count in range(_fewest_days(hours, days, windows, battery), len(days) + 1):
         for chosen in sorted(combinations(days, count), key=_least_gap, reverse=True):
             open_days = {day: windows[day] for day in chosen}
             week = weekly_plan(hours, windows=open_days, run_minutes=battery[0], charge_minutes=battery[1])
             if week.fits:
                 return chosen, week
     return None
+
+
+def _fewest_days(hours: Sequence[float], days: Sequence[int], windows: Windows, battery: tuple[float, float]) -> int:
+    """Return a number of days below which the hours can't fit, even if all were one zone's."""
+    run, charge = floor(battery[0]), ceil(battery[1])
+    if run < 1 or charge < 0:
+        return 0
+    held = [
+        sum(_Room(day, start, end, run, charge).mowing() for start, end in _merged_minutes({day: windows[day]}))
+        for day in days
+    ]
+    wanted = sum(hours) * 60 - len(hours) * 1e-6
+    together = accumulate(sorted(held, reverse=True), initial=0)
+    return next((count for count, minutes in enumerate(together) if minutes >= wanted), len(days) + 1)
 
 
 def _least_gap(days: tuple[int, ...]) -> int:

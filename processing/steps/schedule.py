@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from lawngis.errors import ParameterError
@@ -16,26 +14,19 @@ from lawngis.mowing.capacity import area_rate_m2_h, edge_pass_hours, largest_are
 from lawngis.mowing.choice import Fit, MowerOffer, ParcelDemand, ZoneDemand, mower_fits
 from lawngis.mowing.growth import (
     PEAK_GROWTH_MM_WEEK,
-    WARM_GRASS_LATITUDE,
-    assumed_temperatures_c,
-    growth_potential_cool,
-    growth_potential_warm,
-    mowings_week_by_month,
     temperatures_from,
 )
 from lawngis.mowing.hours import (
     clock,
-    common_windows,
     quiet_hours_from,
     windows_from_text,
-    windows_longer,
-    windows_without,
     windows_words,
 )
-from lawngis.mowing.week import Session, Verdict, Windows, permitted_hours_week, verdict
+from lawngis.mowing.week import Session, Verdict, permitted_hours_week, verdict
 
 from ..coverage import MownZone, Way, coverage_findings, mown_zones, sets_out_words, ways
 from ..layers import WEEKDAYS
+from ..mowing_times import Growth, WeekHours, grass_growth, week_hours
 from ..plans import Finding, Plan, Row, StepResult
 from ..sites import Site
 from ..step import Parameters, Step
@@ -143,32 +134,6 @@ def _read_by(reader: Callable[[str], Any], value: str) -> str:
     return value
 
 
-@dataclass(frozen=True)
-class _Hours:
-    """Hours of the week: those wanted, those that rules and sprinklers leave, and whose rules they are."""
-
-    wanted: Windows
-    permitted: Windows
-    title: str
-    source: str
-    assumed: bool
-
-
-@dataclass(frozen=True)
-class _Growth:
-    """Mowings a week that the grass asks for, month by month, and what that rests on."""
-
-    mowings: NDArray[np.float64]
-    potential: NDArray[np.float64]
-    grass: str
-    basis: str
-
-    @property
-    def strongest(self) -> int:
-        """Month in which it grows most, 0 for January."""
-        return int(self.mowings.argmax())
-
-
 def schedule(site: Site, plan: Plan, mower: MowerProfile, parameters: ScheduleParameters) -> StepResult:
     """Return the sessions of a week, and what was found on the way to them."""
     hours = _hours(parameters)
@@ -198,44 +163,28 @@ def schedule(site: Site, plan: Plan, mower: MowerProfile, parameters: SchedulePa
     return StepResult({"schedule": rows}, findings)
 
 
-def _hours(parameters: ScheduleParameters) -> _Hours:
-    wanted: dict[int, list[tuple[float, float]]] = {}
-    if parameters.end_h > parameters.start_h:
-        wanted = {day: [(parameters.start_h, parameters.end_h)] for day in parameters.weekdays}
-    quiet = quiet_hours_from(parameters.quiet_hours)
-    permitted = {day: list(spans) for day, spans in quiet.permitted.items()}
-    if parameters.quiet_hours is None:  # an example forbids nothing that somebody asked for
-        for day, spans in wanted.items():
-            permitted.setdefault(day, []).extend(spans)
-    for sprinkling in (windows_from_text(parameters.sprinklers), quiet.sprinklers):
-        wet = windows_longer(sprinkling, parameters.sprinkler_dry_h)
-        permitted = {day: list(spans) for day, spans in windows_without(permitted, wet).items()}
-    return _Hours(
-        common_windows(wanted, permitted), permitted, quiet.title, quiet.source, parameters.quiet_hours is None
+def _hours(parameters: ScheduleParameters) -> WeekHours:
+    return week_hours(
+        parameters.start_h,
+        parameters.end_h,
+        weekdays=parameters.weekdays,
+        quiet_hours=parameters.quiet_hours,
+        sprinklers=parameters.sprinklers,
+        sprinkler_dry_h=parameters.sprinkler_dry_h,
     )
 
 
-def _growth(site: Site, parameters: ScheduleParameters) -> _Growth:
-    latitude = site.frame.latitude_deg
-    if parameters.temperatures_c is None:
-        temperatures = assumed_temperatures_c(latitude)
-        side = "north" if latitude >= 0 else "south"
-        basis = f"temperatures assumed for {abs(latitude):.0f}° {side}"
-    else:
-        temperatures, basis = temperatures_from(parameters.temperatures_c), "the temperatures given"
-    grass = parameters.grass
-    if grass == "auto":
-        grass = "warm" if abs(latitude) < WARM_GRASS_LATITUDE else "cool"
-    potential = (growth_potential_warm if grass == "warm" else growth_potential_cool)(temperatures)
-    mowings = mowings_week_by_month(
-        potential, cut_height_mm=parameters.cut_height_mm, peak_growth_mm_week=parameters.growth_mm_week
+def _growth(site: Site, parameters: ScheduleParameters) -> Growth:
+    return grass_growth(
+        site.frame.latitude_deg,
+        temperatures_c=parameters.temperatures_c,
+        grass=parameters.grass,
+        cut_height_mm=parameters.cut_height_mm,
+        growth_mm_week=parameters.growth_mm_week,
     )
-    return _Growth(mowings, potential, grass, basis)
 
 
-def _mowing_hours(
-    zones: Sequence[Row], entries: Mapping[str, Way], mower: MowerProfile, growth: _Growth
-) -> list[float]:
+def _mowing_hours(zones: Sequence[Row], entries: Mapping[str, Way], mower: MowerProfile, growth: Growth) -> list[float]:
     """Return the hours of mowing a week of each zone: more often where the grass asks for it, with edge and ways."""
     run_share = mower.run_minutes / (mower.run_minutes + mower.charge_minutes)
     often = max(1.0, growth.mowings.max() / mower.mowings_week)
@@ -253,7 +202,10 @@ def _groups(zones: Sequence[Row], *, own_mowers: bool) -> list[list[int]]:
         return [list(range(len(zones)))]
     own = [index for index, zone in enumerate(zones) if zone["role"] == "detached" and zone["supply"] == "own_dock"]
     rest = [index for index in range(len(zones)) if index not in own]
-    return [group for group in (rest, *([index] for index in own)) if group]
+    by_loop: dict[str, list[int]] = {}
+    for index in own:
+        by_loop.setdefault(zones[index]["loop_id"], []).append(index)
+    return [group for group in (rest, *by_loop.values()) if group]
 
 
 def _simulated(plan: Plan, mower: MowerProfile, parameters: ScheduleParameters) -> dict[str, MownZone]:
@@ -280,7 +232,7 @@ def _row(zone: Row, session: Session, mown: Mapping[str, MownZone]) -> Row:
 
 
 def _fits(
-    site: Site, plan: Plan, zones: Sequence[Row], parameters: ScheduleParameters, hours: _Hours, growth: _Growth
+    site: Site, plan: Plan, zones: Sequence[Row], parameters: ScheduleParameters, hours: WeekHours, growth: Growth
 ) -> list[Fit]:
     loops: dict[str, float] = {}
     for zone in zones:
@@ -306,7 +258,7 @@ def _fits(
     return mower_fits([demand], _offers(parameters, growth), wanted=hours.wanted, permitted=hours.permitted)
 
 
-def _offers(parameters: ScheduleParameters, growth: _Growth) -> list[MowerOffer]:
+def _offers(parameters: ScheduleParameters, growth: Growth) -> list[MowerOffer]:
     prices: list[float | None] = [*parameters.compare_prices, *[None] * len(parameters.compare)]
     offers = []
     for name, price in zip(parameters.compare, prices, strict=False):
@@ -329,7 +281,7 @@ def _offers(parameters: ScheduleParameters, growth: _Growth) -> list[MowerOffer]
     return offers
 
 
-def _hours_finding(hours: _Hours) -> Finding:
+def _hours_finding(hours: WeekHours) -> Finding:
     if not permitted_hours_week(hours.permitted):
         return Finding(
             "caution",
@@ -349,7 +301,7 @@ def _hours_finding(hours: _Hours) -> Finding:
     )
 
 
-def _growth_findings(growth: _Growth, mower: MowerProfile, parameters: ScheduleParameters) -> list[Finding]:
+def _growth_findings(growth: Growth, mower: MowerProfile, parameters: ScheduleParameters) -> list[Finding]:
     most = float(growth.mowings.max())
     resting = [MONTHS[month] for month in np.flatnonzero(growth.potential < RESTING)]
     each = ", ".join(f"{MONTHS[month]} {growth.mowings[month]:.1f}" for month in range(12))
@@ -368,7 +320,7 @@ def _growth_findings(growth: _Growth, mower: MowerProfile, parameters: ScheduleP
 
 
 def _verdict_findings(
-    zones: Sequence[Row], said: Verdict, mower: MowerProfile, hours: _Hours, fits: Sequence[Fit]
+    zones: Sequence[Row], said: Verdict, mower: MowerProfile, hours: WeekHours, fits: Sequence[Fit]
 ) -> list[Finding]:
     names = ", ".join(str(zone["zone_id"]) for zone in zones)
     planned = sum(session.mowing_h for session in said.week.sessions)
@@ -390,7 +342,7 @@ def _verdict_findings(
     return [Finding(severity, code, text, _choice_words(fits, said))]
 
 
-def _largest_m2(zones: Sequence[Row], mower: MowerProfile, hours: _Hours) -> float:
+def _largest_m2(zones: Sequence[Row], mower: MowerProfile, hours: WeekHours) -> float:
     """Return the largest level lawn of such shape that the mower keeps up with in the longest hours [m²]."""
     area, edge = (sum(float(zone[name]) for zone in zones) for name in ("area_m2", "perimeter_m"))
     turning = float(turning_share(area, edge, speed_mps=mower.speed_mps))

@@ -147,3 +147,22 @@ def test_parts_joined_by_less_than_the_cut_come_apart_the_largest_first():
 def test_what_makes_no_path_is_refused(call):
     with pytest.raises(ParameterError):
         call()
+
+
+@few
+@given(st.integers(0, 1000), st.floats(0.2, 1.2), st.floats(0.1, 1.0))
+def test_the_first_run_by_counts_though_many_pass(seed, size, width):
+    """Worked out run after run and cell after cell: the place on the run that is nearest to the cell."""
+    ground = shapely.box(0, 0, 6, 4)
+    paths = bounced(ground, [[3.0, 2.0]], length_m=40.0, seed=seed)
+    cells = Cells.inside(ground, size_m=size)
+    expected, driven = np.full(cells.count, np.inf), 0.0
+    for start, end in zip(paths.xy[:-1, 0], paths.xy[1:, 0], strict=True):
+        run = LineString([start, end])
+        points = shapely.points(cells.xy)
+        by = shapely.distance(run, points) <= width / 2 - 1e-9
+        expected[by] = np.minimum(expected[by], driven + shapely.line_locate_point(run, points[by]))
+        driven += run.length
+    first = reached(paths, cells, cutting_width_m=width).first_m[0]
+    both = np.isfinite(expected)
+    assert first[both] == pytest.approx(expected[both], abs=1e-4)

@@ -2,7 +2,8 @@ from dataclasses import replace
 
 import pytest
 
-from lawngis.mowing.choice import MowerOffer, ParcelDemand, ZoneDemand, cheapest, fleets, mower_fits, offered_hours
+from lawngis.mowing.capacity import area_rate_m2_h
+from lawngis.mowing.choice import MowerOffer, ParcelDemand, ZoneDemand, cheapest, mower_fits, offered_hours
 
 DAYTIME = {day: [(9.0, 19.0)] for day in range(6)}
 LONGEST = {day: [(7.0, 20.0)] for day in range(6)}
@@ -47,18 +48,54 @@ def test_without_prices_the_one_that_mows_fastest_is_chosen():
     assert best["a"].mower == "large"
 
 
-def test_a_portfolio_shares_mowers_by_days():
-    demands = [parcel(name, 200.0) for name in "abcdefg"]
-    found = fits(demands)
-    small, large = fleets(found, days_week=6)
-    for fleet, price in ((small, 500.0), (large, 2500.0)):
-        assert sorted(name for held in fleet.rounds for name in held) == list("abcdefg")
-        assert fleet.amount == price * fleet.mowers
-        for held in fleet.rounds:
-            assert sum(fit.days for fit in found if fit.mower == fleet.mower and fit.parcel in held) <= 6
-    assert large.mowers < small.mowers <= 7
+def test_cost_by_year_decides_not_the_price_at_once():
+    """1200 kept 4 years with 100 a year: 400; 2000 kept 10 years with 90: 290."""
+    short = replace(SMALL, price=1200.0, kept_years=4, upkeep_year=100.0)
+    long = replace(LARGE, price=2000.0, kept_years=10, upkeep_year=90.0)
+    assert short.price_year == pytest.approx(400) and long.price_year == pytest.approx(290)
+    assert cheapest(fits([parcel("a", 200)], [short, long]))["a"].mower == "large"
+    assert SMALL.price_year == SMALL.price and replace(SMALL, price=None).price_year is None
 
 
-def test_what_fits_none_is_left_unserved():
-    (fleet,) = fleets(fits([parcel("ok", 100), parcel("steep", 100, steepest=60)], [SMALL]), days_week=6)
-    assert fleet.unserved == ("steep",) and fleet.rounds == (("ok",),)
+def test_a_mower_carried_to_a_zone_without_a_dock_must_mow_it_on_one_charge():
+    """45 min of 0.18 m x 0.3 m/s cut 194.4 m² x 0.75 x 8/9 of ground anew, of which 95 % is mown of 1/2.996 as much."""
+    rate = float(area_rate_m2_h(0.18, 0.30))
+    one_charge = rate * 0.75 / 2.995732
+    assert 30 < one_charge < 60
+
+    def zone(area_m2, **more):
+        return ParcelDemand("a", (ZoneDemand(area_m2, 20, 2, 5, **more),), float("inf"), 50)
+
+    demands = [zone(one_charge - 1, without_dock=True), zone(one_charge + 1, without_dock=True), zone(one_charge + 1)]
+    held, over, docked = fits(demands, [SMALL])
+    assert held.fits and docked.fits
+    assert over.limits == ("charge",) and f"{one_charge:.0f} m² of {one_charge + 1:.0f} m²" in over.lacks[0]
+
+
+def test_a_way_to_a_zone_takes_time_and_may_take_a_charge():
+    """45 min at 0.3 m/s are 810 m; a way of 100 m there and back, twice for each of n departures, takes n x 667 s."""
+
+    def zone(way_m):
+        return ParcelDemand("a", (ZoneDemand(200, 60, 2, 5, way_m=way_m),), float("inf"), 50)
+
+    near = offered_hours(zone(0), SMALL)[0]
+    edge = 60 / 0.3 / 3600
+    departures = -(-(near - edge) * 60 // 45)
+    assert offered_hours(zone(100), SMALL)[0] == pytest.approx(near + departures * 200 / 0.3 / 3600)
+    inside, beyond = fits([zone(404), zone(406)], [SMALL])
+    assert "charge" not in inside.limits
+    assert "charge" in beyond.limits and "406 m there and back" in " ".join(beyond.lacks)
+
+
+def test_ground_beyond_the_signal_is_said():
+    far = ParcelDemand("a", (ZoneDemand(200, 60, 2, 5, farthest_m=12.0),), float("inf"), 50)
+    deaf, hears = fits([far], [replace(SMALL, signal_reach_max_m=10.0), replace(SMALL, signal_reach_max_m=12.0)])
+    assert deaf.limits == ("signal",) and "12.0 m" in deaf.lacks[0]
+    assert hears.fits
+
+
+def test_limits_and_words_go_together():
+    (fit,) = fits([parcel("bad", 5000, steepest=30, passage_m=0.5, loop_m=300)], [SMALL])
+    assert fit.limits == ("slope", "passage", "loop", "hours")
+    assert len(fit.lacks) == len(fit.limits)
+    assert fit.days is None and fit.mowing_h > 78

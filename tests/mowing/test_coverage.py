@@ -105,3 +105,18 @@ def test_impossible_mowings_are_refused(bad):
 def test_no_mowing_of_a_zone_without_area():
     with pytest.raises(ParameterError):
         mowing_effort(0.0, cutting_width_m=WIDTH, passes=3, departure_max_m=700)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(1, 12), st.integers(0, 1000))
+def test_no_other_shares_mow_much_more(departures, seed):
+    """Against every sharing in steps of a twentieth; what gains less than 0.015 is not worth setting."""
+    missed = np.random.default_rng(seed).beta(1.0, 0.6, (3, 40))
+    logs = np.log(np.clip(missed, 1e-9, 1.0))
+
+    def mown(weights):
+        return 1 - np.exp(departures * (weights @ logs)).mean()
+
+    steps = np.arange(21) / 20
+    best = max(mown(np.array([a, b, 1 - a - b])) for a in steps for b in steps if a + b <= 1 + 1e-9)
+    assert mown(start_shares(missed, departures)) >= best - 0.02

@@ -1,4 +1,4 @@
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -203,3 +203,18 @@ def test_as_many_days_as_the_hours_fill(minutes):
     """Every day of LONG holds 7 h (see above)."""
     need = days_needed([minutes / 60], windows=LONG, **BATTERY)
     assert need == (None if minutes > 6 * 420 else -(-minutes // 420))
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(st.floats(0, 9), min_size=1, max_size=3), st.lists(st.integers(0, 6), min_size=1, max_size=5, unique=True)
+)
+def test_days_needed_are_the_fewest_of_all_choices(hours, days):
+    windows = {day: [(9.0, 9.0 + 2 * (day + 1))] for day in days}
+    fitting = [
+        count
+        for count in range(len(days) + 1)
+        for chosen in combinations(days, count)
+        if weekly_plan(hours, windows={day: windows[day] for day in chosen}, **BATTERY).fits
+    ]
+    assert days_needed(hours, windows=windows, **BATTERY) == min(fitting, default=None)

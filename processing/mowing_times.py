@@ -1,0 +1,150 @@
+"""When a mower may work and how often the grass asks for it: shared by the weekly plan and the choice of mowers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lawngis.mowing.growth import (
+    WARM_GRASS_LATITUDE,
+    assumed_temperatures_c,
+    growth_potential_cool,
+    growth_potential_warm,
+    mowings_week_by_month,
+    temperatures_from,
+)
+from lawngis.mowing.hours import common_windows, quiet_hours_from, windows_from_text, windows_longer, windows_without
+from lawngis.mowing.week import Windows
+
+
+@dataclass(frozen=True)
+class WeekHours:
+    """Hours of the week.
+
+    Parameters
+    ----------
+    wanted, permitted
+        Hours in which a mower disturbs least, and those that rules and sprinklers leave.
+    title, source
+        Whose rules they are.
+    assumed
+        Nobody gave rules: they are an example's.
+    """
+
+    wanted: Windows
+    permitted: Windows
+    title: str
+    source: str
+    assumed: bool
+
+
+@dataclass(frozen=True)
+class Growth:
+    """Mowings a week that the grass asks for, month by month, and what that rests on.
+
+    Parameters
+    ----------
+    mowings
+        A week, by month, shape (12,) [1/week].
+    potential
+        Growth as a share of its best, shape (12,).
+    grass
+        `cool` or `warm`.
+    basis
+        In words, where the temperatures are from.
+    """
+
+    mowings: NDArray[np.float64]
+    potential: NDArray[np.float64]
+    grass: str
+    basis: str
+
+    @property
+    def strongest(self) -> int:
+        """Month in which it grows most, 0 for January."""
+        return int(self.mowings.argmax())
+
+
+def week_hours(
+    start_h: float,
+    end_h: float,
+    *,
+    weekdays: Sequence[int],
+    quiet_hours: str | None = None,
+    sprinklers: str = "",
+    sprinkler_dry_h: float = 0.0,
+) -> WeekHours:
+    """Return the hours of the week in which a mower should run, and in which it may.
+
+    Parameters
+    ----------
+    start_h, end_h
+        The hours wanted [decimal hours of the day].
+    weekdays
+        The days wanted, 0 for Monday.
+    quiet_hours
+        TOML file with the hours that local rules permit; an example when absent, which forbids nothing that is wanted.
+    sprinklers
+        When sprinklers run, as :func:`lawngis.mowing.hours.windows_from_text` reads it.
+    sprinkler_dry_h
+        Until the lawn has dried after that [h].
+
+    Raises
+    ------
+    ParameterError
+        When the file or the text can't be understood.
+    """
+    wanted: dict[int, list[tuple[float, float]]] = {}
+    if end_h > start_h:
+        wanted = {day: [(start_h, end_h)] for day in weekdays}
+    quiet = quiet_hours_from(quiet_hours)
+    permitted = {day: list(spans) for day, spans in quiet.permitted.items()}
+    if quiet_hours is None:  # an example forbids nothing that somebody asked for
+        for day, spans in wanted.items():
+            permitted.setdefault(day, []).extend(spans)
+    for sprinkling in (windows_from_text(sprinklers), quiet.sprinklers):
+        wet = windows_longer(sprinkling, sprinkler_dry_h)
+        permitted = {day: list(spans) for day, spans in windows_without(permitted, wet).items()}
+    return WeekHours(common_windows(wanted, permitted), permitted, quiet.title, quiet.source, quiet_hours is None)
+
+
+def grass_growth(
+    latitude_deg: float,
+    *,
+    temperatures_c: str | None = None,
+    grass: str = "auto",
+    cut_height_mm: float,
+    growth_mm_week: float,
+) -> Growth:
+    """Return how often the grass of a place has to be mown.
+
+    Parameters
+    ----------
+    latitude_deg
+        Of the place, north positive [degrees].
+    temperatures_c
+        Monthly means as :func:`lawngis.mowing.growth.temperatures_from` reads them; by latitude when absent.
+    grass
+        `cool`, `warm`, or `auto`: by latitude.
+    cut_height_mm, growth_mm_week
+        Height of the cut, and growth in the best of weathers [mm, mm a week].
+
+    Raises
+    ------
+    ParameterError
+        When the temperatures can't be understood.
+    """
+    if temperatures_c is None:
+        temperatures = assumed_temperatures_c(latitude_deg)
+        side = "north" if latitude_deg >= 0 else "south"
+        basis = f"temperatures assumed for {abs(latitude_deg):.0f}° {side}"
+    else:
+        temperatures, basis = temperatures_from(temperatures_c), "the temperatures given"
+    if grass == "auto":
+        grass = "warm" if abs(latitude_deg) < WARM_GRASS_LATITUDE else "cool"
+    potential = (growth_potential_warm if grass == "warm" else growth_potential_cool)(temperatures)
+    mowings = mowings_week_by_month(potential, cut_height_mm=cut_height_mm, peak_growth_mm_week=growth_mm_week)
+    return Growth(mowings, potential, grass, basis)
