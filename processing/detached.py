@@ -20,7 +20,7 @@ class DetachedZone:
     area_m2
         Its ground [m²].
     ring_m
-        Wire around it, islands included [m].
+        Wire around it, islands included [m]; of zones between which the mower drives, all of them.
     lead_m
         One wire of the lead from the main wire; None where none gets there [m].
     crossed
@@ -77,9 +77,7 @@ class DetachedOffer:
         return f"{name}, {option.wire_m:.0f} m of wire, {option.price:.0f} {self.currency}; {verdict}{reason}."
 
 
-def detached_offer(
-    zone: DetachedZone, mower: MowerProfile, prices: PriceBook, *, saw_cut_per_m: float
-) -> DetachedOffer:
+def detached_offer(zone: DetachedZone, mower: MowerProfile, prices: PriceBook) -> DetachedOffer:
     """Return the three supplies of a zone that the mower can't reach by itself, and the cheapest that serves.
 
     A zone that one charge can't mow needs a dock of its own, as the mower can't get back to charge. Else it is
@@ -92,7 +90,7 @@ def detached_offer(
     ring = _wire_price(zone.ring_m, mower, prices)
     carried = f"one charge mows it and the mower is carried there: {size}"
     options = (
-        _main_wire(zone, mower, prices, saw_cut_per_m, too_large, carried),
+        _main_wire(zone, mower, prices, too_large, carried),
         Option("own_source", zone.ring_m, ring + prices.signal_source_each, carried, too_large),
         Option("own_dock", zone.ring_m, ring + prices.dock_each, too_large or "it charges there by itself"),
     )
@@ -107,15 +105,13 @@ def _refused_unless_offered(option: Option, mower: MowerProfile) -> Option:
     return Option(option.supply, option.wire_m, option.price, option.why, "the profile does not offer it")
 
 
-def _main_wire(
-    zone: DetachedZone, mower: MowerProfile, prices: PriceBook, saw_cut_per_m: float, too_large: str, carried: str
-) -> Option:
+def _main_wire(zone: DetachedZone, mower: MowerProfile, prices: PriceBook, too_large: str, carried: str) -> Option:
     if zone.lead_m is None or zone.crossed is None:
         wire = _wire_price(zone.ring_m, mower, prices)
         return Option("main_wire", zone.ring_m, wire, carried, "no lead gets there over the parcel")
     wire_m = zone.ring_m + 2 * zone.lead_m
-    cut_m = zone.crossed.saw_cut_m + zone.crossed.duct_m
-    price = _wire_price(wire_m, mower, prices) + cut_m * saw_cut_per_m
+    cuts = zone.crossed.saw_cut_m * prices.saw_cut_per_m + zone.crossed.duct_m * prices.duct_per_m
+    price = _wire_price(wire_m, mower, prices) + cuts
     against = too_large
     if not against and zone.main_wire_m + wire_m > mower.loop_length_max_m:
         against = f"the loop would be longer than {mower.loop_length_max_m:g} m"

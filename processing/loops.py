@@ -5,8 +5,8 @@ The dock's place is chosen on the ring before the wire is laid from it, so two s
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import shapely
 from shapely import LineString, MultiPolygon, Polygon
@@ -16,7 +16,8 @@ from lawngis.errors import FeatureError
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.mower import MowerProfile
-from lawngis.wire.ground import ground_apart, loop_ground, passage_strip, setback_ground
+from lawngis.wire.drawn import ground_along, rounded
+from lawngis.wire.ground import ground_apart, joined_strips, loop_ground, passage_strip, setback_ground, wire_parts
 
 from .plans import Finding, Plan, Row
 
@@ -25,11 +26,25 @@ LOST_MIN_M2 = 1.0
 
 
 @dataclass(frozen=True, eq=False)
+class DrawnWire:
+    """A line along which somebody on site wants the wire, as far as a zone's wire can follow it.
+
+    `left_out_m2` of the zone lie outside the wire because of it, `added_m2` inside; which of it is no zone is for the
+    step to say.
+    """
+
+    zone_id: str
+    line: LineString
+    left_out_m2: float
+    added_m2: float
+
+
+@dataclass(frozen=True, eq=False)
 class Loop:
     """One loop: its zones and edges, the strips of its passages, and the ground inside the wire.
 
     `ground` is None when no wire can be laid; `findings` then say why. `outlying` are detached zones that the wire is
-    led to, each with the ground that it goes around there.
+    led to, each with the ground that it goes around there; `drawn` the lines that somebody drew for it.
     """
 
     loop_id: str
@@ -40,6 +55,7 @@ class Loop:
     ground: Polygon | None
     findings: Sequence[Finding]
     outlying: Sequence[tuple[Row, Polygon]] = ()
+    drawn: Sequence[DrawnWire] = ()
 
     @property
     def grounds(self) -> list[Polygon]:
@@ -52,24 +68,88 @@ def is_outlying(zone: Row) -> bool:
     return bool(zone["role"] == "detached" and zone["supply"] == "main_wire")
 
 
-def loops(plan: Plan, mower: MowerProfile) -> list[Loop]:
-    """Return the loops of a plan, home first; derived once from zones, links and edges."""
-    found: list[Loop] = plan.derived("loops", lambda: _loops(plan, mower))
+def loops(plan: Plan, mower: MowerProfile, drawn: Sequence[LineString]) -> list[Loop]:
+    """Return the loops of a plan, home first; derived once from zones, links, edges and the wire drawn on site."""
+    found: list[Loop] = plan.derived("loops", lambda: _loops(plan, mower, drawn))
     return found
 
 
-def _loops(plan: Plan, mower: MowerProfile) -> list[Loop]:
+def _loops(plan: Plan, mower: MowerProfile, drawn: Sequence[LineString]) -> list[Loop]:
+    zones = {zone["zone_id"]: _inside(plan, zone, mower) for zone in plan.rows("zones")}
+    along, missed = _along_drawn(zones, drawn, mower)
+    inner = _Insides(zones, along)
     ids = dict.fromkeys(zone["loop_id"] for zone in plan.rows("zones"))
     found: list[Loop] = []
     for loop_id in ids:
-        found.append(_loop(plan, mower, loop_id, [ground for loop in found for ground in loop.grounds]))
+        laid = [ground for loop in found for ground in loop.grounds]
+        found.append(_loop(plan, mower, loop_id, inner, laid))
+    if found and missed:
+        found[0] = replace(found[0], findings=[*found[0].findings, *missed])
     return found
 
 
-def _loop(plan: Plan, mower: MowerProfile, loop_id: str, laid: Sequence[Polygon]) -> Loop:
+@dataclass(frozen=True, eq=False)
+class _Insides:
+    """Ground inside each zone's setbacks, by zone, and the drawn lines that changed it."""
+
+    zones: Mapping[str, Polygon | MultiPolygon]
+    drawn: Sequence[DrawnWire]
+
+
+def _inside(plan: Plan, zone: Row, mower: MowerProfile) -> Polygon | MultiPolygon:
+    own = plan.select("edges", zone_id=zone["zone_id"])
+    return setback_ground(
+        with_bumps_filled(zone["geometry"], passed_over(plan)),
+        [edge["geometry"] for edge in own],
+        [edge["setback_m"] for edge in own],
+        gap_min_m=mower.wire_gap_min_m,
+        tolerance_m=mower.wire_tolerance_m,
+    )
+
+
+def _along_drawn(
+    zones: dict[str, Polygon | MultiPolygon], drawn: Sequence[LineString], mower: MowerProfile
+) -> tuple[list[DrawnWire], list[Finding]]:
+    """Change the ground of the zones that lines were drawn for; what can't be followed is a finding."""
+    along: list[DrawnWire] = []
+    missed: list[Finding] = []
+    for line in drawn:
+        here = [name for name, ground in zones.items() if not ground.is_empty]
+        if not here:
+            continue
+        nearest = min(here, key=lambda name: _away_m(zones[name], line))
+        before = polygon_parts(zones[nearest])[0]
+        try:
+            changed = ground_along(zones[nearest], rounded(line, mower.corner_cut_m))
+            after = wire_parts(changed.ground, gap_min_m=mower.wire_gap_min_m, tolerance_m=mower.wire_tolerance_m)
+            if after.is_empty:
+                raise FeatureError("what it leaves is too narrow for a wire", advice="Draw it further out.")
+        except FeatureError as error:
+            text = f"the wire of {nearest} can't follow the line drawn for it, {line.length:.1f} m long: {error.what}"
+            middle = line.interpolate(0.5, normalized=True)
+            missed.append(Finding("caution", "drawn-wire-missed", text, error.advice, middle))
+            continue
+        zones[nearest] = after
+        largest = polygon_parts(after)[0]
+        left_out, added = shapely.difference(before, largest).area, shapely.difference(largest, before).area
+        along.append(DrawnWire(nearest, changed.line, left_out, added))
+    return along, missed
+
+
+def _away_m(ground: Polygon | MultiPolygon, line: LineString) -> float:
+    """How far the ends of a line lie from the rings of a ground; of a closed line, how far it lies from the ground."""
+    if line.is_closed:
+        return float(shapely.distance(ground, line))
+    ends = shapely.points(shapely.get_coordinates(line)[[0, -1], :2])
+    return float(shapely.distance(shapely.boundary(ground), ends).max())
+
+
+def _loop(plan: Plan, mower: MowerProfile, loop_id: str, inner: _Insides, laid: Sequence[Polygon]) -> Loop:
     """One loop, kept away from ground that has its wire already."""
     served = plan.select("zones", loop_id=loop_id)
     zones = [zone for zone in served if not is_outlying(zone)] or served
+    # What the mower drives to comes after what it sets out from.
+    zones = sorted(zones, key=lambda zone: zone["reached_by"] is not None)
     outlying = [zone for zone in served if zone not in zones]
     names = {zone["zone_id"] for zone in served}
     edges = [edge for edge in plan.rows("edges") if edge["zone_id"] in names]
@@ -77,9 +157,21 @@ def _loop(plan: Plan, mower: MowerProfile, loop_id: str, laid: Sequence[Polygon]
     findings: list[Finding] = []
     grounds: dict[str, Polygon] = {}
     for zone in zones:
-        inside = _ground_of(plan, zone, edges, mower, findings, laid)
+        inside = _ground_of(zone, inner, mower, findings, laid)
         if inside is not None:
             grounds[zone["zone_id"]] = inside
+    strips = _strips(plan, zones, grounds, mower)
+    ground = _joined(loop_id, list(grounds.values()), strips, mower, findings)
+    apart: list[tuple[Row, Polygon]] = []
+    if ground is not None:
+        apart, further = _outlying_grounds(plan, outlying, inner, mower, findings, [*laid, ground])
+        strips = [*strips, *further]
+    drawn = [line for line in inner.drawn if line.zone_id in names]
+    return Loop(loop_id, source, zones, edges, strips, ground, findings, apart, drawn)
+
+
+def _strips(plan: Plan, zones: Sequence[Row], grounds: Mapping[str, Polygon], mower: MowerProfile) -> list[Polygon]:
+    """Strips of the passages by which zones are reached from others."""
     links = {link["link_id"]: link for link in plan.rows("links")}
     ways = [links[zone["reached_by"]] for zone in zones if zone["reached_by"] is not None]
     strips = [
@@ -89,26 +181,51 @@ def _loop(plan: Plan, mower: MowerProfile, loop_id: str, laid: Sequence[Polygon]
         for link in ways
         if link["zone_a"] in grounds and link["zone_b"] in grounds
     ]
-    ground = _joined(loop_id, list(grounds.values()), strips, mower, findings)
-    apart = [] if ground is None else _outlying_grounds(plan, outlying, edges, mower, findings, [*laid, ground])
-    return Loop(loop_id, source, zones, edges, strips, ground, findings, apart)
+    return joined_strips(strips, gap_m=mower.passage_wire_gap_m)
 
 
 def _outlying_grounds(
     plan: Plan,
     zones: Sequence[Row],
-    edges: Sequence[Row],
+    inner: _Insides,
     mower: MowerProfile,
     findings: list[Finding],
     laid: Sequence[Polygon],
-) -> list[tuple[Row, Polygon]]:
+) -> tuple[list[tuple[Row, Polygon]], list[Polygon]]:
+    """The ground of each detached zone, joined with those to which the mower drives from there, and their strips."""
     found: list[tuple[Row, Polygon]] = []
-    for zone in zones:
-        inside = _ground_of(plan, zone, edges, mower, findings, [*laid, *(ground for _, ground in found)])
-        ground = None if inside is None else _joined(zone["zone_id"], [inside], [], mower, findings)
+    strips: list[Polygon] = []
+    for group in _driven_between(plan, zones):
+        grounds: dict[str, Polygon] = {}
+        for zone in group:
+            beside = [*laid, *(ground for _, ground in found)]
+            inside = _ground_of(zone, inner, mower, findings, beside)
+            if inside is not None:
+                grounds[zone["zone_id"]] = inside
+        between = _strips(plan, group, grounds, mower)
+        ground = _joined(group[0]["zone_id"], list(grounds.values()), between, mower, findings)
         if ground is not None:
-            found.append((zone, ground))
-    return found
+            found.append((group[0], ground))
+            strips += between
+    return found, strips
+
+
+def _driven_between(plan: Plan, zones: Sequence[Row]) -> list[list[Row]]:
+    """Zones in groups between which the mower drives by itself, each with the zone that it is carried to first."""
+    links = {link["link_id"]: link for link in plan.rows("links")}
+    groups = [[zone] for zone in zones if zone["reached_by"] is None]
+    waiting = [zone for zone in zones if zone["reached_by"] is not None]
+    while waiting:
+        for zone in waiting:
+            ends = {links[zone["reached_by"]][end] for end in ("zone_a", "zone_b")} - {zone["zone_id"]}
+            group = next((some for some in groups if ends & {member["zone_id"] for member in some}), None)
+            if group is not None:
+                group.append(zone)
+                waiting.remove(zone)
+                break
+        else:
+            return [*groups, *([zone] for zone in waiting)]
+    return groups
 
 
 def _middle_line(link: Row) -> LineString:
@@ -117,22 +234,9 @@ def _middle_line(link: Row) -> LineString:
 
 
 def _ground_of(
-    plan: Plan,
-    zone: Row,
-    edges: Sequence[Row],
-    mower: MowerProfile,
-    findings: list[Finding],
-    laid: Sequence[Polygon],
+    zone: Row, inner: _Insides, mower: MowerProfile, findings: list[Finding], laid: Sequence[Polygon]
 ) -> Polygon | None:
-    own = [edge for edge in edges if edge["zone_id"] == zone["zone_id"]]
-    polygon = with_bumps_filled(zone["geometry"], passed_over(plan))
-    inside: Polygon | MultiPolygon = setback_ground(
-        polygon,
-        [edge["geometry"] for edge in own],
-        [edge["setback_m"] for edge in own],
-        gap_min_m=mower.wire_gap_min_m,
-        tolerance_m=mower.wire_tolerance_m,
-    )
+    inside = inner.zones[zone["zone_id"]]
     apart = ground_apart(inside, laid, gap_min_m=mower.wire_gap_min_m, tolerance_m=mower.wire_tolerance_m)
     parts = polygon_parts(apart)
     if not parts:

@@ -24,11 +24,9 @@ from .coverage import coverage_grid
 from .outlook import surface_grid
 from .plans import Plan
 from .sites import Site
+from .wheel_slope import DEM_CORRELATION_M
 
 FloatArray = NDArray[np.float64]
-
-DEM_CORRELATION_M = 1.0
-"""Distance over which errors of the terrain model are alike; as the step `keepouts` has it by default."""
 
 
 def plan_rasters(site: Site, plan: Plan, mower: MowerProfile) -> dict[str, Grid]:

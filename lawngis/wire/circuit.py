@@ -6,14 +6,20 @@ signal is so slow that distances on a lawn are small against its wavelength and 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import pi
+from typing import cast
 
 import numpy as np
+import shapely
+from contourpy import FillType, contour_generator
 from numpy.typing import NDArray
+from shapely import LineString, MultiPolygon, Polygon
 
 from lawngis.errors import ParameterError
 from lawngis.geometry.lines import FloatArray, is_closed, segment_lengths_m
+from lawngis.geometry.polygons import polygon_parts
 
 MU0_H_PER_M = 1.25663706127e-6
 """Vacuum magnetic permeability [H/m]; CODATA 2022."""
@@ -21,6 +27,14 @@ MU0_H_PER_M = 1.25663706127e-6
 _MICROTESLA = 1e6
 _CHUNK = 60_000
 """Point-vertex pairs per pass, so that the temporaries stay in the processor's cache."""
+
+WIRE_CLEAR_M = 0.3
+"""The field is looked at this far from any wire: nearer, its sign tells of the antenna's height, not of the loop."""
+
+_LATTICE_MIN_M = 0.25
+_LATTICE_PLACES = 4000
+_FEW_PLACES = 300
+"""The field is worked out at about so many places, but no more densely than the distance above."""
 
 
 @dataclass(frozen=True)
@@ -197,3 +211,82 @@ def interference_share(
         others += np.abs(vertical_field_ut(xy, points, height_m=height_m))
     share: FloatArray = np.divide(others, own, out=np.full(len(points), np.inf), where=own > 0.0)
     return share
+
+
+def weak_ground(
+    ground: Polygon | MultiPolygon,
+    wires: Sequence[FloatArray],
+    *,
+    least_ut: float,
+    height_m: float,
+    current_a: float = 1.0,
+) -> list[Polygon]:
+    """Return where inside a loop the vertical field is too weak for a mower.
+
+    The field of all wires together is worked out on a lattice and outlined where it falls below the least. Within
+    `WIRE_CLEAR_M` of a wire it is taken as strong, since there it changes its sign.
+
+    Parameters
+    ----------
+    ground
+        Ground that the mower is to work on [m].
+    wires
+        Closed wires of one circuit in laying order, or one for each ring: leads cancel; shapes (n, 2) [m].
+    least_ut
+        Weakest vertical field at which the mower still works [uT].
+    height_m
+        Antenna height above the wire [m].
+    current_a
+        Current [A].
+
+    Returns
+    -------
+    list of Polygon
+        The largest first; outlines are good to about half the lattice's spacing, a quarter of a metre on ordinary
+        lawns, as between two places the field is taken to change evenly.
+
+    Raises
+    ------
+    ParameterError
+        When the least field is not positive, or a wire is not closed.
+    """
+    if not least_ut > 0.0:
+        raise ParameterError(f"least_ut {least_ut:g} is no field strength")
+    if ground.is_empty or not len(wires):
+        return []
+    spacing = max(_LATTICE_MIN_M, float(np.sqrt(ground.area / _LATTICE_PLACES)))
+    min_x, min_y, max_x, max_y = ground.bounds
+    x = np.arange(min_x - spacing, max_x + 2 * spacing, spacing)
+    y = np.arange(min_y - spacing, max_y + 2 * spacing, spacing)
+    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    near = shapely.buffer(ground, 2 * spacing)
+    looked_at = shapely.contains_xy(near, places[:, 0], places[:, 1])
+    lines = shapely.MultiLineString([LineString(wire) for wire in wires])
+    shapely.prepare(lines)
+    looked_at &= ~shapely.dwithin(lines, shapely.points(places), WIRE_CLEAR_M)
+    surplus = np.full(len(places), least_ut)
+    index = np.flatnonzero(looked_at)
+    # Far from all wire the field changes slowly: where it is twice what is needed at few places it is enough between.
+    few = places[index[:: max(1, len(index) // _FEW_PLACES)]]
+    if (np.abs(_summed_field_ut(wires, few, height_m, current_a)) > 2.0 * least_ut).all():
+        return []
+    field = np.abs(_summed_field_ut(wires, places[index], height_m, current_a))
+    surplus[index] = np.clip(field - least_ut, -least_ut, least_ut)
+    if surplus.min() >= 0.0:
+        return []
+    generator = contour_generator(x=x, y=y, z=surplus.reshape(len(y), len(x)), fill_type=FillType.OuterOffset)
+    points, offsets = cast(tuple[list[FloatArray], list[NDArray[np.uint32]]], generator.filled(-2.0 * least_ut, 0.0))
+    outlines = [Polygon(rings[0], rings[1:]) for rings in map(_rings, points, offsets)]
+    weak = shapely.intersection(shapely.make_valid(shapely.union_all(outlines)), ground)
+    return sorted(polygon_parts(weak), key=lambda part: -part.area)
+
+
+def _summed_field_ut(wires: Sequence[FloatArray], places: FloatArray, height_m: float, current_a: float) -> FloatArray:
+    field = np.zeros(len(places))
+    for wire in wires:
+        field += vertical_field_ut(wire, places, height_m=height_m, current_a=current_a)
+    return field
+
+
+def _rings(points: FloatArray, offsets: NDArray[np.uint32]) -> list[FloatArray]:
+    return np.split(points, offsets[1:-1])

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from math import ceil, degrees, pi, radians, tan
+from collections.abc import Sequence
+from math import atan2, ceil, copysign, cos, degrees, pi, radians, sin, tan
+from typing import NamedTuple
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.lines import FloatArray, IntArray, bends_deg, segment_lengths_m
@@ -64,13 +67,9 @@ def ring_with_cut_corners(
     lengths = segment_lengths_m(ring)
     corners = _corner_runs(bends, lengths)
     taken = [(first, count, _cut(ring, bends, first, count, radius_m, cut_m)) for first, count in corners]
-    kept: dict[int, tuple[int, FloatArray]] = {}
-    for first, count, new in taken:
-        if new is None:
-            continue
-        area = limit if bends[first] > 0 else roomy
-        if _fits(ring, first, count, new, area):
-            kept[first] = (count, new)
+    usable = [_Cut(first, count, new) for first, count, new in taken if new is not None]
+    fitting = _which_fit(ring, bends, usable, limit, roomy)
+    kept = {cut.first: (cut.replaced, cut.new) for cut, fits in zip(usable, fitting, strict=True) if fits}
     return _without_near_vertices(_gently_replaced(ring, kept))
 
 
@@ -102,30 +101,40 @@ def _cut(
     turn = float(bends[np.arange(first, first + count) % n].sum())
     start, a = ring[(first - 1) % n], ring[first]
     b, end = ring[(first + count - 1) % n], ring[(first + count) % n]
-    heading = float(np.arctan2(*(a - start)[::-1]))
+    heading = atan2(a[1] - start[1], a[0] - start[0])
     if abs(turn) > _APEX_MAX_DEG:
         if turn < 0 or count < 3:
             return None
         inner = ring[np.arange(first, first + count) % n]
         centre, radius = _tip_circle(np.concatenate([[start], inner, [end]]), radius_m)
         return _polygon_around(centre, heading, turn, radius)
+    return _cut_at_apex(tuple(map(complex, *np.array([start, a, b, end]).T)), heading, turn, radius_m, cut_m)
+
+
+def _cut_at_apex(
+    corner: tuple[complex, ...], heading: float, turn: float, radius_m: float, cut_m: float
+) -> FloatArray | None:
+    """Vertices that replace a corner whose two sides meet; None where they don't.
+
+    A corner is the vertex before it, its first and last, and the one behind it: x + iy, as it is looked at vertex by
+    vertex, for which arrays are slow.
+    """
+    start, a, b, end = corner
     apex = _meeting_point(a, a - start, b, end - b)
     if apex is None:
         return None
     half = tan(radians(abs(turn)) / 2)
-    back, on = float(np.hypot(*(apex - start))), float(np.hypot(*(end - apex)))
-    own = (float(np.hypot(*(apex - a))) + float(np.hypot(*(apex - b)))) / 2 / half
+    own = (abs(apex - a) + abs(apex - b)) / 2 / half
     radius = own
     if turn < 0 and own > _REFLEX_RADIUS_MAX_M:
         return None
     if turn > 0:
         wanted = cut_m / (tan(pi / 4) - tan(pi / 8))
-        room = min(back, on) * 0.48 / half
+        room = min(abs(apex - start), abs(end - apex)) * 0.48 / half
         radius = max(min(wanted, room), min(own, radius_m))
-    sign = 1.0 if turn > 0 else -1.0
-    tangent = apex - (a - start) / np.hypot(*(a - start)) * radius * half
-    centre = tangent + sign * radius * np.array([-np.sin(heading), np.cos(heading)])
-    return _polygon_around(centre, heading, turn, radius)
+    ahead = (a - start) / abs(a - start)
+    centre = apex - ahead * radius * half + (1j if turn > 0 else -1j) * ahead * radius
+    return _polygon_around(np.array([centre.real, centre.imag]), heading, turn, radius)
 
 
 def _tip_circle(line: FloatArray, radius: float) -> tuple[FloatArray, float]:
@@ -151,39 +160,76 @@ def _tip_circle(line: FloatArray, radius: float) -> tuple[FloatArray, float]:
 def _polygon_around(centre: FloatArray, heading: float, turn_deg: float, radius: float) -> FloatArray:
     """Vertices of the line that touches an arc with equal bends, the arc beginning at a heading [radians]."""
     bends = max(1, ceil(abs(turn_deg) / BEND_MAX_DEG))
-    sign = 1.0 if turn_deg > 0 else -1.0
     # Seen from the centre, the arc's first point lies to the right of a left turn's heading.
-    at = heading - sign * pi / 2 + radians(turn_deg) * (2 * np.arange(bends) + 1) / (2 * bends)
-    outer = radius / np.cos(radians(abs(turn_deg)) / (2 * bends))
-    vertices: FloatArray = centre + outer * np.column_stack([np.cos(at), np.sin(at)])
+    begin = heading - copysign(pi / 2, turn_deg)
+    outer = radius / cos(radians(abs(turn_deg)) / (2 * bends))
+    at = [begin + radians(turn_deg) * (2 * bend + 1) / (2 * bends) for bend in range(bends)]
+    vertices: FloatArray = centre + outer * np.array([[cos(angle), sin(angle)] for angle in at])
     return vertices
 
 
-def _meeting_point(a: FloatArray, along_a: FloatArray, b: FloatArray, along_b: FloatArray) -> FloatArray | None:
+def _meeting_point(a: complex, along_a: complex, b: complex, along_b: complex) -> complex | None:
     """Where the line through a meets that through b, ahead of a and behind b; None when it doesn't."""
-    cross = along_a[0] * along_b[1] - along_a[1] * along_b[0]
-    if abs(cross) < 1e-9 * np.hypot(*along_a) * np.hypot(*along_b):
+    cross = (along_a.conjugate() * along_b).imag
+    if abs(cross) < 1e-9 * abs(along_a) * abs(along_b):
         return None
     away = b - a
-    t = (away[0] * along_b[1] - away[1] * along_b[0]) / cross
-    s = (away[0] * along_a[1] - away[1] * along_a[0]) / cross
-    if t < -1e-9 or s > 1e-9:
-        return None
-    point: FloatArray = a + t * along_a
-    return point
+    t = (away.conjugate() * along_b).imag / cross
+    s = (away.conjugate() * along_a).imag / cross
+    return None if t < -1e-9 or s > 1e-9 else a + t * along_a
 
 
-def _fits(ring: FloatArray, first: int, count: int, new: FloatArray, area: BaseGeometry) -> bool:
-    """Whether new vertices bend gently, lie apart, point forward along both sides and stay within the area."""
+class _Cut(NamedTuple):
+    """New vertices for a corner: its first vertex and number of vertices, and what replaces them."""
+
+    first: int
+    replaced: int
+    new: FloatArray
+
+
+def _which_fit(
+    ring: FloatArray, bends: FloatArray, cuts: list[_Cut], limit: BaseGeometry, roomy: BaseGeometry
+) -> NDArray[np.bool_]:
+    """Which cuts bend gently, have their vertices apart, point forward along both sides and stay within their area."""
+    if not cuts:
+        return np.zeros(0, dtype=bool)
     n = len(ring) - 1
-    before, after = ring[[(first - 2) % n, (first - 1) % n]], ring[[(first + count) % n, (first + count + 1) % n]]
-    line = np.concatenate([before[1:], new, after[:1]])
-    if segment_lengths_m(line).min() < _VERTEX_GAP_M:
-        return False
-    if np.abs(bends_deg(line)).max() > BEND_MAX_DEG + 1.0:
-        return False
-    arc = ring[[first, (first + count - 1) % n]]
-    return bool(shapely.covers(area, shapely.linestrings(np.concatenate([arc[:1], new, arc[1:]]))))
+    first = np.array([cut.first for cut in cuts])
+    last = (first + np.array([cut.replaced for cut in cuts]) - 1) % n
+    fits = _are_gentle(_lines(ring[(first - 1) % n], cuts, ring[(last + 1) % n]))
+    outward = bends[first] > 0
+    for area, own in ((limit, fits & outward), (roomy, fits & ~outward)):
+        index = np.flatnonzero(own)
+        if len(index):
+            lines = _lines(ring[first[index]], [cuts[at] for at in index], ring[last[index]])
+            number = np.repeat(np.arange(len(index)), [len(line) for line in lines])
+            fits[index] = shapely.covers(area, shapely.linestrings(np.concatenate(lines), indices=number))
+    return fits
+
+
+def _lines(before: FloatArray, cuts: Sequence[_Cut], after: FloatArray) -> list[FloatArray]:
+    """The vertices of each cut between two others."""
+    return [np.concatenate([a[None, :], cut.new, b[None, :]]) for a, cut, b in zip(before, cuts, after, strict=True)]
+
+
+def _are_gentle(lines: Sequence[FloatArray]) -> NDArray[np.bool_]:
+    """Which lines have their vertices apart and bend gently, at their ends as well where they are closed."""
+    size = np.array([len(line) for line in lines])
+    begin = np.concatenate([[0], np.cumsum(size)[:-1]])
+    step = np.diff(np.concatenate(lines), axis=0)
+    # One step in each line's last place leads over to the next line.
+    length = np.append(np.hypot(step[:, 0], step[:, 1]), np.inf)
+    length[begin[1:] - 1] = np.inf
+    apart = np.minimum.reduceat(length, begin) >= _VERTEX_GAP_M
+    cross = step[:-1, 0] * step[1:, 1] - step[:-1, 1] * step[1:, 0]
+    bend = np.zeros(len(length))
+    bend[1:-1] = np.abs(np.degrees(np.arctan2(cross, np.einsum("ij,ij->i", step[:-1], step[1:]))))
+    bend[begin] = bend[begin[1:] - 1] = 0.0
+    gentle = np.maximum.reduceat(bend, begin) <= BEND_MAX_DEG + 1.0
+    for index in np.flatnonzero(apart & gentle & np.array([np.array_equal(line[0], line[-1]) for line in lines])):
+        gentle[index] = np.abs(bends_deg(lines[int(index)])).max() <= BEND_MAX_DEG + 1.0
+    found: NDArray[np.bool_] = apart & gentle
+    return found
 
 
 def _gently_replaced(ring: FloatArray, kept: dict[int, tuple[int, FloatArray]]) -> FloatArray:

@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
 from lawngis.errors import FeatureError, ParameterError
-from lawngis.geometry.lines import FloatArray, bends_deg, segment_lengths_m
+from lawngis.geometry.lines import FloatArray, IntArray, segment_lengths_m
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.wire.corners import ring_with_cut_corners
 
@@ -38,6 +38,7 @@ STRIP_ALLOWANCE_M = 0.01
 """By how much each wire of a passage lies further from the middle line than half the gap, so that simplifying the
 line can't bring the two nearer than the gap."""
 
+_FILM_M = 0.004
 _REOPENED_M = 0.002
 """By how much a zone is opened wider than the loop later, whose opening then finds nothing to take off."""
 
@@ -101,7 +102,7 @@ def setback_ground(
     """
     setbacks = _checked_setbacks(stretches, setbacks_m)
     taken = _setback_area(stretches, _evened_setbacks(stretches, setbacks))
-    ground = shapely.simplify(shapely.difference(zone, taken), _HAIR_M)
+    ground = _simplified(shapely.difference(zone, taken), _HAIR_M)
     radius = gap_min_m / 2 + tolerance_m + _HAIR_M + _REOPENED_M
     slenderest = float(setbacks.min()) if len(setbacks) else 0.0
     parts = _parted(_shaped(ground, radius, slenderest), radius)
@@ -134,6 +135,28 @@ def ground_apart(
         return ground
     taken = shapely.buffer(shapely.union_all(near), reach, quad_segs=_QUAD_SEGS)
     parts = _parted(_shaped(shapely.difference(ground, taken), radius, radius), radius)
+    return parts[0] if len(parts) == 1 else MultiPolygon(parts)
+
+
+def wire_parts(
+    ground: Polygon | MultiPolygon, *, gap_min_m: float, tolerance_m: float = 0.005
+) -> Polygon | MultiPolygon:
+    """Return what is left of ground of any shape where wire can go around it without coming too near to itself.
+
+    Parameters
+    ----------
+    ground
+        Ground that somebody drew, or changed [m].
+    gap_min_m, tolerance_m
+        As for `setback_ground` [m].
+
+    Returns
+    -------
+    Polygon or MultiPolygon
+        Largest part first; empty when all of it is too narrow.
+    """
+    radius = gap_min_m / 2 + tolerance_m + _HAIR_M + _REOPENED_M
+    parts = _parted(_shaped(shapely.simplify(ground, _HAIR_M), radius, radius), radius)
     return parts[0] if len(parts) == 1 else MultiPolygon(parts)
 
 
@@ -230,6 +253,21 @@ def _taper(index: int, stretches: Sequence[LineString], setbacks: FloatArray, af
     discs = shapely.buffer(shapely.points(np.array(centres)), np.maximum(radii, 0.0), quad_segs=_QUAD_SEGS)
     pairs = [shapely.geometrycollections([a, b]) for a, b in pairwise(discs)]
     return list(shapely.convex_hull(np.array(pairs, dtype=object)))
+
+
+def _simplified(ground: BaseGeometry, tolerance_m: float) -> BaseGeometry:
+    """The ground with each ring simplified by itself, or all together where they would meet.
+
+    All together each ring is held against every other, which on lawns with many islands takes longest of all.
+    """
+    parts = polygon_parts(ground)
+    if not parts:
+        return ground
+    rings, owner = shapely.get_rings(parts, return_index=True)
+    simple = shapely.simplify(rings, tolerance_m)
+    outlines = [Polygon(own[0], own[1:]) for own in np.split(simple, np.flatnonzero(np.diff(owner)) + 1)]
+    whole = outlines[0] if len(outlines) == 1 else MultiPolygon(outlines)
+    return whole if shapely.is_valid(whole) else shapely.simplify(ground, tolerance_m)
 
 
 def _opened(ground: BaseGeometry, radius: float) -> BaseGeometry:
@@ -409,7 +447,8 @@ def loop_ground(
         joined = _with_flared_mouths(joined, grounds, strips, (gap_min_m, radius - _HAIR_M))
     opened = shapely.union_all([_opened(joined, radius), *strips])
     opened = _without_sharp_notches(opened, radius, strips)
-    parts = polygon_parts(opened)
+    # Where a strip only just reaches over the ground's outline, hairs of holes are left between the two.
+    parts = [_without_crumbs(part) for part in polygon_parts(opened) if part.area > _CRUMB_M2]
     if len(parts) != 1:
         raise FeatureError(
             f"the ground of the loop is in {len(parts)} pieces",
@@ -419,6 +458,25 @@ def loop_ground(
     sides = [shapely.difference(strip, shapely.buffer(strip, -STRIP_ALLOWANCE_M / 2)) for strip in strips]
     roomy = shapely.union_all([_opened(parts[0], radius + _REFLEX_CUT_M), *sides])
     return _with_cut_corners(parts[0], joined, roomy, radius, tolerance_m, corner_cut_m)
+
+
+def joined_strips(strips: Sequence[Polygon], *, gap_m: float) -> list[Polygon]:
+    """Return strips of passages with those joined that cross or meet.
+
+    Between two that cross lie four square corners, and between two that run nearly alike a wedge: corners are filled
+    with arcs, wedges closed, so that the wires of all arms turn into one another.
+
+    Parameters
+    ----------
+    strips
+        From `passage_strip` [m].
+    gap_m
+        As for `passage_strip` [m].
+    """
+    whole = shapely.union_all(list(strips))
+    if len(polygon_parts(whole)) == len(strips):
+        return list(strips)
+    return polygon_parts(_opened(_closed(whole, gap_m + 2 * STRIP_ALLOWANCE_M), gap_m / 2))
 
 
 def _kept_apart(grounds: Sequence[Polygon], strips: Sequence[Polygon], radius: float) -> Sequence[BaseGeometry]:
@@ -452,10 +510,15 @@ def _with_flared_mouths(
     for radius in radii:
         filled = polygon_parts(shapely.difference(_closed(joined, radius), joined))
         touching = [part for part in filled if part.intersects(near)]
-        chosen += [part for part in touching if reach.covers(part)]
+        chosen += [part for part in touching if reach.covers(part) or _is_film(part.difference(reach))]
         if len(chosen) == len(touching):
             break
     return shapely.union_all([joined, *(shapely.buffer(part, _HAIR_M / 5) for part in chosen)])
+
+
+def _is_film(area: BaseGeometry) -> bool:
+    """Whether an area is next to nothing, as a closing leaves along straight sides: buffers simplify what they grow."""
+    return bool(shapely.is_empty(shapely.buffer(area, -_FILM_M / 2)))
 
 
 def _without_sharp_notches(ground: BaseGeometry, radius: float, strips: Sequence[Polygon] = ()) -> BaseGeometry:
@@ -479,21 +542,37 @@ def _discs_around(points: FloatArray) -> BaseGeometry:
 
 def _rings_left(ground: BaseGeometry) -> list[LineString]:
     """All rings of polygons, directed so that the ground is on their left."""
-    return [
-        ring
-        for part in polygon_parts(ground)
-        for ring in [shapely.orient_polygons(part).exterior, *shapely.orient_polygons(part).interiors]
-    ]
+    parts = polygon_parts(ground)
+    return list(shapely.get_rings(shapely.orient_polygons(parts))) if parts else []
 
 
 def _sharp_points(ground: BaseGeometry, side: float) -> FloatArray:
     """Vertices that bend sharply to the left (`side` 1: out of the ground) or to the right (-1: into it)."""
-    found = [np.empty((0, 2))]
-    for ring in _rings_left(ground):
-        # Overlays leave vertices a few micrometres apart, between which any bend is possible.
-        line = np.array(shapely.remove_repeated_points(ring, 4 * _HAIR_M).simplify(2 * _HAIR_M).coords)
-        found.append(line[:-1][side * bends_deg(line)[:-1] > _SHARP_DEG])
-    return np.concatenate(found)
+    rings = np.array(_rings_left(ground), dtype=object)
+    if not len(rings):
+        return np.empty((0, 2))
+    # Overlays leave vertices a few micrometres apart, between which any bend is possible. As lines, because of a ring
+    # no wider than a hair fewer vertices may be left than a ring must have.
+    xy, owner = shapely.get_coordinates(rings, return_index=True)
+    lines = np.asarray(shapely.linestrings(xy, indices=owner), dtype=object)
+    lines = shapely.simplify(shapely.remove_repeated_points(lines, 4 * _HAIR_M), 2 * _HAIR_M)
+    lines = lines[shapely.get_num_coordinates(lines) > 3]
+    xy, owner = shapely.get_coordinates(lines, return_index=True)
+    bends = side * _ring_bends_deg(xy, owner)
+    return xy[bends > _SHARP_DEG]
+
+
+def _ring_bends_deg(xy: FloatArray, owner: IntArray) -> FloatArray:
+    """By how much closed rings turn at each vertex, as `bends_deg`; 0 at the last of each, which is its first again."""
+    step = np.diff(xy, axis=0, append=xy[:1])
+    last = np.append(owner[1:] != owner[:-1], True)
+    first = np.roll(last, 1)
+    before = np.roll(step, 1, axis=0)
+    # The step before a ring's first vertex is the one that leads to its last.
+    before[first] = step[np.flatnonzero(last) - 1]
+    cross = before[:, 0] * step[:, 1] - before[:, 1] * step[:, 0]
+    bends = np.degrees(np.arctan2(cross, np.einsum("ij,ij->i", before, step)))
+    return np.where(last, 0.0, bends)
 
 
 def _with_cut_corners(
@@ -505,7 +584,7 @@ def _with_cut_corners(
     corner_cut_m: float,
 ) -> Polygon:
     """Simplify the outline and cut its corners: those of the ground within `allowed`, others within `roomy`."""
-    simple = shapely.orient_polygons(shapely.simplify(ground, tolerance_m))
+    simple = shapely.orient_polygons(polygon_parts(_simplified(ground, tolerance_m))[0])
     beyond = min(radius * (1 / cos(pi / 8) - 1) * 1.05, _BEYOND_ARC_MAX_M)
     limit = shapely.buffer(allowed, beyond + _HAIR_M)
     roomy = shapely.buffer(roomy, tolerance_m + _HAIR_M)

@@ -18,6 +18,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import minimum_spanning_tree
 from scipy.spatial import Delaunay
 from shapely import LinearRing, LineString, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import FeatureError
 from lawngis.geometry.lines import FloatArray, IntArray, bends_deg, chainage_m, points_along, snapped_chainage
@@ -136,16 +137,18 @@ def lead_tree(ground: Polygon, start_m: float = 0.0, taken: Sequence[tuple[int, 
     rings = ground_rings(ground)
     if len(rings) == 1:
         return LeadTree((), 0.0)
+    limit = shapely.buffer(ground, 1e-6)
+    shapely.prepare(limit)
     spacing = _SPACING_M
     for _ in range(4):
         lines = _shortest_tree(rings, spacing)
-        if _lie_well(ground, lines):
+        if _lie_well(limit, lines):
             break
         spacing /= 2
     else:
         raise FeatureError("no tree of leads stays inside the ground", advice="Check the islands for overlaps.")
     order = _from_outer_ring(lines, len(rings))
-    leads = _placed(ground, rings, order, [(0, start_m), *taken])
+    leads = _placed(limit, rings, order, [(0, start_m), *taken])
     return LeadTree(tuple(leads), sum(float(shapely.length(line)) for _, _, line in lines))
 
 
@@ -182,11 +185,9 @@ def _facing_rings(rings: list[FloatArray], spacing: float) -> IntArray:
     return pairs
 
 
-def _lie_well(ground: Polygon, lines: list[Connection]) -> bool:
+def _lie_well(limit: BaseGeometry, lines: list[Connection]) -> bool:
     """Whether connections stay inside the ground and none crosses another."""
     segments = np.array([line for _, _, line in lines], dtype=object)
-    limit = shapely.buffer(ground, 1e-6)
-    shapely.prepare(limit)
     if not shapely.covers(limit, segments).all():
         return False
     first, second = shapely.STRtree(segments).query(segments, predicate="crosses")
@@ -244,7 +245,7 @@ class _Ring:
 
 
 def _placed(
-    ground: Polygon,
+    limit: BaseGeometry,
     rings: list[FloatArray],
     order: list[tuple[int, int, FloatArray]],
     taken: Sequence[tuple[int, float]],
@@ -253,29 +254,39 @@ def _placed(
     known = [_Ring.of(ring) for ring in rings]
     for ring, at_m in taken:
         known[ring].taken.append(at_m)
-    limit = shapely.buffer(ground, 1e-6)
-    shapely.prepare(limit)
     segments = np.array([LineString(xy) for _, _, xy in order], dtype=object)
+    boxes = shapely.bounds(segments)
     leads: list[Lead] = []
     for number, (parent, child, xy) in enumerate(order):
-        lead = _moved(known[parent], known[child], xy, limit, (segments[:number], segments[number + 1 :]))
+        near = _boxes_near(boxes, boxes[number], _SHIFTS_M.max())
+        placed, coming = near[near < number], near[near > number]
+        lead = _moved(known[parent], known[child], xy, limit, (segments[placed], segments[coming]))
         if lead is None:
             raise FeatureError(
                 f"island {child} has no place for its lead", advice="Move the dock, or join the island to another."
             )
         parent_at, child_at, line = lead
         segments[number] = LineString(line)
+        boxes[number] = segments[number].bounds
         known[parent].taken.append(parent_at)
         known[child].taken.append(child_at)
         leads.append(Lead(parent, child, parent_at, child_at, line))
     return leads
 
 
+def _boxes_near(boxes: FloatArray, box: FloatArray, moved_m: float) -> IntArray:
+    """Which boxes a lead may meet whose parent's end is moved along its ring, and its child's end with it."""
+    # Its child's end may go anywhere along the child's ring, but the lead gets no longer than it was and twice the way.
+    reach = 2 * moved_m + float(np.hypot(box[2] - box[0], box[3] - box[1])) + 2 * _SNAP_M
+    apart = (boxes[:, :2] > box[2:] + reach).any(axis=1) | (boxes[:, 2:] < box[:2] - reach).any(axis=1)
+    return np.flatnonzero(~apart)
+
+
 def _moved(
     parent: _Ring,
     child: _Ring,
     xy: FloatArray,
-    limit: Polygon,
+    limit: BaseGeometry,
     others: tuple[NDArray[np.object_], NDArray[np.object_]],
 ) -> tuple[float, float, FloatArray] | None:
     """Chainages and line of a lead after moving its parent's end as little as needed; None when nothing does.

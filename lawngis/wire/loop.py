@@ -32,9 +32,24 @@ _SHORTEST_RUN_M = 0.01
 _SCRAP_M = 0.3
 _SCRAP_AT_CORNER_M = 0.12
 _ABSORBED_SLACK_M = 0.005
+_LOST_AT_BENDS_M = 0.018
+"""Setback that bends may lose and that the contract allows for."""
+
+_SHORT_AT_MOUTH_M = 0.012
+"""Beside a mouth, wire whose setback is short by so much is of the passage. Less than bends may lose, as the change is
+moved onto a vertex near by, which along wire that runs at 45 degrees to the edge takes another few millimetres."""
+
 _CORNER_BEND_MIN_DEG = 30.0
 _CORNER_PIECE_MAX_M = 0.6
 _START_OFF_RING_M = 0.05
+_ON_DRAWN_M = 0.03
+"""Wire this near to a drawn line lies on it, simplified or not."""
+
+_PIECE_POINTS = 16
+_NEARER_M = 1e-6
+
+_BESIDE_DRAWN_M = 0.5
+"""Wire this near to a drawn line, and too near to an edge, is so because of a cut or rounded corner of the line."""
 
 
 @dataclass(frozen=True)
@@ -70,6 +85,8 @@ class Run:
         Of the edge nearest to it; None on leads and in passages [m].
     island
         Number of the island (hole of the ground, from 0) on its ring and its leads; None elsewhere.
+    drawn
+        Whether it lies where somebody drew it: its setback is then what it keeps, which may be less than wanted.
     """
 
     kind: str
@@ -77,6 +94,7 @@ class Run:
     edge_class: str | None = None
     setback_m: float | None = None
     island: int | None = None
+    drawn: bool = False
 
     @property
     def length_m(self) -> float:
@@ -125,7 +143,8 @@ class _Labels:
 
 _PASSAGE = -1
 _CORNER_BASE = -2
-"""Labels: stretch k is k, a passage -1, a corner next to stretch k is -2 - k."""
+"""Labels: stretch k of n is k, a passage -1, a corner next to stretch k is -2 - k; where the wire lies on a drawn line
+stretch k is n + k."""
 
 
 def laid_loop(
@@ -134,6 +153,7 @@ def laid_loop(
     stretches: Sequence[Stretch],
     strips: Sequence[Polygon] = (),
     outlying: Sequence[OutlyingGround] = (),
+    drawn: Sequence[LineString] = (),
 ) -> Loop:
     """Return the loop around a ground in laying order, from the start anti-clockwise back to it.
 
@@ -162,6 +182,8 @@ def laid_loop(
         Strips of the passages in the ground, from `passage_strip` [m].
     outlying
         Ground apart, each with its lead; a parent comes before what hangs on it.
+    drawn
+        Lines along which the ground was made to end, from `ground_along` [m].
 
     Returns
     -------
@@ -175,14 +197,14 @@ def laid_loop(
         When an island can't be reached.
     """
     web = _web(ground, start, outlying)
-    edges = _Edges(stretches, strips)
+    edges = _Edges(stretches, strips, drawn)
     labels = [_labels(ring, chainage, edges, cut=island is None) for ring, chainage, island in web.rings]
     runs: list[Run] = []
     for piece in _walk(web.leads, [chainage for _, chainage, _ in web.rings], web.start_m):
         if isinstance(piece, _LeadPass):
             runs.append(_lead_run(piece, web.rings[piece.lead.child].island))
         else:
-            runs.extend(_ring_runs(web.rings[piece.ring], labels[piece.ring], piece, stretches))
+            runs.extend(_ring_runs(web.rings[piece.ring], labels[piece.ring], piece, edges))
     return Loop(_welded(runs), web.ratio)
 
 
@@ -305,7 +327,7 @@ def _lead_run(piece: _LeadPass, island: int | None) -> Run:
     return Run("lead_out", lead.xy, island=island) if piece.out else Run("lead_back", lead.xy[::-1], island=island)
 
 
-def _ring_runs(ring: _Ring, labels: _Labels, part: _RingPart, stretches: Sequence[Stretch]) -> list[Run]:
+def _ring_runs(ring: _Ring, labels: _Labels, part: _RingPart, edges: _Edges) -> list[Run]:
     """The runs of one part of a ring: cut where the label changes."""
     chainage = ring.chainage
     length = float(chainage[-1])
@@ -318,20 +340,24 @@ def _ring_runs(ring: _Ring, labels: _Labels, part: _RingPart, stretches: Sequenc
     begins = np.append(True, codes[1:] != codes[:-1])
     bounds = (part.from_m + np.append(cuts[:-1][begins], span)) % length
     return [
-        _labelled(int(code), line_between(ring.xy, chainage, begin, end), ring.island, stretches)
+        _labelled(int(code), line_between(ring.xy, chainage, begin, end), ring.island, edges)
         for code, (begin, end) in zip(codes[begins], pairwise(bounds), strict=True)
     ]
 
 
-def _labelled(code: int, xy: FloatArray, island: int | None, stretches: Sequence[Stretch]) -> Run:
+def _labelled(code: int, xy: FloatArray, island: int | None, edges: _Edges) -> Run:
     if code == _PASSAGE:
         return Run("passage", xy, island=island)
     corner = code <= _CORNER_BASE
-    index = _CORNER_BASE - code if corner else code
     kind = "corner" if corner else ("edge" if island is None else "island")
-    if index >= len(stretches):
+    if not edges.stretches:
         return Run(kind, xy, island=island)
-    return Run(kind, xy, stretches[index].edge_class, stretches[index].setback_m, island)
+    drawn, index = divmod(_CORNER_BASE - code if corner else code, len(edges.stretches))
+    followed = edges.stretches[index]
+    setback = followed.setback_m
+    if drawn and (kept := edges.kept_m(xy)) < setback - _LOST_AT_BENDS_M:
+        setback = kept
+    return Run(kind, xy, followed.edge_class, setback, island, bool(drawn))
 
 
 def _labels(ring: FloatArray, chainage: FloatArray, edges: _Edges, *, cut: bool) -> _Labels:
@@ -342,34 +368,34 @@ def _labels(ring: FloatArray, chainage: FloatArray, edges: _Edges, *, cut: bool)
     rank = np.arange(len(segment)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
     nodes = chainage[segment] + lengths[segment] * rank / pieces[segment]
     middles = nodes + lengths[segment] / pieces[segment] / 2
-    codes, distance = edges.codes_and_distances(points_along(ring, chainage, middles))
+    points = points_along(ring, chainage, middles)
+    codes = edges.codes_along(points)
     bounds = _refined(ring, chainage, nodes, middles, codes, edges)
     if cut:
         corner = _corner_pieces(ring)[segment] & (codes != _PASSAGE)
         halfway = (np.cumsum(pieces) - pieces + pieces // 2)[segment]
         codes = np.where(corner, _CORNER_BASE - np.maximum(codes[halfway], 0), codes)
         bounds = np.where((rank == 0) & (corner | np.roll(corner, 1)), nodes, bounds)
-    codes = _absorbed(codes, distance, np.append(bounds, chainage[-1]), edges)
+    codes = _absorbed(codes, points, np.append(bounds, chainage[-1]), edges)
     change = codes != np.roll(codes, 1)
     change[0] = True
     return _spaced(_Labels(bounds[change], codes[change]), chainage)
 
 
-def _absorbed(codes: IntArray, distance: FloatArray, bounds: FloatArray, edges: _Edges) -> IntArray:
+def _absorbed(codes: IntArray, points: FloatArray, bounds: FloatArray, edges: _Edges) -> IntArray:
     """Labels in which a scrap of edge goes to its neighbour where that one's setback is kept, or to its corner."""
     codes = codes.copy()
     starts = np.flatnonzero(np.append(True, codes[1:] != codes[:-1]))
     ends = np.append(starts[1:], len(codes))
-    nearest = np.minimum.reduceat(distance, starts)
     lengths = bounds[ends] - bounds[starts]
-    for part in np.flatnonzero(lengths < _SCRAP_M):
-        if codes[starts[part]] < 0:
-            continue
+    for part in np.flatnonzero((lengths < _SCRAP_M) & (codes[starts] >= 0)):
+        own = slice(starts[part], ends[part])
+        nearest = float(edges.codes_and_distances(points[own])[1].min())
         labels = [int(codes[starts[neighbour % len(starts)]]) for neighbour in (part - 1, part + 1)]
-        fitting = [label for label in labels if edges.keeps(label, float(nearest[part]))]
+        fitting = [label for label in labels if edges.keeps(label, nearest)]
         corners = [label for label in labels if label <= _CORNER_BASE and lengths[part] < _SCRAP_AT_CORNER_M]
         if fitting or corners:
-            codes[starts[part] : ends[part]] = [*fitting, *corners][0]
+            codes[own] = [*fitting, *corners][0]
     return codes
 
 
@@ -384,7 +410,10 @@ def _corner_pieces(ring: FloatArray) -> np.ndarray:
 class _Edges:
     """Looks up what a point of the wire follows."""
 
-    def __init__(self, stretches: Sequence[Stretch], strips: Sequence[Polygon]) -> None:
+    def __init__(
+        self, stretches: Sequence[Stretch], strips: Sequence[Polygon], drawn: Sequence[LineString] = ()
+    ) -> None:
+        self.stretches = stretches
         self._segments = np.empty(0, dtype=object)
         self._owner = np.empty(0, dtype=np.int64)
         if stretches:
@@ -393,7 +422,8 @@ class _Edges:
             self._segments = np.asarray(shapely.linestrings(pairs), dtype=object)
             self._owner = np.repeat(np.arange(len(coords)), [len(xy) - 1 for xy in coords])
         self._tree = shapely.STRtree(self._segments)
-        self._setbacks = np.array([stretch.setback_m for stretch in stretches])
+        # Along a drawn line any distance will do.
+        self._setbacks = np.array([stretch.setback_m for stretch in stretches] + [0.0] * len(stretches))
         # Classes that read the same are one label, so that a run goes on over the joint of two such stretches.
         first: dict[tuple[str, float], int] = {}
         self._same = np.array(
@@ -401,11 +431,41 @@ class _Edges:
         )
         self._strip = shapely.buffer(shapely.union_all(list(strips)), 0.02) if strips else Polygon()
         self._mouth = shapely.buffer(self._strip, 0.6)
-        shapely.prepare([self._strip, self._mouth])
+        self._drawn = shapely.union_all(list(drawn)) if drawn else None
+        # Where labels hang on more than the nearest stretch.
+        special = [self._mouth, shapely.buffer(self._drawn, _BESIDE_DRAWN_M + _NEARER_M)] if strips or drawn else []
+        self._special = shapely.buffer(shapely.union_all(special), _NEARER_M) if special else None
+        shapely.prepare([self._strip, self._mouth, self._special])
 
     def codes(self, points: FloatArray) -> IntArray:
         """Label of each point: the nearest stretch, or a passage."""
         return self.codes_and_distances(points)[0]
+
+    def codes_along(self, points: FloatArray) -> IntArray:
+        """Label of each of many points in order along a ring.
+
+        The nearest stretch is looked up for the middle of each short piece. Where no other label lies near enough to
+        take over within the piece it holds for all of its points; only the others are looked up one by one.
+        """
+        if not len(self._segments):
+            return self.codes(points)
+        first = np.arange(0, len(points), _PIECE_POINTS)
+        middle = np.minimum(first + _PIECE_POINTS // 2, len(points) - 1)
+        piece = np.arange(len(points)) // _PIECE_POINTS
+        reach = np.maximum.reduceat(np.hypot(*(points - points[middle][piece]).T), first)
+        middles = shapely.points(points[middle])
+        away = shapely.distance(middles, self._segments[self._tree.nearest(middles)])
+        at, near = self._tree.query(middles, predicate="dwithin", distance=away + 2 * reach + _NEARER_M)
+        labels = self._same[self._owner[near]]
+        low, high = np.full(len(first), len(self.stretches)), np.full(len(first), -1)
+        np.minimum.at(low, at, labels)
+        np.maximum.at(high, at, labels)
+        codes = low[piece]
+        unsure = (low != high)[piece]
+        if self._special is not None:
+            unsure |= shapely.intersects_xy(self._special, points[:, 0], points[:, 1])
+        codes[unsure] = self.codes(points[unsure])
+        return codes
 
     def codes_and_distances(self, points: FloatArray) -> tuple[IntArray, FloatArray]:
         """Label of each point, and its distance to the nearest stretch [m]."""
@@ -420,9 +480,30 @@ class _Edges:
             owner = self._owner[nearest]
             codes, setback = self._same[owner], self._setbacks[owner]
         passage = shapely.intersects(self._strip, geometries)
+        drawn = np.zeros_like(passage)
+        if self._drawn is not None:
+            off = shapely.distance(self._drawn, geometries)
+            drawn = (off <= _ON_DRAWN_M) | ((off <= _BESIDE_DRAWN_M) & (distance < setback - _ABSORBED_SLACK_M))
         # The flared mouth of a passage lies beyond the strip, nearer to the edge than any wire that follows it.
-        passage |= shapely.intersects(self._mouth, geometries) & (distance < setback - 0.018)
+        near = (distance < setback - _SHORT_AT_MOUTH_M) | self._beyond_edge(points)
+        passage |= shapely.intersects(self._mouth, geometries) & near & ~drawn
+        codes = np.where(drawn, codes + len(self.stretches), codes)
         return np.where(passage, _PASSAGE, codes), distance
+
+    def _beyond_edge(self, points: FloatArray) -> np.ndarray:
+        """Whether each point lies to the right of the edge nearest to it: off the zone."""
+        if not len(self._segments):
+            return np.zeros(len(points), dtype=np.bool_)
+        nearest = self._segments[self._tree.nearest(shapely.points(points))]
+        ends = shapely.get_coordinates(nearest).reshape(-1, 2, 2)
+        along, off = ends[:, 1] - ends[:, 0], points - ends[:, 0]
+        beyond: np.ndarray = along[:, 0] * off[:, 1] - along[:, 1] * off[:, 0] < 0
+        return beyond
+
+    def kept_m(self, xy: FloatArray) -> float:
+        """How near a piece of wire comes to any edge [m]."""
+        wire = LineString(xy)
+        return float(shapely.distance(wire, self._segments[self._tree.nearest(wire)]))
 
     def keeps(self, code: int, distance: float) -> bool:
         """Whether wire at a distance from all edges may be said to follow a stretch."""
@@ -471,5 +552,5 @@ def _welded(runs: list[Run]) -> tuple[Run, ...]:
     for index, run in enumerate(runs):
         xy = run.xy.copy()
         xy[-1] = runs[(index + 1) % len(runs)].xy[0]
-        welded.append(Run(run.kind, xy, run.edge_class, run.setback_m, run.island))
+        welded.append(replace(run, xy=xy))
     return tuple(welded)

@@ -15,9 +15,10 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.dock.placing import candidate_places, distances_m
 from lawngis.errors import LawngisError
 from lawngis.geometry.lines import chainage_m
+from lawngis.geometry.polygons import polygon_parts
 from lawngis.ground.chainage import ground_chainage_m
 from lawngis.mower import MowerProfile
-from lawngis.wire.circuit import SignalCheck, interference_share, signal_check
+from lawngis.wire.circuit import WIRE_CLEAR_M, SignalCheck, interference_share, signal_check, weak_ground
 from lawngis.wire.conductors import resistance_ohm
 from lawngis.wire.leads import ATTACHMENT_GAP_M
 from lawngis.wire.loop import Loop as LaidLoop
@@ -25,19 +26,24 @@ from lawngis.wire.loop import Stretch, laid_loop
 from lawngis.wire.outlying import LeadTerrain, LeadWay, OutlyingGround, lead_way
 from lawngis.wire.pegs import joins, lead_intervals_m, pegs
 
+from ..drawn_wire import drawn_findings
 from ..leads import lead_crossings, lead_terrain
 from ..loops import Loop, loops, passed_over
 from ..plans import Finding, Plan, Row, StepResult
 from ..sites import Site
 from ..step import Parameters, Step
+from ..wire_rules import LaidWire, close_wire_findings, unsound_findings
 
 FloatArray = NDArray[np.float64]
 
 OFF_ZONE_M = 0.01
 """Wire this far off its zone still lies on it: the contract's tolerance."""
 
-SIGNAL_CLEAR_M = 0.3
-"""The field is looked at this far from any wire: nearer, its sign tells of the antenna's height, not of the loop."""
+DRAWN_CORNER_M = 0.5
+"""Corners of a line drawn on site are cut: the wire lies off it by less than this."""
+
+WEAK_MIN_M2 = 0.5
+"""Ground with too weak a field that is smaller than this is crossed before the mower stops."""
 
 
 class WireParameters(Parameters):
@@ -63,47 +69,62 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
     """Return the laid wire of every loop."""
     rows = _Rows([], [], [], [])
     findings: list[Finding] = []
+    wires: list[LaidWire] = []
     laid_grounds: list[tuple[str, FloatArray, list[Polygon]]] = []
-    for loop in loops(plan, mower):
+    for loop in loops(plan, mower, site.drawn_wire):
         findings += loop.findings
         start = _start(site, plan, loop)
         if loop.ground is None or start is None:
             continue
         stretches = [Stretch(edge["geometry"], edge["edge_class"], edge["setback_m"]) for edge in loop.edges]
         outlying = _outlying(site, loop, start, mower, findings)
+        drawn = [item.line for item in loop.drawn]
         try:
-            laid = laid_loop(loop.ground, start, stretches, loop.strips, outlying)
+            laid = laid_loop(loop.ground, start, stretches, loop.strips, outlying, drawn)
         except LawngisError as error:
             text = f"{loop.loop_id} can't be laid, so rule 1 can't be kept: {error.what}"
             findings.append(Finding("stop", "no-wire", text, error.advice, loop.ground.representative_point()))
             continue
-        _add_loop(rows, site, loop, laid, mower)
+        chainage = ground_chainage_m(site.dem, site.frame, laid.xy)
+        wires.append(LaidWire(loop, laid, chainage, stretches, _own_ground(plan, loop)))
+        _add_loop(rows, wires[-1], mower)
         enclosed = [loop.ground, *(item.ground for item in outlying)]
         unheard = plan.geometries("hand_mow", reason="out_of_signal")
         findings += _circuit_findings(loop, enclosed, unheard, laid, rows.wire_path[-1], mower, parameters)
         laid_grounds.append((loop.loop_id, laid.xy, enclosed))
-        findings += _crossing_findings(plan, loop) + _off_zone_findings(plan, loop, laid)
+        findings += _crossing_findings(plan, loop) + _off_zone_findings(wires[-1])
+        findings += drawn_findings(site, loop, laid, wires[-1].ground, mower)
+        findings += unsound_findings(plan, wires[-1], mower, findings)
+    findings += close_wire_findings(wires, mower)
     findings += _interference_findings(laid_grounds, mower, parameters)
     layers = {"wire_path": rows.wire_path, "wire_runs": rows.wire_runs, "pegs": rows.pegs, "joins": rows.joins}
     return StepResult(layers, findings)
 
 
-def _off_zone_findings(plan: Plan, loop: Loop, laid: LaidLoop) -> list[Finding]:
+def _off_zone_findings(wire: LaidWire) -> list[Finding]:
     """Say where wire along edges leaves the zones: tight spots in which no bend fits are the likely place."""
-    zones = [zone["geometry"] for zone in loop.zones]
-    ground = shapely.buffer(shapely.union_all(zones + passed_over(plan)), OFF_ZONE_M)
+    # Wire that was drawn on site is told of elsewhere.
+    drawn = shapely.buffer([item.line for item in wire.loop.drawn], DRAWN_CORNER_M)
+    ground = shapely.union_all([wire.ground, *drawn]) if len(drawn) else wire.ground
+    shapely.prepare(ground)
     findings = []
-    for number, run in enumerate(laid.runs, start=1):
-        if run.kind not in ("edge", "corner", "island"):
+    for number, run in enumerate(wire.laid.runs, start=1):
+        line = LineString(run.xy)
+        if run.kind not in ("edge", "corner", "island") or shapely.covers(ground, line):
             continue
-        off = LineString(run.xy).difference(ground)
+        off = line.difference(ground)
         if off.length > 0:
-            text = (
-                f"run {number} of {loop.loop_id} leaves its zone by {off.length:.2f} m of wire, so rule 8 is not kept"
-            )
+            loop_id = wire.loop.loop_id
+            text = f"run {number} of {loop_id} leaves its zone by {off.length:.2f} m of wire, so rule 8 is not kept"
             advice = "Lay that spot by hand within the lawn, or leave it out."
             findings.append(Finding("stop", "rule-8-off-zone", text, advice, off.representative_point()))
     return findings
+
+
+def _own_ground(plan: Plan, loop: Loop) -> BaseGeometry:
+    """Return the ground on which a loop's wire belongs, that of zones that it is led to included."""
+    zones = plan.geometries("zones", loop_id=loop.loop_id)
+    return shapely.buffer(shapely.union_all(zones + passed_over(plan)), OFF_ZONE_M)
 
 
 def _start(site: Site, plan: Plan, loop: Loop) -> FloatArray | None:
@@ -190,9 +211,9 @@ def _lead_finding(site: Site, loop: Loop, zone: Row, way: LeadWay) -> Finding:
     return Finding("caution", "wire-crosses", text, advice, middle)
 
 
-def _add_loop(rows: _Rows, site: Site, loop: Loop, laid: LaidLoop, mower: MowerProfile) -> None:
+def _add_loop(rows: _Rows, wire: LaidWire, mower: MowerProfile) -> None:
+    loop, laid, chainage = wire.loop, wire.laid, wire.chainage
     xy = laid.xy
-    chainage = ground_chainage_m(site.dem, site.frame, xy)
     total = float(chainage[-1])
     slack = total * mower.wire_slack_percent / 100
     leads = lead_intervals_m(laid, chainage)
@@ -210,7 +231,7 @@ def _add_loop(rows: _Rows, site: Site, loop: Loop, laid: LaidLoop, mower: MowerP
             "geometry": LineString(xy),
         }
     )
-    rows.wire_runs += _run_rows(site, loop, laid, chainage)
+    rows.wire_runs += _run_rows(loop, laid, chainage)
     standing = pegs(
         laid, chainage, spacing_straight_m=mower.peg_spacing_straight_m, spacing_bend_m=mower.peg_spacing_bend_m
     )
@@ -232,7 +253,7 @@ def _add_loop(rows: _Rows, site: Site, loop: Loop, laid: LaidLoop, mower: MowerP
     ]
 
 
-def _run_rows(site: Site, loop: Loop, laid: LaidLoop, chainage: FloatArray) -> list[Row]:
+def _run_rows(loop: Loop, laid: LaidLoop, chainage: FloatArray) -> list[Row]:
     return [
         {
             "loop_id": loop.loop_id,
@@ -267,13 +288,8 @@ def _circuit_findings(
     findings = _sign_findings(loop, checked)
     if np.isfinite(checked.weakest_ut):
         path["signal_min_ut"] = checked.weakest_ut  # type: ignore[index]
-        if checked.weakest_ut < mower.signal_min_ut:
-            text = (
-                f"the field inside {loop.loop_id} falls to {checked.weakest_ut:.4f} µT, below the "
-                f"{mower.signal_min_ut:g} µT that the mower needs"
-            )
-            place = Point(checked.weakest_xy)
-            findings.append(Finding("stop", "signal-weak", text, "Split the loop, or take another profile.", place))
+        if 0.0 < checked.weakest_ut < mower.signal_min_ut:
+            findings.append(_weak_finding(loop, grounds, unheard, laid, checked, mower))
     wire = shapely.boundary(shapely.MultiPolygon(grounds))
     far = float(shapely.distance(shapely.points(inside), wire).max()) if len(inside) else 0.0
     if far > mower.signal_reach_max_m:
@@ -286,16 +302,45 @@ def _circuit_findings(
     return findings
 
 
+def _weak_finding(
+    loop: Loop,
+    grounds: list[Polygon],
+    unheard: list[BaseGeometry],
+    laid: LaidLoop,
+    checked: SignalCheck,
+    mower: MowerProfile,
+) -> Finding:
+    """Say on how much ground the field is too weak; it stops the plan unless the mower gets across before it stops."""
+    heard = shapely.MultiPolygon(
+        polygon_parts(shapely.difference(shapely.union_all(grounds), shapely.union_all(unheard)))
+    )
+    weak = weak_ground(
+        heard,
+        [laid.xy],
+        least_ut=mower.signal_min_ut,
+        height_m=mower.antenna_height_m,
+        current_a=mower.loop_current_a,
+    )
+    area = sum(part.area for part in weak)
+    text = (
+        f"the field inside {loop.loop_id} falls to {checked.weakest_ut:.4f} µT, below the {mower.signal_min_ut:g} µT "
+        f"that the mower needs, on {area:.1f} m²"
+    )
+    severity = "stop" if area >= WEAK_MIN_M2 else "caution"
+    advice = "Split the loop, lead the wire across, or take another profile."
+    return Finding(severity, "signal-weak", text, advice, Point(checked.weakest_xy))
+
+
 def _places(grounds: Sequence[Polygon], unheard: Sequence[BaseGeometry], count: int) -> tuple[FloatArray, FloatArray]:
     """Return places inside the grounds and places on islands and outside, all clear of the wire."""
     together = shapely.MultiPolygon(list(grounds))
     spacing = float(np.sqrt(together.area / count))
-    inner = shapely.difference(shapely.buffer(together, -SIGNAL_CLEAR_M), shapely.union_all(list(unheard)))
+    inner = shapely.difference(shapely.buffer(together, -WIRE_CLEAR_M), shapely.union_all(list(unheard)))
     inside = _lattice(inner, spacing)
-    around = shapely.boundary(shapely.buffer([Polygon(ground.exterior) for ground in grounds], 3 * SIGNAL_CLEAR_M))
+    around = shapely.boundary(shapely.buffer([Polygon(ground.exterior) for ground in grounds], 3 * WIRE_CLEAR_M))
     outer = shapely.get_coordinates(shapely.segmentize(around, 2.0))
-    clear = shapely.distance(shapely.points(outer), together) > 2 * SIGNAL_CLEAR_M
-    islands = [Polygon(hole).buffer(-SIGNAL_CLEAR_M / 3) for ground in grounds for hole in ground.interiors]
+    clear = shapely.distance(shapely.points(outer), together) > 2 * WIRE_CLEAR_M
+    islands = [Polygon(hole).buffer(-WIRE_CLEAR_M / 3) for ground in grounds for hole in ground.interiors]
     middles = [
         shapely.get_coordinates(shapely.maximum_inscribed_circle(island))[:1]
         for island in islands
@@ -345,7 +390,8 @@ def _interference_findings(
 
 
 def _crossing_findings(plan: Plan, loop: Loop) -> list[Finding]:
-    ways = {zone["reached_by"] for zone in loop.zones if zone["reached_by"] is not None}
+    zones = plan.select("zones", loop_id=loop.loop_id)
+    ways = {zone["reached_by"] for zone in zones if zone["reached_by"] is not None}
     findings = []
     for link in plan.rows("links"):
         if link["link_id"] not in ways:

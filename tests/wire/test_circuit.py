@@ -9,7 +9,7 @@ from shapely import LineString, Point, Polygon, box
 
 from lawngis.errors import ParameterError
 from lawngis.geometry.polygons import polygon_parts
-from lawngis.wire.circuit import interference_share, signal_check, vertical_field_ut
+from lawngis.wire.circuit import interference_share, signal_check, vertical_field_ut, weak_ground
 from lawngis.wire.ground import loop_ground, setback_ground
 from lawngis.wire.loop import Stretch, laid_loop
 
@@ -195,3 +195,61 @@ def test_interference_falls_with_the_distance_of_the_neighbour():
     both = interference_share(SQUARE, [SQUARE + EAST * 7, SQUARE + EAST * 30], points, height_m=HEIGHT)
     assert both == pytest.approx(near + far)
     assert interference_share(SQUARE, [], points, height_m=HEIGHT).tolist() == [0, 0]
+
+
+def circle(radius, vertices=720):
+    turns = np.linspace(0, 2 * np.pi, vertices + 1)
+    xy = radius * np.column_stack([np.cos(turns), np.sin(turns)])
+    xy[-1] = xy[0]
+    return xy
+
+
+def test_weak_ground_in_a_circle_is_a_disc_about_its_middle():
+    # Level with the wire the field grows from mu0 I / 2 a in the middle outwards: what is weaker than at r is a disc.
+    # The field at r is worked out by quadrature of the law of Biot and Savart.
+    a, r = 10.0, 4.0
+    turn = np.linspace(0, 2 * np.pi, 20001)[:-1]
+    cube = (a * a + r * r - 2 * a * r * np.cos(turn)) ** 1.5
+    at_r = 0.1 * np.mean(a * (a - r * np.cos(turn)) / cube) * 2 * np.pi
+    assert 0.1 * 2 * np.pi / a < at_r
+    (weak,) = weak_ground(Polygon(circle(a)), [circle(a)], least_ut=at_r, height_m=0.0)
+    assert weak.area == pytest.approx(np.pi * r * r, rel=0.01)
+    assert weak.centroid.distance(Point(0, 0)) < 0.05
+    assert Point(0, 0).buffer(r + 0.15).contains(weak) and weak.contains(Point(0, 0).buffer(r - 0.15))
+
+
+def test_there_is_no_weak_ground_where_the_field_is_nowhere_below_the_least():
+    middle = 0.2 * np.pi / 10
+    assert weak_ground(Polygon(circle(10)), [circle(10)], least_ut=0.999 * middle, height_m=0.0) == []
+    assert len(weak_ground(Polygon(circle(10)), [circle(10)], least_ut=1.01 * middle, height_m=0.0)) == 1
+
+
+@pytest.mark.parametrize("current", [0.3, 3.0])
+def test_weak_ground_depends_on_field_over_current(current):
+    lawn = Polygon(circle(10))
+    one = weak_ground(lawn, [circle(10)], least_ut=0.07, height_m=0.05)
+    other = weak_ground(lawn, [circle(10)], least_ut=0.07 * current, height_m=0.05, current_a=current)
+    assert shapely.union_all(one).symmetric_difference(shapely.union_all(other)).area < 1e-6
+
+
+def test_an_island_in_the_middle_leaves_no_weak_ground_around_it():
+    lawn = Polygon(circle(10), [circle(2)])
+    plain = weak_ground(Polygon(circle(10)), [circle(10)], least_ut=0.07, height_m=0.05)
+    ringed = weak_ground(lawn, [circle(10), circle(2, 90)[::-1]], least_ut=0.07, height_m=0.05)
+    assert sum(part.area for part in plain) > 20
+    # The island's own field is strong beside it and of the other sign beyond: what is weak lies further out.
+    assert Point(0, 0).buffer(2.3).intersection(shapely.union_all(ringed)).area < 1e-9
+
+
+def test_everything_is_weak_but_along_the_wire_when_the_current_is_small():
+    square = LineString(SQUARE)
+    (weak,) = weak_ground(Polygon(SQUARE), [SQUARE], least_ut=1.0, height_m=0.05, current_a=0.01)
+    assert weak.area == pytest.approx((6 - 0.6) * (4 - 0.6), rel=0.1)
+    assert weak.distance(square) > 0.1
+
+
+def test_weak_ground_refuses_what_is_no_field():
+    with pytest.raises(ParameterError, match="least_ut"):
+        weak_ground(Polygon(SQUARE), [SQUARE], least_ut=0.0, height_m=0.05)
+    with pytest.raises(ParameterError, match="closed"):
+        weak_ground(Polygon(SQUARE), [SQUARE[:-1]], least_ut=0.1, height_m=0.05)

@@ -1,0 +1,547 @@
+"""Whether wire that was laid keeps the rules that every loop obeys: it is measured anew, whatever laid it intended.
+
+Leads are cut out first, so that a loop is a set of closed rings: the outer one, one round each island, one round each
+ground apart. What is measured is the wire as it lies; nothing is taken from how it was made but the kind of each run.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import substring
+
+from lawngis.geometry.lines import FloatArray, IntArray, bends_deg, chainage_m, segment_lengths_m, winding_number
+from lawngis.wire.loop import Loop, Run, Stretch
+
+COINCIDE_M = 0.001
+"""Wires that ought to meet, or to lie side by side, may be this far apart."""
+
+NEAR_WIRE_M = 0.05
+"""Nearer to the wire nobody asks on which side a place is."""
+
+SETBACK_SHORT_M = 0.02
+"""A setback may be short by this."""
+
+BEND_MAX_DEG = 50.5
+"""Sharpest bend of wire that is no lead: 50 degrees, and half of one for rounding."""
+
+GAP_SHORT_M = 0.005
+"""Wire may be nearer to other wire than the least gap by this."""
+
+_SAME_BEND_M = 0.005
+"""Two bends closer than this are one: a corner is not cut by splitting its vertex in two."""
+
+_LOOKED_AT_M = 0.1
+"""Setbacks are measured this often along the wire, and at all of its vertices."""
+
+_LEAD_END_M = 0.002
+"""At its ends a lead rightly meets other wire."""
+
+_STEEPEST = 1.5
+"""Wire along the ground is at most so much longer than in plan."""
+
+_ROUNDING_M = 0.01
+_PIECES_PER_GAP = 6
+_NEIGHBOUR_GAPS = 2.0
+"""Two places of one ring are neighbours up to this many gaps along it: more than half a turn of the tightest bend that
+keeps the gap, which is pi / 2 of them."""
+
+_HALVED_TURN_DEG = 120.0
+
+
+@dataclass(frozen=True)
+class Breach:
+    """One place where laid wire does not keep a rule.
+
+    Attributes
+    ----------
+    rule
+        1 closed, 2 sense and what is enclosed, 3 setback, 4 bends, 5 leads, 6 distance between wires.
+    xy
+        Where, shape (2,) [m].
+    words
+        What is wrong there, and by how much.
+    """
+
+    rule: int
+    xy: FloatArray
+    words: str
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a loop is held against.
+
+    Attributes
+    ----------
+    ground
+        Ground that the wire may enclose: its zones, and what it passes over.
+    deep
+        Ground that it must enclose, from `deep_ground`.
+    stretches
+        Edges with their setbacks.
+    gap_min_m, passage_gap_m
+        Least distance between stretches of wire that are no neighbours, and between the two of a passage [m].
+    """
+
+    ground: BaseGeometry
+    deep: Sequence[BaseGeometry]
+    stretches: Sequence[Stretch]
+    gap_min_m: float
+    passage_gap_m: float
+
+
+def deep_ground(zone: BaseGeometry, setback_m: float, gap_min_m: float) -> BaseGeometry:
+    """Return the part of a zone that no setback, nor the least width of enclosed ground, can cut off.
+
+    Parameters
+    ----------
+    zone
+        Mown ground [m].
+    setback_m
+        Largest of its edges [m].
+    gap_min_m
+        Least distance between wires [m].
+    """
+    return shapely.buffer(zone, -(setback_m + gap_min_m + NEAR_WIRE_M))
+
+
+def breaches(laid: Loop, asked: Asked, chainage: FloatArray | None = None) -> list[Breach]:
+    """Return where a loop does not keep the rules that concern it alone: 1 to 5.
+
+    Parameters
+    ----------
+    laid
+        From `laid_loop`, or taken from elsewhere.
+    asked
+        What it is held against.
+    chainage
+        Chainage on the ground of each of its vertices, shape (n,) [m]; None leaves it out.
+
+    Returns
+    -------
+    list of Breach
+        By rule; empty for sound wire. A loop that is not closed is measured no further.
+
+    See Also
+    --------
+    close_wire : rule 6, for all loops together.
+    """
+    open_ends = list(_open_ends(laid, chainage))
+    if any(breach.rule == 1 for breach in open_ends):
+        return open_ends
+    apart = _taken_apart(laid.runs)
+    return [
+        *_strange_ground(laid, asked),
+        *_short_setbacks(laid, asked.stretches),
+        *_sharp_bends(apart.rings),
+        *apart.problems,
+        *_broken_leads(apart),
+    ]
+
+
+# Rule 1 --------------------------------------------------------------------------------------------------------------
+
+
+def _open_ends(laid: Loop, chainage: FloatArray | None) -> Iterator[Breach]:
+    runs = laid.runs
+    if not runs:
+        yield Breach(1, np.full(2, np.nan), "there is no wire")
+        return
+    for before, after in pairwise((*runs, runs[0])):
+        apart = float(np.hypot(*(after.xy[0] - before.xy[-1])))
+        if not apart <= COINCIDE_M:
+            yield Breach(1, after.xy[0], f"the wire is open: {apart:.3f} m lie between one run and the next")
+    if chainage is None:
+        return
+    xy = laid.xy
+    if len(chainage) != len(xy) or chainage[0] != 0.0:
+        yield Breach(1, xy[0], f"chainage has {len(chainage)} values for {len(xy)} vertices")
+        return
+    along, plan = np.diff(chainage), segment_lengths_m(xy)
+    wrong = ~((along >= plan - _ROUNDING_M) & (along <= _STEEPEST * plan + _ROUNDING_M))
+    if wrong.any():
+        at = int(np.argmax(wrong))
+        words = f"chainage grows by {along[at]:.3f} m where the wire is {plan[at]:.3f} m long in plan"
+        yield Breach(1, xy[at], words)
+
+
+# Taking a loop apart -------------------------------------------------------------------------------------------------
+
+
+class _Ring(NamedTuple):
+    """A closed ring of a loop without its leads: its runs in order, and the lead by which it is reached, if any."""
+
+    runs: list[Run]
+    lead: Run | None
+
+
+class _Apart(NamedTuple):
+    """A loop as rings, the outer one first, and pairs of leads, out and back."""
+
+    rings: list[_Ring]
+    pairs: list[tuple[Run, Run]]
+    problems: list[Breach]
+
+
+def _taken_apart(runs: Sequence[Run]) -> _Apart:
+    found = _Apart([_Ring([], None)], [], [])
+    way: list[tuple[Run, _Ring]] = []
+    for run in runs:
+        if run.kind == "lead_out":
+            found.rings.append(_Ring([], run))
+            way.append((run, found.rings[-1]))
+        elif run.kind != "lead_back":
+            (way[-1][1] if way else found.rings[0]).runs.append(run)
+        elif way:
+            found.pairs.append((way.pop()[0], run))
+        else:
+            found.problems.append(Breach(5, run.xy[0], "a lead comes back that never went out"))
+    found.problems.extend(Breach(5, out.xy[0], "a lead goes out and never comes back") for out, _ in way)
+    return found
+
+
+def _ring_xy(runs: Sequence[Run]) -> FloatArray:
+    """Vertices of a ring, closed; what its runs share is there once."""
+    return np.concatenate([runs[0].xy, *(run.xy[1:] for run in runs[1:])])
+
+
+# Rule 2 --------------------------------------------------------------------------------------------------------------
+
+
+def _strange_ground(laid: Loop, asked: Asked) -> Iterator[Breach]:
+    """Say where the wire goes round a place more than once or the wrong way, encloses strange ground, leaves out its own."""
+    xy = laid.xy
+    xy[-1] = xy[0]
+    faces = _faces(xy)
+    middles = shapely.get_coordinates(shapely.point_on_surface(faces))
+    turns = winding_number(xy, middles)
+    for number in np.unique(turns[(turns != 0) & (turns != 1)]):
+        clear = _clear_of_wire(shapely.union_all(faces[turns == number]), xy)
+        if not clear.is_empty:
+            words = f"the wire goes round {clear.area:.2f} m² {number} times, anti-clockwise counted, instead of once"
+            yield Breach(2, _place(clear), words)
+    inside = shapely.union_all(faces[turns == 1])
+    passages = [LineString(run.xy) for run in laid.runs if run.kind == "passage"]
+    beside = shapely.buffer(shapely.union_all(passages), asked.passage_gap_m + 2 * NEAR_WIRE_M)
+    strange = shapely.difference(shapely.difference(inside, asked.ground), beside)
+    clear = _clear_of_wire(strange, xy)
+    if not clear.is_empty:
+        yield Breach(2, _place(clear), f"{clear.area:.2f} m² inside the wire are none of its zones")
+    for deep in asked.deep:
+        outside = _clear_of_wire(shapely.difference(deep, inside), xy)
+        if not outside.is_empty:
+            yield Breach(2, _place(outside), f"{outside.area:.2f} m² of mown ground lie outside the wire")
+
+
+def _faces(xy: FloatArray) -> NDArray[np.object_]:
+    """The pieces into which a closed line that may cross itself parts the plane, but for all that lies outside."""
+    noded = shapely.node(LineString(xy))
+    faces: NDArray[np.object_] = np.asarray(shapely.get_parts(shapely.polygonize([noded])), dtype=object)
+    return faces
+
+
+def _clear_of_wire(area: BaseGeometry, xy: FloatArray) -> BaseGeometry:
+    """What of an area lies further from the wire than anybody asks about."""
+    if area.is_empty:
+        return area
+    # The wire near it alone: most areas that are looked at are films along it.
+    box = shapely.buffer(shapely.box(*shapely.bounds(area)), NEAR_WIRE_M, join_style="mitre")
+    near = shapely.intersection(LineString(xy), box)
+    clear = shapely.difference(area, shapely.buffer(near, NEAR_WIRE_M))
+    return shapely.union_all([part for part in shapely.get_parts(clear) if shapely.area(part) > 1e-6])
+
+
+def _place(area: BaseGeometry) -> FloatArray:
+    largest = max(shapely.get_parts(area), key=shapely.area)
+    place: FloatArray = shapely.get_coordinates(shapely.point_on_surface(largest))[0]
+    return place
+
+
+# Rule 3 --------------------------------------------------------------------------------------------------------------
+
+
+def _short_setbacks(laid: Loop, stretches: Sequence[Stretch]) -> Iterator[Breach]:
+    """Say where a run along an edge comes nearer to the nearest edge, or to any of its own class, than it may.
+
+    A run that somebody drew keeps what it says of itself.
+    """
+    runs = [run for run in laid.runs if run.kind in ("edge", "island") and run.setback_m is not None]
+    if not runs or not stretches:
+        return
+    found = [*_short_to_nearest(runs, stretches), *_short_to_own_class(runs, stretches)]
+    for number in dict.fromkeys(number for number, _ in found):
+        yield max((breach for at, breach in found if at == number), key=lambda pair: pair[0])[1]
+
+
+Short = tuple[int, tuple[float, Breach]]
+"""Number of a run, by how much a setback is short there, and the breach."""
+
+
+def _short_to_nearest(runs: Sequence[Run], stretches: Sequence[Stretch]) -> Iterator[Short]:
+    points, owner = _near_points(runs, stretches)
+    if not len(points):
+        return
+    lines = [stretch.line for stretch in stretches]
+    (at, edge), away = shapely.STRtree(lines).query_nearest(shapely.points(points), return_distance=True)
+    setbacks = np.array([stretch.setback_m for stretch in stretches])
+    drawn = np.array([run.setback_m if run.drawn else np.inf for run in runs], dtype=np.float64)
+    # Where two edges are equally near the smaller setback will do.
+    wanted = np.full(len(points), np.inf)
+    np.minimum.at(wanted, at, np.minimum(setbacks[edge], drawn[owner[at]]))
+    kept = np.full(len(points), np.inf)
+    np.minimum.at(kept, at, away)
+    short = wanted - kept - SETBACK_SHORT_M
+    for number in np.unique(owner[short > 0.0]):
+        worst = int(np.argmax(np.where(owner == number, short, -np.inf)))
+        yield int(number), _short(points[worst], kept[worst], wanted[worst])
+
+
+def _near_points(runs: Sequence[Run], stretches: Sequence[Stretch]) -> tuple[FloatArray, IntArray]:
+    """Points along those sides of runs that come nearer to some edge than its setback, and the run that each is of."""
+    ends = np.concatenate([np.stack([run.xy[:-1], run.xy[1:]], axis=1) for run in runs])
+    owner = np.repeat(np.arange(len(runs)), [len(run.xy) - 1 for run in runs])
+    sides = np.asarray(shapely.linestrings(ends), dtype=object)
+    near = np.zeros(len(sides), dtype=np.bool_)
+    for setback in {stretch.setback_m for stretch in stretches}:
+        if setback > SETBACK_SHORT_M:
+            edges = shapely.multilinestrings([item.line for item in stretches if item.setback_m == setback])
+            shapely.prepare(edges)
+            near |= shapely.dwithin(edges, sides, setback - SETBACK_SHORT_M)
+    dense, side = shapely.get_coordinates(shapely.segmentize(sides[near], _LOOKED_AT_M), return_index=True)
+    return dense, owner[near][side]
+
+
+def _short_to_own_class(runs: Sequence[Run], stretches: Sequence[Stretch]) -> Iterator[Short]:
+    classes = {run.edge_class for run in runs}
+    lines = {
+        name: shapely.multilinestrings([stretch.line for stretch in stretches if stretch.edge_class == name])
+        for name in classes
+    }
+    shapely.prepare(list(lines.values()))
+    wires = np.asarray([LineString(run.xy) for run in runs], dtype=object)
+    kept = shapely.distance(wires, np.asarray([lines[run.edge_class] for run in runs], dtype=object))
+    wanted = np.array([run.setback_m for run in runs], dtype=np.float64)
+    for number in np.flatnonzero(kept < wanted - SETBACK_SHORT_M):
+        way = shapely.shortest_line(wires[number], lines[runs[number].edge_class])
+        yield int(number), _short(shapely.get_coordinates(way)[0], float(kept[number]), float(wanted[number]))
+
+
+def _short(xy: FloatArray, kept_m: float, wanted_m: float) -> tuple[float, Breach]:
+    words = f"the wire is {kept_m:.3f} m from an edge whose setback is {wanted_m:g} m"
+    return wanted_m - kept_m, Breach(3, xy, words)
+
+
+# Rule 4 --------------------------------------------------------------------------------------------------------------
+
+
+def _sharp_bends(rings: Sequence[_Ring]) -> Iterator[Breach]:
+    for ring in rings:
+        if not ring.runs:
+            continue
+        xy = _without_repeats(_ring_xy(ring.runs))
+        bends = np.abs(bends_deg(xy))[:-1]
+        for at in np.flatnonzero(bends > BEND_MAX_DEG):
+            yield Breach(4, xy[at], f"the wire bends by {bends[at]:.0f}°, and no more than 50° can be laid")
+
+
+def _without_repeats(xy: FloatArray) -> FloatArray:
+    """A closed ring without vertices that follow their predecessor too closely for a bend of their own."""
+    near = np.flatnonzero(segment_lengths_m(xy) < _SAME_BEND_M) + 1
+    kept = np.ones(len(xy), dtype=np.bool_)
+    for at in near:
+        before = xy[np.flatnonzero(kept[:at])[-1]]
+        kept[at] = np.hypot(*(xy[at] - before)) >= _SAME_BEND_M
+    line = xy[kept]
+    if len(line) > 1 and np.hypot(*(line[-1] - line[0])) < _SAME_BEND_M:
+        line = line[:-1]
+    return np.concatenate([line, line[:1]])
+
+
+# Rule 5 --------------------------------------------------------------------------------------------------------------
+
+
+def _broken_leads(apart: _Apart) -> Iterator[Breach]:
+    for out, back in apart.pairs:
+        gap = _furthest_apart_m(out.xy, back.xy[::-1])
+        if gap > COINCIDE_M:
+            yield Breach(5, out.xy[0], f"the two wires of a lead lie up to {gap:.3f} m apart")
+        if out.island != back.island:
+            yield Breach(5, out.xy[0], "a lead comes back from another island than it went out to")
+    yield from _no_tree(apart.rings)
+    yield from _crossed_leads(apart)
+
+
+def _furthest_apart_m(a: FloatArray, b: FloatArray) -> float:
+    """How far two lines get apart when both are walked at one pace."""
+    if a.shape == b.shape:
+        return float(np.hypot(*(a - b).T).max())
+    lines = shapely.linestrings(a), shapely.linestrings(b)
+    share = np.union1d(*(chainage_m(xy) / chainage_m(xy)[-1] for xy in (a, b)))
+    pairs = [shapely.line_interpolate_point(line, share, normalized=True) for line in lines]
+    return float(shapely.distance(*pairs).max())
+
+
+def _no_tree(rings: Sequence[_Ring]) -> Iterator[Breach]:
+    outer, *inner = rings
+    reached = [run for run in outer.runs if run.kind == "island"]
+    if reached:
+        yield Breach(5, reached[0].xy[0], "an island is gone round without a lead to it")
+    for runs, lead in inner:
+        if lead is not None and not runs:
+            yield Breach(5, lead.xy[-1], "a lead goes out to nothing")
+        elif runs and np.hypot(*(runs[0].xy[0] - runs[-1].xy[-1])) > COINCIDE_M:
+            yield Breach(5, runs[0].xy[0], "the wire round an island does not come back to its lead")
+    visits = Counter(island for runs, _ in inner for island in {run.island for run in runs} if island is not None)
+    for island, count in visits.items():
+        if count > 1:
+            place = next(run.xy[0] for ring in inner for run in ring.runs if run.island == island)
+            yield Breach(5, place, f"an island is reached by {count} leads")
+
+
+def _crossed_leads(apart: _Apart) -> Iterator[Breach]:
+    if not apart.pairs:
+        return
+    leads = np.asarray([_between_ends(out.xy) for out, _ in apart.pairs], dtype=object)
+    wires = [LineString(run.xy) for ring in apart.rings for run in ring.runs]
+    for words, others in (("crosses another", leads), ("crosses other wire", np.asarray(wires, dtype=object))):
+        lead, other = shapely.STRtree(others).query(leads, predicate="intersects")
+        twice = lead >= other if others is leads else np.zeros(len(lead), dtype=np.bool_)
+        for a, b in zip(lead[~twice], other[~twice], strict=True):
+            met = shapely.get_coordinates(shapely.intersection(leads[a], others[b]))
+            yield Breach(5, met[0], f"a lead {words}")
+
+
+def _between_ends(xy: FloatArray) -> LineString:
+    line = LineString(xy)
+    cut = min(_LEAD_END_M, line.length / 2)
+    inner: LineString = substring(line, cut, line.length - cut)
+    return inner
+
+
+# Rule 6 --------------------------------------------------------------------------------------------------------------
+
+
+def close_wire(laid: Sequence[Loop], gap_min_m: float, passage_gap_m: float) -> list[Breach]:
+    """Return where stretches of wire other than leads, that are no neighbours, come too near to each other.
+
+    Parameters
+    ----------
+    laid
+        All loops that may disturb one another.
+    gap_min_m, passage_gap_m
+        Least distance, and that between the two wires of a passage [m].
+
+    Returns
+    -------
+    list of Breach
+        One for each two rings that come too near, or for each ring that comes too near to itself: the nearest place.
+    """
+    rings = [ring.runs for loop in laid for ring in _taken_apart(loop.runs).rings if ring.runs]
+    if not rings:
+        return []
+    sides = _sides(rings)
+    pieces = _pieces(sides, *_facing(sides, gap_min_m), gap_min_m)
+    lines = pieces.lines()
+    a, b = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=gap_min_m - GAP_SHORT_M)
+    a, b = a[a < b], b[a < b]
+    least = np.where(pieces.passage[a] & pieces.passage[b], min(gap_min_m, passage_gap_m), gap_min_m)
+    away = shapely.distance(lines[a], lines[b])
+    strangers = pieces.along_m(a, b) > gap_min_m * (_NEIGHBOUR_GAPS + 1 / _PIECES_PER_GAP)
+    near = np.flatnonzero(strangers & (away < least - GAP_SHORT_M))
+    order = near[np.argsort(away[near], kind="stable")]
+    pairs = np.sort(np.column_stack([pieces.ring[a[order]], pieces.ring[b[order]]]), axis=1)
+    _, first = np.unique(pairs, axis=0, return_index=True)
+    return [
+        Breach(6, pieces.ends[a[at], 0], f"two stretches of wire lie {away[at]:.3f} m apart, and not {least[at]:g} m")
+        for at in order[np.sort(first)]
+    ]
+
+
+class _Pieces(NamedTuple):
+    """Straight pieces of rings of wire.
+
+    Their ends, shape (n, 2, 2); number and length of their ring; chainage of both of their ends along it, shape
+    (n, 2); by how much the ring turns up to where they begin, either way, and all round; whether they lie in a passage.
+    """
+
+    ends: FloatArray
+    ring: IntArray
+    ring_m: FloatArray
+    at_m: FloatArray
+    turned_deg: FloatArray
+    turns_deg: FloatArray
+    passage: NDArray[np.bool_]
+
+    def lines(self) -> NDArray[np.object_]:
+        lines: NDArray[np.object_] = np.asarray(shapely.linestrings(self.ends), dtype=object)
+        return lines
+
+    def picked(self, which: IntArray) -> _Pieces:
+        return _Pieces(*(column[which] for column in self))
+
+    def along_m(self, a: IntArray, b: IntArray) -> FloatArray:
+        """Distance along the ring between the middles of pieces; infinite between rings."""
+        middle = self.at_m.mean(axis=1)
+        along = np.abs(middle[a] - middle[b])
+        shorter: FloatArray = np.minimum(along, self.ring_m[a] - along)
+        return np.where(self.ring[a] == self.ring[b], shorter, np.inf)
+
+
+def _sides(rings: Sequence[Sequence[Run]]) -> _Pieces:
+    """The straight sides of rings."""
+    parts = []
+    for number, runs in enumerate(rings):
+        xy = _ring_xy(runs)
+        at = chainage_m(xy)
+        passage = np.repeat([run.kind == "passage" for run in runs], [len(run.xy) - 1 for run in runs])
+        count = len(xy) - 1
+        turned = np.cumsum(np.abs(bends_deg(xy)))[:-1]
+        ends, along = np.stack([xy[:-1], xy[1:]], axis=1), np.column_stack([at[:-1], at[1:]])
+        whole = np.full((2, count), [[at[-1]], [turned[-1]]])
+        parts.append((ends, np.full(count, number), whole[0], along, turned, whole[1], passage))
+    return _Pieces(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+
+
+def _facing(sides: _Pieces, gap_m: float) -> tuple[IntArray, IntArray]:
+    """Pairs of sides that may hold places too near to each other, each pair in both orders.
+
+    Not those of which any two places are neighbours, nor those between which the ring hardly turns: a line that turns
+    by 120 degrees in all ends at least half its length from where it began (A. Schur, 1921), and strangers are more
+    than two gaps apart along the ring.
+    """
+    lines = sides.lines()
+    a, b = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=gap_m)
+    length = np.diff(sides.at_m, axis=1)[:, 0]
+    span = sides.along_m(a, b) + (length[a] + length[b]) / 2
+    turn = np.abs(sides.turned_deg[a] - sides.turned_deg[b])
+    turn = np.minimum(turn, sides.turns_deg[a] - turn)
+    straight = (sides.ring[a] == sides.ring[b]) & (turn <= _HALVED_TURN_DEG)
+    keep = (a != b) & (span > _NEIGHBOUR_GAPS * gap_m) & ~straight
+    return a[keep], b[keep]
+
+
+def _pieces(sides: _Pieces, a: IntArray, b: IntArray, gap_m: float) -> _Pieces:
+    """Of each side `a` what may lie within the gap of side `b`, in pieces much shorter than the gap."""
+    start, step = sides.ends[a, 0], np.diff(sides.ends[a], axis=1)[:, 0]
+    length = np.maximum(np.hypot(step[:, 0], step[:, 1]), 1e-12)
+    ahead = step / length[:, None]
+    along = np.einsum("ikj,ij->ik", sides.ends[b] - start[:, None, :], ahead)
+    low = np.clip(along.min(axis=1) - gap_m, 0.0, length)
+    high = np.clip(along.max(axis=1) + gap_m, 0.0, length)
+    count = np.maximum(1, np.ceil((high - low) * _PIECES_PER_GAP / gap_m)).astype(np.int64)
+    side = np.repeat(np.arange(len(a)), count)
+    rank = np.arange(len(side)) - np.repeat(np.cumsum(count) - count, count)
+    at = low[side, None] + (high - low)[side, None] * (rank[:, None] + np.array([0, 1])) / count[side, None]
+    ends = start[side, None, :] + at[:, :, None] * ahead[side, None, :]
+    own = a[side]
+    return sides.picked(own)._replace(ends=ends, at_m=sides.at_m[own, :1] + at)
