@@ -17,6 +17,7 @@ from pyproj.enums import TransformDirection
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import ParameterError
+from lawngis.geometry.polygons import repaired
 
 FloatArray = NDArray[np.float64]
 
@@ -72,9 +73,13 @@ class MeasuringFrame:
         return ProjectedCRS(conversion, name="lawngis measuring frame", geodetic_crs=_geographic(self.source))
 
     def to_frame(self, geometries: ArrayLike, source: CRS | None = None) -> NDArray[np.object_]:
-        """Return geometries moved from `source` (default: the site's CRS) into the frame."""
+        """Return geometries moved from `source` (default: the site's CRS) into the frame.
+
+        A polygon whose rings touch in one CRS may cross itself by rounding in another: what was valid is valid again.
+        """
         crs = source or self.source
-        return _moved(geometries, lambda xy: self.coordinates_from(crs, xy))
+        moved = _moved(geometries, lambda xy: self.coordinates_from(crs, xy))
+        return _kept_valid(np.asarray(geometries, dtype=object), moved)
 
     def to_source(self, geometries: ArrayLike) -> NDArray[np.object_]:
         """Return geometries moved from the frame back to the site's CRS."""
@@ -166,3 +171,11 @@ def _transformed(transformer: Transformer, xy: ArrayLike, *, inverse: bool = Fal
 def _moved(geometries: ArrayLike, move: Callable[[FloatArray], FloatArray]) -> NDArray[np.object_]:
     flat = shapely.force_2d(np.asarray(geometries, dtype=object))
     return np.asarray(shapely.transform(flat, move), dtype=object)
+
+
+def _kept_valid(before: NDArray[np.object_], moved: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Return moved geometries, with those polygons repaired that only moving has made invalid."""
+    broken = (shapely.get_dimensions(moved) == 2) & ~shapely.is_valid(moved) & shapely.is_valid(before)
+    if broken.any():
+        moved[broken] = [repaired(geometry).geometry for geometry in moved[broken]]
+    return moved

@@ -58,6 +58,25 @@ def polygon_parts(geometry: BaseGeometry) -> list[Polygon]:
     return [part for part in parts if part.geom_type == "Polygon" and not part.is_empty]
 
 
+def grid_parts(geometry: BaseGeometry, grid_m: float) -> list[Polygon]:
+    """Return the polygons of a geometry with their vertices on a grid, without what is thinner than its cells.
+
+    Parameters
+    ----------
+    geometry
+        Any valid shapely geometry [m].
+    grid_m
+        Side of the grid's cells [m].
+
+    Examples
+    --------
+    >>> spike = Polygon([(0, 0), (2, 0), (2, 1), (1e-6, 1), (5e-7, 9), (0, 1)])
+    >>> [part.length for part in grid_parts(spike, 1e-4)]
+    [6.0]
+    """
+    return polygon_parts(shapely.set_precision(geometry, grid_m))
+
+
 def polygonal(geometry: BaseGeometry) -> Polygon | MultiPolygon:
     """Return the area part of any geometry, flat: a Polygon where one suffices, else a MultiPolygon.
 

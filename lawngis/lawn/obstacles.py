@@ -13,7 +13,7 @@ from shapely import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import ParameterError
-from lawngis.geometry.polygons import discs, filled, polygon_parts, polygonal
+from lawngis.geometry.polygons import discs, filled, grid_parts, polygon_parts, polygonal
 
 Reason = Literal["steep", "water", "bed", "tree", "obstacle", "drop", "narrow", "small"]
 Treatment = Literal["outside", "island", "bump"]
@@ -318,7 +318,9 @@ def with_bumps_filled(
 _PRECEDENCE: tuple[Reason, ...] = ("water", "drop", "bed", "tree", "obstacle", "steep", "narrow", "small")
 
 
-def without_overlaps(keepouts: Sequence[Keepout], *, within: BaseGeometry, crumb_m2: float = 1e-3) -> list[Keepout]:
+def without_overlaps(
+    keepouts: Sequence[Keepout], *, within: BaseGeometry, crumb_m2: float = 1e-3, grid_m: float = 1e-4
+) -> list[Keepout]:
     """Return keep-outs clipped to some ground and cut so that none overlaps another; the graver one keeps the ground.
 
     Parameters
@@ -329,6 +331,8 @@ def without_overlaps(keepouts: Sequence[Keepout], *, within: BaseGeometry, crumb
         Ground to clip to: the parcel [m].
     crumb_m2
         Pieces smaller than this are dropped [m²].
+    grid_m
+        Vertices are put on a grid of this width, so that no hairline joins pieces that are apart [m].
 
     Returns
     -------
@@ -340,7 +344,7 @@ def without_overlaps(keepouts: Sequence[Keepout], *, within: BaseGeometry, crumb
     result = []
     for item in ranked:
         rest = shapely.difference(shapely.intersection(item.polygon, within), taken)
-        pieces = [part for part in polygon_parts(rest) if part.area > crumb_m2]
+        pieces = [part for part in grid_parts(rest, grid_m) if part.area > crumb_m2]
         result += [replace(item, polygon=piece) for piece in pieces]
         taken = shapely.union(taken, item.polygon)
     return result

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from heapq import heappop, heappush
 from itertools import combinations
-from math import sqrt
+from math import hypot
 from typing import NamedTuple
 
 import numpy as np
@@ -194,26 +194,30 @@ def zone_partition(
     return _ordered(_joined(parts))
 
 
-def width_sd_m(edge_accuracy_m: float) -> float:
+def width_sd_m(edge_accuracy_m: float, other_edge_accuracy_m: float | None = None) -> float:
     """Return the standard deviation of a passage's width.
 
     Parameters
     ----------
     edge_accuracy_m
-        Standard deviation of the place of either edge, across it [m].
+        Standard deviation of the place of one edge, across it [m].
+    other_edge_accuracy_m
+        That of the other edge [m]; the same when absent.
 
     Returns
     -------
     float
-        Accuracy times the square root of two: the width is the difference of two places whose errors are taken
-        as independent [m]. Errors that both edges share (a shifted map) cancel and make it smaller.
+        Root of the sum of both squares: the width is the difference of two places whose errors are taken as
+        independent [m]. Errors that both edges share (a shifted map) cancel and make it smaller.
 
     Examples
     --------
     >>> round(width_sd_m(0.10), 4)
     0.1414
+    >>> width_sd_m(0.03, 0.04)
+    0.05
     """
-    return edge_accuracy_m * sqrt(2)
+    return hypot(edge_accuracy_m, edge_accuracy_m if other_edge_accuracy_m is None else other_edge_accuracy_m)
 
 
 def crossings(

@@ -20,9 +20,11 @@ from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.mower import EdgeClass, MowerProfile
 
 from ..loops import passed_over
+from ..paving import KerbParameters, rolled_over
 from ..plans import Finding, Plan, Row, StepResult, VisitCheck
+from ..seen_outlines import SeenOutlines, seen_outlines
 from ..sites import Site
-from ..step import Parameters, Step
+from ..step import Step
 
 PAVING_CLASSES: dict[str | None, EdgeClass] = {"flush": "flush", "raised": "raised", "sunken": "drop"}
 BARRIER_CLASSES: dict[str, EdgeClass] = {"wall": "raised", "fence": "raised", "hedge": "soft", "kerb": "raised"}
@@ -48,11 +50,14 @@ LAYERS_SILENT = ("unknown", "boundary")
 KNOWN_LEDGE_M = 1.0
 """A ledge this near a barrier or water of the layers is theirs."""
 
+CHECK_WEIGHT = 0.3
+"""How much a look at an unknown edge matters beside a width that decides over a zone."""
+
 KEEPOUT_REACH_M = 0.1
 """Cleaning moves the lawn's edge by some centimetres away from what it borders."""
 
 
-class EdgesParameters(Parameters):
+class EdgesParameters(KerbParameters):
     """How edges are told apart."""
 
     reach_m: float = Field(
@@ -60,9 +65,6 @@ class EdgesParameters(Parameters):
     )
     shortest_m: float = Field(
         default=0.5, ge=0, le=5, description="shorter stretches between two of the same class are counted in [m]"
-    )
-    kerb_flush_max_m: float = Field(
-        default=0.03, ge=0, le=0.2, description="a kerb no higher than this lets the wheel roll onto it [m]"
     )
     step_stretch_m: float = Field(
         default=2.0, ge=0.5, le=50, description="length of edge over which a height step is measured [m]"
@@ -83,11 +85,16 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
     """Return the edge stretches of all zones with class, setback and evidence."""
     beyond = _beyond(site, plan, parameters)
     ignored = passed_over(plan)
+    seen = seen_outlines(site, plan)
     rows: list[Row] = []
     for zone in plan.rows("zones"):
         polygon = _outline(zone["geometry"], ignored)
-        for stretch in edge_stretches(polygon, beyond, otherwise=NOTHING_KNOWN, shortest_m=parameters.shortest_m):
-            for part in _judged_by_height(site, stretch, parameters):
+        around = [*beyond, *_other_zones(plan, zone)]
+        for stretch in edge_stretches(polygon, around, otherwise=NOTHING_KNOWN, shortest_m=parameters.shortest_m):
+            parts = _judged_by_height(site, stretch, parameters)
+            if seen is not None and stretch.edge_class == "unknown":
+                parts = _less_sure(parts, seen)
+            for part in parts:
                 rows.append(_row(site, len(rows) + 1, zone["zone_id"], part, mower))
     findings = _findings(rows) + _contradictions(site, rows, parameters) + _ledges(site, plan, parameters)
     return StepResult({"edges": rows}, findings, _checks(rows, parameters))
@@ -111,6 +118,19 @@ def _judged_by_height(site: Site, stretch: EdgeStretch, parameters: EdgesParamet
             confidence = float(np.mean([step.confidence for step in run]))
             judged.append(EdgeStretch(line, told, words, confidence, stretch.ring))
     return judged
+
+
+def _less_sure(stretches: list[EdgeStretch], seen: SeenOutlines) -> list[EdgeStretch]:
+    """Return stretches that no layer draws, as sure as the cover on both sides lets them be."""
+    sure = seen.confidence([stretch.line for stretch in stretches])
+    return [
+        replace(
+            stretch,
+            confidence=stretch.confidence * float(factor),
+            evidence=f"{stretch.evidence}; the outline is seen in the image only",
+        )
+        for stretch, factor in zip(stretches, sure, strict=True)
+    ]
 
 
 def _told_class(step: HeightStep, parameters: EdgesParameters) -> EdgeClass | None:
@@ -193,8 +213,13 @@ def _beyond(site: Site, plan: Plan, parameters: EdgesParameters) -> list[Beyond]
     beyond.append(_boundary(site, reach))
     by_hand = [row["geometry"] for row in plan.rows("hand_mow")]
     beyond.append(Beyond(by_hand, "flush", "lawn at the same level beyond, mown by hand", 0.8, 0.05))
-    beyond.append(Beyond(plan.geometries("zones"), "flush", "another zone at the same level beyond", 0.8, 0.05))
     return [item for item in beyond if len(item.geometries)]
+
+
+def _other_zones(plan: Plan, zone: Row) -> list[Beyond]:
+    """Return the zones beside one: its own outline would lie beyond each of its edges."""
+    others = [row["geometry"] for row in plan.rows("zones") if row["zone_id"] != zone["zone_id"]]
+    return [Beyond(others, "flush", "another zone at the same level beyond", 0.8, 0.05)] if others else []
 
 
 def _barriers(site: Site, parameters: EdgesParameters) -> list[Beyond]:
@@ -203,7 +228,7 @@ def _barriers(site: Site, parameters: EdgesParameters) -> list[Beyond]:
     barriers = site.layers["barriers"].explode(ignore_index=True)
     kinds = barriers["kind"]
     result = list(drop_surroundings(list(barriers.geometry[kinds == "drop"]), reach_m=parameters.reach_m))
-    low = (kinds == "kerb") & (barriers["height_m"].fillna(1.0) <= parameters.kerb_flush_max_m)
+    low = rolled_over(barriers, parameters.kerb_flush_max_m)
     for kind, edge_class in BARRIER_CLASSES.items():
         lines = list(barriers.geometry[(kinds == kind) & ~low])
         result.append(Beyond(lines, edge_class, f"{kind} beyond", 0.9, parameters.reach_m))
@@ -288,7 +313,11 @@ def _checks(rows: list[Row], parameters: EdgesParameters) -> list[VisitCheck]:
             decides="how far the wire keeps from that edge",
             place=row["geometry"].interpolate(0.5, normalized=True),
             flip_probability=0.5,
-            weight=0.3,
+            # The less sure the outline, the sooner it is looked at.
+            weight=min(1.0, CHECK_WEIGHT * NOTHING_KNOWN.confidence / max(row["confidence"], 0.1)),
+            target_layer="edges",
+            target_id=row["edge_id"],
+            target_column="edge_class",
         )
         for row in rows
         if row["edge_class"] == "unknown" and row["length_m"] >= parameters.unknown_check_m
@@ -300,6 +329,8 @@ STEP = Step(
     title="Edges and setbacks",
     description="Tells for every stretch of every edge what lies beyond it, and the setback that the wire keeps.",
     reads=(
+        "cover",
+        "lawn",
         "zones",
         "keepouts",
         "hand_mow",
@@ -309,8 +340,11 @@ STEP = Step(
         "site:beds",
         "site:water",
         "site:barriers",
+        "site:streets",
+        "site:obstacles",
         "raster:dem",
         "raster:dsm",
+        "raster:imagery",
     ),
     writes=("edges",),
     compute=edges,

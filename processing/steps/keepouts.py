@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 import numpy as np
 import shapely
 from pydantic import Field
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.ground.raster import Grid, centres_in
-from lawngis.ground.steep import areas_at_edge, mower_slope, steep_areas, undecided_areas
-from lawngis.ground.terrain import ExponentialCorrelation
+from lawngis.ground.steep import areas_at_edge, steep_areas, undecided_areas
 from lawngis.lawn.obstacles import (
     Keepout,
     area_keepouts,
@@ -22,9 +24,12 @@ from lawngis.lawn.obstacles import (
 )
 from lawngis.mower import MowerProfile
 
-from ..plans import Finding, Plan, Row, StepResult, VisitCheck
+from ..measured_slopes import slope_as_measured, steep_evidence
+from ..paving import KerbParameters, rolled_over
+from ..plans import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
 from ..sites import Site
-from ..step import Parameters, Step
+from ..step import Step
+from ..wheel_slope import DEM_CORRELATION_M, slope_under_wheels
 
 EVIDENCE = {
     "bed": "a bed of the layer beds",
@@ -40,7 +45,7 @@ TREE_CONFIDENCE_MIN = 0.5
 """Trees found with less confidence are left alone: they may be shrubs."""
 
 
-class KeepoutsParameters(Parameters):
+class KeepoutsParameters(KerbParameters):
     """How keep-outs are drawn."""
 
     barrier_width_m: float = Field(
@@ -50,10 +55,10 @@ class KeepoutsParameters(Parameters):
         default=0.8, ge=0.06, le=4, description="width kept out along a hedge drawn as a line [m]"
     )
     dem_correlation_m: float = Field(
-        default=1.0, ge=0.01, le=100, description="distance over which errors of the terrain model are alike [m]"
-    )
-    kerb_flush_max_m: float = Field(
-        default=0.03, ge=0, le=0.2, description="a kerb no higher than this lets the wheel roll onto it [m]"
+        default=DEM_CORRELATION_M,
+        ge=0.01,
+        le=100,
+        description="distance over which errors of the terrain model are alike [m]",
     )
     ledge_reach_m: float = Field(
         default=1.25,
@@ -71,20 +76,18 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
     lawn = shapely.union_all(plan.geometries("lawn"))
     if lawn.is_empty:
         return StepResult({"keepouts": []})
-    slope, sd = mower_slope(
-        site.dem,
-        wheelbase_m=mower.wheelbase_m,
-        z_sd_m=site.accuracy.dem_sd_m,
-        correlation=ExponentialCorrelation(parameters.dem_correlation_m),
-    )
+    slope, sd = slope_under_wheels(site, plan, mower, parameters.dem_correlation_m)
     slope = _without_known_ledges(site, slope, parameters.ledge_reach_m)
+    slope, sd, told = slope_as_measured(site, slope, sd, mower, area_min_m2=parameters.doubt_area_min_m2)
     found = _from_layers(site, plan, lawn, mower, parameters) + _steep(site, lawn, slope, sd, mower)
     found += _steep_at_edge(lawn, found, slope, sd, site, mower)
     found = with_tight_bumps_joined(found, lawn=lawn, room_m=mower.passage_transit_min_m)
-    rows = _rows(site, without_overlaps(found, within=site.parcel))
-    return StepResult(
-        {"keepouts": rows}, _findings(rows, lawn), _slope_checks(site, lawn, slope, sd, mower, parameters)
-    )
+    rows = _rows(site, without_overlaps(found, within=site.parcel, grid_m=GRID_M))
+    for row in rows:
+        if row["reason"] == "steep":
+            row["evidence"] = steep_evidence(site, row["geometry"], mower.edge_slope_limit_percent, row["evidence"])
+    checks = _slope_checks(site, lawn, slope, sd, mower, parameters)
+    return StepResult({"keepouts": rows}, _findings(rows, lawn) + told, checks)
 
 
 def _from_layers(
@@ -134,8 +137,7 @@ def _barriers(site: Site, lawn: BaseGeometry, parameters: KeepoutsParameters) ->
     barriers = site.layers["barriers"].explode(ignore_index=True)
     kinds = barriers["kind"].fillna("wall").to_numpy()
     lines = barriers.geometry.to_numpy()
-    low_kerb = (kinds == "kerb") & (barriers["height_m"].fillna(0.1).to_numpy() <= parameters.kerb_flush_max_m)
-    standing = (kinds != "drop") & ~low_kerb
+    standing = (kinds != "drop") & ~rolled_over(barriers, parameters.kerb_flush_max_m)
     width = np.where(kinds == "hedge", parameters.hedge_width_m, parameters.barrier_width_m)
     found: list[Keepout] = []
     if (kinds == "drop").any():
@@ -223,12 +225,14 @@ def _slope_checks(
                 limit_value=mower.slope_limit_percent,
                 flip_probability=area.flip_probability,
                 weight=min(1.0, on_lawn.area / max(lawn.area, 1.0) + 0.2),
+                target_layer="keepouts",
+                target_column="slope_percent",
             )
         )
     return checks
 
 
-def _rows(site: Site, found: list[Keepout]) -> list[Row]:
+def _rows(site: Site, found: list[Keepout]) -> list[dict[str, Any]]:
     return [
         {
             "keepout_id": f"{site.parcel_id}-K{number}",
@@ -243,7 +247,7 @@ def _rows(site: Site, found: list[Keepout]) -> list[Row]:
     ]
 
 
-def _findings(rows: list[Row], lawn: BaseGeometry) -> list[Finding]:
+def _findings(rows: Sequence[Row], lawn: BaseGeometry) -> list[Finding]:
     findings = []
     steep = [row for row in rows if row["reason"] == "steep"]
     if steep:

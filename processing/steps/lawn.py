@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pydantic import Field
+from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.geometry.polygons import discs
+from lawngis.geometry.polygons import discs, grid_parts
 from lawngis.ground.cover import confidence_within, ground_to_take
 from lawngis.lawn.derive import Taken, derived_lawn, ground_account_m2, surveyed_lawn
 from lawngis.mower import MowerProfile
 
-from ..plans import Finding, Plan, Row, StepResult
+from ..plans import GRID_M, Finding, Plan, Row, StepResult
 from ..sites import Site
 from ..step import Parameters, Step
 
@@ -65,7 +66,7 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     del mower
     surveyed = [shape for shape in site.geometries("lawns") if shape.intersects(site.parcel)]
     if surveyed:
-        pieces = surveyed_lawn(site.parcel, surveyed, sliver_width_m=parameters.sliver_width_m)
+        pieces = _on_grid(surveyed_lawn(site.parcel, surveyed, sliver_width_m=parameters.sliver_width_m))
         return StepResult({"lawn": _rows(site, pieces, "surveyed", SURVEYED_CONFIDENCE)})
     taken = _taken(site)
     cover = plan.rows("cover")
@@ -73,6 +74,7 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     pieces = derived_lawn(
         site.parcel, taken, sliver_width_m=parameters.sliver_width_m, gap_close_m=parameters.gap_close_m
     )
+    pieces = _on_grid(pieces)
     if cover:
         pieces = [piece for piece in pieces if piece.area >= CRUMB_M2]
     account = ground_account_m2(site.parcel, pieces, taken)
@@ -139,6 +141,11 @@ def _trunks(site: Site) -> list[BaseGeometry]:
     trees = site.layers["trees"].explode(ignore_index=True)
     radius = trees["trunk_diameter_m"].fillna(TRUNK_UNKNOWN_M).clip(lower=0.06).to_numpy() / 2
     return list(discs(trees.geometry.get_coordinates().to_numpy(), radius))
+
+
+def _on_grid(pieces: Sequence[Polygon]) -> list[Polygon]:
+    """Return the pieces as the plan keeps them, so that areas are measured on what is written."""
+    return [part for piece in pieces for part in grid_parts(piece, GRID_M)]
 
 
 def _rows(site: Site, pieces: Sequence[BaseGeometry], source: str, confidence: float) -> list[Row]:

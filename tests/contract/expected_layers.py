@@ -81,7 +81,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
             "role": _one_of("home linked detached"),
             "supply": _one_of("own_dock own_source main_wire none"),
         },
-        ranges={"area_m2": ANY_POSITIVE, "hours_week": (0.0, 168.0)},
+        ranges={"area_m2": ANY_POSITIVE, "hours_week": ANY_POSITIVE},
         filled=("role", "supply", "area_m2", "perimeter_m"),
     ),
     "links": ExpectedLayer(
@@ -163,7 +163,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
         "Polygon",
         _columns(text="area_id reason", number="area_m2"),
         own_id="area_id",
-        values={"reason": _one_of("narrow small steep unreachable out_of_signal")},
+        values={"reason": _one_of("narrow small steep unreachable out_of_signal left_out")},
         ranges={"area_m2": ANY_POSITIVE},
         filled=("reason", "area_m2"),
     ),

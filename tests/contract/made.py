@@ -94,7 +94,7 @@ def violations_of(site: Site, plan: Plan, profile: dict[str, Any]) -> list[Viola
         name: table(spec, _finished(name, plan), None if spec.geometry is None else site.frame.crs)
         for name, spec in PLAN_LAYERS.items()
     }
-    outline = geopandas.GeoDataFrame({"parcel_id": ["P1"]}, geometry=[site.parcel], crs=site.frame.crs)
+    outline = geopandas.GeoDataFrame({"parcel_id": [site.parcel_id]}, geometry=[site.parcel], crs=site.frame.crs)
     return table_violations(tables, {**site.layers, "parcels": outline}, profile)
 
 

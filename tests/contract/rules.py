@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import combinations, pairwise
 from pathlib import Path
@@ -252,9 +252,11 @@ def _turns_outside(loop: Loop, points: Array, turns: NDArray[np.int_], ground: B
 
 
 def _left_out(view: ParcelView, loop: Loop, outside: Array, profile: Profile) -> Found:
-    """Mowable ground that the wire leaves out although nothing near enough asks for it."""
+    """Mowable ground that the wire leaves out although nothing near enough asks for it, nor anybody on site."""
     edges = view.rows("edges")
     for zone_id, zone in zip(loop.zone_ids, loop.zones, strict=True):
+        if re.search(r"lie outside it.*\(rule 2\)", said_of_drawn_wire(view, [zone_id])):
+            continue
         setbacks = edges.loc[edges["zone_id"] == zone_id, "setback_m"]
         margin = float(setbacks.max()) if len(setbacks) else max(profile["setback_m"].values())
         points = outside[shapely.contains_xy(zone, outside)]
@@ -281,10 +283,18 @@ def rule_3_setback(view: ParcelView, profile: Profile) -> Found:
     for loop in view.loops:
         own = edges[edges["zone_id"].isin(loop.zone_ids)]
         yield from _uncovered_outline(view, loop, own)
+        less = set(re.findall(r"to the (\w+) edge instead of .*?\(rule 3\)", said_of_drawn_wire(view, loop.zone_ids)))
         for run in loop.of_kind("edge", "island"):
             where = f"{loop.loop_id} {run.place}"
-            yield from ((where, text) for text in _run_setback(run, own, profile))
-            yield from ((where, text) for text in _nearest_edge_setback(run, own))
+            yield from ((where, text) for text in _run_setback(run, own, profile, drawn=run.edge_class in less))
+            yield from ((where, text) for text in _nearest_edge_setback(run, own, drawn=run.edge_class in less))
+
+
+def said_of_drawn_wire(view: ParcelView, zone_ids: Iterable[str]) -> str:
+    """What findings say of wire that somebody drew for zones: its runs keep what their own `setback_m` says."""
+    findings = view.rows("findings")
+    texts = findings.loc[findings["code"] == "drawn-wire", "text"]
+    return " | ".join(text for text in texts if any(f"{zone_id} " in text for zone_id in zone_ids))
 
 
 def _uncovered_outline(view: ParcelView, loop: Loop, edges: pd.DataFrame) -> Found:
@@ -297,11 +307,12 @@ def _uncovered_outline(view: ParcelView, loop: Loop, edges: pd.DataFrame) -> Fou
             yield zone_id, f"{bare:.2f} m of its outline have no row in edges"
 
 
-def _run_setback(run: Run, edges: pd.DataFrame, profile: Profile) -> Iterator[str]:
+def _run_setback(run: Run, edges: pd.DataFrame, profile: Profile, *, drawn: bool) -> Iterator[str]:
     wanted = profile["setback_m"].get(run.edge_class)
     if wanted is None:
         yield f"its edge_class is {run.edge_class}"
         return
+    wanted = min(wanted, run.setback_m) if drawn else wanted
     if not abs(run.setback_m - wanted) <= COINCIDE_M:
         yield f"setback_m {run.setback_m} is not the profile's for {run.edge_class}"
     same_class = edges[edges["edge_class"] == run.edge_class]
@@ -313,7 +324,7 @@ def _run_setback(run: Run, edges: pd.DataFrame, profile: Profile) -> Iterator[st
         yield f"{away:.3f} m from edges of its class {run.edge_class}, whose setback is {wanted} m"
 
 
-def _nearest_edge_setback(run: Run, edges: pd.DataFrame) -> Iterator[str]:
+def _nearest_edge_setback(run: Run, edges: pd.DataFrame, *, drawn: bool) -> Iterator[str]:
     """At each place the edge that is followed is the nearest one, whatever the run says of itself."""
     if edges.empty:
         return
@@ -322,7 +333,7 @@ def _nearest_edge_setback(run: Run, edges: pd.DataFrame) -> Iterator[str]:
     lines, setbacks = edges.geometry.to_numpy(), edges["setback_m"].to_numpy(dtype=float)
     (at, edge), away = shapely.STRtree(lines).query_nearest(shapely.points(points), return_distance=True)
     asked = np.full(len(points), np.inf)
-    np.minimum.at(asked, at, setbacks[edge])
+    np.minimum.at(asked, at, np.minimum(setbacks[edge], run.setback_m) if drawn else setbacks[edge])
     reached = np.full(len(points), np.inf)
     np.minimum.at(reached, at, away)
     short = asked - SETBACK_TOLERANCE_M - reached
@@ -644,6 +655,9 @@ def _lead_totals(view: ParcelView) -> Found:
             yield loop.loop_id, f"lead_m is {loop.row['lead_m']}, its lead runs have {leads:.3f} m"
 
 
+STEEPEST_CABLE = 1.08
+"""A cable is as long as the ground that it lies on: on a bank of 40 % longer by so much than it looks from above."""
+
 MEASURED = (
     ("lawn", "area_m2", shapely.area, 0.06),
     ("keepouts", "area_m2", shapely.area, 0.06),
@@ -660,7 +674,10 @@ def _measured_columns(view: ParcelView) -> Found:
     for layer, column, measure, last_digit in MEASURED:
         rows = view.rows(layer)
         measured = measure(rows.geometry.to_numpy())
-        off = np.abs(measured - rows[column].to_numpy(dtype=float)) > last_digit + 1e-5 * measured
+        longest = measured * (STEEPEST_CABLE if layer == "supply_route" else 1.0)
+        said = rows[column].to_numpy(dtype=float)
+        rounding = last_digit + 1e-5 * measured
+        off = (said < measured - rounding) | (said > longest + rounding)
         if off.any():
             first = int(np.flatnonzero(off)[0])
             yield layer, f"{column} is {rows[column].iloc[first]}, measured {measured[first]:.4f}"

@@ -61,6 +61,26 @@ def pond(*shapes: Polygon) -> dict[str, dict[str, list]]:
     return {"water": {"geometry": list(shapes), "kind": ["pond"] * len(shapes)}}
 
 
+def side_by_side() -> Polygon:
+    """Two lawns, and two passages of 1.1 and 1.4 m between them."""
+    passages = [box(12, 1.5, 16, 2.6), box(12, 6.5, 16, 7.9)]
+    return shapely.union_all([box(0, 0, 12, 10), *passages, box(16, 0, 24, 10)])
+
+
+def crossroads() -> Polygon:
+    """Four lawns around two passages of 1.2 m that cross."""
+    arms = [box(-8, -0.6, 8, 0.6), box(-0.6, -8, 0.6, 8)]
+    lawns = [box(8, -4, 15, 4), box(-15.5, -4, -8, 4), box(-4, 8, 4, 14), box(-4, -13.5, 4, -8)]
+    return shapely.union_all([*arms, *lawns])
+
+
+def hub() -> Polygon:
+    """A lawn of 5 x 5 m with four arms of 1.2 m, each to a lawn of its own."""
+    arms = [box(-9, -0.6, 9, 0.6), box(-0.6, -9, 0.6, 9)]
+    lawns = [box(9, -4, 16, 4), box(-16.5, -4, -9, 4), box(-4, 9, 4, 15), box(-4, -14.5, 4, -9)]
+    return shapely.union_all([box(-2.5, -2.5, 2.5, 2.5), *arms, *lawns])
+
+
 RECTANGLE = box(0, 0, 20, 12)
 
 SITES = {
@@ -69,6 +89,9 @@ SITES = {
     "dumbbell": lambda: site_of(dumbbell(1.2)),
     "dumbbell that is mown through": lambda: site_of(dumbbell(2.0)),
     "dumbbell too narrow": lambda: site_of(dumbbell(0.7)),
+    "two passages side by side": lambda: site_of(side_by_side()),
+    "passages that cross": lambda: site_of(crossroads()),
+    "a little lawn with four arms": lambda: site_of(hub()),
     "pond": lambda: site_of(RECTANGLE, layers=pond(disc(10, 6, 2))),
     "L": lambda: site_of(box(0, 0, 20, 20).difference(box(10, 10, 20, 20))),
     "donut": lambda: site_of(disc(0, 0, 10).difference(disc(0, 0, 4)), layers=pond(disc(0, 0, 4))),

@@ -158,3 +158,22 @@ def test_heading_is_that_of_a_line_drawn_in_the_grid() -> None:
         (x0, y0), (x1, y1) = frame.coordinates_in(source, [[0, 0], end])
         drawn = degrees(atan2(x1 - x0, y1 - y0))
         assert (frame.grid_heading_deg(heading) - drawn + 180) % 360 - 180 == pytest.approx(0, abs=1e-4)
+
+
+def test_what_is_valid_where_it_comes_from_is_valid_in_the_frame():
+    """A needle as overlays leave them, valid as written: moved, two of its sides cross by rounding."""
+    tip, other = (1603525.3660831212, 6464264.943192009), (1603525.1062480288, 6464265.264534252)
+    needle = Polygon([tip, other, (1603525.3660831214, 6464264.943192009)])
+    square = box(1603500, 6464200, 1603510, 6464210)
+    frame = MeasuringFrame.centred_on(square, CRS.from_epsg(3857))
+    bare = shapely.transform(needle, lambda xy: frame.coordinates_from(frame.source, xy))
+    assert needle.is_valid and not bare.is_valid
+    moved = frame.to_frame([needle, square])
+    assert shapely.is_valid(moved).all()
+    assert moved[0].area < 1e-9 and moved[1].area == pytest.approx(100 * cos(radians(50.1)) ** 2, rel=0.01)
+
+
+def test_what_came_broken_is_left_to_whoever_reads_it():
+    bow_tie = Polygon([(0, 0), (10, 10), (10, 0), (0, 10)])
+    frame = MeasuringFrame.centred_on(bow_tie, CRS.from_epsg(3857))
+    assert not frame.to_frame([bow_tie])[0].is_valid
