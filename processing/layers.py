@@ -86,7 +86,7 @@ LINK_KINDS = ("open", "transit", "crossing", "blocked")
 SUPPLIES = ("own_dock", "own_source", "main_wire", "none")
 RUN_KINDS = ("edge", "corner", "passage", "island", "lead_out", "lead_back")
 PEG_KINDS = ("straight", "bend", "lead", "dock")
-HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal")
+HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
 STATUSES = ("planned", "not_suitable", "failed")
 COVERS = ("lawn", "lawn_under_crown", "shrub", "hedge", "crown", "bare", "built")
@@ -573,6 +573,9 @@ PLAN_LAYERS = _layers(
             _text("decides", "what depends on it", nullable=False),
             _real("flip_probability", "", "chance that measuring changes the decision"),
             _text("step", "step that asks for it"),
+            _text("target_layer", "layer that the measured value corrects, as in the site's overrides"),
+            _text("target_id", "feature of that layer; without it the nearest"),
+            _text("target_column", "column that the measured value corrects"),
         ),
         key="check_id",
     ),

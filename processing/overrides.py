@@ -1,13 +1,15 @@
 """What somebody measured on site wins: rows of the layer `overrides`, applied to what the steps derive.
 
-After a step has written its layers, the rows that overrides name are changed; then what the step had decided by the
-old value is decided anew (`DECIDED_BY`). Overrides of site layers (a hedge that is gone, an outlet's true place) are
-applied before the first step. Every override leaves a finding.
+Overrides of site layers (a hedge that is gone, an outlet's true place), measured slopes, and lines along which the wire
+is wanted are applied before the first step. After a step has written its layers, the rows that overrides name are
+changed; then what the step had decided by the old value is decided anew (see `remeasured`). Every override leaves a
+finding. One whose target is no parcel's is refused before anything is planned; one that finds no target on its parcel
+is a finding that stops that parcel's plan, with the nearest candidates: the other parcels are planned all the same.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
@@ -18,21 +20,24 @@ import numpy as np
 import pandas as pd
 import shapely
 from pyproj import CRS
-from shapely import Point
+from shapely import LineString, Point
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import LayerError
-from lawngis.lawn.zones import ZoneLink, zone_roles
+from lawngis.geometry.frame import MeasuringFrame
 from lawngis.mower import MowerProfile
-from lawngis.mowing.capacity import area_rate_m2_h, one_charge_area_m2
 
 from . import gpkg
 from .layers import PLAN_LAYERS, SITE_LAYERS, ColumnSpec
-from .plans import Finding, Row, StepResult
-from .sites import Site
+from .plans import Finding, Row, StepResult, VisitCheck
+from .remeasured import GONE, Remeasured, decided_anew
+from .sites import MeasuredSlope, Site
 
 NEAR_M = 5.0
 """An override without a name takes the nearest feature within this distance."""
+
+BESIDE_M = 0.5
+"""A place this near a parcel may still be meant to lie on it; farther off, what a plan derives is the neighbour's."""
 
 CONTRADICTS_SDS = 3.0
 """A measured value this many standard deviations from the derived one says that the map is wrong."""
@@ -40,8 +45,13 @@ CONTRADICTS_SDS = 3.0
 NEVER = ("findings", "visit_checks", "run_info", "overrides")
 """Layers that say what was found; nobody measures them."""
 
-GONE = "gone"
 GEOMETRY = "geometry"
+SLOPE = "slope_percent"
+"""What overrides of keep-outs may give besides their columns: the slope that was measured there."""
+
+NEW = "new"
+"""Value of a site feature's geometry that no map has."""
+
 _TRUE = ("", "1", "true", "yes", "y")
 
 
@@ -61,6 +71,20 @@ class Override:
     def __str__(self) -> str:
         name = self.target_id or "at its place"
         return f"override {self.row} ({self.target_layer} {name}, {self.column} = {self.value or GEOMETRY})"
+
+
+@dataclass(frozen=True, eq=False)
+class Measured(Sequence[Override]):
+    """The overrides of one parcel in its frame, and the parcel that they are about."""
+
+    site: Site
+    items: tuple[Override, ...]
+
+    def __len__(self) -> int:
+        return len(self.items)
+
+    def __getitem__(self, index: Any) -> Any:
+        return self.items[index]
 
 
 def read_overrides(path: Path, layer: str = "overrides") -> tuple[Override, ...]:
@@ -101,6 +125,7 @@ def _check(item: Override, path: Path) -> None:
     if item.target_layer in NEVER:
         raise LayerError(f"target_layer {item.target_layer!r} is told, not measured", where=where)
     known = [column.name for column in specs[item.target_layer].columns] + [GONE, GEOMETRY]
+    known += [SLOPE] if item.target_layer == "keepouts" else []
     if item.column not in known:
         raise LayerError(
             f"column {item.column!r} is no column of {item.target_layer}",
@@ -109,52 +134,160 @@ def _check(item: Override, path: Path) -> None:
         )
     if not item.target_id and item.place is None:
         raise LayerError("names no feature and has no place", where=where, advice="Give target_id, or draw it.")
+    if _drawn_wire(item) and (item.place is None or not _lines(item.place)):
+        raise LayerError("the wire's way is not drawn as a line", where=where, advice="Draw a line.")
+    if item.column == SLOPE:
+        _number(item)
 
 
-def own_overrides(site: Site, overrides: Sequence[Override]) -> list[Override]:
-    """Return the overrides that belong to a parcel, in its frame: by the name they begin with, else by their place."""
+def own_overrides(site: Site, overrides: Sequence[Override]) -> Measured:
+    """Return the overrides that belong to a parcel, in its frame: by the name they begin with, else by their place.
+
+    What stands near a parcel matters to it, whosever it is; edges, passages and docks are its own.
+    """
     found = []
     for item in overrides:
         place = item.place
         if place is not None and item.crs is not None:
             place = site.frame.to_frame(np.array([place], dtype=object), item.crs)[0]
         named = item.target_id == site.parcel_id or item.target_id.startswith(f"{site.parcel_id}-")
-        here = place is not None and place.dwithin(site.parcel, NEAR_M)
-        if named or (here and "-" not in item.target_id):
+        here = place is not None and place.dwithin(site.parcel, _reach_m(item))
+        if named or (here and not _named(item)):
             found.append(replace(item, place=place, crs=None))
-    return found
+    return Measured(site, tuple(found))
 
 
-def refuse_strangers(overrides: Sequence[Override], parcel_ids: Sequence[str]) -> None:
-    """Refuse overrides that name features of no parcel.
+def _reach_m(item: Override) -> float:
+    return NEAR_M if item.target_layer in SITE_LAYERS else BESIDE_M
+
+
+def _named(item: Override) -> bool:
+    """Return whether an override names a feature, and does not go by its place."""
+    return "-" in item.target_id
+
+
+def refuse_strangers(
+    overrides: Sequence[Override],
+    parcel_ids: Sequence[str],
+    outlines: Callable[[], tuple[Sequence[BaseGeometry | None], CRS]] | None = None,
+) -> None:
+    """Refuse overrides that belong to no parcel.
+
+    Parameters
+    ----------
+    overrides
+        From :func:`read_overrides`.
+    parcel_ids
+        Names of all parcels of the site.
+    outlines
+        Returns their outlines and the CRS of these; asked for only when an override goes by its place. Default: places
+        are not looked at.
 
     Raises
     ------
     LayerError
-        Naming the first, with the parcels whose names come nearest.
+        Naming the first, with the parcels whose names or outlines come nearest.
     """
+    placed = []
     for item in overrides:
         named = item.target_id
-        if "-" in named and not any(named.startswith(f"{name}-") for name in parcel_ids):
+        if named in parcel_ids or any(named.startswith(f"{name}-") for name in parcel_ids):
+            continue
+        if "-" in named or item.place is None:
             near = ", ".join(get_close_matches(named.partition("-")[0], parcel_ids, n=3, cutoff=0.0))
             raise LayerError(f"{item} finds no target: no parcel begins that name", advice=f"Nearest are {near}.")
+        placed.append(item)
+    if placed and outlines is not None:
+        _refuse_far(placed, parcel_ids, *outlines())
+
+
+def _refuse_far(
+    overrides: Sequence[Override], parcel_ids: Sequence[str], outlines: Sequence[BaseGeometry | None], crs: CRS
+) -> None:
+    known = [(name, shape) for name, shape in zip(parcel_ids, outlines, strict=True) if shape and not shape.is_empty]
+    if not known:
+        return
+    tree = shapely.STRtree([shape for _, shape in known])
+    for item in overrides:
+        place = geopandas.GeoSeries([item.place], crs=item.crs or crs).to_crs(crs).iloc[0]
+        name, nearest = known[int(tree.nearest(place))]
+        frame = MeasuringFrame.centred_on(place, crs)
+        outline, drawn = frame.to_frame(np.array([nearest, place], dtype=object))
+        away = float(outline.distance(drawn))
+        if away > _reach_m(item):
+            raise LayerError(
+                f"{item} finds no target: the nearest parcel, {name}, is {away:.0f} m from its place",
+                advice="Check the CRS of the layer overrides, or give target_id.",
+            )
 
 
 def site_with(site: Site, overrides: Sequence[Override]) -> tuple[Site, list[Finding]]:
-    """Return a site as somebody found it: features gone, moved or measured otherwise."""
+    """Return a site as somebody found it: features gone, new, moved or measured otherwise, slopes, and wire drawn."""
     layers = dict(site.layers)
+    wire: list[LineString] = list(site.drawn_wire)
+    slopes = list(site.measured_slopes)
     findings = []
     for item in overrides:
-        if item.target_layer not in SITE_LAYERS:
-            continue
-        table = layers.get(item.target_layer)
-        row = None if table is None else _nearest_feature(table, item)
-        if table is None or row is None:
-            findings.append(_no_target(item, [] if table is None else [f"row {n + 1}" for n in range(len(table))]))
-            continue
-        layers[item.target_layer], text = _feature_changed(table, row, item)
-        findings.append(_applied(item, text))
-    return replace(site, layers=layers), findings
+        if _drawn_wire(item) and item.place is not None:
+            wire += _lines(item.place)
+            text = f"the wire is wanted along a line of {item.place.length:.1f} m drawn on site"
+            findings.append(_applied(item, text, item.place.representative_point()))
+        elif _measured_slope(item) and item.place is not None:
+            slopes.append(MeasuredSlope(item.place, _number(item)))
+            text = f"slope of {slopes[-1].percent:g} % {_extent(item.place)}"
+            findings.append(_applied(item, text, item.place.representative_point()))
+        elif item.target_layer in SITE_LAYERS:
+            findings.append(_put_in(layers, item, site))
+    changed = replace(site, layers=layers, drawn_wire=tuple(wire), measured_slopes=tuple(slopes))
+    return changed, findings
+
+
+def _drawn_wire(item: Override) -> bool:
+    return item.target_layer == "wire_path" and item.column == GEOMETRY
+
+
+def _measured_slope(item: Override) -> bool:
+    """Return whether an override tells the slope of a place: one that names a keep-out waits for that."""
+    return item.target_layer == "keepouts" and item.column == SLOPE and not _named(item)
+
+
+def _lines(place: BaseGeometry) -> list[LineString]:
+    return [part for part in shapely.get_parts(place) if isinstance(part, LineString) and part.length > 0]
+
+
+def _extent(place: BaseGeometry) -> str:
+    return f"on {place.area:.0f} m²" if place.area > 0 else "around a place"
+
+
+def _put_in(layers: dict[str, geopandas.GeoDataFrame], item: Override, site: Site) -> Finding:
+    """Apply an override to the layer of the site that it is about, and return what was done."""
+    table = layers.get(item.target_layer)
+    if item.column == GEOMETRY and item.value.casefold() == NEW and item.place is not None:
+        layers[item.target_layer] = _with_feature(table, item, site)
+        return _applied(item, "has one more, which no map has", item.place.representative_point())
+    row = None if table is None else _nearest_feature(table, item)
+    if table is None or row is None:
+        return _no_target(item, [] if table is None else _nearest_rows(table, item))
+    layers[item.target_layer], text = _feature_changed(table, row, item)
+    return _applied(item, text, None if item.place is None else item.place.representative_point())
+
+
+def _with_feature(table: geopandas.GeoDataFrame | None, item: Override, site: Site) -> geopandas.GeoDataFrame:
+    columns = [column.name for column in SITE_LAYERS[item.target_layer].columns] if table is None else table.columns
+    row = {name: pd.Series([None], dtype=object) for name in columns if name != "geometry"}
+    added = geopandas.GeoDataFrame(row, geometry=[item.place], crs=site.frame.crs if table is None else table.crs)
+    numbers = {column.name: float for column in SITE_LAYERS[item.target_layer].columns if column.kind == "real"}
+    if table is not None and len(table):
+        both = pd.concat([table.astype(object), added.astype(object)], ignore_index=True)
+        added = geopandas.GeoDataFrame(both, geometry="geometry", crs=table.crs)
+    return added.astype({name: kind for name, kind in numbers.items() if name in added})
+
+
+def _nearest_rows(table: geopandas.GeoDataFrame, item: Override) -> list[str]:
+    if item.place is None:
+        return [f"row {number + 1}" for number in range(len(table))]
+    away = shapely.distance(table.geometry.to_numpy(), item.place)
+    return [f"row {number + 1} at {away[number]:.1f} m" for number in np.argsort(away)[:3]]
 
 
 def _nearest_feature(table: geopandas.GeoDataFrame, item: Override) -> int | None:
@@ -182,34 +315,56 @@ def _feature_changed(table: geopandas.GeoDataFrame, row: int, item: Override) ->
 def step_result_with(
     result: StepResult, overrides: Sequence[Override], mower: MowerProfile
 ) -> tuple[StepResult, list[Finding]]:
-    """Return a step's result with measured values in place of derived ones, and what followed from them."""
+    """Return a step's result with measured values in place of derived ones, and what followed from them.
+
+    Checks for the visit that an override answers are settled, and go.
+    """
+    if not overrides:
+        return result, []
     layers = {name: [dict(row) for row in rows] for name, rows in result.layers.items()}
     findings: list[Finding] = []
-    changed: dict[str, list[str]] = {}
+    site = site_with(overrides.site, overrides)[0] if isinstance(overrides, Measured) else None
+    anew = Remeasured(layers, list(result.findings), list(result.checks), mower, site)
     for item in overrides:
-        if item.target_layer not in layers:
+        if item.target_layer not in layers or _drawn_wire(item) or _measured_slope(item):
             continue
         rows = layers[item.target_layer]
         key = PLAN_LAYERS[item.target_layer].key
-        row = _row_named(rows, key, item)
+        row, told = _row_named(rows, key, item)
+        findings += told
         if row is None:
-            findings.append(_no_target(item, _nearest_names(rows, key, item)))
+            if _named(item) or site is None or item.place is None or item.place.intersects(site.parcel):
+                findings.append(_no_target(item, _nearest_names(rows, key, item)))
             continue
-        findings += _row_changed(rows, row, key, item)
-        changed.setdefault(item.target_layer, []).append(item.column)
-    for layer, columns in changed.items():
-        if layer in DECIDED_BY and set(columns) & DECIDED_BY[layer][0]:
-            findings += DECIDED_BY[layer][1](layers, mower)
-    return replace(result, layers=layers), findings
+        findings += _row_changed(anew, row, key, item)
+        anew.checks[:] = [check for check in anew.checks if not _answers(item, str(row.get(key or "")), check)]
+    findings += decided_anew(anew)
+    return replace(result, layers=layers, findings=anew.findings, checks=anew.checks), findings
 
 
-def _row_named(rows: Sequence[Row], key: str | None, item: Override) -> Any:
-    if item.target_id and "-" in item.target_id:
-        return next((row for row in rows if key and row[key] == item.target_id), None)
-    if item.place is None:
-        return None
-    near = [row for row in rows if row.get("geometry") is not None and row["geometry"].dwithin(item.place, NEAR_M)]
-    return min(near, key=lambda row: row["geometry"].distance(item.place), default=None)
+def _answers(item: Override, name: str, check: VisitCheck) -> bool:
+    asked = (check.target_layer, check.target_id, check.target_column)
+    return asked == (item.target_layer, name, item.column)
+
+
+def _row_named(rows: Sequence[Row], key: str | None, item: Override) -> tuple[Any, list[Finding]]:
+    """Return the row that an override means, and what is to be said of that.
+
+    Numbers in names may shift when a site is planned anew; a place doesn't: where the row of that name lies elsewhere
+    and another lies at the place, that one is meant.
+    """
+    near = None
+    if item.place is not None:
+        here = [row for row in rows if row.get("geometry") is not None and row["geometry"].dwithin(item.place, NEAR_M)]
+        near = min(here, key=lambda row: row["geometry"].distance(item.place), default=None)
+    if not _named(item):
+        return near, []
+    named = next((row for row in rows if key and row[key] == item.target_id), None)
+    if near is None or named is near or (named is not None and named["geometry"].dwithin(item.place, NEAR_M)):
+        return named, []
+    text = f"{item} was taken for {near[key or '']}, which lies where it was measured: names have shifted since"
+    place = item.place.representative_point() if item.place is not None else None
+    return near, [Finding("caution", "override-renamed", text, "Correct target_id.", place)]
 
 
 def _nearest_names(rows: Sequence[Row], key: str | None, item: Override) -> list[str]:
@@ -220,30 +375,66 @@ def _nearest_names(rows: Sequence[Row], key: str | None, item: Override) -> list
     return get_close_matches(item.target_id, names, n=3, cutoff=0.0)
 
 
-def _row_changed(rows: list[dict[str, Any]], row: dict[str, Any], key: str | None, item: Override) -> list[Finding]:
+def _row_changed(anew: Remeasured, row: dict[str, Any], key: str | None, item: Override) -> list[Finding]:
     name, place = str(row.get(key or "", "")), row.get("geometry")
     middle = None if place is None else place.representative_point()
+    if item.target_layer == "keepouts" and item.column == SLOPE:
+        return _keepout_measured(anew, row, item)
     if item.column == GONE:
-        rows.remove(row)
-        return [_applied(item, f"{name} is gone", middle)]
+        anew.remove(item.target_layer, row)
+        text = f"{name} is left out" if item.target_layer == "zones" else f"{name} is gone"
+        return [_applied(item, text, middle)]
+    if item.column == GEOMETRY and item.target_layer == "dock_candidates" and item.place is not None:
+        row["chosen"] = True
+        anew.touch(item.target_layer, row, "chosen")
+        away = row["geometry"].distance(item.place)
+        return [_applied(item, f"{name} is the dock, {away:.2f} m from where it is wanted", middle)]
     if item.column == GEOMETRY:
         row["geometry"] = item.place
         return [_applied(item, f"{name} lies where it was drawn", middle)]
     before, after = row.get(item.column), _value(PLAN_LAYERS[item.target_layer].column(item.column), item)
     row[item.column] = after
+    anew.touch(item.target_layer, row, item.column)
     findings = [_applied(item, f"{name} {item.column} {_shown(before)} → {_shown(after)}", middle)]
-    sd = row.get("width_sd_m") if item.column == "width_m" else None
-    if sd and before is not None and abs(float(after) - float(before)) > CONTRADICTS_SDS * sd:
-        text = f"{name}: measured {after:.2f} m, but the map says {before:.2f} ± {sd:.2f} m: the measurement counts"
-        findings.append(Finding("caution", "override-contradicts", text, "Check which edges were measured.", middle))
-    if item.column == "edge_class" and before not in (after, "unknown"):
-        text = f"{name}: seen as {after} on site, but {row.get('evidence') or 'the map'} said {before}"
-        findings.append(Finding("caution", "override-contradicts", text, "Correct the layer it came from.", middle))
+    findings += _contradicted(row, name, item, before, after)
     if "confidence" in row:
         row["confidence"] = 1.0
     if "evidence" in row:
-        row["evidence"] = f"measured on site{f': {item.note}' if item.note else ''}"
+        row["evidence"] = _evidence(item)
     return findings
+
+
+def _contradicted(row: Row, name: str, item: Override, before: Any, after: Any) -> list[Finding]:
+    """Say what the map had wrong, where a measured value can't be explained by its inaccuracy."""
+    middle = None if row.get("geometry") is None else row["geometry"].representative_point()
+    sd = row.get("width_sd_m") if item.column == "width_m" else None
+    if sd and before is not None and abs(float(after) - float(before)) > CONTRADICTS_SDS * sd:
+        text = f"{name}: measured {after:.2f} m, but the map says {before:.2f} ± {sd:.2f} m: the measurement counts"
+        return [Finding("caution", "override-contradicts", text, "Check which edges were measured.", middle)]
+    if item.column == "edge_class" and before not in (after, "unknown"):
+        text = f"{name}: seen as {after} on site, but {row.get('evidence') or 'the map'} said {before}"
+        return [Finding("caution", "override-contradicts", text, "Correct the layer it came from.", middle)]
+    return []
+
+
+def _keepout_measured(anew: Remeasured, row: dict[str, Any], item: Override) -> list[Finding]:
+    """Judge a named keep-out by its measured slope: a steep one that isn't steep is none."""
+    name, percent = row["keepout_id"], _number(item)
+    middle = row["geometry"].representative_point()
+    if row["reason"] != "steep":
+        text = f"{name} has a slope of {percent:g} %, but is kept out as {row['reason']}: it stays"
+        return [Finding("caution", "override-contradicts", text, "Say gone if it is gone.", middle)]
+    limit = anew.mower.slope_limit_percent
+    if percent <= limit:
+        anew.remove("keepouts", row)
+        text = f"{name} is gone: {percent:g} % measured is not more than the limit of {limit:g} %"
+        return [_applied(item, text, middle)]
+    row |= {"confidence": 1.0, "evidence": _evidence(item)}
+    return [_applied(item, f"{name} is steep: {percent:g} % measured", middle)]
+
+
+def _evidence(item: Override) -> str:
+    return f"measured on site{f': {item.note}' if item.note else ''}"
 
 
 def _shown(value: Any) -> str:
@@ -252,21 +443,24 @@ def _shown(value: Any) -> str:
 
 def _value(spec: ColumnSpec, item: Override) -> Any:
     text = item.value
-    try:
-        if spec.kind == "real":
-            number = float(text.replace(",", "."))
-            if not np.isfinite(number):
-                raise ValueError(text)
-            return number
-        if spec.kind == "integer":
-            return int(text)
-    except ValueError as error:
-        raise LayerError(f"{item}: {text!r} is no number", advice="Enter a number such as 1.25.") from error
+    if spec.kind in ("real", "integer"):
+        number = _number(item)
+        return number if spec.kind == "real" else int(number)
     if spec.kind == "boolean":
         return text.casefold() in _TRUE
     if spec.values and text not in spec.values:
         raise LayerError(f"{item}: {text!r} is none of {', '.join(spec.values)}")
     return text
+
+
+def _number(item: Override) -> float:
+    try:
+        number = float(item.value.replace(",", ".").removesuffix("%"))
+    except ValueError:
+        number = np.nan
+    if not np.isfinite(number):
+        raise LayerError(f"{item}: {item.value!r} is no number", advice="Enter a number such as 1.25.")
+    return number
 
 
 def _applied(item: Override, text: str, place: Point | None = None) -> Finding:
@@ -278,101 +472,3 @@ def _no_target(item: Override, nearest: Sequence[str]) -> Finding:
     near = f"nearest are {', '.join(nearest[:3])}" if nearest else "there is none of that kind here"
     place = None if item.place is None else item.place.representative_point()
     return Finding("stop", "override-no-target", f"{item} finds no target: {near}", "Correct target_id.", place)
-
-
-# --- decisions that hang on measured values --------------------------------------------------------------
-
-Layers = Mapping[str, list[dict[str, Any]]]
-
-
-def _setbacks(layers: Layers, mower: MowerProfile) -> list[Finding]:
-    for row in layers["edges"]:
-        row["setback_m"] = getattr(mower.setback_m, row["edge_class"])
-    return []
-
-
-def _one_dock(layers: Layers, mower: MowerProfile) -> list[Finding]:
-    """Keep the dock that somebody chose, one in each zone: the derived choice gives way."""
-    del mower
-    findings = []
-    by_zone: dict[str, list[dict[str, Any]]] = {}
-    for row in layers["dock_candidates"]:
-        by_zone.setdefault(row["zone_id"], []).append(row)
-    for rows in by_zone.values():
-        chosen = [row for row in rows if row["chosen"]]
-        if len(chosen) > 1:
-            derived = min(chosen, key=lambda row: (not row["feasible"], row["rank"] or len(rows)))
-            kept = next(row for row in chosen if row is not derived)
-            for row in chosen:
-                row["chosen"] = row is kept
-            if not kept["feasible"]:
-                text = f"the dock was put at {kept['candidate_id']}, which misses: {kept['failed']}"
-                advice = "Change what it misses on site."
-                findings.append(Finding("caution", "override-contradicts", text, advice, kept["geometry"]))
-    return findings
-
-
-def _reach(layers: Layers, mower: MowerProfile) -> list[Finding]:
-    """Decide by the passages' measured widths what the mower does there, and so which zones it reaches by itself."""
-    zones, links = layers["zones"], layers["links"]
-    if not zones:
-        return []
-    findings = []
-    for link in links:
-        kind = _link_kind(link, mower)
-        if kind != link["kind"]:
-            width = f"its measured width of {link['width_m']:.2f} m"
-            text = f"{link['link_id']} is {kind} by {width}, no longer {link['kind']}"
-            findings.append(
-                Finding("info", "override-decides", text, "", link["geometry"].interpolate(0.5, normalized=True))
-            )
-            link["kind"] = kind
-    index = {zone["zone_id"]: number for number, zone in enumerate(zones)}
-    roles = zone_roles(
-        [zone["area_m2"] for zone in zones],
-        [ZoneLink(index[x["zone_a"]], index[x["zone_b"]], x["kind"] != "blocked", x["width_m"]) for x in links],
-    )
-    home = zones[roles.home]["loop_id"]
-    for number, zone in enumerate(zones):
-        via = roles.reached_by[number]
-        zone["reached_by"] = None if via is None else links[via]["link_id"]
-        role = "home" if number == roles.home else "linked" if number in roles.linked else "detached"
-        if role != zone["role"]:
-            text = f"{zone['zone_id']} is {role} by what was measured, no longer {zone['role']}"
-            findings.append(Finding("info", "override-decides", text, "", zone["geometry"].representative_point()))
-            zone["role"] = role
-            zone["supply"], zone["supply_why"], zone["loop_id"] = _supplied(
-                zone, home, {z["loop_id"] for z in zones}, mower
-            )
-    return findings
-
-
-def _link_kind(link: Row, mower: MowerProfile) -> str:
-    if link["width_m"] < mower.passage_transit_min_m:
-        return "blocked"
-    if link["kind"] == "crossing" or str(link["surface"]).startswith("flush"):
-        return "crossing"
-    return "open" if link["width_m"] >= mower.passage_mow_min_m else "transit"
-
-
-def _supplied(zone: Row, home: str, loops: set[str], mower: MowerProfile) -> tuple[str, str, str]:
-    """Return supply, why, and loop of a zone whose role was decided anew."""
-    if zone["role"] == "home":
-        return "own_dock", "home zone", home
-    if zone["role"] == "linked":
-        return "main_wire", "the mower drives there by itself, as measured on site", home
-    rate = area_rate_m2_h(mower.cutting_width_m, mower.speed_mps)
-    one_charge = one_charge_area_m2(rate_m2_h=rate, run_minutes=mower.run_minutes, share=mower.coverage_share)
-    stem, _, _ = home.rpartition("-L")
-    free = next(f"{stem}-L{n}" for n in range(2, len(loops) + 3) if f"{stem}-L{n}" not in loops)
-    own_dock = zone["area_m2"] > one_charge
-    text = f"not reached, as measured on site: {zone['area_m2']:.0f} m² against {one_charge:.0f} m² of one charge"
-    return "own_dock" if own_dock else "own_source", text, free
-
-
-DECIDED_BY: dict[str, tuple[frozenset[str], Callable[[Layers, MowerProfile], list[Finding]]]] = {
-    "links": (frozenset({"width_m", "kind", GONE}), _reach),
-    "edges": (frozenset({"edge_class"}), _setbacks),
-    "dock_candidates": (frozenset({"chosen"}), _one_dock),
-}
-"""By layer: the columns on which decisions within the step's own layers hang, and what decides them anew."""

@@ -1,4 +1,4 @@
-"""Commands for after the visit: what was laid against the plan, and where a break is."""
+"""Commands for after the visit: what was measured, what was laid against the plan, and where a break is."""
 
 from __future__ import annotations
 
@@ -66,6 +66,28 @@ def fault(
 
     readings = FaultReadings(from_start_m, from_end_m, start_ohm, end_ohm, temperature_c, section_mm2)
     typer.echo(one_line(fault_words(record, loop, readings)))
+
+
+def measured(
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="plan.gpkg that the sheets belong to.")],
+    sheet: Annotated[
+        list[Path], typer.Argument(metavar="SHEET", help="Filled-in visit.csv, or a GeoPackage of collected points.")
+    ],
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE", help="GeoPackage with the layer overrides; put it into the site.")
+    ],
+) -> None:
+    """Turn filled-in visit sheets into overrides, which the next plan of the site obeys."""
+    from .visit_sheets import answers_of, write_overrides
+
+    found = answers_of(plan, sheet)
+    for words in found.by_hand:
+        typer.echo(one_line(f"corrects nothing by itself, look at it: {words}"))
+    if not found.overrides:
+        raise ParameterError("no sheet has a measured value that corrects anything", where=str(sheet[0]))
+    write_overrides(out, found.overrides)
+    left = f", {counted(found.open, 'check')} still open" if found.open else ""
+    typer.echo(f"{counted(len(found.overrides), 'override')}{left}: {out}; put it into the folder of the site")
 
 
 def _crs(text: str | None):  # type: ignore[no-untyped-def]  # pyproj is loaded only when it is asked for

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -21,6 +22,9 @@ ROUND_DEG = 235.0
 
 PASSED_DEG = 120.0
 """Somebody who turned less than this passed by."""
+
+SKIPPED_M = 8.0
+"""A walk that skips so much more of the plan than an island has lost its way there; ours, no source."""
 
 TELLING_SDS = 2.5
 """An island whose wire lies closer to its middle than this many standard deviations can't be told."""
@@ -69,8 +73,64 @@ def islands_found(
     turns about the island's middle. An order of points, not a nearest wire, decides; what is too small for the
     receiver, or lies where points are missing, is left undecided.
     """
-    whole = _twice_round(match, float(chainage[-1]), sd_m)
-    return [_found(whole, island, path_xy, chainage, sd_m) for island in islands]
+    length = float(chainage[-1])
+    whole = _twice_round(match, length, sd_m)
+    return [_found(whole, _planned_round(island, islands, path_xy, chainage, sd_m), length, sd_m) for island in islands]
+
+
+@dataclass(frozen=True, eq=False)
+class _Round:
+    """The way round an island as planned.
+
+    Parameters
+    ----------
+    island
+        The island.
+    ring
+        Wire around it, without the way to others whose leads leave from it [m].
+    middle
+        What is turned about [m].
+    near_m
+        Farther from the middle than this nobody is going round it [m].
+    away_m
+        Length of the ways to islands whose leads leave from it [m].
+    alone
+        No other wire goes so far round the middle that near that it could be taken for this island's.
+    islands
+        All islands of the loop.
+    """
+
+    island: PlannedIsland
+    ring: FloatArray
+    middle: FloatArray
+    near_m: float
+    away_m: float
+    alone: bool
+    islands: Sequence[PlannedIsland]
+
+
+def _planned_round(
+    island: PlannedIsland, islands: Sequence[PlannedIsland], path_xy: FloatArray, chainage: FloatArray, sd_m: float
+) -> _Round:
+    at, pieces = island.ring_from_m, []
+    away_m = 0.0
+    for other in sorted(islands, key=lambda item: item.lead_from_m):
+        if other is not island and at <= other.lead_from_m and other.lead_to_m <= island.ring_to_m:
+            pieces.append(line_between(path_xy, chainage, at, other.lead_from_m))
+            away_m += other.lead_to_m - other.lead_from_m
+            at = other.lead_to_m
+    ring = np.concatenate([*pieces, line_between(path_xy, chainage, at, island.ring_to_m)])
+    middle = (ring.min(axis=0) + ring.max(axis=0)) / 2
+    near_m = 1.5 * float(np.hypot(*(ring - middle).T).max()) + 2 * sd_m + 0.5
+    length = float(chainage[-1])
+    others = np.concatenate(
+        [
+            line_between(path_xy, chainage, 0.0, island.lead_from_m),
+            line_between(path_xy, chainage, island.lead_to_m, length),
+        ]
+    )
+    passed = max((abs(turn) for turn in _turns_deg(others, middle, near_m, 0.0)), default=0.0)
+    return _Round(island, ring, middle, near_m, away_m, passed < PASSED_DEG, islands)
 
 
 def _twice_round(match: WalkMatch, length: float, sd_m: float) -> WalkMatch:
@@ -88,29 +148,49 @@ def _twice_round(match: WalkMatch, length: float, sd_m: float) -> WalkMatch:
     )
 
 
-def _found(
-    match: WalkMatch, island: PlannedIsland, path_xy: FloatArray, chainage: FloatArray, sd_m: float
-) -> IslandFound:
-    ring = line_between(path_xy, chainage, island.ring_from_m, island.ring_to_m)
-    middle = (ring.min(axis=0) + ring.max(axis=0)) / 2
-    radii = np.hypot(*(ring - middle).T)
+def _found(match: WalkMatch, planned: _Round, length_m: float, sd_m: float) -> IslandFound:
+    island = planned.island
     telling = TELLING_SDS * _smooth_sd(match, sd_m)
-    if float(np.median(radii)) < telling:
+    if float(np.median(np.hypot(*(planned.ring - planned.middle).T))) < telling:
         return IslandFound(island, "cannot_tell", 0.0, "it is too small for the receiver's accuracy")
-    first, last = _window(match, island, float(chainage[-1]))
-    if last <= first:
-        return IslandFound(island, "cannot_tell", 0.0, "nobody walked there")
-    near = _near(match.smooth_xy[first : last + 1], middle, float(radii.max()), sd_m)
-    turned = _turned_deg(match.smooth_xy[first : last + 1], middle, near)
-    planned = _turned_deg(ring, middle, np.ones(len(ring), dtype=bool))
+    first, last = _window(match, island, length_m)
+    here = match.smooth_xy[first : last + 1]
+    turned = sum(_turns_deg(here, planned.middle, planned.near_m, np.inf)) if last > first else 0.0
+    if abs(turned) < ROUND_DEG and planned.alone:
+        # Where the walk lost the order of the plan, going round the island shows all the same.
+        anywhere = _turns_deg(match.smooth_xy, planned.middle, planned.near_m, 1.3 * planned.away_m)
+        turned = max([turned, *anywhere], key=abs)
     if abs(turned) >= ROUND_DEG:
-        verdict: IslandVerdict = "as_planned" if turned * planned > 0 else "wrong_way"
+        about = sum(_turns_deg(planned.ring, planned.middle, np.inf, 0.0))
+        verdict: IslandVerdict = "as_planned" if turned * about > 0 else "wrong_way"
         return IslandFound(island, verdict, turned)
-    if match.gap_after[first:last].any():
-        return IslandFound(island, "cannot_tell", turned, "points are missing there")
-    if abs(turned) < PASSED_DEG and _stayed_away(match, first, last, island, sd_m):
+    why = _untold(match, first, last, planned, length_m, sd_m)
+    if not why and abs(turned) < PASSED_DEG and _stayed_away(match, first, last, island, sd_m):
         return IslandFound(island, "missing", turned)
-    return IslandFound(island, "cannot_tell", turned, "the walk neither goes round it nor clearly passes it")
+    return IslandFound(island, "cannot_tell", turned, why or "the walk neither goes round it nor clearly passes it")
+
+
+def _untold(match: WalkMatch, first: int, last: int, planned: _Round, length_m: float, sd_m: float) -> str:
+    """Return why points between two of a walk tell nothing of what was left out; empty when they do."""
+    if last <= first:
+        return "nobody walked there"
+    if match.gap_after[first:last].any():
+        return "points are missing there"
+    begin, end = float(match.chainage_m[first]), float(match.chainage_m[last])
+    if end - begin - _on_islands_m(planned.islands, begin, end, length_m) > SKIPPED_M + 4 * sd_m:
+        return "the walk doesn't follow the plan around there"
+    return ""
+
+
+def _on_islands_m(islands: Sequence[PlannedIsland], begin: float, end: float, length_m: float) -> float:
+    """Return how much of the plan between two chainages is on islands and their leads."""
+    within, reached = 0.0, 0.0
+    for island in sorted(islands, key=lambda item: item.lead_from_m):
+        if island.lead_to_m > reached:  # one whose lead leaves from another is in that one's stretch already
+            reached = island.lead_to_m
+            for turn in (0.0, length_m, 2 * length_m):
+                within += max(0.0, min(end, island.lead_to_m + turn) - max(begin, island.lead_from_m + turn))
+    return within
 
 
 def _smooth_sd(match: WalkMatch, sd_m: float) -> float:
@@ -130,18 +210,25 @@ def _window(match: WalkMatch, island: PlannedIsland, length: float) -> tuple[int
             last = int(after[after > before[-1]][0]) if (after > before[-1]).any() else 0
             if last > before[-1]:
                 candidates.append((int(before[-1]), last))
-    return min(candidates, key=lambda pair: pair[1] - pair[0], default=(0, 0))
+    return min(candidates, key=lambda pair: (float(at[pair[1]] - at[pair[0]]), pair[1] - pair[0]), default=(0, 0))
 
 
-def _near(xy: FloatArray, middle: FloatArray, radius: float, sd_m: float) -> NDArray[np.bool_]:
-    return np.asarray(np.hypot(*(xy - middle).T) <= 1.5 * radius + 2 * sd_m + 0.5)
+def _turns_deg(xy: FloatArray, middle: FloatArray, near_m: float, apart_m: float) -> list[float]:
+    """Return by how much a way turns about a middle each time that it comes near it.
 
-
-def _turned_deg(xy: FloatArray, middle: FloatArray, near: NDArray[np.bool_]) -> float:
+    Times between which the way is no longer than `apart_m` count as one: somebody was on another island meanwhile.
+    """
     off = xy - middle
+    near = np.hypot(*off.T) <= near_m
     angle = np.arctan2(off[:, 1], off[:, 0])
-    turn = (np.diff(angle) + np.pi) % (2 * np.pi) - np.pi
-    return float(np.degrees(turn[near[1:] & near[:-1]].sum()))
+    turn = np.where(near[1:] & near[:-1], (np.diff(angle) + np.pi) % (2 * np.pi) - np.pi, 0.0)
+    way = np.concatenate([[0.0], np.cumsum(segment_lengths_m(xy))])
+    here = np.flatnonzero(near)
+    if not len(here):
+        return []
+    begins = np.concatenate([[0], np.flatnonzero((np.diff(here) > 1) & (np.diff(way[here]) > apart_m)) + 1])
+    firsts, lasts = here[begins], here[np.append(begins[1:] - 1, len(here) - 1)]
+    return [float(np.degrees(turn[first:last].sum())) for first, last in zip(firsts, lasts, strict=True)]
 
 
 def _stayed_away(match: WalkMatch, first: int, last: int, island: PlannedIsland, sd_m: float) -> bool:

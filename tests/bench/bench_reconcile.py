@@ -25,17 +25,33 @@ def _walks():
     return module
 
 
+APART = (
+    ({}, {}),
+    ({"wrong_way": {"I1"}}, {"I1": "wrong_way"}),
+    ({"missing": {"I2"}}, {"I2": "missing"}),
+    ({"wrong_way": {"I2"}, "missing": {"I1"}}, {"I1": "missing", "I2": "wrong_way"}),
+)
+NESTED = (
+    ({}, {}),
+    ({"missing": {"I1b"}}, {"I1b": "missing"}),
+    ({"wrong_way": {"I1b"}}, {"I1b": "wrong_way"}),
+    ({"missing": {"I1"}}, {"I1": "missing", "I1b": "missing"}),
+    ({"wrong_way": {"I1"}}, {"I1": "wrong_way", "I1b": "wrong_way"}),
+)
+"""What was laid otherwise, and what each island then is; of the second, an island's lead leaves from another."""
+
+
 @pytest.mark.benchmark(group="reconcile")
+@pytest.mark.parametrize("leads", ["apart", "nested"])
 @pytest.mark.parametrize("noise", [0.02, 0.1, 0.3, 0.7, 1.0, 2.0])
-def test_rates(benchmark, noise):
+def test_rates(benchmark, noise, leads):
     walks = _walks()
-    loop = walks.planned_loop()
-    cases = [{}, {"wrong_way": {"I1"}}, {"missing": {"I2"}}, {"wrong_way": {"I2"}, "missing": {"I1"}}]
+    loop, cases = (walks.planned_loop(), APART) if leads == "apart" else (walks.nested_loop(), NESTED)
 
     def judged():
         right = false = undecided = nodes = claimed = turned = 0
         for seed in range(WALKS):
-            case = cases[seed % len(cases)]
+            case, is_otherwise = cases[seed % len(cases)]
             receiver = walks.Receiver(noise, (noise, -noise / 2), alike=0.5)
             low = 0.55 + 0.02 * (seed % 10)
             track = walks.walk(
@@ -46,18 +62,20 @@ def test_rates(benchmark, noise):
             off = deviations(match, loop.xy, loop.chainage, sd_m=noise, bias_sd_m=noise)
             turned += match.reversed_walk == (seed % 2 == 1)
             for item in islands_found(match, loop.islands, loop.xy, loop.chainage, sd_m=off.point_sd_m):
-                names = {name: verdict for verdict, some in case.items() for name in some}
-                truth = names.get(item.island.name, "as_planned")
+                truth = is_otherwise.get(item.island.name, "as_planned")
                 right += item.verdict == truth
                 undecided += item.verdict == "cannot_tell"
                 false += item.verdict not in (truth, "cannot_tell")
             outside = off.chainage_m > loop.islands[-1].lead_to_m + 2  # laid as planned in every case
             nodes += outside.sum()
             claimed += off.claimed[outside].sum()
-        islands = 2 * WALKS
+        islands = len(loop.islands) * WALKS
         return right / islands, false / islands, undecided / islands, claimed / nodes, turned / WALKS
 
     rates = benchmark.pedantic(judged, rounds=1, iterations=1)
     words = ("islands right", "islands false", "undecided", "deviation claimed falsely", "direction right")
-    print(f"\n{noise:g} m:", ", ".join(f"{word} {rate:.1%}" for word, rate in zip(words, rates, strict=True)))
+    print(
+        f"\n{noise:g} m, leads {leads}:",
+        ", ".join(f"{word} {rate:.1%}" for word, rate in zip(words, rates, strict=True)),
+    )
     assert rates[4] == 1.0

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 import shapely
 import typer
-from pyproj import CRS
 from shapely import Point
 from typer.testing import CliRunner
 
@@ -26,7 +25,6 @@ from lawngis.processing.site_files import site_files
 from lawngis.processing.source import SiteSource
 from lawngis.processing.step import loaded_steps
 from lawngis.processing.tracks import Track, Walk, read_track
-from lawngis.processing.visit_sheets import overrides_from_sheet
 from lawngis.processing.workflow import Settings, ordered, planned
 
 ROOT = Path(__file__).parents[2]
@@ -223,38 +221,6 @@ def test_where_to_dig_lies_on_the_laid_wire_at_that_distance(plan_file, tmp_path
     found = fault_point(tmp_path / "record.gpkg", None, FaultReadings(start_ohm=0.98, section_mm2=0.75))
     assert found.place.chainage_m == pytest.approx(0.98 / 24.5 * 1000, abs=1.0)  # IEC 60228, 24.5 ohm/km
     assert laid.geometry.iloc[0].distance(found.point) < 0.01
-
-
-def test_a_filled_in_visit_sheet_becomes_overrides(tmp_path):
-    asked = {
-        "parcel_id": "P04",
-        "check_id": "P04-V1",
-        "priority": 1,
-        "measure_what": "width of P04-P1 at its narrowest",
-        "measured_how": "tape",
-        "decides": "whether the mower gets through",
-        "step": "zones",
-        "geometry": Point(500_000, 5_500_000),
-    }
-    link = {
-        "parcel_id": "P04", "link_id": "P04-P1", "zone_a": "P04-Z1", "zone_b": "P04-Z2", "kind": "transit",
-        "width_m": 1.2, "length_m": 3.0, "geometry": shapely.LineString([(500_000, 5_500_000), (500_003, 5_500_000)]),
-    }  # fmt: skip
-    specs = (PLAN_LAYERS["links"], PLAN_LAYERS["visit_checks"])
-    tables = {spec.name: table(spec, [row], CRS(25832)) for spec, row in zip(specs, (link, asked), strict=True)}
-    plan = gpkg.write_plan(tmp_path / "plan.gpkg", tables, specs)
-    (tmp_path / "sheet.csv").write_text("check_id;measured;note\nP04-V1;1,05;tape, AB\n;;\n")
-    (item,) = overrides_from_sheet(plan, tmp_path / "sheet.csv")
-    assert (item.target_layer, item.target_id, item.column, item.value) == ("links", "P04-P1", "width_m", "1,05")
-    assert item.place.equals(asked["geometry"])
-    collected = geopandas.GeoDataFrame(
-        {"check_id": ["P04-V1"], "measured": [1.05]}, geometry=[asked["geometry"]], crs=25832
-    )
-    collected.to_file(tmp_path / "field.gpkg", layer="field")
-    assert overrides_from_sheet(plan, tmp_path / "field.gpkg")[0].value == "1.05"
-    (tmp_path / "wrong.csv").write_text("check_id,measured\nP04-V99,1\n")
-    with pytest.raises(LayerError, match=r"P04-V99.*P04-V1"):
-        overrides_from_sheet(plan, tmp_path / "wrong.csv")
 
 
 def test_the_commands_take_a_receivers_file_and_say_where_to_dig(plan_file, tmp_path):

@@ -39,6 +39,30 @@ def test_islands_are_told_apart_whichever_way_it_was_walked(walks, noise, backwa
     assert verdicts == {"I1": "wrong_way", "I2": "missing"}
 
 
+@pytest.mark.parametrize("noise", [0.02, 0.3])
+@pytest.mark.parametrize("backwards", [False, True])
+@pytest.mark.parametrize(
+    ("laid", "verdicts"),
+    [
+        ({}, ("as_planned", "as_planned")),
+        ({"missing": {"I1b"}}, ("as_planned", "missing")),
+        ({"wrong_way": {"I1b"}}, ("as_planned", "wrong_way")),
+        ({"missing": {"I1"}}, ("missing", "missing")),  # the lead to the second leaves from the first
+        ({"wrong_way": {"I1"}}, ("wrong_way", "wrong_way")),  # turned round with the first
+        ({"wrong_way": {"I1", "I1b"}}, ("wrong_way", "as_planned")),  # turned round twice
+        ({"wrong_way": {"I1"}, "missing": {"I1b"}}, ("wrong_way", "missing")),
+    ],
+)
+def test_islands_on_leads_from_islands_are_told_apart_too(walks, noise, backwards, laid, verdicts):
+    loop = walks.nested_loop()
+    truth = walks.laid_otherwise(loop, **laid)
+    match, off, found = judged(walks, loop, truth, walks.Receiver(noise), seed=4, backwards=backwards)
+    assert match.reversed_walk == backwards
+    assert found == dict(zip(("I1", "I1b", "I2"), (*verdicts, "as_planned"), strict=True))
+    beyond = off.chainage_m > loop.islands[-1].lead_to_m + 2
+    assert not off.claimed[beyond].any()
+
+
 @pytest.mark.parametrize("noise", [0.02, 0.3, 1.0, 2.0])
 def test_a_wire_laid_as_planned_is_not_called_otherwise(walks, noise):
     loop = walks.planned_loop()

@@ -56,20 +56,56 @@ def planned_loop(radius_m: float = 2.5) -> PlannedLoop:
     return PlannedLoop(xy, along, islands)
 
 
+def nested_loop() -> PlannedLoop:
+    """The loop with one island more, whose lead leaves from the top of the first; it is named I1b."""
+    plain = planned_loop()
+    first = plain.islands[0]
+    top = float(first.ring_from_m + (first.ring_to_m - first.ring_from_m) / 2)
+    lead = points_along(plain.xy, plain.chainage, np.array([top]))
+    inner = ring(float(lead[0, 0]), 15.0, 1.8)
+    xy = np.concatenate(
+        [
+            line_between(plain.xy, plain.chainage, 0.0, top),
+            inner,
+            line_between(plain.xy, plain.chainage, top, float(plain.chainage[-1])),
+        ]
+    )
+    away = float(np.hypot(*(inner[0] - lead[0])))
+    around = float(chainage_m(inner)[-1])
+    more = 2 * away + around
+    own = PlannedIsland("I1b", top, top + away, top + away + around, top + more)
+    outer = PlannedIsland("I1", first.lead_from_m, first.ring_from_m, first.ring_to_m + more, first.lead_to_m + more)
+    second = plain.islands[1]
+    moved = PlannedIsland(
+        "I2", second.lead_from_m + more, second.ring_from_m + more, second.ring_to_m + more, second.lead_to_m + more
+    )
+    return PlannedLoop(xy, chainage_m(xy), [outer, own, moved])
+
+
 def laid_otherwise(
     loop: PlannedLoop, *, wrong_way: set[str] = frozenset(), missing: set[str] = frozenset()
 ) -> FloatArray:  # type: ignore[assignment]
-    """The loop with islands laid the wrong way round, or left out."""
-    parts, at = [], 0.0
-    for island in loop.islands:
+    """The loop with islands laid the wrong way round, or left out; with them go those whose leads leave from them."""
+    return _laid_between(loop, 0.0, float(loop.chainage[-1]), wrong_way, missing)
+
+
+def _laid_between(loop: PlannedLoop, begin: float, end: float, wrong_way: set[str], missing: set[str]) -> FloatArray:
+    parts, at = [], begin
+    for island in sorted(loop.islands, key=lambda item: item.lead_from_m):
+        if not (at <= island.lead_from_m and island.lead_to_m <= end and (begin, end) != _ends(island)):
+            continue
         parts.append(line_between(loop.xy, loop.chainage, at, island.lead_from_m))
         if island.name not in missing:
             lead = line_between(loop.xy, loop.chainage, island.lead_from_m, island.ring_from_m)
-            around = line_between(loop.xy, loop.chainage, island.ring_from_m, island.ring_to_m)
+            around = _laid_between(loop, *_ends(island), wrong_way, missing)
             parts += [lead, around[::-1] if island.name in wrong_way else around, lead[::-1]]
         at = island.lead_to_m
-    parts.append(line_between(loop.xy, loop.chainage, at, float(loop.chainage[-1])))
+    parts.append(line_between(loop.xy, loop.chainage, at, end))
     return np.concatenate(parts)
+
+
+def _ends(island: PlannedIsland) -> tuple[float, float]:
+    return island.ring_from_m, island.ring_to_m
 
 
 @dataclass(frozen=True)
