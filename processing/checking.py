@@ -8,8 +8,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
-from pyproj import CRS
-
 from lawngis.errors import LawngisError
 
 from . import rasters
@@ -17,7 +15,7 @@ from .features import check_layer
 from .layers import SITE_LAYERS
 from .site_files import SiteFiles, site_files
 from .source import ReadOptions, SiteSource
-from .words import counted, one_line
+from .words import counted, one_line, unit_word
 
 T = TypeVar("T")
 
@@ -150,7 +148,7 @@ def _list_files(report: SiteReport, files: SiteFiles) -> None:
                 {
                     "raster": name,
                     "size": f"{info.width} x {info.height} cells",
-                    "cell": f"of {info.res[0]:g} x {info.res[1]:g} {_unit_word(info.crs)}",
+                    "cell": f"of {info.res[0]:g} x {info.res[1]:g} {unit_word(info.crs)}",
                     "crs": info.crs.name,
                     "file": file,
                 }
@@ -163,8 +161,3 @@ def _note_problem(report: SiteReport, look: Callable[[], T]) -> T | None:
     except LawngisError as error:
         report.problems.append(str(error))
         return None
-
-
-def _unit_word(crs: CRS) -> str:
-    name = str(crs.axis_info[0].unit_name)
-    return {"metre": "m", "US survey foot": "US survey feet", "foot": "feet", "degree": "degrees"}.get(name, name)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pyproj import CRS
+
 
 def one_line(text: str) -> str:
     r"""Return text without line breaks and whatever else a terminal would obey: names are people's own.
@@ -23,3 +25,15 @@ def counted(number: int, noun: str) -> str:
     ('1 parcel', '0 parcels')
     """
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def unit_word(crs: CRS) -> str:
+    """Return the unit of a CRS's coordinates, as it is written after a number.
+
+    Examples
+    --------
+    >>> unit_word(CRS.from_epsg(25832)), unit_word(CRS.from_epsg(4326))
+    ('m', 'degrees')
+    """
+    name = str(crs.axis_info[0].unit_name)
+    return {"metre": "m", "US survey foot": "US survey feet", "foot": "feet", "degree": "degrees"}.get(name, name)

@@ -12,6 +12,7 @@ from lawngis import __version__
 from lawngis.errors import PlanError
 
 from . import gpkg
+from .dates import data_dates
 from .fingerprints import sha256
 from .layers import PLAN_LAYERS
 from .neighbours import neighbour_findings
@@ -19,7 +20,7 @@ from .plans import Row, Table, table
 from .shards import Kept
 from .source import SiteSource
 from .styles import stored_styles
-from .words import counted
+from .words import counted, unit_word
 from .workflow import Settings
 
 
@@ -116,7 +117,10 @@ def merged(kept: Mapping[str, Kept], crs: CRS, *, antenna_height_m: float) -> It
     """
     reaches = {parcel_id: place.reaches for parcel_id, place in kept.items()}
     found = neighbour_findings(
-        reaches, lambda name: kept[name].rows()["wire_path"], antenna_height_m=antenna_height_m, crs=crs
+        reaches,
+        lambda name: kept[name].rows(only={"wire_path"})["wire_path"],
+        antenna_height_m=antenna_height_m,
+        crs=crs,
     )
     for parcel_id, place in kept.items():
         rows = place.rows()
@@ -150,11 +154,12 @@ def _input_facts(source: SiteSource) -> dict[str, str]:
         )
     for name, file in source.files.rasters.items():
         info = source.raster_info[name]
-        facts[f"raster {name}"] = f"{file}, {info.width} x {info.height} cells of {info.res[0]:g}, {info.crs.name}"
+        cell = f"{info.res[0]:g} {unit_word(info.crs)}"
+        facts[f"raster {name}"] = f"{file}, {info.width} x {info.height} cells of {cell}, {info.crs.name}"
     for path in source.files.inputs:
         if path.is_file():
             facts[f"sha256 {path}"] = sha256(path)
-    return facts
+    return facts | data_dates(source.files)
 
 
 def _flat(prefix: str, values: Mapping[str, object]) -> dict[str, str]:

@@ -29,6 +29,10 @@ def deliver(
     ] = None,
     locale: Annotated[str, typer.Option("--locale", help="How numbers and dates are written.")] = "en_GB",
     units: Annotated[str, typer.Option("--units", help="metric or feet.")] = "metric",
+    font: Annotated[
+        list[Path] | None,
+        typer.Option("--font", metavar="FILE", help="Font with letters that ours lacks, such as Chinese ones."),
+    ] = None,
     starting: Annotated[
         str | None, typer.Option("--starting", metavar="DATE", help="First day of the calendar; default: today.")
     ] = None,
@@ -40,7 +44,7 @@ def deliver(
 
     wishes = Wishes(
         kinds=kinds_named(only),
-        formats=language_formats(locale, units),
+        formats=language_formats(locale, units, font or ()),
         prices=prices,
         labour=labour,
         crs=crs,

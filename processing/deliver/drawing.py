@@ -47,12 +47,14 @@ def dxf(plan: ParcelPlan) -> bytes:
     space = document.modelspace()
     move, crs_words = _mover(plan)
     for name, style in STYLES.items():
-        for row in plan.rows[name]:
-            rule = style.rule(row)
-            if rule is None or row["geometry"].is_empty or (name == "dock_candidates" and not row["chosen"]):
-                continue
+        rows = [
+            (row, rule)
+            for row in plan.rows[name]
+            if (rule := style.rule(row)) and not row["geometry"].is_empty
+            and not (name == "dock_candidates" and not row["chosen"])
+        ]  # fmt: skip
+        for (row, rule), shape in zip(rows, move([row["geometry"] for row, _ in rows]), strict=True):
             layer = _layer(document, name, rule)
-            shape = move([row["geometry"]])[0]
             _draw(document, space, layer, shape, rule)
             label = _label(name, row)
             if label:
@@ -67,7 +69,7 @@ def dxf(plan: ParcelPlan) -> bytes:
 def _mover(plan: ParcelPlan) -> tuple[Callable[[list[BaseGeometry]], list[BaseGeometry]], str]:
     crs = plan.frame.source
     if crs.is_projected and all(axis.unit_conversion_factor == 1.0 for axis in crs.axis_info[:2]):
-        return lambda shapes: list(plan.frame.to_source(shapes)), f"CRS: {crs.name}, metres"
+        return lambda shapes: list(plan.frame.to_source(shapes)) if shapes else [], f"CRS: {crs.name}, metres"
     where = f"{plan.frame.latitude_deg:.7f}, {plan.frame.longitude_deg:.7f}"
     return lambda shapes: shapes, f"metres, true north up, origin at latitude, longitude {where} ({crs.name})"
 
@@ -152,7 +154,7 @@ def _label(layer: str, row: Row) -> str:
 
 
 def _text(space: Modelspace, layer: str, shape: BaseGeometry, text: str) -> None:
-    place = shapely.point_on_surface(shape)
+    place = shape if isinstance(shape, shapely.Point) else shapely.point_on_surface(shape)
     height = TEXT_M * (0.4 if layer.startswith("PEGS") else 1.0)
     attributes = {"layer": layer, "height": height, "style": "OpenSans"}
     space.add_text(text, dxfattribs=attributes).set_placement((place.x + 0.08, place.y + 0.08))

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cached_property
 from math import floor
+from pathlib import Path
 from typing import Literal
 
 from babel import Locale, UnknownLocaleError
@@ -22,6 +24,23 @@ METRES_PER_FOOT = 0.3048
 DASH = "–"
 """Stands for a figure that isn't known."""
 
+_LETTER_PAPER = frozenset(["BZ", "CA", "CL", "CO", "CR", "GT", "MX", "NI", "PA", "PH", "PR", "SV", "US", "VE"])
+"""Territories that print on letter paper (Unicode CLDR, supplemental data, measurementData, paperSize)."""
+
+_FOOT_SCALES = {24: "1/2", 48: "1/4", 96: "1/8", 192: "1/16"}  # inches of paper to a foot of ground
+
+
+@dataclass(frozen=True)
+class PaperSize:
+    """Upright paper: its name, width and height [mm]."""
+
+    name: str
+    size_mm: tuple[float, float]
+
+
+_PAPERS = (PaperSize("A4", (210.0, 297.0)), PaperSize("A3", (297.0, 420.0)))
+_LETTER_PAPERS = (PaperSize("Letter", (215.9, 279.4)), PaperSize("Tabloid", (279.4, 431.8)))
+
 
 @dataclass(frozen=True)
 class Formats:
@@ -33,6 +52,8 @@ class Formats:
         Name of a locale, such as ``en_GB`` or ``de_DE``: decimal mark, thousands, dates, place of the currency.
     units
         ``metric``, or ``feet`` for feet and inches.
+    fonts
+        Files of fonts with letters that our own lacks, for documents on paper.
 
     Examples
     --------
@@ -42,6 +63,7 @@ class Formats:
 
     locale: str = "en_GB"
     units: Units = "metric"
+    fonts: tuple[Path, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse a locale or units that don't exist."""
@@ -53,6 +75,31 @@ class Formats:
             ) from error
         if self.units not in ("metric", "feet"):
             raise ParameterError(f"--units {self.units!r} is neither metric nor feet")
+        for font in self.fonts:
+            if not font.is_file() or font.suffix.lower() not in (".ttf", ".otf", ".ttc"):
+                raise ParameterError(
+                    f"--font {str(font)!r} is no font file", advice="Name a file that ends in .ttf, .otf or .ttc."
+                )
+
+    @property
+    def metric(self) -> bool:
+        """Whether lengths are in metres."""
+        return self.units == "metric"
+
+    @property
+    def unit_m(self) -> float:
+        """Length of the unit in which scale bars and grids count [m]."""
+        return 1.0 if self.metric else METRES_PER_FOOT
+
+    @property
+    def unit_name(self) -> str:
+        """Name of the unit in which scale bars and grids count."""
+        return "m" if self.metric else "ft"
+
+    @property
+    def papers(self) -> tuple[PaperSize, PaperSize]:
+        """Paper of letters and the next larger one that is usual with it, by territory."""
+        return _LETTER_PAPERS if self._babel.territory in _LETTER_PAPER else _PAPERS
 
     @cached_property
     def _babel(self) -> Locale:
@@ -70,13 +117,50 @@ class Formats:
         """Return a length given in metres; in feet it is rounded to the inch, or the eighth where it is short."""
         if value_m is None:
             return DASH
-        return f"{self.number(value_m, decimals)} m" if self.units == "metric" else _feet_and_inches(value_m)
+        if self.metric:
+            return f"{self.number(value_m, decimals)} m"
+        return _feet_and_inches(value_m, fine=decimals > 1)
+
+    def mark(self, value_m: float | None, decimals: int = 1) -> str:
+        """Return a length for a drawing, which says once that its figures are metres."""
+        return self.number(value_m, decimals) if self.metric else self.length(value_m, decimals)
+
+    def scale(self, scale: float) -> str:
+        """Return the scale of a drawing as it is named on rulers.
+
+        Examples
+        --------
+        >>> Formats().scale(200), Formats(units="feet").scale(96), Formats(units="feet").scale(240)
+        ('1:200', '1/8″ = 1′-0″ (1:96)', '1″ = 20′ (1:240)')
+        """
+        if self.metric:
+            return f"1:{scale:g}"
+        foot = _FOOT_SCALES.get(round(scale))
+        return f"{foot}″ = 1′-0″ (1:{scale:g})" if foot else f"1″ = {scale / 12:g}′ (1:{scale:g})"
+
+    def prose(self, text: str | None) -> str:
+        """Return a sentence of the plan with its metres in the units chosen.
+
+        Examples
+        --------
+        >>> Formats(units="feet").prose("joint at 30.48 m of 0.6 to 1.2 m, 0.75 mm² wire")
+        'joint at 100′ 0″ of 1′ 11⅝″ to 3′ 11¼″, 0.75 mm² wire'
+        """
+        if text is None:
+            return ""
+        return text if self.metric else _METRES.sub(self._in_feet, text)
+
+    def _in_feet(self, found: re.Match[str]) -> str:
+        if found["unit"] == "m²":
+            return _NUMBER.sub(lambda n: self.number(float(n[0]) / METRES_PER_FOOT**2), found["figures"]) + " sq ft"
+        metres = 0.01 if found["unit"] == "cm" else 1.0
+        return _NUMBER.sub(lambda n: _feet_and_inches(metres * float(n[0]), fine="." in n[0]), found["figures"])
 
     def area(self, value_m2: float | None) -> str:
         """Return an area given in square metres."""
         if value_m2 is None:
             return DASH
-        if self.units == "metric":
+        if self.metric:
             return f"{self.number(value_m2, 0 if value_m2 >= 10 else 1)} m²"
         return f"{self.number(value_m2 / METRES_PER_FOOT**2)} sq ft"
 
@@ -102,6 +186,16 @@ class Formats:
             return DASH
         return str(format_currency(round(value, 2) + 0.0, currency, locale=self._babel)).replace("\u202f", "\u00a0")
 
+    def price(self, value: float | None, currency: str, unit: str) -> str:
+        """Return the price of one unit; of a foot where lengths are in feet, with a digit more for the small sums."""
+        if value is None or unit not in ("m", "m²"):
+            return self.money(value, currency)
+        if self.metric:
+            return f"{self.money(value, currency)}/{unit}"
+        foot, name = (METRES_PER_FOOT, "ft") if unit == "m" else (METRES_PER_FOOT**2, "sq ft")
+        amount = format_currency(round(value * foot, 4), currency, locale=self._babel, decimal_quantization=False)
+        return f"{amount}/{name}".replace("\u202f", "\u00a0")
+
     def day(self, value: date) -> str:
         """Return a date with the month in letters, which nobody takes for the day."""
         pattern = "d MMM y" if self._babel.language != "en" or self._babel.territory != "US" else "MMM d, y"
@@ -115,10 +209,19 @@ class Formats:
             return str(time)
 
 
-def _feet_and_inches(value_m: float) -> str:
+_FIGURE = r"\d+(?:\.\d+)?"
+_NUMBER = re.compile(_FIGURE)
+_METRES = re.compile(
+    rf"(?<![\w.,/-])(?P<figures>{_FIGURE}(?:(?: to | ± | x | by |–){_FIGURE})*) (?P<unit>m²|m|cm)(?![\w/²³])"
+)
+"""A length or area in a sentence, ranges too."""
+
+
+def _feet_and_inches(value_m: float, *, fine: bool = False) -> str:
+    """Return feet and inches, to the eighth of an inch below a yard, above to the quarter where it is to be fine."""
     sign = "-" if value_m < 0 else ""
     inches = abs(value_m) / METRES_PER_FOOT * 12
-    step = 8 if inches < 36 else 1
+    step = 8 if inches < 36 else 4 if fine else 1
     eighths = floor(inches * step + 0.5) * (8 // step)
     whole, part = divmod(eighths, 8)
     feet, inch = divmod(whole, 12)

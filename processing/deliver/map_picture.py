@@ -10,6 +10,7 @@ from types import MappingProxyType
 import numpy as np
 import shapely
 from markupsafe import Markup
+from shapely import Point
 from shapely.geometry.base import BaseGeometry
 
 from ..layers import PLAN_LAYERS
@@ -212,12 +213,24 @@ def _label(shape: BaseGeometry, text: str, symbol: object, mm: float) -> Markup:
         (left, up), *_ = shape.coords
         x, y = left + 2.2 * mm, -up - 1.2 * mm
     else:
-        place = shapely.point_on_surface(shape)
+        place = roomiest_place(shape)
         x, y = place.x, -place.y
     anchor = "start" if isinstance(symbol, Mark) else "middle"
     return Markup(
         '<text x="{:.3f}" y="{:.3f}" font-size="{:.3f}" text-anchor="{}" class="t" aria-hidden="true">{}</text>'
     ).format(x, y, 3.2 * mm, anchor, text)
+
+
+def roomiest_place(shape: BaseGeometry) -> Point:
+    """Return where a label has most room: the middle of the widest place of an area, some place of anything else."""
+    parts = [part for part in shapely.get_parts(shape).tolist() if part.area > 0.0]
+    if not parts:
+        return shapely.point_on_surface(shape)
+    largest = max(parts, key=lambda part: part.area)
+    return Point(shapely.maximum_inscribed_circle(largest, ROOM_TOLERANCE_M).coords[0])
+
+
+ROOM_TOLERANCE_M = 0.1
 
 
 def svg_path(shape: BaseGeometry) -> str:
@@ -311,9 +324,9 @@ def round_length_m(wanted_m: float) -> float:
 
 
 def _scale_bar(left: float, y: float, width: float, formats: Formats, mm: float) -> Markup:
-    unit = 1.0 if formats.units == "metric" else 0.3048
+    unit = formats.unit_m
     length = round_length_m(width / 4 / unit)
-    words = f"{length:g} {'m' if formats.units == 'metric' else 'ft'}"
+    words = f"{length:g} {formats.unit_name}"
     x, y, span = left + 3 * mm, y - 3.5 * mm, length * unit
     bar = f"M{x:.3f} {y:.3f}h{span:.3f}v{1.2 * mm:.3f}h-{span:.3f}Z"
     half = "M{0:.3f} {1:.3f}h{2:.3f}v{3:.3f}h-{2:.3f}Z".format(x, y, span / 2, 1.2 * mm)
@@ -346,7 +359,7 @@ def _zone(row: Row, formats: Formats) -> str:
         "detached": "not reached by itself",
     }
     supply = f"; fed by {worded(row['supply'])}" if row["role"] == "detached" else ""
-    why = f" ({row['supply_why']})" if row.get("supply_why") and row["role"] == "detached" else ""
+    why = f" ({formats.prose(row['supply_why'])})" if row.get("supply_why") and row["role"] == "detached" else ""
     return (
         f"Zone {row['zone_id']}: {formats.area(row['area_m2'])}, {how[row['role']]}{supply}{why}; 95 % of it is under "
         f"{formats.percent(row['slope_p95_percent'])} steep, {formats.number(row['hours_week'], 1)} h a week"
@@ -370,7 +383,7 @@ def _run(row: Row, formats: Formats) -> str:
 
 def _candidate(row: Row, formats: Formats) -> str:
     rank = f", rank {row['rank']}" if row["rank"] is not None else ""
-    missed = f"; misses: {row['failed']}" if row["failed"] else ""
+    missed = f"; misses: {formats.prose(row['failed'])}" if row["failed"] else ""
     what = "Dock" if row["chosen"] else "Place for the dock"
     score = formats.number(row["score"], 2)
     return (
@@ -378,18 +391,26 @@ def _candidate(row: Row, formats: Formats) -> str:
     )
 
 
+def _finding(row: Row, formats: Formats) -> str:
+    what = worded(row["severity"]).capitalize()
+    return f"{what}: {formats.prose(row['text'])}. {formats.prose(row['advice'])}".strip()
+
+
 def _check(row: Row, formats: Formats) -> str:
-    return f"Measure {row['priority']}: {row['measure_what']}, {row['measured_how']}; decides {row['decides']}"
+    what, how, why = (formats.prose(row[name]) for name in ("measure_what", "measured_how", "decides"))
+    return f"Measure {row['priority']}: {what}, {how}; decides {why}"
 
 
 _TEXTS: Mapping[str, Callable[[Row, Formats], str]] = MappingProxyType(
     {
-        "summary": lambda row, formats: f"{row['parcel_id']}: {row['verdict_text'] or worded(row['status'])}",
+        "summary": lambda row, formats: (
+            f"{row['parcel_id']}: {formats.prose(row['verdict_text']) or worded(row['status'])}"
+        ),
         "lawn": lambda row, formats: f"Lawn {row['lawn_id']}: {formats.area(row['area_m2'])}, {worded(row['source'])}",
         "zones": _zone,
         "cover": lambda row, formats: (
             f"From the air, {row['cover_id']}: {worded(row['cover'])}, {formats.area(row['area_m2'])}; "
-            f"{row['evidence'] or 'no evidence noted'}"
+            f"{formats.prose(row['evidence']) or 'no evidence noted'}"
         ),
         "trees_found": lambda row, formats: (
             f"Tree {row['tree_id']} found in the surface model: {formats.length(row['height_m'])} high, place guessed"
@@ -399,11 +420,11 @@ _TEXTS: Mapping[str, Callable[[Row, Formats], str]] = MappingProxyType(
         ),
         "keepouts": lambda row, formats: (
             f"Kept out, {row['keepout_id']}: {worded(row['reason'])}, {worded(row['treatment'])}; "
-            f"{row['evidence'] or 'no evidence noted'}"
+            f"{formats.prose(row['evidence']) or 'no evidence noted'}"
         ),
         "edges": lambda row, formats: (
             f"Edge {row['edge_id']}: {worded(row['edge_class'])}, wire keeps {formats.length(row['setback_m'], 2)}; "
-            f"{row['evidence'] or 'no evidence noted'}"
+            f"{formats.prose(row['evidence']) or 'no evidence noted'}"
         ),
         "links": _link,
         "supply_route": lambda row, formats: (
@@ -422,9 +443,7 @@ _TEXTS: Mapping[str, Callable[[Row, Formats], str]] = MappingProxyType(
         "joins": lambda row, formats: (
             f"Joint of {row['loop_id']}: {worded(row['why'])}, at {formats.length(row['chainage_m'])}"
         ),
-        "findings": lambda row, formats: (
-            f"{worded(row['severity']).capitalize()}: {row['text']}. {row['advice'] or ''}".strip()
-        ),
+        "findings": _finding,
         "visit_checks": _check,
     }
 )

@@ -28,9 +28,9 @@ def offer_paper(plan: ParcelPlan, offer: Quote, formats: Formats, written_at: da
     written_at
         Time to be noted in the file.
     """
-    paper = Paper(plan, "Quote", written_at, language=formats.locale.replace("_", "-"))
+    paper = Paper(plan, "Quote", formats, written_at)
     paper.add_page()
-    paper.head(plan.summary.get("verdict_text") or worded(plan.summary["status"]))
+    paper.head(formats.prose(plan.summary.get("verdict_text")) or worded(plan.summary["status"]))
     paper.say(f"Issued {formats.day(offer.issued)}, valid until {formats.day(offer.valid_until)}.", 9)
     if not offer.lines:
         paper.ln(2)
@@ -49,7 +49,7 @@ def offer_paper(plan: ParcelPlan, offer: Quote, formats: Formats, written_at: da
         if sentences:
             paper.heading(title)
             for sentence in sentences:
-                paper.say(f"• {sentence}", 8.5)
+                paper.say(f"• {formats.prose(sentence)}", 8.5)
     paper.standing_parts()
     return bytes(paper.output())
 
@@ -63,9 +63,9 @@ def _cells(line: QuoteLine, offer: Quote, formats: Formats) -> list[str]:
     return [
         line.item,
         formats.quantity(line.quantity, line.unit),
-        formats.money(line.unit_price, offer.currency),
+        formats.price(line.unit_price, offer.currency, line.unit),
         formats.money(line.amount, offer.currency),
-        line.basis,
+        formats.prose(line.basis),
     ]
 
 

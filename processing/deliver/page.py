@@ -30,6 +30,8 @@ _CRITERIA = (
     ("flat_score", "Level ground", "slope_percent", "%"),
     ("straight_score", "Straight wire ahead", "straight_m", "m"),
     ("central_score", "Middle of the zone", "", ""),
+    ("neighbours_score", "Away from neighbours' houses", "neighbour_m", "m"),
+    ("beds_score", "Away from beds", "bed_m", "m"),
 )
 
 
@@ -90,7 +92,7 @@ def page(plan: ParcelPlan, offer: Quote, formats: Formats, files: Sequence[str] 
         week=_week(plan.rows["schedule"]),
         files=files,
         cautions=CAUTIONS,
-        sources=data_sources(plan.run_info),
+        sources=data_sources(plan.run_info, formats),
         made_by=made_by(plan.run_info),
         version=__version__,
         language=formats.locale.replace("_", "-"),
@@ -107,7 +109,7 @@ def index_page(rows: Sequence[IndexRow], run_info: Mapping[str, str], formats: F
         f=formats,
         worded=worded,
         cautions=CAUTIONS,
-        sources=data_sources(run_info),
+        sources=data_sources(run_info, formats),
         made_by=made_by(run_info),
         version=__version__,
         language=formats.locale.replace("_", "-"),

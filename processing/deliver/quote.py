@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from lawngis.prices import PriceBook, checked_book, price_book_from
 
 from ..plans import Row
+from ..words import counted
 from .reading import ParcelPlan
 from .texts import worded
 
@@ -153,10 +154,10 @@ def _labour(plan: ParcelPlan, book: LabourBook) -> list[QuoteLine]:
     tasks = [
         ("setting up and marking out", book.minutes_setup, "flat"),
         ("laying wire", wire_m * book.minutes_per_m_wire, f"{wire_m:.1f} m"),
-        ("joints", len(plan.rows["joins"]) * book.minutes_per_joint, f"{len(plan.rows['joins'])} joints"),
-        ("docks", docks * book.minutes_per_dock, f"{docks} docks"),
+        ("joints", len(plan.rows["joins"]) * book.minutes_per_joint, counted(len(plan.rows["joins"]), "joint")),
+        ("docks", docks * book.minutes_per_dock, counted(docks, "dock")),
         ("supply cable", cable_m * book.minutes_per_m_cable, f"{cable_m:.1f} m"),
-        ("crossings of paving", _crossings(plan) * book.minutes_per_crossing, f"{_crossings(plan)} crossings"),
+        ("crossings of paving", _crossings(plan) * book.minutes_per_crossing, counted(_crossings(plan), "crossing")),
         ("walking the wire and handing over", book.minutes_walk_round, "flat"),
     ]
     lines = [
@@ -171,6 +172,8 @@ def _options(plan: ParcelPlan, prices: PriceBook, labour: LabourBook) -> list[Qu
     """The other ways to serve each detached zone, as the difference to what the plan takes."""
     lines = []
     for zone in plan.select("zones", role="detached"):
+        if zone["reached_by"] is not None:
+            continue  # it shares the supply of the zone that it is reached from
         costs = _supply_costs(plan, zone, prices, labour)
         planned = costs.get(zone["supply"])
         if planned is None:

@@ -24,6 +24,8 @@ from .. import gpkg
 from ..fingerprints import sha256
 from ..layers import PLAN_LAYERS
 from ..plans import Row
+from .formats import Formats
+from .spans import LayerSpans, layer_spans
 
 CONTEXT_LAYERS = ("streets", "hard_surfaces", "buildings", "water", "barriers", "trees", "outlets", "sprinklers")
 """Layers of the site that show where one is, undermost first."""
@@ -89,71 +91,126 @@ class ParcelPlan:
 
 @dataclass(frozen=True)
 class PlanFile:
-    """A plan on disk, read once."""
+    """A plan on disk, of which so much is read as the parcels at hand need.
+
+    Parameters
+    ----------
+    path
+        The file.
+    summary
+        Its layer of parcels, whole.
+    run_info
+        How the whole plan was made.
+    spans
+        Where each parcel's rows lie, for every layer that the file has.
+    context
+        Layer of the site to file and name of the layer.
+    """
 
     path: Path
-    tables: Mapping[str, pd.DataFrame]
-    crs: CRS
+    summary: geopandas.GeoDataFrame
     run_info: Mapping[str, str]
-    context: Mapping[str, geopandas.GeoDataFrame]
+    spans: Mapping[str, LayerSpans]
+    context: Mapping[str, tuple[Path, str]]
+
+    @cached_property
+    def crs(self) -> CRS:
+        """CRS of the plan."""
+        return CRS.from_user_input(self.summary.crs)
 
     @cached_property
     def parcel_ids(self) -> list[str]:
         """Names of all parcels, in the order of the file."""
-        return [str(name) for name in self.tables["summary"]["parcel_id"]]
+        return [str(name) for name in self.summary["parcel_id"]]
 
     @cached_property
-    def _groups(self) -> Mapping[str, Any]:
-        """Where each parcel's rows are: layer to parcel to positions."""
-        return {
-            name: table.groupby("parcel_id", sort=False).indices
-            for name, table in self.tables.items()
-            if "parcel_id" in table
-        }
-
-    def parcels(self, wanted: Sequence[str] = ()) -> Iterator[ParcelPlan]:
-        """Yield the parcels wanted (default: all) one by one."""
-        for parcel_id in wanted or self.parcel_ids:
-            yield self.parcel(parcel_id)
+    def _known(self) -> frozenset[str]:
+        return frozenset(self.parcel_ids)
 
     def parcel(self, parcel_id: str) -> ParcelPlan:
-        """Return one parcel's plan.
+        """Return one parcel's plan; see `parcels`."""
+        return next(self.parcels([parcel_id]))
+
+    def parcels(self, wanted: Sequence[str]) -> Iterator[ParcelPlan]:
+        """Yield the plans of some parcels, which are read together.
 
         Raises
         ------
         ParameterError
             When there is no such parcel.
         """
-        if parcel_id not in self.parcel_ids:
-            there = ", ".join(self.parcel_ids[:8])
-            raise ParameterError(
-                f"there is no parcel {parcel_id!r}", where=str(self.path), advice=f"There are {there}."
-            )
-        outline = self._of("summary", parcel_id).geometry.iloc[0]
-        around = MultiPolygon([box(0, 0, 1e-6, 1e-6)]) if outline is None or outline.is_empty else outline
-        frame = MeasuringFrame.centred_on(around, self.crs)
-        rows = {name: _in_frame(self._of(name, parcel_id), frame) for name in PLAN_LAYERS if name != "run_info"}
+        for parcel_id in wanted:
+            if parcel_id not in self._known:
+                there = ", ".join(self.parcel_ids[:8])
+                raise ParameterError(
+                    f"there is no parcel {parcel_id!r}", where=str(self.path), advice=f"There are {there}."
+                )
+        outlines = self.summary[self.summary["parcel_id"].isin(wanted)]
+        tables = {name: self._rows(name, wanted) for name in PLAN_LAYERS if name not in ("run_info", "summary")}
+        tables["summary"] = outlines
+        groups = {name: table.groupby("parcel_id", sort=False).indices for name, table in tables.items()}
+        shown = self._surroundings(outlines)
+        for parcel_id in wanted:
+            own = {name: table.iloc[groups[name].get(parcel_id, [])] for name, table in tables.items()}
+            yield self._parcel(parcel_id, own, shown)
+
+    def _parcel(
+        self, parcel_id: str, own: Mapping[str, Any], around: Mapping[str, geopandas.GeoDataFrame]
+    ) -> ParcelPlan:
+        outline = own["summary"].geometry.iloc[0]
+        place = MultiPolygon([box(0, 0, 1e-6, 1e-6)]) if outline is None or outline.is_empty else outline
+        frame = MeasuringFrame.centred_on(place, self.crs)
+        rows = {name: _in_frame(own[name], frame) for name in PLAN_LAYERS if name != "run_info"}
         outline_m = rows["summary"][0]["geometry"]
-        shown = {} if outline_m.is_empty else self._context_around(outline_m, frame)
+        shown = {} if outline_m.is_empty else _context_around(outline_m, frame, around, self.crs)
         return ParcelPlan(parcel_id, frame, rows, self.run_info, shown)
 
-    def _of(self, layer: str, parcel_id: str) -> Any:
-        table = self.tables[layer]
-        return table.iloc[self._groups[layer].get(parcel_id, [])]
+    def _rows(self, layer: str, wanted: Sequence[str]) -> pd.DataFrame:
+        spec = PLAN_LAYERS[layer]
+        if layer not in self.spans:  # a plan of an earlier version
+            return pd.DataFrame({column.name: [] for column in spec.columns})
+        read = gpkg.read_layer if spec.geometry else gpkg.read_table
+        table = read(self.path, layer, where=self.spans[layer].where(wanted))
+        table = table[table["parcel_id"].isin(wanted)]
+        absent = {column.name: None for column in spec.columns if column.name not in table}
+        return table.assign(**absent) if absent else table
 
-    def _context_around(self, outline: BaseGeometry, frame: MeasuringFrame) -> dict[str, list[BaseGeometry]]:
-        wanted = box(*outline.buffer(CONTEXT_MARGIN_M).bounds)
-        found: dict[str, list[BaseGeometry]] = {}
-        for name, table in self.context.items():
-            source = CRS.from_user_input(table.crs)
-            reach = frame.to_source(np.array([wanted], dtype=object))[0]
-            if source != self.crs:
-                reach = geopandas.GeoSeries([reach], crs=self.crs).to_crs(source).iloc[0]
-            near = table.geometry.iloc[table.sindex.query(reach)]
-            near = near[near.is_valid & ~near.is_empty]
-            cut = [shape.intersection(wanted) for shape in frame.to_frame(near.to_numpy(), source)]
-            found[name] = [shape for shape in cut if not shape.is_empty]
+    def _surroundings(self, outlines: geopandas.GeoDataFrame) -> dict[str, geopandas.GeoDataFrame]:
+        """The site's layers around some parcels."""
+        known = outlines.geometry[~(outlines.geometry.is_empty | outlines.geometry.isna())]
+        found: dict[str, geopandas.GeoDataFrame] = {}
+        for name, (file, layer) in self.context.items():
+            source = next((info.crs for info in gpkg.layer_overview(file) if info.name == layer), None)
+            if source is None or known.empty:
+                continue
+            left, bottom, right, top = known.to_crs(source).total_bounds
+            reach = CONTEXT_MARGIN_M / (1.0 if source.is_projected else METRES_A_DEGREE_LEAST)
+            reach /= source.axis_info[0].unit_conversion_factor if source.is_projected else 1.0
+            reach *= 2.0  # grids of the whole Earth stretch a metre
+            bounds = (left - reach, bottom - reach, right + reach, top + reach)
+            found[name] = gpkg.read_layer(file, layer, columns=(), bbox=bounds)
         return found
+
+
+METRES_A_DEGREE_LEAST = 20_000.0
+"""Of longitude, at 80 degrees of latitude."""
+
+
+def _context_around(
+    outline: BaseGeometry, frame: MeasuringFrame, around: Mapping[str, geopandas.GeoDataFrame], crs: CRS
+) -> dict[str, list[BaseGeometry]]:
+    wanted = box(*outline.buffer(CONTEXT_MARGIN_M).bounds)
+    found: dict[str, list[BaseGeometry]] = {}
+    for name, table in around.items():
+        source = CRS.from_user_input(table.crs)
+        reach = frame.to_source(np.array([wanted], dtype=object))[0]
+        if source != crs:
+            reach = geopandas.GeoSeries([reach], crs=crs).to_crs(source).iloc[0]
+        near = table.geometry.iloc[table.sindex.query(reach)]
+        near = near[near.is_valid & ~near.is_empty]
+        cut = [shape.intersection(wanted) for shape in frame.to_frame(near.to_numpy(), source)]
+        found[name] = [shape for shape in cut if not shape.is_empty]
+    return found
 
 
 def _absent(value: Any) -> bool:
@@ -197,40 +254,31 @@ def plan_file(path: Path, site: Path | None = None) -> PlanFile:
     """
     path = path / "plan.gpkg" if path.is_dir() else path
     stored = {info.name: info for info in gpkg.layer_overview(path)}
-    tables: dict[str, pd.DataFrame] = {}
     for name, spec in PLAN_LAYERS.items():
         if name not in stored:
             if name in _NEEDED:
                 raise PlanError(f"is no plan: the layer {name} is missing", where=str(path), advice="Name a plan.gpkg.")
-            tables[name] = pd.DataFrame({column.name: [] for column in spec.columns})
             continue
-        absent = [column for column in spec.columns if column.name not in stored[name].columns]
-        needed = [column.name for column in absent if not column.nullable]
+        needed = [
+            column.name for column in spec.columns
+            if column.name not in stored[name].columns and not column.nullable
+        ]  # fmt: skip
         if needed:
             raise PlanError(
                 f"the layer {name} has no column {needed[0]}",
                 where=str(path),
                 advice="Plan the site again with this version of lawngis.",
             )
-        tables[name] = gpkg.read_layer(path, name) if spec.geometry else gpkg.read_table(path, name)
-        for column in absent:  # a plan of an earlier version, or edited: that is then not known
-            tables[name][column.name] = None
-    crs = stored["summary"].crs
-    if crs is None:
+    if stored["summary"].crs is None:
         raise PlanError("has no CRS", where=(str(path), "summary"))
-    info = tables.pop("run_info")
+    info = gpkg.read_table(path, "run_info", where="parcel_id IS NULL")  # what is true of the whole plan
     facts = {str(key): str(value) for key, value in zip(info["key"], info["value"], strict=True)}
-    return PlanFile(path, tables, crs, facts, _context(facts, site))
-
-
-def _context(facts: Mapping[str, str], site: Path | None) -> dict[str, geopandas.GeoDataFrame]:
-    places = _named_by_person(site) if site else _named_in_plan(facts)
-    found = {}
-    for name, (file, layer) in places.items():
-        table = gpkg.read_layer(file, layer, columns=())
-        if table.crs is not None:
-            found[name] = table
-    return found
+    summary = gpkg.read_layer(path, "summary")
+    summary = summary.assign(
+        **{column.name: None for column in PLAN_LAYERS["summary"].columns if column.name not in summary}
+    )
+    spans = layer_spans(path, [name for name in PLAN_LAYERS if name in stored and name not in ("run_info", "summary")])
+    return PlanFile(path, summary, facts, spans, _named_by_person(site) if site else _named_in_plan(facts))
 
 
 def _named_by_person(site: Path) -> dict[str, tuple[Path, str]]:
@@ -245,7 +293,7 @@ def _named_by_person(site: Path) -> dict[str, tuple[Path, str]]:
     }
 
 
-_LAYER_FACT = re.compile(r"(?P<file>.+), layer (?P<layer>.+), \d+ features, ")
+_LAYER_FACT = re.compile(r"(?P<file>.+), layer (?P<layer>.+), (?P<count>\d+) features?, (?P<crs>.*)")
 
 
 def _named_in_plan(facts: Mapping[str, str]) -> dict[str, tuple[Path, str]]:
@@ -277,23 +325,69 @@ def _if_unchanged(key: str | None, facts: Mapping[str, str]) -> Path | None:
         return None
 
 
-def data_sources(facts: Mapping[str, str]) -> list[tuple[str, str]]:
-    """Return what the plan was made from, with its accuracy: name and words."""
+def data_sources(facts: Mapping[str, str], formats: Formats) -> list[tuple[str, str]]:
+    """Return what the plan was made from: each file with its content, dates and hash, then the accuracy assumed.
+
+    Parameters
+    ----------
+    facts
+        The plan's ``run_info``.
+    formats
+        How dates and lengths are written.
+    """
     sources = [
-        (key.partition(" ")[2], _without_folder(value))
-        for key, value in facts.items()
-        if key.startswith(("layer ", "raster "))
+        (file, "; ".join([*content, *_age(dated, file, facts, formats)]))
+        for file, (content, dated) in _contents(facts).items()
     ]
-    for key, what in (("accuracy.position_sd_m", "mapped edges"), ("accuracy.dem_sd_m", "elevations")):
-        if key in facts:
-            sources.append((f"accuracy of {what}", f"standard deviation {float(facts[key]):g} m"))
-    return sources
+    return sources + [(f"accuracy of {what}", words) for what, words in data_accuracy(facts, formats)]
 
 
-def _without_folder(value: str) -> str:
+def data_accuracy(facts: Mapping[str, str], formats: Formats) -> list[tuple[str, str]]:
+    """Return the accuracy of the data that the plan was computed with: of what, and words."""
+    return [
+        (what, f"standard deviation {formats.length(float(facts[key]), 2)}")
+        for key, what in (("accuracy.position_sd_m", "mapped edges"), ("accuracy.dem_sd_m", "elevations"))
+        if key in facts
+    ]
+
+
+def _contents(facts: Mapping[str, str]) -> dict[str, tuple[list[str], list[str]]]:
+    """File to what is in it, and to the dates that this carries; a GeoPackage's layers of one CRS are one piece."""
+    files: dict[str, tuple[list[str], list[str]]] = {}
+    layers: dict[tuple[str, str], list[str]] = {}
+    for key, value in facts.items():
+        kind, _, name = key.partition(" ")
+        if kind not in ("layer", "raster"):
+            continue
+        match = _LAYER_FACT.match(value)
+        file = _file_name(match["file"] if match else value.partition(", ")[0])
+        content, dated = files.setdefault(file, ([], []))
+        dated += [facts[f"dated {key}"]] if f"dated {key}" in facts else []
+        if match:
+            layers.setdefault((file, match["crs"]), []).append(f"{name} ({match['count']})")
+        else:
+            content.append(f"{name}, {value.partition(', ')[2]}")
+    for (file, crs), names in layers.items():
+        files[file][0].append(f"{', '.join(names)}; {crs}")
+    return files
+
+
+def _age(dated: Sequence[str], file: str, facts: Mapping[str, str], formats: Formats) -> list[str]:
+    days = [formats.day_of(time) for time in sorted({time[:10] for time in dated})]
+    words = [f"data dated {days[0]}" if len(days) == 1 else f"data dated {days[0]} to {days[-1]}"] if days else []
+    for kind, say in (("modified ", lambda time: f"file of {formats.day_of(time)}"), ("sha256 ", _short_hash)):
+        found = [value for key, value in facts.items() if key.startswith(kind) and _file_name(key) == file]
+        words += [say(found[0])] if found else []
+    return words
+
+
+def _short_hash(digest: str) -> str:
+    return f"SHA-256 {digest[:12]}…"
+
+
+def _file_name(path: str) -> str:
     """Folders of the machine that planned are nobody's business."""
-    file, comma, rest = value.partition(", ")
-    return re.split(r"[/\\\\]", file)[-1] + comma + rest
+    return re.split(r"[/\\]", path)[-1].removeprefix("modified ").removeprefix("sha256 ")
 
 
 def made_by(facts: Mapping[str, str]) -> str:

@@ -1,18 +1,20 @@
-"""The visit sheet: what to measure on site, where, and a box to write it in."""
+"""The visit sheet: what to measure on site, where, and a box to write it in, on paper and as CSV."""
 
 from __future__ import annotations
 
+import csv
+import io
 from datetime import datetime
-from math import log10
 
 import numpy as np
 import shapely
-from fpdf.enums import XPos, YPos
 
 from ..plans import Row
 from ..styles import STYLES, Area, Line, Mark
 from .formats import Formats
-from .paper import MARGIN_MM, Paper
+from .map_picture import round_length_m
+from .paper import CELL_MARGIN_MM, LINE_MM_PER_PT, MARGIN_MM, Paper
+from .quote import spreadsheet_safe
 from .reading import ParcelPlan
 from .sheet import Window
 from .texts import worded
@@ -20,20 +22,12 @@ from .texts import worded
 MAP_HIGH_MM = 88.0
 BOX_HIGH_MM = 31.0
 
-# what a check corrects, by the step that asks for it: layer and column that an override names
-_CORRECTS = {
-    "zones": ("links", "width_m"),
-    "dock": ("dock_candidates", "slope_percent"),
-    "keepouts": ("keepouts", "confidence"),
-    "supply": ("supply_route", "starts_at"),
-    "edges": ("edges", "edge_class"),
-}
-
 
 def visit_sheet(plan: ParcelPlan, formats: Formats, written_at: datetime) -> bytes:
     """Return the visit sheet of a parcel as PDF.
 
-    What is written on it comes back as rows of the site's layer ``overrides``; the sheet names the layer and column.
+    What is written on it comes back as rows of the site's layer ``overrides``: the sheet names layer, feature and
+    column. `visit_csv` is the same sheet to be filled in on a screen.
 
     Parameters
     ----------
@@ -44,18 +38,18 @@ def visit_sheet(plan: ParcelPlan, formats: Formats, written_at: datetime) -> byt
     written_at
         Time to be noted in the file.
     """
-    paper = Paper(plan, "Visit sheet", written_at, language=formats.locale.replace("_", "-"))
+    paper = Paper(plan, "Visit sheet", formats, written_at)
     paper.add_page()
-    paper.head(plan.summary.get("verdict_text") or worded(plan.summary["status"]))
+    paper.head(formats.prose(plan.summary.get("verdict_text")) or worded(plan.summary["status"]))
     _particulars(paper)
     if not plan.outline.is_empty:
-        _map(paper, plan)
+        _map(paper, plan, formats)
     paper.heading("To be measured, the most doubtful first")
     if not plan.rows["visit_checks"]:
         paper.say("Nothing: the maps settle what this plan rests on. Walk the site all the same.", 9)
     for check in plan.rows["visit_checks"]:
         _check(paper, check, formats)
-    _others(paper, plan)
+    _others(paper, plan, formats)
     paper.standing_parts()
     return bytes(paper.output())
 
@@ -63,13 +57,16 @@ def visit_sheet(plan: ParcelPlan, formats: Formats, written_at: datetime) -> byt
 def _particulars(paper: Paper) -> None:
     """Lines to fill in by hand."""
     paper.face(8)
-    wide = (paper.w - 2 * MARGIN_MM) / 3
-    for name in ("Date", "Measured by", "Weather, ground"):
-        paper.cell(wide, 7, f"{name}: ", border="B", new_x=XPos.RIGHT, new_y=YPos.TOP)
-    paper.ln(9)
+    wide, y = (paper.w - 2 * MARGIN_MM) / 3, paper.get_y()
+    for number, name in enumerate(("Date", "Measured by", "Weather, ground")):
+        x = MARGIN_MM + number * wide
+        paper.words_at(x, y + 4, f"{name}:")
+        paper.set_line_width(0.2)
+        paper.line(x, y + 6.5, x + wide - 3, y + 6.5)
+    paper.set_xy(MARGIN_MM, y + 9)
 
 
-def _map(paper: Paper, plan: ParcelPlan) -> None:
+def _map(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
     """A small map, only to find the places; scale as it comes."""
     left, bottom, right, top = plan.bounds
     wide = paper.w - 2 * MARGIN_MM
@@ -92,7 +89,7 @@ def _map(paper: Paper, plan: ParcelPlan) -> None:
     paper.set_draw_color(0)
     paper.set_line_width(0.25)
     paper.rect(window.x_mm, window.y_mm, window.width_mm, window.height_mm)
-    _bar(paper, window)
+    _bar(paper, window, formats)
     paper.set_xy(MARGIN_MM, window.y_mm + MAP_HIGH_MM + 1)
 
 
@@ -108,49 +105,106 @@ def _numbers(paper: Paper, plan: ParcelPlan, window: Window) -> None:
             paper.label(float(place[0, 0]), float(place[0, 1]), f"{check['priority']}", 7.5, bold=True)
 
 
-def _bar(paper: Paper, window: Window) -> None:
-    metres = 10.0 ** int(log10(max(window.width_mm * window.scale / 3000, 1.0)))
-    length = metres * 1000 / window.scale
+def _bar(paper: Paper, window: Window, formats: Formats) -> None:
+    units = round_length_m(window.width_mm * window.scale / 1000 / 4 / formats.unit_m)
+    length = units * formats.unit_m * 1000 / window.scale
     x, y = window.x_mm + 4, window.y_mm + window.height_mm - 4
     paper.line(x, y, x + length, y)
     for end in (x, x + length):
         paper.line(end, y - 1, end, y + 1)
-    paper.label(x + length / 2, y - 2, f"{metres:g} m", 6)
+    paper.label(x + length / 2, y - 2, f"{units:g} {formats.unit_name}", 6.5)
     arrow = np.array([[0.0, 0.0], [1.6, 5.6], [0, 4.4], [-1.6, 5.6]])
     arrow += np.array([window.x_mm + window.width_mm - 6, window.y_mm + 3])
     paper.shapes([shapely.Polygon(arrow)], Area("#000000"))
     paper.label(window.x_mm + window.width_mm - 6, window.y_mm + 10.5, "N", 7, bold=True)
 
 
+VISIT_COLUMNS = (
+    "check_id", "what", "how", "value", "sd", "limit", "unit", "measured", "note",
+    "target_layer", "target_id", "target_column",
+)  # fmt: skip
+
+
+def visit_csv(plan: ParcelPlan) -> bytes:
+    """Return the visit sheet as CSV (RFC 4180, UTF-8) with empty columns ``measured`` and ``note``, to be filled in.
+
+    Figures are in the units of the plan, whatever units a sheet on paper has: what is written in ``measured`` is in
+    the unit named beside it.
+
+    Parameters
+    ----------
+    plan
+        The parcel.
+    """
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\r\n")
+    table.writerow(VISIT_COLUMNS)
+    for row in plan.rows["visit_checks"]:
+        known = {
+            **row, "what": row["measure_what"], "how": row["measured_how"], "limit": row["limit_value"],
+            "measured": "", "note": "",
+        }  # fmt: skip
+        table.writerow([_cell(known.get(name)) for name in VISIT_COLUMNS])
+    return b"\xef\xbb\xbf" + text.getvalue().encode("utf-8", "replace")
+
+
+def _cell(value: object) -> str:
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return "" if value is None else spreadsheet_safe(str(value))
+
+
 def _check(paper: Paper, check: Row, formats: Formats) -> None:
-    if paper.get_y() + BOX_HIGH_MM > paper.h - MARGIN_MM - 8:
+    x, wide, write_wide = MARGIN_MM, paper.w - 2 * MARGIN_MM, 58.0
+    room = wide - 10 - write_wide - 4
+    facts = [
+        (formats.prose(check["measure_what"]), 9.5, True),
+        (f"How: {formats.prose(check['measured_how'])}.", 8, False),
+        (f"Why: it decides {formats.prose(check['decides'])}.", 8, False),
+        (_expected(check, formats), 8, False),
+        (_comes_back(check), 6.8, False),
+    ]
+    high = sum(_height(paper, words, size, room, bold=bold) for words, size, bold in facts)
+    if paper.get_y() + max(high, BOX_HIGH_MM) > paper.h - MARGIN_MM - 8:
         paper.add_page()
-    x, y, wide = MARGIN_MM, paper.get_y(), paper.w - 2 * MARGIN_MM
-    write_wide = 58.0
-    paper.set_xy(x, y)
+    y = paper.get_y()
     paper.label(x + 4, y + 3, f"{check['priority']}", 12, bold=True)
     paper.set_left_margin(x + 10)
     paper.set_xy(x + 10, y)
-    room = wide - 10 - write_wide - 4
-    paper.say(check["measure_what"], 9.5, bold=True, wide_mm=room)
-    paper.say(f"How: {check['measured_how']}.", 8, wide_mm=room)
-    paper.say(f"Why: it decides {check['decides']}.", 8, wide_mm=room)
-    paper.say(_expected(check, formats), 8, wide_mm=room)
-    layer, column = _CORRECTS.get(str(check["step"]), ("", ""))
-    if layer:
-        paper.say(
-            f"Comes back as: overrides, target_layer {layer}, column {column} ({check['check_id']}).", 6.5, wide_mm=room
-        )
+    for words, size, bold in facts:
+        if words:
+            paper.say(words, size, bold=bold, wide_mm=room)
     bottom = max(paper.get_y(), y + BOX_HIGH_MM - 4)
     paper.set_draw_color(0)
     paper.set_line_width(0.4)
     paper.rect(x + wide - write_wide, y, write_wide, bottom - y)
-    paper.face(6.5)
-    paper.set_xy(x + wide - write_wide + 1, y + 0.5)
-    unit = f" [{check['unit']}]" if check["unit"] else ""
-    paper.cell(write_wide - 2, 3, f"measured{unit}")
+    paper.face(7)
+    unit = f" [{_unit_on_paper(check['unit'], formats)}]" if check["unit"] else ""
+    paper.words_at(x + wide - write_wide + 1.5, y + 2, paper.printable(f"measured{unit}"))
+    paper.words_at(x + wide - write_wide + 1.5, bottom - 7.5, "note")
+    paper.set_line_width(0.1)
+    paper.line(x + wide - write_wide, bottom - 10, x + wide, bottom - 10)
     paper.set_left_margin(MARGIN_MM)
     paper.set_xy(x, bottom + 4)
+
+
+def _height(paper: Paper, words: str, size_pt: float, wide_mm: float, *, bold: bool) -> float:
+    paper.face(size_pt, bold=bold)
+    lines = paper.wrapped(paper.printable(words), wide_mm - 2 * CELL_MARGIN_MM) if words else []
+    return len(lines) * size_pt * LINE_MM_PER_PT
+
+
+def _unit_on_paper(unit: str, formats: Formats) -> str:
+    return unit if formats.metric or unit not in ("m", "m²") else {"m": "ft, in", "m²": "sq ft"}[unit]
+
+
+def _comes_back(check: Row) -> str:
+    """Where an answer goes in the layer ``overrides``."""
+    layer, column = check.get("target_layer"), check.get("target_column")
+    if not layer:
+        return f"Comes back under {check['check_id']}."
+    feature = f" of {check['target_id']}" if check.get("target_id") else ""
+    return f"Comes back as {check['check_id']}: {column}{feature} in {layer}."
 
 
 def _expected(check: Row, formats: Formats) -> str:
@@ -169,7 +223,7 @@ def _expected(check: Row, formats: Formats) -> str:
     return f"{sentence[:1].upper()}{sentence[1:]}." if sentence else ""
 
 
-def _others(paper: Paper, plan: ParcelPlan) -> None:
+def _others(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
     """Findings that want a look, with a square to tick."""
     wanted = [row for row in plan.rows["findings"] if row["severity"] in ("stop", "caution")]
     if not wanted:
@@ -184,6 +238,6 @@ def _others(paper: Paper, plan: ParcelPlan) -> None:
         paper.rect(MARGIN_MM, y + 0.4, 3.2, 3.2)
         paper.set_left_margin(MARGIN_MM + 6)
         paper.set_x(MARGIN_MM + 6)
-        paper.say(f"{row['severity']}: {row['text']}. {row['advice'] or ''}", 8)
+        paper.say(f"{row['severity']}: {formats.prose(row['text'])}. {formats.prose(row['advice'])}", 8)
         paper.set_left_margin(MARGIN_MM)
         paper.set_xy(MARGIN_MM, paper.get_y() + 1)

@@ -70,7 +70,9 @@ def parcel_rows(name: str, label: str, x: float, size_m: float) -> dict[str, lis
                       "advice": "Look.", "geometry": shapely.Point()}],
         "visit_checks": [{**at, "check_id": f"{name}-V1", "priority": 1, "measure_what": "width of the passage",
                           "measured_how": "tape", "value": 1.55, "sd": 0.1, "unit": "m", "limit_value": 1.6,
-                          "decides": "whether it is mown", "flip_probability": 0.3, "step": "zones", "geometry": start}],
+                          "decides": "whether it is mown", "flip_probability": 0.3, "step": "zones",
+                          "target_layer": "links", "target_id": f"{name}-P1", "target_column": "width_m",
+                          "geometry": start}],
     }  # fmt: skip
 
 
@@ -81,12 +83,34 @@ def write_plan(path: Path) -> Path:
             rows[name] += some
     failed = {"parcel_id": "P3", "status": "failed", "verdict_text": "no DEM", "geometry": shapely.MultiPolygon()}
     rows["summary"].append(failed)
+    return write_rows(path, rows)
+
+
+def write_portfolio(path: Path, parcels: int) -> Path:
+    """Many parcels like the first, side by side."""
+    rows: dict[str, list[dict[str, Any]]] = {name: [] for name in PLAN_LAYERS}
+    for number in range(parcels):
+        for name, some in parcel_rows(f"P{number + 1}", "plain", 30.0 * number, 20).items():
+            rows[name] += some
+    return write_rows(path, rows)
+
+
+def write_rows(path: Path, rows: dict[str, list[dict[str, Any]]]) -> Path:
     facts = {"lawngis version": "0.1.0", "finished": "2026-05-01T08:00:00+00:00", "accuracy.dem_sd_m": "0.1",
-             "raster dem": "/secret/place/dem.tif, 9 x 9 cells of 0.5, UTM", "profile.slope_limit_percent": "35.0"}  # fmt: skip
+             "raster dem": "/secret/place/dem.tif, 9 x 9 cells of 0.5 m, UTM", "profile.slope_limit_percent": "35.0",
+             "dated raster dem": "2019-04-03T10:00:00", "modified /secret/place/dem.tif": "2024-02-01T00:00:00+00:00",
+             "sha256 /secret/place/dem.tif": "0123456789abcdef"}  # fmt: skip
     rows["run_info"] = [{"parcel_id": None, "key": key, "value": value} for key, value in facts.items()]
+    rows["run_info"].append({"parcel_id": "P1", "key": "lawngis version", "value": "of one parcel's record"})
     crs = geopandas.GeoSeries([], crs="EPSG:25832").crs
     tables: dict[str, pd.DataFrame] = {name: table(spec, rows[name], crs) for name, spec in PLAN_LAYERS.items()}
     return gpkg.write_plan(path, tables, tuple(PLAN_LAYERS.values()), crs=crs, styles=stored_styles())
+
+
+@pytest.fixture
+def portfolio_written(tmp_path: Path) -> Path:
+    """A plan of forty parcels."""
+    return write_portfolio(tmp_path / "plan.gpkg", 40)
 
 
 @pytest.fixture(scope="session")

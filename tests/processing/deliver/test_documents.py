@@ -4,7 +4,12 @@ import csv
 import io
 import json
 import re
+import shutil
+import sqlite3
+import subprocess
+from contextlib import closing
 from datetime import date
+from pathlib import Path
 
 import ezdxf
 import gpxpy
@@ -13,13 +18,15 @@ import numpy as np
 import pypdf
 import pytest
 import shapely
+from fontTools.ttLib import TTFont
 from pyproj import CRS, Transformer
 
 from lawngis.errors import ParameterError, PlanError
 from lawngis.prices import price_book_from
+from lawngis.processing import gpkg
 from lawngis.processing.deliver.documents import Wishes, deliver_documents, kinds_named
 from lawngis.processing.deliver.formats import Formats
-from lawngis.processing.deliver.paper import printable
+from lawngis.processing.deliver.paper import LEAN, Paper, _font_file, printable
 from lawngis.processing.deliver.quote import labour_book_from, quote
 from lawngis.processing.deliver.reading import plan_file
 from lawngis.processing.deliver.sheet import FixedPoint, sheet_layout, two_tapes
@@ -27,8 +34,8 @@ from lawngis.processing.deliver.stakeout import crs_named, stakeout_csv
 from lawngis.processing.deliver.texts import CAUTIONS
 from lawngis.processing.deliver.whole import file_stem, write_whole
 
-KINDS = {"page.html", "visit.pdf", "sheet.pdf", "quote.pdf", "quote.csv", "plan.dxf", "points.gpx", "stakeout.csv",
-         "layers.geojson", "week.ics"}  # fmt: skip
+KINDS = {"page.html", "visit.pdf", "visit.csv", "sheet.pdf", "quote.pdf", "quote.csv", "plan.dxf", "points.gpx",
+         "stakeout.csv", "layers.geojson", "week.ics"}  # fmt: skip
 
 
 def pdf_text(path) -> str:
@@ -105,12 +112,12 @@ def test_scale_holds_by_the_pdfs_own_geometry(delivered, parcel, side_m):
 def test_large_parcel_goes_over_several_sheets_that_cover_it_and_overlap():
     outline = shapely.box(0, 0, 150, 130)
     layout = sheet_layout(outline)
-    assert len(layout.windows) > 1 and layout.paper == "A3"
+    assert len(layout.windows) > 1 and layout.paper.name == "A3"
     grounds = [window.ground for window in layout.windows]
     assert shapely.union_all(grounds).contains(outline)
     assert sum(ground.area for ground in grounds) > shapely.union_all(grounds).area * 1.02
     single = sheet_layout(shapely.box(0, 0, 20, 17))
-    assert (single.paper, single.scale, len(single.windows)) == ("A4", 100, 1)
+    assert (single.paper.name, single.scale, len(single.windows)) == ("A4", 100, 1)
 
 
 def test_two_tapes_meet_at_a_good_angle_and_not_through_walls():
@@ -128,7 +135,7 @@ def test_dxf_passes_the_audit_and_holds_the_wire(delivered):
     assert document.header["$INSUNITS"] == 6  # metres, by the DXF reference
     (line,) = document.modelspace().query('LWPOLYLINE[layer=="WIRE_RUNS-EDGE"]')
     drawn = shapely.Polygon([(x, y) for x, y, *_ in line.get_points()])
-    assert drawn.length == pytest.approx(delivered.source.tables["wire_path"].geometry.iloc[0].length, abs=1e-3)
+    assert drawn.length == pytest.approx(gpkg.read_layer(delivered.path, "wire_path").geometry.iloc[0].length, abs=1e-3)
     words = [text.dxf.text for text in document.modelspace().query('TEXT[layer=="NOTES"]')]
     assert any(delivered.label in line for line in words)
 
@@ -137,7 +144,7 @@ def test_gpx_and_csv_agree_with_the_plan_after_projection(delivered):
     gpx = gpxpy.parse((delivered.first / "points.gpx").read_text(encoding="utf-8"))
     assert gpx.name.startswith("P1") and "<script>" in gpx.name
     (route,) = gpx.routes
-    pegs = delivered.source.tables["pegs"]
+    pegs = gpkg.read_layer(delivered.path, "pegs")
     pegs = pegs[pegs["parcel_id"] == "P1"]
     assert [point.name for point in route.points] == [f"P1-L1-N{number}" for number in pegs["peg_no"]]
     project = Transformer.from_crs(4326, 25832, always_xy=True).transform
@@ -268,3 +275,150 @@ def test_reading_gives_true_metres(delivered):
     left, _, right, _ = plan.outline.bounds
     assert right - left == pytest.approx(20 / 0.9996, abs=1e-3)
     assert plan_file(delivered.path).crs == CRS.from_epsg(25832)
+
+
+def test_sources_tell_dates_hash_and_accuracy(delivered):
+    """One line a file: content, date that the data carry, date of the file, hash; and what is assumed of accuracy."""
+    for words in (
+        re.sub(r"\s+", " ", (delivered.first / "page.html").read_text(encoding="utf-8")),
+        pdf_text(delivered.first / "quote.pdf"),
+        pdf_text(delivered.first / "sheet.pdf"),
+    ):
+        for fact in ("9 x 9 cells of 0.5 m", "data dated 3 Apr 2019", "file of 1 Feb 2024", "SHA-256 0123456789ab",
+                     "standard deviation 0.10 m"):  # fmt: skip
+            assert fact in words
+
+
+def test_rows_of_one_parcel_in_run_info_do_not_speak_for_the_plan(delivered):
+    assert delivered.source.run_info["lawngis version"] == "0.1.0"
+
+
+def test_visit_sheet_on_a_screen_has_what_measurements_come_back_by(delivered):
+    rows = list(csv.DictReader(io.StringIO((delivered.first / "visit.csv").read_text(encoding="utf-8-sig"))))
+    (row,) = rows
+    assert (row["check_id"], row["measured"], row["note"], row["unit"]) == ("P1-V1", "", "", "m")
+    assert {"what", "how", "target_layer", "target_id", "target_column"} <= set(row)
+    assert row["target_layer"] == "links"
+    assert "width_m of P1-P1 in links" in pdf_text(delivered.first / "visit.pdf")
+
+
+FEET = Formats("en_US", "feet")
+
+
+@pytest.fixture(scope="module")
+def in_feet(delivered, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("feet")
+    deliver_documents(delivered.path, folder, Wishes(formats=FEET, written_at=delivered.wishes.written_at))
+    return folder
+
+
+def test_sheet_in_feet_is_true_to_its_named_scale_on_letter_paper(in_feet):
+    first = pypdf.PdfReader(in_feet / "P1" / "sheet.pdf").pages[0]
+    text = re.sub(r"\s+", " ", first.extract_text())
+    foot, scale = re.search(r"1/(\d+)″ = 1′-0″ \(1:(\d+)\) on (?:Letter|Tabloid)", text).groups()
+    assert int(scale) == 12 * int(foot)  # so many inches of ground to one of paper
+    sides = np.hypot(*np.diff(wire_points_mm(first), axis=0).T)
+    assert max(sides) * int(scale) / 1000 == pytest.approx(19.2 / 0.9996, rel=3e-5)
+    assert {round(float(value)) for value in first.mediabox[2:]} <= {612, 792, 1224}  # letter and tabloid [pt]
+
+
+@pytest.mark.parametrize("name", ["sheet.pdf", "visit.pdf", "quote.pdf", "page.html"])
+def test_documents_in_feet_have_no_metres(in_feet, name):
+    path = in_feet / "P1" / name
+    text = pdf_text(path) if name.endswith("pdf") else re.sub(r"<[^>]+>", " ", path.read_text(encoding="utf-8"))
+    left = re.findall(r"[^.;]*\d m\b[^.;]*", re.sub(r"cells of 0.5 m", "", text))
+    assert not left
+
+
+def test_price_of_a_foot_times_feet_is_the_amount():
+    """0.45 a metre is 0.13716 a foot (international foot, 0.3048 m)."""
+    assert FEET.price(0.45, "USD", "m") == "$0.1372/ft"
+    assert (FEET.price(2.5, "USD", "piece"), Formats().price(0.45, "EUR", "m")) == ("$2.50", "€0.45/m")
+
+
+@pytest.mark.parametrize(
+    ("metric", "feet"),
+    [
+        ("joint at 30.48 m", "joint at 100′ 0″"),
+        ("from 0.6 to 1.2 m", "from 1′ 11⅝″ to 3′ 11¼″"),
+        ("100 m² of lawn", "1,076 sq ft of lawn"),
+        ("0.75 mm² wire, 0.5 m/s, P07 m", "0.75 mm² wire, 0.5 m/s, P07 m"),
+    ],
+)
+def test_sentences_in_feet(metric, feet):
+    assert FEET.prose(metric) == feet
+    assert Formats().prose(metric) == metric
+
+
+def test_letters_that_no_font_has_are_marked_and_said():
+    assert printable("村 A") == "□ A"
+    assert printable("村", frozenset({ord("村")})) == "村"
+    with pytest.raises(ParameterError, match="no font file"):
+        Formats(fonts=(Path("none.ttf"),))
+
+
+def advances(file: Path) -> dict[int, int]:
+    """Width of each letter of a font."""
+    with TTFont(file) as font:
+        return {letter: font["hmtx"].metrics[name][0] for letter, name in font.getBestCmap().items()}
+
+
+def test_lean_font_has_the_widths_of_the_whole_one_and_all_of_our_own_words():
+    for weight in ("", "-Bold"):
+        whole, lean = advances(_font_file(f"DejaVuSans{weight}.ttf")), advances(_font_file(f"{LEAN}{weight}.ttf"))
+        assert len(lean) > 300 and lean == {letter: whole[letter] for letter in lean}
+        assert set(map(ord, "".join([*CAUTIONS, "•·–…′″⅛¼⅜½⅝¾⅞±²°Ω□€£"]))) <= set(lean)
+
+
+def paper_on(delivered, **formats) -> Paper:
+    paper = Paper(delivered.parcels["P1"], "Test", Formats(**formats), delivered.wishes.written_at)
+    paper.add_page()
+    return paper
+
+
+def test_text_is_wrapped_within_its_width_and_nothing_is_lost(delivered):
+    paper = paper_on(delivered)
+    paper.face(9)
+    for words in ("a plain sentence of some length, " * 6, "x" * 300, "one", "", "two\nlines"):
+        lines = paper.wrapped(words.strip(), 40.0)
+        assert all(paper.width_mm(line) <= 40.0 for line in lines)
+        assert "".join(lines).replace(" ", "") == words.replace(" ", "").replace("\n", "")
+    paper.output()  # which closes its fonts
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is not installed (Debian's poppler-utils)")
+def test_hebrew_runs_from_the_right(delivered, tmp_path):
+    """Another program reads from the right what was drawn so; drawn from the left it would come back reversed."""
+    paper = paper_on(delivered)
+    paper.say("Garten שלום", 20)
+    paper.set_xy(10, 100)
+    paper.text(10, 100, "Garten אבגד")
+    paper.output(tmp_path / "x.pdf")
+    command = ["pdftotext", str(tmp_path / "x.pdf"), "-"]
+    told = subprocess.run(command, capture_output=True, check=True).stdout.decode()
+    assert "שלום" in told and "אבגד" not in told
+
+
+def test_workers_make_the_same_documents(delivered, portfolio_written, tmp_path):
+    """Each reads the rows of its own parcels from the file."""
+    wishes = Wishes(kinds=kinds_named("csv,geojson"), written_at=delivered.wishes.written_at)
+    for folder, workers in (("one", 1), ("two", 2)):
+        assert len(deliver_documents(portfolio_written, tmp_path / folder, wishes, workers=workers)) == 40
+    files = [file for file in (tmp_path / "one").rglob("*") if file.is_file()]
+    assert len(files) == 40 * 4
+    for file in files:
+        assert file.read_bytes() == (tmp_path / "two" / file.relative_to(tmp_path / "one")).read_bytes()
+
+
+def test_rows_are_found_wherever_they_were_added(delivered, tmp_path):
+    """A peg that somebody adds at the end of the file belongs to its parcel all the same."""
+    path = tmp_path / "plan.gpkg"
+    path.write_bytes(delivered.path.read_bytes())
+    before = len(plan_file(path).parcel("P1").rows["visit_checks"])
+    with closing(sqlite3.connect(path)) as database:
+        database.execute("INSERT INTO materials (parcel_id, item, quantity, unit) VALUES ('P1', 'late', 1, 'piece')")
+        database.commit()
+    plan = plan_file(path)
+    assert [row["item"] for row in plan.parcel("P1").rows["materials"]] == ["boundary wire", "late"]
+    assert [row["item"] for row in plan.parcel("../P2").rows["materials"]] == ["boundary wire"]
+    assert len(plan.parcel("P1").rows["visit_checks"]) == before
