@@ -15,18 +15,37 @@ import typer
 from lawngis.errors import LawngisError, ParameterError
 from lawngis.mower import DEFAULT_PROFILE
 
+from .compare_cli import compare
 from .deliver.command import deliver
 from .interrupt import InterruptedRunError
+from .mower_cli import mowers
+from .run_cli import run
+from .site_options import (
+    BandsOption,
+    DemOption,
+    DemSdOption,
+    DemUnitOption,
+    DsmOption,
+    ImageryOption,
+    LayerOption,
+    PositionSdOption,
+    ProfileOption,
+    SiteArgument,
+    band_names,
+    given,
+    named_layers,
+    opened,
+    site_overrides,
+    wanted_parcels,
+)
 from .slope_cli import slope
-from .visit_cli import fault, reconcile
+from .visit_cli import fault, measured, reconcile
 from .words import one_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from .overrides import Override
-    from .run import Run
-    from .sites import DataAccuracy
+    from .run import Again, Run
     from .source import SiteSource
 
 EXIT_FAILED_PARCELS = 1
@@ -52,28 +71,12 @@ app = typer.Typer(
     rich_markup_mode=None,  # units stand in brackets, which markup would swallow
 )
 
-SiteArgument = Annotated[Path, typer.Argument(metavar="SITE", help="GeoPackage, or folder of GeoPackages and rasters.")]
-LayerOption = Annotated[
-    list[str] | None, typer.Option("--layer", metavar="LAYER=NAME", help="A layer that goes by another name.")
-]
-DemOption = Annotated[str | None, typer.Option("--dem", metavar="FILE", help="Terrain model.")]
-DsmOption = Annotated[str | None, typer.Option("--dsm", metavar="FILE", help="Surface model.")]
-ImageryOption = Annotated[str | None, typer.Option("--imagery", metavar="FILE", help="Aerial image.")]
-BandsOption = Annotated[
-    str | None, typer.Option("--bands", metavar="NAMES", help="The image's bands in order: red,green,blue,nir.")
-]
-DemUnitOption = Annotated[
-    str | None, typer.Option("--dem-unit", metavar="UNIT", help="Vertical unit of the rasters: m, ft or us-ft.")
-]
-
 
 @app.command()
 def plan(
     site: SiteArgument,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for plan.gpkg.")],
-    profile: Annotated[
-        str, typer.Option("--profile", metavar="NAME|FILE", help="Mower profile: a name or a TOML file.")
-    ] = DEFAULT_PROFILE,
+    profile: ProfileOption = DEFAULT_PROFILE,
     parcel: Annotated[list[str] | None, typer.Option("--parcel", metavar="ID", help="Only this parcel.")] = None,
     workers: Annotated[
         int | None,
@@ -82,6 +85,13 @@ def plan(
     scheduler: Annotated[
         str | None, typer.Option("--scheduler", metavar="ADDRESS", help="Dask cluster that does the work instead.")
     ] = None,
+    from_: Annotated[
+        str | None,
+        typer.Option("--from", metavar="STEP", help="Take the layers before STEP from DIR/plan.gpkg as they are."),
+    ] = None,
+    discard_edits: Annotated[
+        bool, typer.Option("--discard-edits", help="Overwrite what somebody edited in DIR/plan.gpkg.")
+    ] = False,
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on: plan only what isn't finished or has changed since.")
     ] = False,
@@ -104,10 +114,8 @@ def plan(
     imagery: ImageryOption = None,
     bands: BandsOption = None,
     dem_unit: DemUnitOption = None,
-    position_sd_m: Annotated[
-        float | None, typer.Option("--position-sd", help="Standard deviation of mapped edges [m].")
-    ] = None,
-    dem_sd_m: Annotated[float | None, typer.Option("--dem-sd", help="Standard deviation of one elevation [m].")] = None,
+    position_sd_m: PositionSdOption = None,
+    dem_sd_m: DemSdOption = None,
     set_: Annotated[
         list[str] | None, typer.Option("--set", metavar="STEP.NAME=VALUE", help="A parameter of a step.")
     ] = None,
@@ -121,23 +129,23 @@ def plan(
     from .limits import Limits
     from .run import HERE_MAX, Hands, Run
     from .step import loaded_steps
-    from .workflow import Settings, ordered
+    from .workflow import Settings, installed_steps, with_shared
     from .writing import plan_file, refuse_inputs, run_info
 
     started = datetime.now(UTC)
-    settings = Settings(profile_from(profile), _step_parameters(set_ or ()))
-    steps, broken = loaded_steps()
-    settings.check(ordered(steps.values()))
+    settings = Settings(profile_from(profile), with_shared(_step_parameters(set_ or ()), installed_steps()))
+    settings.check(installed_steps())
     accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m}
-    source = _opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands)
-    settings = replace(settings, overrides=_overrides(source))
-    wanted = _wanted(source, parcel)
+    source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands)
+    settings = replace(settings, overrides=site_overrides(source))
+    wanted = wanted_parcels(source, parcel)
     target = plan_file(out)
     refuse_inputs(target, source)
-    for failure in broken:
+    again = _again(target, from_, source, wanted if parcel else None, discard=discard_edits)
+    for failure in loaded_steps()[1]:
         _say(f"step {failure.id} of {failure.package} can't be loaded and is left out: {failure.reason}")
     hands = Hands(workers or (1 if len(wanted) <= HERE_MAX else _cores()), scheduler)
-    run = Run(source, settings, wanted, Limits(parcel_seconds, worker_mb or _memory_mb(hands.workers)), out)
+    run = Run(source, settings, wanted, Limits(parcel_seconds, worker_mb or _memory_mb(hands.workers)), out, again)
     run.write(
         target,
         hands,
@@ -149,6 +157,33 @@ def plan(
     _tell(run, target)
     if run.tally.failed:
         raise typer.Exit(EXIT_FAILED_PARCELS)
+
+
+def _again(
+    target: Path, first: str | None, source: SiteSource, wanted: Sequence[str] | None, *, discard: bool
+) -> Again | None:
+    """Return the earlier plan to build on, if so asked; refuse to lose what somebody edited in it."""
+    from .earlier import earlier_plan, refuse_nothing_there
+    from .plan_file import found_edits, refuse_losing_edits
+    from .run import Again
+    from .workflow import OPEN_LAYERS, installed_steps, step_layers, steps_before
+
+    steps = installed_steps()
+    specs = step_layers(steps)
+    if first is None:
+        there = None if discard else found_edits(target, specs)
+        if there is not None:
+            refuse_losing_edits(there, steps, None)
+        return None
+    kept = [name for step in steps_before(steps, first) for name in step.writes]
+    refuse_nothing_there(target)
+    outlines = {name: source.outline(name) for name in source.parcel_ids}
+    packed = specs if wanted else {"summary", *kept, *OPEN_LAYERS}
+    earlier = earlier_plan(target, specs, packed=packed, checked=kept, outlines=outlines, crs=source.crs)
+    if not discard:
+        refuse_losing_edits(earlier, steps, first)
+    others = [name for name in earlier.parcels if wanted and name not in wanted]
+    return Again(earlier, first, others)
 
 
 def _tell(run: Run, target: Path) -> None:
@@ -198,8 +233,8 @@ def check(
     from .checking import site_report
     from .source import ReadOptions
 
-    rasters = _given({"dem": dem, "dsm": dsm, "imagery": imagery})
-    report = site_report(site, _named_layers(layer), rasters, ReadOptions(dem_unit=dem_unit, bands=_bands(bands)))
+    rasters = given({"dem": dem, "dsm": dsm, "imagery": imagery})
+    report = site_report(site, named_layers(layer), rasters, ReadOptions(dem_unit=dem_unit, bands=band_names(bands)))
     typer.echo(json.dumps(report.as_dict(), indent=2, ensure_ascii=False) if as_json else report.as_text())
     if not report.usable:
         raise typer.Exit(EXIT_UNUSABLE)
@@ -223,10 +258,10 @@ def profiles(name: Annotated[str | None, typer.Argument(metavar="[NAME]")] = Non
 def steps() -> None:
     """List the steps in the order in which they run."""
     from .step import loaded_steps
-    from .workflow import ordered
+    from .workflow import installed_steps
 
-    found, broken = loaded_steps()
-    for step in ordered(found.values()):
+    broken = loaded_steps()[1]
+    for step in installed_steps():
         typer.echo(f"{step.id:14} {step.title}")
     for failure in broken:
         typer.echo(f"{failure.id:14} broken: {failure.reason} (package {failure.package})")
@@ -241,8 +276,12 @@ def describe(step: Annotated[str, typer.Argument(metavar="STEP")]) -> None:
     typer.echo(json.dumps(process_description(step_named(step)), indent=2, ensure_ascii=False))
 
 
+app.command()(run)
 app.command()(slope)
 app.command()(deliver)
+app.command()(compare)
+app.command()(mowers)
+app.command()(measured)
 app.command()(reconcile)
 app.command()(fault)
 
@@ -281,57 +320,6 @@ def _say(text: str) -> None:
     typer.echo(one_line(text), err=True)
 
 
-def _opened(
-    site: Path,
-    layer: Sequence[str] | None,
-    rasters: dict[str, str | None],
-    dem_unit: str | None,
-    accuracy: dict[str, float | None],
-    bands: str | None = None,
-) -> SiteSource:
-    from .site_files import site_files
-    from .source import ReadOptions, SiteSource
-
-    options = ReadOptions(dem_unit=dem_unit, accuracy=_accuracy(accuracy), bands=_bands(bands))
-    files = site_files(site, layer_names=_named_layers(layer), raster_files=_given(rasters))
-    return SiteSource(files, options)
-
-
-def _bands(text: str | None) -> tuple[str, ...]:
-    return tuple(name.strip().casefold() for name in text.split(",")) if text else ()
-
-
-def _accuracy(values: dict[str, float | None]) -> DataAccuracy:
-    from pydantic import ValidationError
-
-    from .sites import DataAccuracy
-
-    try:
-        return DataAccuracy(**{key: value for key, value in values.items() if value is not None})
-    except ValidationError as error:
-        problem = error.errors()[0]
-        option = f"--{str(problem['loc'][0]).removesuffix('_m').replace('_', '-')}"
-        raise ParameterError(f"{option} {problem['input']:g}: {problem['msg'].lower()} [m]") from error
-
-
-def _given(values: dict[str, str | None]) -> dict[str, str]:
-    return {key: value for key, value in values.items() if value is not None}
-
-
-def _named_layers(pairs: Sequence[str] | None) -> dict[str, str]:
-    named: dict[str, str] = {}
-    for pair in pairs or ():
-        layer, equals, name = pair.partition("=")
-        if not (layer and equals and name):
-            raise ParameterError(
-                f"--layer {pair!r} is not LAYER=NAME", advice="For example --layer parcels=my_parcels."
-            )
-        if layer.casefold() in named:
-            raise ParameterError(f"--layer gives {layer.casefold()} twice", advice="Name one layer for it.")
-        named[layer.casefold()] = name
-    return named
-
-
 def _step_parameters(pairs: Iterable[str]) -> dict[str, dict[str, str]]:
     parameters: dict[str, dict[str, str]] = {}
     for pair in pairs:
@@ -343,38 +331,6 @@ def _step_parameters(pairs: Iterable[str]) -> dict[str, dict[str, str]]:
             )
         parameters.setdefault(step, {})[parameter] = value
     return parameters
-
-
-def _wanted(source: SiteSource, parcels: Sequence[str] | None) -> list[str]:
-    known = set(source.parcel_ids)
-    for name in parcels or ():
-        if name not in known:
-            raise ParameterError(
-                f"there is no parcel {name!r}",
-                where=str(source.files.layers["parcels"]),
-                advice=_parcels_there(source.parcel_ids, name),
-            )
-    return list(dict.fromkeys(parcels)) if parcels else source.parcel_ids
-
-
-def _overrides(source: SiteSource) -> tuple[Override, ...]:
-    """Return what was measured on site, if the site has it."""
-    from .overrides import read_overrides, refuse_strangers
-
-    place = source.files.layers.get("overrides")
-    if place is None:
-        return ()
-    found = read_overrides(place.file, place.info.name)
-    refuse_strangers(found, source.parcel_ids)
-    return found
-
-
-def _parcels_there(names: Sequence[str], wanted: str) -> str:
-    from difflib import get_close_matches
-
-    near = get_close_matches(wanted, names, n=3) or list(names[:5])
-    more = f" and {len(names) - len(near)} more" if len(names) > len(near) else ""
-    return f"There are {', '.join(near)}{more}." if len(names) > 1 else f"The only one is {names[0]}."
 
 
 if __name__ == "__main__":

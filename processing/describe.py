@@ -9,6 +9,7 @@ from lawngis import __version__
 
 from .layers import PLAN_LAYERS, RASTERS, SITE_LAYERS, ColumnSpec, InputSpec, LayerSpec
 from .step import Step
+from .workflow import installed_steps, step_layers
 
 _JSON_TYPES = {
     "text": {"type": "string"},
@@ -26,6 +27,7 @@ def process_description(step: Step) -> dict[str, Any]:
     ----------
     OGC API - Processes - Part 1: Core (OGC 18-062r2), clause 7.10, schema ``process.yaml``.
     """
+    specs = step_layers(installed_steps()) | {spec.name: spec for spec in step.layers}
     return {
         "id": step.id,
         "version": __version__,
@@ -33,12 +35,12 @@ def process_description(step: Step) -> dict[str, Any]:
         "description": step.description,
         "jobControlOptions": ["sync-execute"],
         "outputTransmission": ["value"],
-        "inputs": {**_layer_inputs(step), **_parameter_inputs(step)},
-        "outputs": {name: _layer_output(PLAN_LAYERS[name]) for name in step.writes},
+        "inputs": {**_layer_inputs(step, specs), **_parameter_inputs(step)},
+        "outputs": {name: _layer_output(specs[name]) for name in step.writes},
     }
 
 
-def _layer_inputs(step: Step) -> dict[str, Any]:
+def _layer_inputs(step: Step, specs: Mapping[str, LayerSpec]) -> dict[str, Any]:
     inputs: dict[str, Any] = {}
     for name in step.reads:
         kind, _, layer = name.rpartition(":")
@@ -57,8 +59,8 @@ def _layer_inputs(step: Step) -> dict[str, Any]:
             }
         else:
             inputs[layer] = {
-                "title": PLAN_LAYERS[layer].title,
-                "schema": _features_schema(PLAN_LAYERS[layer].columns),
+                "title": specs[layer].title,
+                "schema": _features_schema(specs[layer].columns),
             }
     return inputs
 

@@ -45,7 +45,11 @@ class Finding:
 
 @dataclass(frozen=True)
 class VisitCheck:
-    """Something that the maps can't settle and that must be measured on site."""
+    """Something that the maps can't settle and that must be measured on site.
+
+    `target_layer`, `target_id` and `target_column` name what a measured value corrects as an override; a target
+    without an id is found by the place.
+    """
 
     measure_what: str
     measured_how: str
@@ -57,6 +61,9 @@ class VisitCheck:
     limit_value: float | None = None
     flip_probability: float = 0.5
     weight: float = 1.0
+    target_layer: str = ""
+    target_id: str = ""
+    target_column: str = ""
 
 
 @dataclass(frozen=True)
@@ -77,11 +84,14 @@ class Plan:
         Parcel that the plan is for.
     crs
         CRS of the measuring frame.
+    specs
+        Declarations of all layers that steps may write.
     """
 
-    def __init__(self, parcel_id: str, crs: CRS) -> None:
+    def __init__(self, parcel_id: str, crs: CRS, specs: Mapping[str, LayerSpec] = PLAN_LAYERS) -> None:
         self.parcel_id = parcel_id
         self.crs = crs
+        self._specs = specs
         self.findings: list[tuple[str, Finding]] = []
         self.checks: list[tuple[str, VisitCheck]] = []
         self._rows: dict[str, list[Row]] = {}
@@ -128,12 +138,28 @@ class Plan:
                 where=self.parcel_id,
             )
         for name, rows in result.layers.items():
-            spec = PLAN_LAYERS[name]
+            spec = self._specs[name]
             stamped: list[Row] = [{"parcel_id": self.parcel_id, **_snapped(spec, row)} for row in rows]
             check_rows(spec, stamped)
             self._rows[name] = stamped
         self.findings += [(step, finding) for finding in result.findings]
         self.checks += [(step, check) for check in result.checks]
+
+    def keep(self, layers: Mapping[str, Sequence[Row]]) -> None:
+        """Take layers as they are, from an earlier plan.
+
+        Columns that a person added stay with their rows.
+
+        Raises
+        ------
+        PlanError
+            When a row breaks the contract.
+        """
+        for name, rows in layers.items():
+            spec = self._specs[name]
+            known = {column.name for column in spec.columns} | {"geometry"}
+            check_rows(spec, [{key: value for key, value in row.items() if key in known} for row in rows])
+            self._rows[name] = list(rows)
 
     def close(self) -> None:
         """Turn findings and checks into their layers: stops first; the most doubtful check first."""
@@ -190,6 +216,9 @@ def _check_row(parcel_id: str, number: int, step: str, check: VisitCheck) -> Row
         "decides": check.decides,
         "flip_probability": check.flip_probability,
         "step": step,
+        "target_layer": check.target_layer or None,
+        "target_id": check.target_id or None,
+        "target_column": check.target_column or None,
         "geometry": check.place,
     }
 
@@ -203,7 +232,7 @@ def check_rows(spec: LayerSpec, rows: Sequence[Row]) -> None:
         Naming layer, row, column and value of the first breach.
     """
     known = {column.name for column in spec.columns} | ({"geometry"} if spec.geometry else set())
-    for number, row in enumerate(rows):
+    for number, row in enumerate(() if _sound(spec, rows, known) else rows):
         breach = _breach(spec, row, known)
         if breach:
             key = row.get(spec.key) if spec.key else None
@@ -213,6 +242,32 @@ def check_rows(spec: LayerSpec, rows: Sequence[Row]) -> None:
         if len(set(keys)) != len(keys):
             twice = next(key for key in keys if keys.count(key) > 1)
             raise PlanError(f"{spec.key} {twice!r} occurs more than once", where=f"layer {spec.name}")
+
+
+def _sound(spec: LayerSpec, rows: Sequence[Row], known: set[str]) -> bool:
+    """Return whether all rows keep to the declaration: whole columns at once, several times quicker than row by row."""
+    if set().union(*rows) - known:
+        return False
+    columns = all(_column_sound(column, [row.get(column.name) for row in rows]) for column in spec.columns)
+    return columns and (not spec.geometry or _geometries_sound(spec, [row.get("geometry") for row in rows]))
+
+
+def _column_sound(column: ColumnSpec, values: Sequence[Any]) -> bool:
+    present = [value for value in values if value is not None]
+    if len(present) < len(values) and not column.nullable:
+        return False
+    if not all(issubclass(kind, _PYTHON_TYPES[column.kind]) for kind in set(map(type, present))):
+        return False
+    if column.kind == "real" and not all(map(isfinite, present)):
+        return False
+    return not column.values or set(present) <= set(column.values)
+
+
+def _geometries_sound(spec: LayerSpec, geometries: Sequence[BaseGeometry | None]) -> bool:
+    shapes = np.array(geometries, dtype=object)
+    if {getattr(shape, "geom_type", None) for shape in geometries} - {spec.geometry}:
+        return False
+    return bool(shapely.is_valid(shapes).all() and (spec.may_be_empty_geometry or not shapely.is_empty(shapes).any()))
 
 
 def _breach(spec: LayerSpec, row: Row, known: set[str]) -> str | None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from importlib.metadata import EntryPoint, entry_points
 from typing import Any
 
@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from lawngis.errors import ParameterError
 from lawngis.mower import MowerProfile
 
+from .layers import LayerSpec
 from .plans import Plan, StepResult
 from .sites import Site
 
@@ -49,6 +50,8 @@ class Step:
         ``compute(site, plan, mower, parameters) -> StepResult``; it reads no file and changes no argument.
     parameters
         Model of its own parameters beside the mower profile.
+    layers
+        Declarations of layers that it writes and the contract doesn't have: they become part of the plan's file.
     """
 
     id: str
@@ -58,6 +61,7 @@ class Step:
     writes: tuple[str, ...]
     compute: Compute
     parameters: type[Parameters] = field(default=Parameters)
+    layers: tuple[LayerSpec, ...] = ()
 
     @cached_property
     def plan_layers_read(self) -> frozenset[str]:
@@ -97,7 +101,13 @@ def registered_steps() -> dict[str, EntryPoint]:
 
 
 def loaded_steps() -> tuple[dict[str, Step], list[BrokenStep]]:
-    """Return the steps that load, by id, and those that don't."""
+    """Return the steps that load, by id, and those that don't; found once in the life of a process."""
+    steps, broken = _loaded_steps()
+    return dict(steps), list(broken)
+
+
+@lru_cache(maxsize=1)
+def _loaded_steps() -> tuple[dict[str, Step], list[BrokenStep]]:
     steps: dict[str, Step] = {}
     broken: list[BrokenStep] = []
     for name, entry in registered_steps().items():

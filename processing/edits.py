@@ -1,0 +1,219 @@
+"""What a person changed in a plan: the tool keeps a record of what it wrote, and compares.
+
+The record of a layer holds a digest of each feature's geometry and of its values, and one of each column, so that an
+edit can be named. It is taken of a canonical form: coordinates to the millimetre, rings from their lowest corner,
+numbers by value, empty text as no text. A file that another program wrote anew without changing anything, in another
+order, with its polygons made multipolygons or its geometry column renamed, has the same record.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from hashlib import blake2b
+from math import isnan
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS
+
+from .layers import ColumnSpec, LayerSpec
+from .plans import Row
+
+DIGITS_METRES, DIGITS_DEGREES = 3, 8
+"""Decimals to which coordinates count: about a millimetre."""
+
+ATTRIBUTES_FROM = 8
+"""Where in a feature's digest that of its values begins: the letters before are its geometry's."""
+
+NAMES_MAX = 5
+"""As many edited features of a layer are named one by one."""
+
+NOT_RECORDED = ("run_info",)
+FOUND_LATER = "neighbours"
+"""Findings of this origin depend on other parcels, and come and go with them."""
+
+Record = Mapping[str, Any]
+_EMPTY = b"-"
+
+
+def coordinate_digits(crs: CRS) -> int:
+    """Return the decimals to which coordinates of a CRS count."""
+    return DIGITS_DEGREES if crs.is_geographic else DIGITS_METRES
+
+
+def layer_record(spec: LayerSpec, rows: Sequence[Row], digits: int) -> dict[str, Any]:
+    """Return the record of some rows of a layer: what :func:`layer_edit` needs to tell whether they were changed.
+
+    Parameters
+    ----------
+    spec
+        Declaration of the layer.
+    rows
+        Its rows of one parcel, in the CRS of the file.
+    digits
+        Decimals to which coordinates count.
+    """
+    rows = [row for row in rows if row.get("step") != FOUND_LATER]
+    columns = {
+        column.name: [_word(column, row.get(column.name)) for row in rows]
+        for column in spec.columns
+        if column.name not in (spec.key, "parcel_id")
+    }
+    values = [_digest("\x1f".join(words).encode(), 4) for words in zip(*columns.values(), strict=True)]
+    if spec.geometry is not None:
+        shapes = [_digest(shape, 4) for shape in _shapes([row.get("geometry") for row in rows], digits)]
+    else:
+        shapes = ["0" * ATTRIBUTES_FROM] * len(rows)
+    features = [shape + value for shape, value in zip(shapes, values, strict=True)]
+    if spec.key is None:
+        return {"rows": len(rows), "all": _digest("".join(sorted(features)).encode(), 8)}
+    keys = [_key(row, spec.key) for row in rows]
+    order = sorted(range(len(keys)), key=keys.__getitem__)
+    return {
+        "features": dict(zip(keys, features, strict=True)),
+        "columns": {
+            name: _digest("\x1f".join(words[place] for place in order).encode(), 3) for name, words in columns.items()
+        },
+    }
+
+
+def _key(row: Row, key: str) -> str:
+    """Return a feature's name without its parcel's, which all share."""
+    return str(row.get(key) or "").removeprefix(f"{row.get('parcel_id')}-")
+
+
+def _word(column: ColumnSpec, value: Any) -> str:
+    """Return a value as a word that doesn't depend on the type in which a program hands it over."""
+    if value is None or value == "" or (isinstance(value, float) and isnan(value)):
+        return ""
+    if column.kind in ("real", "integer"):
+        return f"{float(value):.9g}"
+    if column.kind == "boolean":
+        return "1" if value else "0"
+    return str(value)
+
+
+def _shapes(geometries: Sequence[Any], digits: int) -> list[bytes]:
+    """Return geometries as bytes in canonical form; lines keep their direction, which means something."""
+    plain = np.array([_single(geometry) for geometry in geometries], dtype=object)
+    plain = shapely.force_2d(plain)
+    known = ~(shapely.is_missing(plain) | shapely.is_empty(plain))
+    coarse = shapely.transform(plain[known], lambda xy: np.round(xy, digits) + 0.0)
+    areal = np.isin(shapely.get_type_id(coarse), (3, 6))
+    coarse[areal] = shapely.normalize(coarse[areal])
+    found: NDArray[np.object_] = np.full(len(plain), _EMPTY, dtype=object)
+    found[known] = shapely.to_wkb(coarse, byte_order=1)
+    return list(found)
+
+
+def _single(geometry: Any) -> Any:
+    """Return the one part of a geometry that has only one, as programs like to make single parts multiple."""
+    if geometry is not None and geometry.geom_type.startswith("Multi") and len(geometry.geoms) == 1:
+        return geometry.geoms[0]
+    return geometry
+
+
+def _digest(content: bytes, size: int) -> str:
+    return blake2b(content, digest_size=size).hexdigest()
+
+
+@dataclass(frozen=True)
+class LayerEdit:
+    """What a person changed in one layer of one parcel.
+
+    Parameters
+    ----------
+    layer
+        Name of the layer.
+    geometry
+        Names of the features of which the geometry was changed, without the parcel's name.
+    values
+        Those of which only values were changed.
+    new, gone
+        Those that were added and deleted; features without a name of their own count as added.
+    columns
+        Columns whose values were changed in features that are there before and after.
+    added_columns
+        Columns that the contract doesn't have.
+    others
+        Rows of a layer without names were changed.
+    """
+
+    layer: str
+    geometry: tuple[str, ...] = ()
+    values: tuple[str, ...] = ()
+    new: tuple[str, ...] = ()
+    gone: tuple[str, ...] = ()
+    columns: tuple[str, ...] = ()
+    added_columns: tuple[str, ...] = ()
+    others: bool = False
+
+    def __bool__(self) -> bool:
+        """Tell whether anything was changed."""
+        return bool(self.geometry or self.values or self.new or self.gone or self.added_columns or self.others)
+
+    def words(self, parcel_id: str) -> str:
+        """Return the edit in words: ``zones: P07-Z1 geometry``."""
+        parts = [
+            *_named(parcel_id, self.geometry, "geometry"),
+            *_named(parcel_id, self.values, ", ".join(self.columns) or "values"),
+            *_named(parcel_id, self.new, "new"),
+            *_named(parcel_id, self.gone, "deleted"),
+        ]
+        if self.added_columns:
+            parts.append(f"column {', '.join(self.added_columns)} added")
+        if self.others:
+            parts.append(f"rows of {parcel_id}")
+        return f"{self.layer}: {', '.join(parts)}"
+
+
+def _named(parcel_id: str, names: Sequence[str], what: str) -> list[str]:
+    if not names:
+        return []
+    whole = [f"{parcel_id}-{name}" if name else "one without a name" for name in names[:NAMES_MAX]]
+    more = f" and {len(names) - NAMES_MAX} more" if len(names) > NAMES_MAX else ""
+    return [f"{' '.join(whole) if len(whole) == 1 else ', '.join(whole)}{more} {what}"]
+
+
+def layer_edit(
+    spec: LayerSpec, before: Record, rows: Sequence[Row], digits: int, *, added_columns: Sequence[str] = ()
+) -> LayerEdit:
+    """Return what was changed in a layer of one parcel since its record was taken.
+
+    Parameters
+    ----------
+    spec
+        Declaration of the layer.
+    before
+        Its record.
+    rows
+        Its rows as they are now.
+    digits
+        Decimals to which coordinates count.
+    added_columns
+        Columns that the layer has and the declaration doesn't.
+    """
+    after = layer_record(spec, rows, digits)
+    added = tuple(added_columns) if rows else ()
+    if spec.key is None:
+        return LayerEdit(spec.name, added_columns=added, others=after != dict(before))
+    old, new = before.get("features", {}), after["features"]
+    keys = [_key(row, spec.key) for row in rows if row.get("step") != FOUND_LATER]
+    twice = {key for key in keys if keys.count(key) > 1} if len(set(keys)) < len(keys) else set()
+    common = [key for key in new if key in old and key not in twice]
+    moved = tuple(key for key in common if old[key][:ATTRIBUTES_FROM] != new[key][:ATTRIBUTES_FROM])
+    changed = tuple(key for key in common if old[key][ATTRIBUTES_FROM:] != new[key][ATTRIBUTES_FROM:])
+    columns = before.get("columns", {})
+    named = tuple(name for name, digest in after["columns"].items() if columns.get(name, digest) != digest)
+    return LayerEdit(
+        spec.name,
+        geometry=moved,
+        values=tuple(key for key in changed if key not in moved),
+        new=tuple(sorted({key for key in new if key not in old} | twice)),
+        gone=tuple(key for key in old if key not in new),
+        columns=named if changed else (),
+        added_columns=added,
+    )
