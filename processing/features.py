@@ -178,7 +178,9 @@ def read_features(spec: InputSpec, place: LayerPlace, *, bbox: gpkg.Bounds | Non
     LayerError
         When it can't be read, or text stands where a number belongs.
     """
-    table = gpkg.read_layer(place.file, place.info.name, columns=_columns(spec), bbox=bbox).sort_index()
+    table = gpkg.read_layer(place.file, place.info.name, columns=_columns(spec), bbox=bbox)
+    if not table.index.is_monotonic_increasing:
+        table = table.sort_index()
     geometries, repaired, broken = _repairs(spec, table)
     columns, doubts = _cleaned_columns(spec, table, place, 0)
     cleaned = geopandas.GeoDataFrame(columns, geometry=geometries, crs=table.crs, index=range(len(table)))
@@ -188,7 +190,7 @@ def read_features(spec: InputSpec, place: LayerPlace, *, bbox: gpkg.Bounds | Non
     kept = np.array([row not in broken for row in range(len(cleaned))], dtype=bool)
     position = np.cumsum(kept) - 1
     return Features(
-        cleaned[kept].reset_index(drop=True),
+        cleaned if kept.all() else cleaned[kept].reset_index(drop=True),
         {int(position[row]): text for row, text in repaired.items()},
         broken,
         doubts,

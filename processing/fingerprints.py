@@ -28,6 +28,12 @@ from .workflow import Settings
 HASH_BLOCK = 1 << 20
 FINGERPRINT_LENGTH = 32
 
+CODE = (".py", ".toml")
+"""Endings of files that results depend on: code, profiles, and the examples that are taken when nobody says."""
+
+COMPUTING = ("numpy", "scipy", "shapely", "pyproj", "rasterio", "scikit-image", "contourpy", "pvlib")
+"""Packages whose results go into plans."""
+
 
 def site_fingerprint(site: Site) -> str:
     """Return the fingerprint of everything that steps see of a parcel."""
@@ -36,12 +42,26 @@ def site_fingerprint(site: Site) -> str:
 
 def settings_fingerprint(settings: Settings, options: object) -> str:
     """Return the fingerprint of mower, parameters, reading options, and the program that computes."""
-    return _digest([settings.mower, settings.parameters, settings.overrides, options, _program()])
+    files = [sha256(path) for path in _files_named(settings.parameters)]
+    return _digest([settings.mower, settings.parameters, files, settings.overrides, options, _program()])
 
 
 def files_fingerprint(files: list[Path]) -> str:
     """Return the fingerprint of files' contents, whatever their names."""
     return _digest([sha256(path) for path in files if path.is_file()])
+
+
+def _files_named(parameters: Mapping[str, Mapping[str, Any]]) -> list[Path]:
+    """Return the files that parameters name, such as price books: what is in them counts as well."""
+    values = (str(value) for own in parameters.values() for value in own.values() if isinstance(value, str | Path))
+    return [Path(word.strip()) for value in values for word in value.split(",") if _is_file(word.strip())]
+
+
+def _is_file(word: str) -> bool:
+    try:
+        return Path(word).is_file()
+    except OSError:  # too long for a name
+        return False
 
 
 def sha256(path: Path) -> str:
@@ -66,9 +86,9 @@ def _program() -> str:
     import lawngis
 
     folders = [Path(next(iter(lawngis.__path__))), Path(__file__).parent]
-    texts = [path.read_bytes() for folder in folders for path in sorted(folder.rglob("*.py"))]
+    texts = [path.read_bytes() for folder in folders for path in sorted(folder.rglob("*")) if path.suffix in CODE]
     steps = [(name, entry.value, entry.dist and entry.dist.version) for name, entry in registered_steps().items()]
-    return _digest([__version__, texts, [str(step) for step in steps], version("shapely"), version("numpy")])
+    return _digest([__version__, texts, [str(step) for step in steps], [version(name) for name in COMPUTING]])
 
 
 def _digest(value: Any) -> str:

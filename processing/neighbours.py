@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 import shapely
 from pyproj import CRS
-from shapely import Point, Polygon
+from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.frame import MeasuringFrame
@@ -22,6 +22,13 @@ LOOP_GAP_MIN_M = 2.0
 
 INSIDE_M = 0.3
 """So far inside its wire it is asked what the neighbour's signal does there; ours, no source."""
+
+BESIDE_M = 0.2
+"""Wire that is so much farther than the nearest still runs beside the neighbour's; ours, no source."""
+
+LISTEN_EVERY_M = 1.0
+PLACES_MAX = 200
+"""So far apart, and in so many places at most, the signals are compared."""
 
 LOADED_MAX = 256
 """Parcels whose wires are in memory at a time."""
@@ -101,7 +108,7 @@ def _findings(one: _Loop, other: _Loop, antenna_height_m: float, crs: CRS) -> It
         return
     nearest = shapely.get_parts(shapely.get_point(shapely.shortest_line(*lines), [0, 1]))
     for own, its, loop, neighbour in ((0, 1, one, other), (1, 0, other, one)):
-        share = _share(lines[own], lines[its], nearest[own], antenna_height_m)
+        share = _share(lines[own], lines[its], gap_m, antenna_height_m)
         heard = f"; {INSIDE_M:g} m inside it the neighbour's signal is {100 * share:.0f} % of the own" if share else ""
         yield (
             loop.parcel_id,
@@ -118,12 +125,17 @@ def _findings(one: _Loop, other: _Loop, antenna_height_m: float, crs: CRS) -> It
         )
 
 
-def _share(own: BaseGeometry, other: BaseGeometry, place: Point, antenna_height_m: float) -> float | None:
-    """Return the neighbour's field as a share of the own one, a little inside the own wire near a place."""
+def _share(own: BaseGeometry, other: BaseGeometry, gap_m: float, antenna_height_m: float) -> float | None:
+    """Return the most that the neighbour's field is of the own one, a little inside the own wire where they are close.
+
+    In the own corners two wires speak, so the nearest place alone, which often is a corner, would say too little.
+    """
     inside = shapely.buffer(Polygon(own.coords).buffer(0), -INSIDE_M)
-    if inside.is_empty:
+    beside = shapely.intersection(shapely.boundary(inside), shapely.buffer(other, gap_m + INSIDE_M + BESIDE_M))
+    places = shapely.get_coordinates(shapely.segmentize(beside, LISTEN_EVERY_M))
+    if not len(places):
         return None
-    near = shapely.get_coordinates(shapely.shortest_line(place, inside))[-1:]
+    places = places[:: -(-len(places) // PLACES_MAX)]
     coordinates = [shapely.get_coordinates(line) for line in (own, other)]
-    share = interference_share(coordinates[0], [coordinates[1]], near, height_m=antenna_height_m)
-    return float(share[0])
+    share = interference_share(coordinates[0], [coordinates[1]], places, height_m=antenna_height_m)
+    return float(share.max())

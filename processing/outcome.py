@@ -59,12 +59,13 @@ def outcome_table(rows: Sequence[Row]) -> None:
     for row in some:
         figures = (_figure(row, column, form) for _, column, form in _COLUMNS)
         shown.add_row(Text(one_line(row["parcel_id"])), _status(row["status"]), *figures)
-    _console().print(shown)
+    plain_console().print(shown)
     if len(some) < len(rows):
-        _console().print(f"and {len(rows) - len(some)} more: the layer summary has them all")
+        plain_console().print(f"and {len(rows) - len(some)} more: the layer summary has them all")
 
 
-def _console() -> Console:
+def plain_console() -> Console:
+    """Return standard output without markup, of a fixed width where there is no terminal to ask."""
     console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal:
         console.width = PLAIN_WIDTH
@@ -91,12 +92,13 @@ def portfolio_words(table: DataFrame, path: Path) -> list[str]:
     said = ", ".join(f"{kinds[kind]} {text}" for kind, text in words.items() if kinds[kind])
     sums = totals(table)
     mowers = Counter(table.loc[table["status"] == "planned", "mower_needed"].fillna("none that fits"))
+    smallest = ", ".join(f"{name} {count}" for name, count in mowers.most_common())
     days = int(table["crew_day"].max()) if table["crew_day"].notna().any() else 0
     return [
         f"of those planned: {said or 'none'}",
         f"in all {sums['mowable_m2']:.0f} m² mown, {sums['wire_m']:.0f} m of wire, {sums['pegs']:.0f} pegs,"
         f" {sums['laying_hours']:.0f} hours of laying on {days} crew days, material for {sums['amount']:.0f}",
-        f"smallest mower that fits: {', '.join(f'{name} {count}' for name, count in mowers.most_common())}",
+        f"smallest mower that fits: {smallest or 'none planned'}",
         f"ranking by value and effort: {path}",
     ]
 

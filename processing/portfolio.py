@@ -9,7 +9,7 @@ from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from time import monotonic, perf_counter
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 import shapely
@@ -18,9 +18,9 @@ from shapely import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import LawngisError
-from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import polygon_parts
 
+from .beginning import Beginning, record_rows, rows_out, taken
 from .fingerprints import site_fingerprint
 from .limits import Limits, OverTimeError, limit_cache, memory_words, time_limit
 from .mosaics import keep_pieces
@@ -30,8 +30,8 @@ from .plans import Row
 from .shards import Packed, packed_rows
 from .sites import Site
 from .source import SiteSource
-from .step import loaded_steps
-from .workflow import Settings, ordered, planned
+from .step import Step
+from .workflow import Settings, installed_steps, planned, step_layers
 from .workforce import GO_ON, Here, Workforce, WorkforceLostError, lost, submitted
 
 CHUNK = 16
@@ -114,12 +114,21 @@ class Job:
         Fingerprints, by parcel, of which it is known already what comes of them.
     pieces
         Folder in which each parcel leaves its rasters; None when they are not wanted.
+    beginning
+        Where to begin, when not at the start.
     """
 
     settings: Settings
     limits: Limits = field(default_factory=Limits)
     known: Mapping[str, str] = field(default_factory=dict)
     pieces: Path | None = None
+    beginning: Beginning | None = None
+
+    def of(self, parcel_ids: Sequence[str]) -> Job:
+        """Return the job for some parcels, without what only others need."""
+        known = {name: self.known[name] for name in parcel_ids if name in self.known}
+        beginning = None if self.beginning is None else self.beginning.of(parcel_ids)
+        return replace(self, known=known, beginning=beginning)
 
 
 # --- one parcel after another ----------------------------------------------------------------------------
@@ -142,7 +151,7 @@ def parcel_results(
         This process may be ended when a parcel hangs for good.
     """
     job = job if isinstance(job, Job) else Job(job)
-    steps = ordered(loaded_steps()[0].values())
+    steps = installed_steps()
     for parcel_id in parcel_ids:
         started = perf_counter()
         passing = False
@@ -162,20 +171,20 @@ def parcel_results(
         yield failed(source, parcel_id, reason, perf_counter() - started, passing=passing)
 
 
-def _result(source: Parcels, job: Job, steps: Any, parcel_id: str) -> ParcelResult:
+def _result(source: Parcels, job: Job, steps: Sequence[Step], parcel_id: str) -> ParcelResult:
     started = perf_counter()
     site = source.site(parcel_id)
-    fingerprint = site_fingerprint(site)
+    fingerprint = _fingerprint(site, job.beginning)
     read = perf_counter()
     if job.known.get(parcel_id) == fingerprint:
         return ParcelResult(parcel_id, {}, fingerprint=fingerprint, unchanged=True)
-    done = planned(site, steps, job.settings)
-    rows = {
-        layer: _in_source_crs(done.plan.rows(layer), site.frame)
-        for layer in done.plan.layers
-    }  # fmt: skip
+    specs = step_layers(steps)
+    begun = taken(site, job.beginning, steps, specs, job.settings.mower)
+    done = planned(site, steps, job.settings, None if begun is None else begun.start)
+    rows = rows_out(done.plan, site, begun)
     seconds = perf_counter() - started
     rows["summary"] = [{**row, "seconds": round(seconds, 3)} for row in rows["summary"]]
+    rows["run_info"] = record_rows(site, rows, specs, job.settings, begun)
     parts = {"reading": read - started, **done.step_seconds}
     if job.pieces is not None:
         keep_pieces(job.pieces, parcel_id, plan_rasters(site, done.plan, job.settings.mower))
@@ -184,11 +193,11 @@ def _result(source: Parcels, job: Job, steps: Any, parcel_id: str) -> ParcelResu
     return ParcelResult(parcel_id, rows, seconds=parts, fingerprint=fingerprint, reaches=reaches)
 
 
-def _in_source_crs(rows: Sequence[Row], frame: MeasuringFrame) -> list[Row]:
-    if not rows or "geometry" not in rows[0]:
-        return list(rows)
-    moved = frame.to_source([row["geometry"] for row in rows])
-    return [{**row, "geometry": geometry} for row, geometry in zip(rows, moved, strict=True)]
+def _fingerprint(site: Site, beginning: Beginning | None) -> str:
+    """Return the fingerprint of what the steps see: the site, and what is taken over from an earlier plan."""
+    if beginning is None or site.parcel_id not in beginning.parcels:
+        return site_fingerprint(site)
+    return f"{site_fingerprint(site)} {beginning.first} {beginning.parcels[site.parcel_id].fingerprint}"
 
 
 def failed(source: Parcels, parcel_id: str, reason: str, seconds: float, *, passing: bool = False) -> ParcelResult:
@@ -309,9 +318,7 @@ class Supervisor:
     def _submit(self, parcel_ids: Sequence[str], *, alone: bool) -> None:
         hands = self._hands.alone() if alone else self._hands
         parcels = self._source if isinstance(hands, Here) else self._source.part(parcel_ids)
-        known = {name: self._job.known[name] for name in parcel_ids if name in self._job.known}
-        job = replace(self._job, known=known)
-        arguments = (parcels, job, list(parcel_ids), hands.isolated)
+        arguments = (parcels, self._job.of(parcel_ids), list(parcel_ids), hands.isolated)
         try:
             future = submitted(hands, packed_results, *arguments)
         except Exception as error:

@@ -14,13 +14,14 @@ from pyproj import CRS
 from shapely import MultiPoint
 
 from lawngis.geometry.frame import MeasuringFrame
-from lawngis.mower import MowerProfile, built_in_profile, profile_names
+from lawngis.mower import built_in_profile, profile_names
 from lawngis.mowing.choice import MowerOffer, ParcelDemand, ZoneDemand, mower_fits
 from lawngis.mowing.hours import quiet_hours_from
 from lawngis.mowing.week import Windows
 
 from .crews import crew_days
 from .deliver.quote import MINUTES_PER_HOUR, LabourBook, labour_book_from, spreadsheet_safe
+from .mowers import mower_offer
 from .plans import Row
 
 CHECKS_EASY_MAX = 3
@@ -81,8 +82,8 @@ class Ranking:
     @cached_property
     def _offers(self) -> list[MowerOffer]:
         """The mowers that come with lawngis, the smallest first."""
-        profiles = [(name, built_in_profile(name)) for name in profile_names()]
-        return [_offer(name, profile) for name, profile in sorted(profiles, key=lambda item: item[1].cutting_width_m)]
+        offers = [mower_offer(name, built_in_profile(name)) for name in profile_names()]
+        return sorted(offers, key=lambda offer: offer.cutting_width_m)
 
     @cached_property
     def _permitted(self) -> Windows:
@@ -158,23 +159,11 @@ def smallest_mower(rows: Mapping[str, Sequence[Row]], offers: Sequence[MowerOffe
         min((link["width_m"] for link in rows.get("links", ()) if link["link_id"] in ways), default=np.inf),
         max((path["length_m"] for path in rows.get("wire_path", ())), default=0.0),
     )
-    fits = mower_fits([demand], offers, wanted=permitted, permitted=permitted)
-    return next((fit.mower for fit in fits if fit.fits), None)
-
-
-def _offer(name: str, profile: MowerProfile) -> MowerOffer:
-    return MowerOffer(
-        name,
-        profile.cutting_width_m,
-        profile.speed_mps,
-        profile.run_minutes,
-        profile.charge_minutes,
-        profile.coverage_share,
-        profile.mowings_week,
-        profile.slope_limit_percent,
-        profile.passage_transit_min_m,
-        profile.loop_length_max_m,
-    )
+    for offer in offers:
+        (fit,) = mower_fits([demand], [offer], wanted=permitted, permitted=permitted)
+        if fit.fits:
+            return fit.mower
+    return None
 
 
 def write_table(path: Path, table: pd.DataFrame) -> None:

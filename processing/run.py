@@ -7,20 +7,24 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import cast
 
-from .fingerprints import files_fingerprint, settings_fingerprint
+from .beginning import Beginning
+from .earlier import EarlierPlan, with_added_columns
+from .fingerprints import files_fingerprint, settings_fingerprint, sha256
 from .interrupt import InterruptedRunError
 from .limits import Limits, limit_cache
 from .mosaics import piece_file, write_mosaics
 from .outcome import Log, Progress
+from .plan_file import PassedThrough, PlanFile, passed_through, reaches_in
 from .plans import Row
 from .portfolio import Job, Supervisor, chunks
 from .ranking import Ranking
 from .shards import Found, Kept, Keys, Packed, RunFolder
 from .source import SiteSource
-from .workflow import Settings
+from .workflow import Settings, installed_steps, step_layers
 from .workforce import Cluster, Here, Processes, Workforce
-from .writing import merged, write_plan
+from .writing import merged
 
 HERE_MAX = 12
 """Up to so many parcels one worker plans them in this process: starting another takes as long as some parcels do."""
@@ -69,6 +73,25 @@ class Tally:
             self.failures.append((result.parcel_id, result.failure))
 
 
+@dataclass(frozen=True, eq=False)
+class Again:
+    """An earlier plan that a run builds on.
+
+    Parameters
+    ----------
+    plan
+        The earlier plan.
+    first
+        Step to begin with.
+    others
+        Parcels of it that stay as they are.
+    """
+
+    plan: EarlierPlan
+    first: str
+    others: Sequence[str] = ()
+
+
 class Run:
     """Plans parcels, keeps each as soon as it is done, and puts them together in the end.
 
@@ -84,16 +107,25 @@ class Run:
         For each parcel.
     out
         Folder of the plan.
+    again
+        The earlier plan that is built on, and the step to begin with.
     """
 
     def __init__(
-        self, source: SiteSource, settings: Settings, parcel_ids: Sequence[str], limits: Limits, out: Path
+        self,
+        source: SiteSource,
+        settings: Settings,
+        parcel_ids: Sequence[str],
+        limits: Limits,
+        out: Path,
+        again: Again | None = None,
     ) -> None:
         self._source = source
         self._settings = settings
         self._parcel_ids = parcel_ids
         self._limits = limits
         self._out = out
+        self._again = again
         self._kept: dict[str, Kept] = {}
         self._pieces: Path | None = None
         self.tally = Tally()
@@ -142,7 +174,7 @@ class Run:
                 self._plan(folder, hands, lines, resume=resume)
             if self._pieces is not None:
                 write_mosaics(self._pieces, self._parcel_ids, self._source.dem_info, self._out)
-            write_plan(target, self._ranked(), run_info(), self._source.crs)
+            self._file().write(target, self._ranked(), run_info)
             whole = True
         except KeyboardInterrupt as interrupt:
             raise InterruptedRunError(len(self._kept), len(self._parcel_ids)) from interrupt
@@ -154,7 +186,19 @@ class Run:
 
     def _keys(self) -> Keys:
         settings = settings_fingerprint(self._settings, self._source.options)
-        return Keys(settings, settings + files_fingerprint(self._source.files.inputs))
+        inputs = files_fingerprint(self._source.files.inputs)
+        if self._again is not None:
+            settings = f"{settings} {self._again.first}"
+            inputs += sha256(self._again.plan.path)
+        return Keys(settings, settings + inputs)
+
+    def _file(self) -> PlanFile:
+        specs = step_layers(installed_steps())
+        if self._again is None:
+            return PlanFile(specs, self._source.crs)
+        earlier = self._again.plan
+        carried = [(earlier.path, name) for name in earlier.added_layers]
+        return PlanFile(with_added_columns(specs, earlier.added_columns), self._source.crs, carried)
 
     def _plan(self, folder: RunFolder, hands: Hands, log: Log, *, resume: bool) -> None:
         known = self._resumed(folder, log) if resume else {}
@@ -167,7 +211,8 @@ class Run:
         try:
             workers = 1 if isinstance(crew, Here) else max(1, crew.tasks_max // 2)
             groups = [[name] for name in left] if isinstance(crew, Here) else chunks(self._source, left, workers)
-            job = Job(self._settings, self._limits, fingerprints, self._pieces)
+            beginning = None if self._again is None else Beginning(self._again.first, self._again.plan.parcels)
+            job = Job(self._settings, self._limits, fingerprints, self._pieces, beginning)
             supervisor = Supervisor(self._source, job, crew)
             with Progress(len(self._parcel_ids), len(self._kept)) as progress:
                 for results in supervisor.results(groups):
@@ -212,7 +257,17 @@ class Run:
 
     def _ranked(self) -> Iterator[Mapping[str, Sequence[Row]]]:
         """Yield the rows of all parcels, in the order of the plan, and rank them in passing."""
-        in_order = {name: self._kept[name] for name in self._parcel_ids}
-        for rows in merged(in_order, self._source.crs, antenna_height_m=self._settings.mower.antenna_height_m):
+        in_order: dict[str, Kept | PassedThrough] = {name: self._kept[name] for name in self._parcel_ids}
+        if self._again is not None and self._again.others:
+            boxes = reaches_in(self._source.crs)
+            parcels = self._again.plan.parcels
+            in_order |= {name: passed_through(parcels[name], boxes) for name in self._again.others}
+            place = {name: number for number, name in enumerate(self._source.parcel_ids)}
+            in_order = dict(sorted(in_order.items(), key=lambda item: place.get(item[0], len(place))))
+        for rows in merged(
+            cast("Mapping[str, Kept]", in_order),
+            self._source.crs,
+            antenna_height_m=self._settings.mower.antenna_height_m,
+        ):
             self.ranking.add(rows)
             yield rows

@@ -3,8 +3,8 @@
 A run keeps its shards in a hidden folder of its own beside the plan. Whoever wants to go on takes over the folders of
 runs that are no longer alive, so nothing that was finished is lost, and no two runs share a folder.
 
-A shard is one line of JSON, which says what it holds, and for each parcel a block of packed JSON: no code is ever
-loaded from it. Geometries are well-known binary, so that coordinates come back to the last bit.
+A shard is one line of JSON, which says what it holds, and for each parcel a block of packed JSON by layer: no code is
+ever loaded from it. Geometries are well-known binary, so that coordinates come back to the last bit.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ import os
 import shutil
 import tempfile
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
+from itertools import accumulate
 from pathlib import Path
 from typing import IO, Any
 
@@ -32,11 +33,14 @@ try:
 except ImportError:  # systems without it have no runs side by side in one folder
     fcntl = None  # type: ignore[assignment]
 
-FORMAT = 1
+FORMAT = 2
 ENDING = ".shard"
 FOLDER_START = ".plan-run-"
 LOCK = "alive"
 NAME_LENGTH = 40
+WKB = "<geometry>"
+"""Key of the geometries of a layer, which no column has."""
+
 PACKING = 1
 """zlib's quickest level: rows shrink to a fifth, and higher levels gain little."""
 
@@ -92,11 +96,11 @@ class Kept:
     size: int
     reaches: Sequence[tuple[str, float, float, float, float]]
 
-    def rows(self) -> dict[str, list[Row]]:
-        """Return the parcel's rows by layer."""
+    def rows(self, only: Collection[str] | None = None) -> dict[str, list[Row]]:
+        """Return the parcel's rows by layer, all layers or some."""
         with self.shard.open("rb") as file:
             file.seek(self.start)
-            return unpacked_rows(file.read(self.size))
+            return unpacked_rows(file.read(self.size), only)
 
 
 @dataclass(frozen=True)
@@ -109,29 +113,46 @@ class Found:
 
 
 def packed_rows(rows: Mapping[str, Sequence[Row]]) -> bytes:
-    """Return rows by layer in few bytes."""
-    layers = {name: _columns(some) for name, some in rows.items() if some}
-    text = json.dumps(layers, default=_plain, ensure_ascii=False, separators=(",", ":"))
+    """Return rows by layer in few bytes.
+
+    First how many bytes each layer takes, then the layers, each packed by itself: one can be read without the others.
+    """
+    layers = {name: _packed_layer(some) for name, some in rows.items() if some}
+    sizes = json.dumps({name: len(packed) for name, packed in layers.items()}, separators=(",", ":")).encode()
+    return b"".join([sizes, b"\n", *layers.values()])
+
+
+def unpacked_rows(block: bytes, only: Collection[str] | None = None) -> dict[str, list[Row]]:
+    """Return what :func:`packed_rows` packed, all layers or some."""
+    line, _, packed = block.partition(b"\n")
+    layers: dict[str, list[Row]] = {}
+    start = 0
+    for name, size in json.loads(line).items():
+        if only is None or name in only:
+            layers[name] = _unpacked_layer(packed[start : start + size])
+        start += size
+    return layers
+
+
+def _packed_layer(rows: Sequence[Row]) -> bytes:
+    """Return rows as columns in JSON, with geometries in one piece and their sizes as a column."""
+    names = dict.fromkeys(name for row in rows for name in row)
+    columns: dict[str, Any] = {name: [row.get(name) for row in rows] for name in names}
+    if "geometry" in columns:
+        shapes = shapely.to_wkb(columns["geometry"])
+        columns["geometry"] = [len(wkb) for wkb in shapes]
+        columns[WKB] = base64.b64encode(b"".join(shapes)).decode()
+    text = json.dumps(columns, default=_plain, ensure_ascii=False, separators=(",", ":"))
     return zlib.compress(text.encode(), PACKING)
 
 
-def unpacked_rows(block: bytes) -> dict[str, list[Row]]:
-    """Return what :func:`packed_rows` packed."""
-    layers = json.loads(zlib.decompress(block))
-    return {name: _rows(columns) for name, columns in layers.items()}
-
-
-def _columns(rows: Sequence[Row]) -> dict[str, list[Any]]:
-    names = dict.fromkeys(name for row in rows for name in row)
-    columns = {name: [row.get(name) for row in rows] for name in names}
+def _unpacked_layer(packed: bytes) -> list[Row]:
+    columns = json.loads(zlib.decompress(packed))
+    shapes = base64.b64decode(columns.pop(WKB, ""))
     if "geometry" in columns:
-        columns["geometry"] = [base64.b85encode(wkb).decode() for wkb in shapely.to_wkb(columns["geometry"])]
-    return columns
-
-
-def _rows(columns: dict[str, list[Any]]) -> list[Row]:
-    if "geometry" in columns:
-        columns["geometry"] = list(shapely.from_wkb([base64.b85decode(text) for text in columns["geometry"]]))
+        ends = list(accumulate(columns["geometry"]))
+        pieces = [shapes[end - size : end] for size, end in zip(columns["geometry"], ends, strict=True)]
+        columns["geometry"] = shapely.from_wkb(pieces).tolist()
     return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
 
 

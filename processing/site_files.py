@@ -79,7 +79,11 @@ def _raster_inputs(source: str) -> list[Path]:
 
 
 def site_files(
-    path: Path, *, layer_names: Mapping[str, str] | None = None, raster_files: Mapping[str, str] | None = None
+    path: Path,
+    *,
+    layer_names: Mapping[str, str] | None = None,
+    raster_files: Mapping[str, str] | None = None,
+    may_be_plan: bool = False,
 ) -> SiteFiles:
     """Find the layers and rasters of a site.
 
@@ -92,6 +96,8 @@ def site_files(
     raster_files
         Files of ``dem``, ``dsm`` and ``imagery``, or folders of tiles, where they don't lie beside the layers under
         these names.
+    may_be_plan
+        The file may hold a plan beside the site's layers.
 
     Raises
     ------
@@ -106,6 +112,8 @@ def site_files(
     files = _vector_files(path) if path.is_dir() else [path]
     overviews = {file: gpkg.layer_overview(_indexed(file)) for file in files}
     plans = [file for file, infos in overviews.items() if {info.name for info in infos} >= PLAN_MARKS]
+    if may_be_plan and not path.is_dir():
+        plans = []
     if plans == [path]:
         raise SiteError("is a plan, not a site", where=str(path), advice="Name the layers that it was made from.")
     read = {file: infos for file, infos in overviews.items() if file not in plans}

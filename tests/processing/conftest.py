@@ -113,7 +113,7 @@ class Outcome:
         return lines[0]
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def build() -> SimpleNamespace:
     """What small sites are made of."""
     return SimpleNamespace(

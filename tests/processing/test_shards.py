@@ -53,6 +53,28 @@ def test_numbers_of_arrays_become_plain_ones():
     assert back["layer"] == [{"n": 3, "x": 0.1, "t": True}]
 
 
+def test_one_layer_can_be_read_without_the_others(tmp_path):
+    rows = {
+        "zones": [{"zone_id": "Z1", "geometry": shapely.box(0, 0, 1, 1)}],
+        "schedule": [{"weekday": "Monday"}, {"weekday": "Friday"}],
+        "links": [],
+        "findings": [
+            {"text": "nowhere", "geometry": shapely.Point()},
+            {"text": "here", "geometry": shapely.Point(1, 2)},
+        ],
+    }
+    block = packed_rows(rows)
+    assert unpacked_rows(block, only={"schedule", "links", "none"}) == {"schedule": rows["schedule"]}
+    back = unpacked_rows(block)
+    assert list(back) == ["zones", "schedule", "findings"]
+    assert [row["geometry"].is_empty for row in back["findings"]] == [True, False]
+    assert back["zones"] == rows["zones"]
+    folder = RunFolder(tmp_path, KEYS)
+    (kept,) = folder.keep([Packed("A", block)])
+    assert kept.rows(only=("zones",)) == {"zones": rows["zones"]}
+    folder.close(keep=False)
+
+
 def test_what_one_run_keeps_another_takes_over(tmp_path):
     one = RunFolder(tmp_path, KEYS)
     kept = one.keep([result("A", reaches=[("A-L1", 0.0, 0.0, 1.0, 1.0)]), result("B", 2.0)])
