@@ -30,7 +30,7 @@ from affine import Affine
 from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
 from pyproj.exceptions import CRSError
-from rasterio.errors import RasterioError
+from rasterio.errors import NodataShadowWarning, RasterioError
 from rasterio.io import DatasetReader, MemoryFile
 from rasterio.windows import Window
 
@@ -196,7 +196,9 @@ def read_window(
                 where=source,
                 advice="Check its CRS, or take a raster that covers the place.",
             )
-        cells = dataset.read(band, window=window, masked=True)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", NodataShadowWarning)  # nodata beside an alpha band: the mask has both
+            cells = dataset.read(band, window=window, masked=True)
         scale, offset = dataset.scales[band - 1], dataset.offsets[band - 1]
         return _values(cells, scale, offset), _window_place(dataset.transform, window)
 

@@ -124,6 +124,7 @@ def _run_by_parcel(
 def _cover_whole_image(step: Step, place: Source, options: ReadOptions, parameters: dict[str, str], out: Path) -> None:
     """Work on an image without parcels, block by block."""
     from . import gpkg
+    from .aerial import CoverParameters
     from .cover_blocks import LAYERS, write_cover
     from .single import refuse_input
     from .workflow import installed_steps, step_layers
@@ -138,7 +139,10 @@ def _cover_whole_image(step: Step, place: Source, options: ReadOptions, paramete
                 where=str(out),
                 advice="Name another file.",
             )
-    outcome = write_cover(files, options, step.parameters_from(parameters), out)  # type: ignore[arg-type]
+    wanted = CoverParameters.model_validate(step.parameters_from(parameters).model_dump())
+    outcome = write_cover(files, options, wanted, out)
+    for finding in outcome.findings:
+        typer.echo(one_line(finding.text), err=True)
     typer.echo(outcome.words)
 
 

@@ -90,7 +90,8 @@ def site_files(
     Parameters
     ----------
     path
-        A GeoPackage, FlatGeobuf or GeoParquet file, or a folder of them. Plans in the folder are passed over.
+        A GeoPackage, FlatGeobuf or GeoParquet file, an aerial image, or a folder of them. Plans in the folder are
+        passed over.
     layer_names
         Names that layers of the contract have in the files, where they differ.
     raster_files
@@ -109,8 +110,10 @@ def site_files(
     if not path.exists():
         raise SiteError("there is no such file or folder", where=str(path), advice="Check the spelling.")
     wanted = _wanted_names(layer_names or {})
-    files = _vector_files(path) if path.is_dir() else [path]
+    image = {"imagery": str(path)} if path.suffix.casefold() in RASTER_ENDINGS and path.is_file() else {}
+    files = _vector_files(path) if path.is_dir() else [] if image else [path]
     overviews = {file: gpkg.layer_overview(_indexed(file)) for file in files}
+    _refuse_cut_off(overviews)
     plans = [file for file, infos in overviews.items() if {info.name for info in infos} >= PLAN_MARKS]
     if may_be_plan and not path.is_dir():
         plans = []
@@ -124,10 +127,16 @@ def site_files(
                 f"there is no layer {given!r} to take as {name}", where=str(path), advice=_names_there(read)
             )
     passed_over = (*ignored, *(f"{file.name} (a plan)" for file in plans))
-    places = _raster_places(path, list(read), raster_files or {})
+    places = _raster_places(path, list(read), image | dict(raster_files or {}))
     folders = {name: place for name, place in places.items() if Path(place).is_dir()}
     one = {name: str(_tied_together(Path(folder).absolute(), name)) for name, folder in folders.items()}
     return SiteFiles(path, layers, places | one, passed_over, folders)
+
+
+def _refuse_cut_off(overviews: Mapping[Path, Sequence[gpkg.LayerInfo]]) -> None:
+    for file, infos in overviews.items():
+        if not infos and file.suffix.casefold() != ".gpkg":
+            raise SiteError("holds no layer: it is empty or cut off", where=str(file), advice="Export it again.")
 
 
 def _indexed(file: Path) -> Path:
@@ -164,7 +173,7 @@ def _vector_files(folder: Path) -> list[Path]:
             f"the folder can't be looked into ({error.strerror})", where=str(folder), advice="Ask for the right to."
         ) from error
     files = [file for file in inside if file.suffix.casefold() in VECTOR_ENDINGS and not file.name.startswith(".")]
-    if not files:
+    if not files and not _rasters_in(folder):
         raise SiteError("the folder holds no GeoPackage", where=str(folder), advice="Put the layers there as *.gpkg.")
     return files
 

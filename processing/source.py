@@ -488,7 +488,7 @@ class SitePart:
         path, crs = self.files.rasters["imagery"], self._crs_of["imagery"]
         bounds = around.outline_in(crs, IMAGERY_MARGIN_M).bounds
         try:
-            number = _band_numbers(self.options.bands, self.raster_info["imagery"].bands, path)
+            number = band_numbers(self.options.bands, self.raster_info["imagery"].bands, path)
             grids = {name: Grid(*rasters.read_window(path, bounds, band=band), crs) for name, band in number.items()}
             image = Imagery(grids["red"], grids.get("green"), grids.get("blue"), grids.get("nir"))
         except RasterError as error:
@@ -517,8 +517,14 @@ class _Surroundings:
         return self._known[key]
 
 
-def _band_numbers(given: tuple[str, ...], described: tuple[str, ...], path: str) -> dict[str, int]:
-    """Return the number of each band that is known: as given, else as described, else red, green, blue, nir."""
+def band_numbers(given: tuple[str, ...], described: tuple[str, ...], path: str) -> dict[str, int]:
+    """Return the number of each band that is known: as given, else as described, else red, green, blue, nir.
+
+    Raises
+    ------
+    RasterError
+        When none is red.
+    """
     names = given or tuple(name.strip().casefold() for name in described)
     aliases = {"r": "red", "g": "green", "b": "blue", "near infrared": "nir", "near_infrared": "nir", "infrared": "nir"}
     names = tuple(aliases.get(name, name) for name in names)

@@ -26,7 +26,7 @@ from . import rasters
 from .features import check_layer, read_features
 from .layers import SITE_LAYERS
 from .site_files import SiteFiles
-from .source import UNITS_M, ReadOptions, _band_numbers
+from .source import UNITS_M, ReadOptions, band_numbers
 
 FloatArray = NDArray[np.float64]
 Cells = tuple[slice, slice]
@@ -100,7 +100,7 @@ class WholeImage:
             )
         info = {name: rasters.raster_overview(file) for name, file in files.rasters.items()}
         image = info["imagery"]
-        bands = _band_numbers(options.bands, image.bands, image.source)
+        bands = band_numbers(options.bands, image.bands, image.source)
         if "nir" not in bands and not {"green", "blue"} <= set(bands):
             raise RasterError(
                 "the image has neither near infrared nor all of red, green and blue",

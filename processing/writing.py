@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 
@@ -14,12 +14,10 @@ from lawngis.errors import PlanError
 from . import gpkg
 from .dates import data_dates
 from .fingerprints import sha256
-from .layers import PLAN_LAYERS
 from .neighbours import neighbour_findings
-from .plans import Row, Table, table
+from .plans import Row
 from .shards import Kept
 from .source import SiteSource
-from .styles import stored_styles
 from .words import counted, unit_word
 from .workflow import Settings
 
@@ -56,51 +54,6 @@ def refuse_inputs(target: Path, source: SiteSource) -> None:
     for path in source.files.inputs:
         if path.exists() and target.exists() and path.samefile(target):
             raise PlanError("would overwrite an input", where=str(target), advice="Name another folder with --out.")
-
-
-def write_plan(path: Path, results: Iterable[Mapping[str, Sequence[Row]]], run_info: Iterable[Row], crs: CRS) -> None:
-    """Write the layers of all parcels to `path`, some parcels at a time.
-
-    Parameters
-    ----------
-    path
-        Target.
-    results
-        Rows by layer of each parcel.
-    run_info
-        Rows of the whole run; asked for when all parcels are written.
-    crs
-        Of the rows.
-
-    Raises
-    ------
-    PlanError
-        When it can't be written; what was there before is then untouched.
-    """
-    gpkg.write_plan_batches(
-        path, _batches(results, run_info, crs), tuple(PLAN_LAYERS.values()), crs=crs, styles=stored_styles()
-    )
-
-
-BATCH_ROWS = 20_000
-"""Rows are written when there are this many: each turn costs about as much as writing a thousand."""
-
-
-def _batches(
-    results: Iterable[Mapping[str, Sequence[Row]]], run_info: Iterable[Row], crs: CRS
-) -> Iterator[dict[str, Table]]:
-    rows: dict[str, list[Row]] = {}
-    for result in results:
-        for name, some in result.items():
-            rows.setdefault(name, []).extend(some)
-        if sum(map(len, rows.values())) >= BATCH_ROWS:
-            yield _tables(rows, crs)
-            rows = {}
-    yield _tables({**rows, "run_info": list(run_info)}, crs)
-
-
-def _tables(rows: Mapping[str, Sequence[Row]], crs: CRS) -> dict[str, Table]:
-    return {name: table(PLAN_LAYERS[name], some, crs) for name, some in rows.items() if some}
 
 
 def merged(kept: Mapping[str, Kept], crs: CRS, *, antenna_height_m: float) -> Iterator[dict[str, list[Row]]]:

@@ -9,11 +9,12 @@ from pathlib import Path
 import pytest
 
 from lawngis.mower import built_in_profile
+from lawngis.processing.plan_file import PlanFile
 from lawngis.processing.portfolio import parcel_results
 from lawngis.processing.site_files import site_files
 from lawngis.processing.source import SiteSource
-from lawngis.processing.workflow import Settings
-from lawngis.processing.writing import run_info, write_plan
+from lawngis.processing.workflow import Settings, installed_steps, step_layers
+from lawngis.processing.writing import run_info
 
 SAMPLE = Path(__file__).parents[2] / "sample_parcels"
 PARCELS = [f"P{number:02d}" for number in range(1, 13)]
@@ -45,8 +46,9 @@ def test_writing_all_parcels(benchmark, source, tmp_path):
     results = list(parcel_results(source, SETTINGS, parcel_ids=PARCELS))
     now = datetime.now(UTC)
     facts = run_info(source, SETTINGS, now, now)
+    file = PlanFile(step_layers(installed_steps()), source.crs)
     benchmark.pedantic(
-        lambda: write_plan(tmp_path / "plan.gpkg", [result.rows for result in results], facts, source.crs),
+        lambda: file.write(tmp_path / "plan.gpkg", [result.rows for result in results], lambda: facts),
         rounds=3,
         iterations=1,
         warmup_rounds=1,
