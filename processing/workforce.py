@@ -9,9 +9,11 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager, suppress
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from time import monotonic
 from typing import Any, ParamSpec, TypeVar
 
@@ -24,6 +26,12 @@ T = TypeVar("T")
 
 TASKS_EACH = 2
 """Tasks under way for each worker: one at work, one waiting, so that none ever stands idle."""
+
+ENDING_S = 2.0
+"""So long a process that was told to end is waited for."""
+
+DEATH_UNHEARD_S = 10.0
+"""A dead worker that the pool hasn't noticed for so long died while it sent a result."""
 
 CLUSTER_PATIENCE_S = 60.0
 """So long a cluster may be without workers before that is taken as its end."""
@@ -98,6 +106,7 @@ class Processes:
         self._workers = workers
         self._limits = limits
         self._alone: Processes | None = None
+        self._dead_since: float | None = None
         self.executor: Executor = self._pool()
 
     def _pool(self) -> ProcessPoolExecutor:
@@ -126,19 +135,34 @@ class Processes:
     def renewed(self) -> None:
         """Start again after a worker's death, which takes the whole pool with it."""
         self.executor.shutdown(wait=False, cancel_futures=True)
+        self._dead_since = None
         self.executor = self._pool()
 
     def check(self) -> None:
-        """Nothing: processes can always be started again."""
+        """Break up a pool in which a worker died while it sent a result: the pool waits for the rest of it for ever."""
+        if self._alone is not None:
+            self._alone.check()
+        processes, pipe = self._parts()
+        if all(process.is_alive() for process in processes):
+            self._dead_since = None
+            return
+        self._dead_since = self._dead_since or monotonic()
+        if monotonic() - self._dead_since > DEATH_UNHEARD_S:
+            _end(processes, pipe)
+
+    def _parts(self) -> tuple[list[BaseProcess], Connection | None]:
+        """Return the pool's processes and the end of the pipe through which they send results."""
+        processes = list((getattr(self.executor, "_processes", None) or {}).values())
+        return processes, getattr(getattr(self.executor, "_result_queue", None), "_writer", None)
 
     def stop(self, *, now: bool) -> None:
         """Let the workers go, `now` without waiting for what they are at."""
         if self._alone is not None:
             self._alone.stop(now=now)
-        processes = list((getattr(self.executor, "_processes", None) or {}).values())
+        processes, pipe = self._parts()
         self.executor.shutdown(wait=not now, cancel_futures=True)
-        for process in processes if now else ():
-            process.terminate()
+        if now:
+            _end(processes, pipe)
 
 
 class Cluster:
@@ -214,6 +238,20 @@ class Cluster:
             self.executor.shutdown(wait=not now, cancel_futures=True)
         with suppress(Exception):
             self._client.close(timeout=2)
+
+
+def _end(processes: Sequence[BaseProcess], pipe: Connection | None) -> None:
+    """End worker processes in the middle of what they do.
+
+    One that was just sending a result leaves half of it in the pipe, and the thread that reads it would wait for the
+    rest for ever, as this process holds the pipe's other end too: so that end is closed.
+    """
+    for process in processes:
+        process.terminate()
+    for process in processes:
+        process.join(ENDING_S)
+    if pipe is not None:
+        pipe.close()
 
 
 Workforce = Here | Processes | Cluster

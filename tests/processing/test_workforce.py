@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import time
 from concurrent.futures import BrokenExecutor, CancelledError
 
 import pytest
 
 from lawngis.errors import ParameterError
+from lawngis.processing import workforce
 from lawngis.processing.limits import Limits
 from lawngis.processing.workforce import TASKS_EACH, Cluster, Here, Processes, lost, submitted
 
@@ -91,3 +93,39 @@ def test_a_cluster_without_its_package_or_scheduler_is_said(monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(ParameterError, match=r"lawngis\[cluster\]"):
         Cluster("tcp://127.0.0.1:1")
+
+
+def much(count: int) -> bytes:
+    return bytes(count)
+
+
+def slowly_sent(hands: Processes) -> object:
+    """Keep a worker sending results that are far larger than a pipe holds; return the thread that reads them."""
+    futures = [hands.submit(much, 60_000_000) for _ in range(40)]
+    futures[0].result(timeout=60)
+    return hands.executor._executor_manager_thread
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals and limits differ elsewhere")
+@pytest.mark.parametrize("pause_s", [0.0, 0.03, 0.07])
+def test_stopped_while_results_are_sent_it_ends(pause_s):
+    hands = Processes(1, Limits(60.0, None))
+    reading = slowly_sent(hands)
+    time.sleep(pause_s)
+    hands.stop(now=True)
+    reading.join(10)
+    assert not reading.is_alive()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals and limits differ elsewhere")
+def test_a_worker_killed_while_it_sends_is_noticed(monkeypatch):
+    monkeypatch.setattr(workforce, "DEATH_UNHEARD_S", 0.5)
+    hands = Processes(1, Limits(60.0, None))
+    reading = slowly_sent(hands)
+    os.kill(next(iter(hands.executor._processes)), signal.SIGKILL)
+    begun = time.monotonic()
+    while reading.is_alive() and time.monotonic() - begun < 20:
+        hands.check()
+        time.sleep(0.1)
+    assert not reading.is_alive()
+    hands.stop(now=True)
