@@ -84,7 +84,8 @@ def _words(found: Comparison) -> Iterator[str]:
     if not found.counts["different"]:
         yield "no parcel differs"
         return
-    yield f"{counted(found.counts['different'], 'parcel')} differ"
+    different = found.counts["different"]
+    yield f"{counted(different, 'parcel')} {'differs' if different == 1 else 'differ'}"
     said = [f"{counted(found.counts[key], noun)} {verb}" for key, noun, verb in _COUNTED if found.counts[key]]
     if said:
         yield ", ".join(said)

@@ -56,8 +56,8 @@ def geopackage_of(path: Path, folder: Path) -> Path:
 
 def _opened(path: Path) -> Any:
     try:
-        from pyarrow import ArrowException  # type: ignore[import-not-found, unused-ignore]
-        from pyarrow.parquet import ParquetFile  # type: ignore[import-not-found, unused-ignore]
+        from pyarrow import ArrowException  # type: ignore[import-not-found, import-untyped, unused-ignore]
+        from pyarrow.parquet import ParquetFile  # type: ignore[import-not-found, import-untyped, unused-ignore]
     except ImportError as error:
         raise SiteError(
             "is GeoParquet, for which a package is missing",

@@ -213,6 +213,47 @@ def interference_share(
     return share
 
 
+def least_field_ut(wires: Sequence[FloatArray], *, height_m: float, current_a: float = 1.0) -> float:
+    """Return a field that is nowhere undercut inside wires, `WIRE_CLEAR_M` or farther from them.
+
+    It costs nothing beside the field itself, and tells of ordinary lawns that their field is strong enough everywhere.
+
+    Parameters
+    ----------
+    wires
+        Closed wires that together run once around ground, anticlockwise outside and clockwise around holes, as the
+        rings of polygons that don't overlap do; shapes (n, 2) [m].
+    height_m
+        Antenna height above the wire [m].
+    current_a
+        Current [A].
+
+    Returns
+    -------
+    float
+        Lower bound of the vertical field [uT]; 0 where none is known, as when the antenna is too high for it.
+
+    Notes
+    -----
+    Seen from a place inside, a wire element at distance r that spans the angle dt adds mu0 I / 4 pi · f(r) dt with
+    f(r) = r² / (r² + h²)^1.5, which falls with r from r = 1.4 h on. Along a ray from the place the wires are crossed
+    outwards and inwards in turn, outwards first and last, so that the terms alternate in sign while they shrink, and
+    their sum is at least the last one: f of the farthest crossing, which is at least f of the distance to any convex
+    outline around all wires. So no field is weaker than that of a rectangle around the wires in its place; at h = 0
+    that is mu0 I / 4 pi times the sum over its corners of (1/a² + 1/b²)^0.5, with a and b the distances to their
+    sides, which is convex in a and b and by symmetry least in the middle: 2 mu0 I / pi · (w² + d²)^0.5 / (w d). At
+    another height f(r) r is never less than (1 + (h / r)²)^-1.5 at the nearest r looked at. Ours, no source.
+    """
+    if not len(wires) or height_m > WIRE_CLEAR_M / np.sqrt(2.0):
+        return 0.0
+    outline = shapely.oriented_envelope(shapely.multipoints(np.concatenate(list(wires))))
+    if not isinstance(outline, Polygon):
+        return 0.0
+    width, depth = segment_lengths_m(shapely.get_coordinates(outline))[:2]
+    level = 2.0 * MU0_H_PER_M * current_a * _MICROTESLA / pi * float(np.hypot(width, depth) / (width * depth))
+    return level * (1.0 + (height_m / WIRE_CLEAR_M) ** 2) ** -1.5
+
+
 def weak_ground(
     ground: Polygon | MultiPolygon,
     wires: Sequence[FloatArray],

@@ -39,6 +39,9 @@ STRIP_ALLOWANCE_M = 0.01
 line can't bring the two nearer than the gap."""
 
 _FILM_M = 0.004
+_FILM_ROUND = 5.0
+"""What is left of a filling without its films grows by so many of their widths, which fills corners of 20 degrees."""
+
 _REOPENED_M = 0.002
 """By how much a zone is opened wider than the loop later, whose opening then finds nothing to take off."""
 
@@ -447,7 +450,7 @@ def loop_ground(
         joined = _with_flared_mouths(joined, grounds, strips, (gap_min_m, radius - _HAIR_M))
     opened = shapely.union_all([_opened(joined, radius), *strips])
     opened = _without_sharp_notches(opened, radius, strips)
-    # Where a strip only just reaches over the ground's outline, hairs of holes are left between the two.
+    # Where opened ground all but touches itself, its union with the strips leaves holes no wider than a hair.
     parts = [_without_crumbs(part) for part in polygon_parts(opened) if part.area > _CRUMB_M2]
     if len(parts) != 1:
         raise FeatureError(
@@ -501,19 +504,49 @@ def _with_flared_mouths(
 ) -> BaseGeometry:
     """Fill the corners between strips and grounds with arcs, and only those.
 
-    Arcs have the first radius, or the second where the first would fill a long gap between two grounds as well.
+    Arcs have the first radius, or the second where the first would fill the gap between two grounds as well: a mouth
+    that wide is no passage any more.
     """
     outlines = shapely.boundary(np.array(grounds, dtype=object))
     mouths = shapely.intersection(shapely.union_all(outlines), shapely.union_all(shapely.boundary(list(strips))))
     near, reach = shapely.buffer(mouths, radii[0] / 2), shapely.buffer(mouths, 3 * radii[0])
-    chosen: list[Polygon] = []
-    for radius in radii:
-        filled = polygon_parts(shapely.difference(_closed(joined, radius), joined))
-        touching = [part for part in filled if part.intersects(near)]
-        chosen += [part for part in touching if reach.covers(part) or _is_film(part.difference(reach))]
-        if len(chosen) == len(touching):
-            break
-    return shapely.union_all([joined, *(shapely.buffer(part, _HAIR_M / 5) for part in chosen)])
+    outer, inner = (_fillings(joined, radius, near) for radius in radii)
+    chosen = [_flares(part, near, reach, grounds) for part in outer]
+    if not all(chosen):
+        chosen += [_flares(part, near, reach, []) for part in inner]
+    flares = [shapely.buffer(part, _HAIR_M / 5) for parts in chosen for part in parts]
+    return shapely.union_all([_without_crumbs(part) for part in polygon_parts(shapely.union_all([joined, *flares]))])
+
+
+def _fillings(joined: BaseGeometry, radius: float, near: BaseGeometry) -> list[Polygon]:
+    """What a closing fills, as far as it touches a mouth."""
+    filled = polygon_parts(shapely.difference(_closed(joined, radius), joined))
+    return [part for part in filled if part.intersects(near)]
+
+
+def _flares(filling: Polygon, near: BaseGeometry, reach: BaseGeometry, grounds: Sequence[Polygon]) -> list[Polygon]:
+    """Of a filling what fills a mouth; nothing where that goes on too far, or fills the gap between grounds.
+
+    Along straight sides a film may join it to what a closing fills elsewhere: there it may be parted.
+    """
+    for film_m in (0.0, _HAIR_M / 2, 2 * _HAIR_M, _FILM_M):
+        parts = [filling]
+        if film_m > 0.0:
+            thick = shapely.buffer(polygon_parts(shapely.buffer(filling, -film_m / 2)), _FILM_ROUND * film_m)
+            parts = [part for area in thick for part in polygon_parts(shapely.intersection(filling, area))]
+            parts = [part for part in parts if part.intersects(near)]
+        if parts and all(_reached(part, reach) and not _between(part, grounds) for part in parts):
+            return parts
+    return []
+
+
+def _reached(part: Polygon, reach: BaseGeometry) -> bool:
+    return bool(reach.covers(part)) or _is_film(part.difference(reach))
+
+
+def _between(part: Polygon, grounds: Sequence[Polygon]) -> bool:
+    """Whether a filling lies at more than one ground."""
+    return int(np.sum([ground.dwithin(part, _HAIR_M) for ground in grounds])) > 1
 
 
 def _is_film(area: BaseGeometry) -> bool:

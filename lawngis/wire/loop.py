@@ -35,6 +35,9 @@ _ABSORBED_SLACK_M = 0.005
 _LOST_AT_BENDS_M = 0.018
 """Setback that bends may lose and that the contract allows for."""
 
+_MOUTH_REACH_M = 0.95
+"""So far from its strip a passage may be flared: three times the usual least gap between wires, and a little."""
+
 _SHORT_AT_MOUTH_M = 0.012
 """Beside a mouth, wire whose setback is short by so much is of the passage. Less than bends may lose, as the change is
 moved onto a vertex near by, which along wire that runs at 45 degrees to the edge takes another few millimetres."""
@@ -430,7 +433,7 @@ class _Edges:
             [first.setdefault((s.edge_class, s.setback_m), index) for index, s in enumerate(stretches)], dtype=np.int64
         )
         self._strip = shapely.buffer(shapely.union_all(list(strips)), 0.02) if strips else Polygon()
-        self._mouth = shapely.buffer(self._strip, 0.6)
+        self._mouth = shapely.buffer(self._strip, _MOUTH_REACH_M)
         self._drawn = shapely.union_all(list(drawn)) if drawn else None
         # Where labels hang on more than the nearest stretch.
         special = [self._mouth, shapely.buffer(self._drawn, _BESIDE_DRAWN_M + _NEARER_M)] if strips or drawn else []

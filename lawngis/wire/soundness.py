@@ -28,6 +28,9 @@ COINCIDE_M = 0.001
 NEAR_WIRE_M = 0.05
 """Nearer to the wire nobody asks on which side a place is."""
 
+_SPECK_M2 = 0.002
+"""Less ground than this is too little for a mower to notice on which side of the wire it lies."""
+
 SETBACK_SHORT_M = 0.02
 """A setback may be short by this."""
 
@@ -219,7 +222,7 @@ def _ring_xy(runs: Sequence[Run]) -> FloatArray:
 
 
 def _strange_ground(laid: Loop, asked: Asked) -> Iterator[Breach]:
-    """Say where the wire goes round a place more than once or the wrong way, encloses strange ground, leaves out its own."""
+    """Say where the wire goes round a place the wrong way, encloses strange ground, or leaves out its own."""
     xy = laid.xy
     xy[-1] = xy[0]
     faces = _faces(xy)
@@ -258,7 +261,7 @@ def _clear_of_wire(area: BaseGeometry, xy: FloatArray) -> BaseGeometry:
     box = shapely.buffer(shapely.box(*shapely.bounds(area)), NEAR_WIRE_M, join_style="mitre")
     near = shapely.intersection(LineString(xy), box)
     clear = shapely.difference(area, shapely.buffer(near, NEAR_WIRE_M))
-    return shapely.union_all([part for part in shapely.get_parts(clear) if shapely.area(part) > 1e-6])
+    return shapely.union_all([part for part in shapely.get_parts(clear) if shapely.area(part) > _SPECK_M2])
 
 
 def _place(area: BaseGeometry) -> FloatArray:
@@ -322,18 +325,18 @@ def _near_points(runs: Sequence[Run], stretches: Sequence[Stretch]) -> tuple[Flo
 
 
 def _short_to_own_class(runs: Sequence[Run], stretches: Sequence[Stretch]) -> Iterator[Short]:
-    classes = {run.edge_class for run in runs}
-    lines = {
-        name: shapely.multilinestrings([stretch.line for stretch in stretches if stretch.edge_class == name])
-        for name in classes
-    }
-    shapely.prepare(list(lines.values()))
-    wires = np.asarray([LineString(run.xy) for run in runs], dtype=object)
-    kept = shapely.distance(wires, np.asarray([lines[run.edge_class] for run in runs], dtype=object))
-    wanted = np.array([run.setback_m for run in runs], dtype=np.float64)
-    for number in np.flatnonzero(kept < wanted - SETBACK_SHORT_M):
-        way = shapely.shortest_line(wires[number], lines[runs[number].edge_class])
-        yield int(number), _short(shapely.get_coordinates(way)[0], float(kept[number]), float(wanted[number]))
+    alike: dict[tuple[str | None, float], list[int]] = {}
+    for number, run in enumerate(runs):
+        alike.setdefault((run.edge_class, run.setback_m or 0.0), []).append(number)
+    for (name, setback), own in alike.items():
+        if setback <= SETBACK_SHORT_M:
+            continue
+        lines = shapely.multilinestrings([stretch.line for stretch in stretches if stretch.edge_class == name])
+        shapely.prepare(lines)
+        wires = np.asarray([LineString(runs[number].xy) for number in own], dtype=object)
+        for at in np.flatnonzero(shapely.dwithin(lines, wires, setback - SETBACK_SHORT_M)):
+            way = shapely.shortest_line(wires[at], lines)
+            yield own[at], _short(shapely.get_coordinates(way)[0], float(way.length), setback)
 
 
 def _short(xy: FloatArray, kept_m: float, wanted_m: float) -> tuple[float, Breach]:
@@ -423,9 +426,9 @@ def _crossed_leads(apart: _Apart) -> Iterator[Breach]:
 
 def _between_ends(xy: FloatArray) -> LineString:
     line = LineString(xy)
-    cut = min(_LEAD_END_M, line.length / 2)
-    inner: LineString = substring(line, cut, line.length - cut)
-    return inner
+    cut = min(_LEAD_END_M, line.length / 4)
+    inner = substring(line, cut, line.length - cut)
+    return inner if isinstance(inner, LineString) else line
 
 
 # Rule 6 --------------------------------------------------------------------------------------------------------------
@@ -487,7 +490,15 @@ class _Pieces(NamedTuple):
         return lines
 
     def picked(self, which: IntArray) -> _Pieces:
-        return _Pieces(*(column[which] for column in self))
+        return _Pieces(
+            self.ends[which],
+            self.ring[which],
+            self.ring_m[which],
+            self.at_m[which],
+            self.turned_deg[which],
+            self.turns_deg[which],
+            self.passage[which],
+        )
 
     def along_m(self, a: IntArray, b: IntArray) -> FloatArray:
         """Distance along the ring between the middles of pieces; infinite between rings."""
@@ -499,17 +510,20 @@ class _Pieces(NamedTuple):
 
 def _sides(rings: Sequence[Sequence[Run]]) -> _Pieces:
     """The straight sides of rings."""
-    parts = []
-    for number, runs in enumerate(rings):
-        xy = _ring_xy(runs)
-        at = chainage_m(xy)
-        passage = np.repeat([run.kind == "passage" for run in runs], [len(run.xy) - 1 for run in runs])
-        count = len(xy) - 1
-        turned = np.cumsum(np.abs(bends_deg(xy)))[:-1]
-        ends, along = np.stack([xy[:-1], xy[1:]], axis=1), np.column_stack([at[:-1], at[1:]])
-        whole = np.full((2, count), [[at[-1]], [turned[-1]]])
-        parts.append((ends, np.full(count, number), whole[0], along, turned, whole[1], passage))
-    return _Pieces(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+    lines = [_ring_xy(runs) for runs in rings]
+    chainages = [chainage_m(xy) for xy in lines]
+    turned = [np.cumsum(np.abs(bends_deg(xy)))[:-1] for xy in lines]
+    sides = [len(xy) - 1 for xy in lines]
+    runs_of_all = [run for runs in rings for run in runs]
+    return _Pieces(
+        ends=np.concatenate([np.stack([xy[:-1], xy[1:]], axis=1) for xy in lines]),
+        ring=np.repeat(np.arange(len(rings)), sides),
+        ring_m=np.repeat([at[-1] for at in chainages], sides),
+        at_m=np.concatenate([np.column_stack([at[:-1], at[1:]]) for at in chainages]),
+        turned_deg=np.concatenate(turned),
+        turns_deg=np.repeat([some[-1] for some in turned], sides),
+        passage=np.repeat([run.kind == "passage" for run in runs_of_all], [len(run.xy) - 1 for run in runs_of_all]),
+    )
 
 
 def _facing(sides: _Pieces, gap_m: float) -> tuple[IntArray, IntArray]:

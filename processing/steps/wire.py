@@ -1,4 +1,4 @@
-"""Step `wire`: the wire of every loop as it is laid, with runs, pegs and joins, checked as a circuit."""
+"""Step `wire`: the wire of every loop as it is laid, with runs, pegs, joins; checked by its rules and as a circuit."""
 
 from __future__ import annotations
 
@@ -411,7 +411,8 @@ STEP = Step(
     title="Wire, runs, pegs and joins",
     description=(
         "Lays each loop from its dock anti-clockwise round the zones and islands and back, through passages and along "
-        "leads; sets pegs and joins; measures it along the ground and checks the circuit's resistance and field."
+        "leads; sets pegs and joins; measures it along the ground; checks the laid wire against the rules that every "
+        "loop obeys, and the circuit's resistance and field."
     ),
     reads=(
         "zones",

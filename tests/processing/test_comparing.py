@@ -292,7 +292,7 @@ def test_two_mowers_on_a_real_lawn_differ_as_their_plans_do(two_mowers, differen
     gained, lost = (layers["ground_changed"].query("change == @word")["area_m2"].sum() for word in ("gained", "lost"))
     assert gained - lost == pytest.approx(summary[1]["mowable_m2"] - summary[0]["mowable_m2"], abs=0.3)
     assert {"profile.speed_mps"} <= set(layers["settings_changed"]["key"])
-    assert "1 parcel differ" in said
+    assert "1 parcel differs" in said
 
 
 def test_comparing_the_other_way_round_turns_every_difference_about(two_mowers):

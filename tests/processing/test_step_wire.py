@@ -361,6 +361,39 @@ def test_broken_loop_is_caught_by_its_field(broken: Callable[[Loop], Loop], monk
         assert finding.place.distance(POND) < 2.0
 
 
+@pytest.mark.parametrize(
+    ("broken", "code"),
+    [(turned_island, "rule-2-enclosed"), (reversed_loop, "rule-2-enclosed"), (parted_lead, "rule-5-leads")],
+)
+def test_broken_loop_is_caught_by_its_shape(
+    broken: Callable[[Loop], Loop], code: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site, lawn, true = site_of(LAWN, water=[POND]), LAWN.difference(POND), step.laid_loop
+    monkeypatch.setattr(step, "laid_loop", lambda *args: broken(true(*args)))
+    result = laid(site, plan_of(site, [zone(1, lawn)]))
+    stops = [finding for finding in result.findings if finding.code == code]
+    assert stops
+    assert {finding.severity for finding in stops} == {"stop"}
+
+
+def test_two_loops_too_near_stop_the_plan(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Zones that share an edge, with the ground of both as it is: nothing draws it back."""
+    west, east = box(0, 0, 10, 12), box(10, 0, 20, 12)
+    zones = [zone(1, west), zone(2, east, "detached", loop_id="P1-L2")]
+    site = site_of(LAWN)
+    assert "rule-6-wire-gap" not in codes(laid(site, plan_of(site, zones)))
+    true = step.laid_loop
+
+    def moved(*args: object) -> Loop:
+        loop = true(*args)
+        by = [-0.4, 0.0] if loop.xy[:, 0].min() > 9 else [0.0, 0.0]
+        return replace(loop, runs=tuple(replace(run, xy=run.xy + by) for run in loop.runs))
+
+    monkeypatch.setattr(step, "laid_loop", moved)
+    finding = said(laid(site, plan_of(site, zones)), "rule-6-wire-gap")
+    assert finding.severity == "stop" and "0.200 m apart" in finding.text
+
+
 def test_wire_off_its_zone_stops_the_plan(monkeypatch: pytest.MonkeyPatch) -> None:
     def bulged(loop: Loop) -> Loop:
         number = max(range(len(loop.runs)), key=lambda n: loop.runs[n].length_m)

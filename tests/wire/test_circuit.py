@@ -9,8 +9,16 @@ from shapely import LineString, Point, Polygon, box
 
 from lawngis.errors import ParameterError
 from lawngis.geometry.polygons import polygon_parts
-from lawngis.wire.circuit import interference_share, signal_check, vertical_field_ut, weak_ground
+from lawngis.wire.circuit import (
+    WIRE_CLEAR_M,
+    interference_share,
+    least_field_ut,
+    signal_check,
+    vertical_field_ut,
+    weak_ground,
+)
 from lawngis.wire.ground import loop_ground, setback_ground
+from lawngis.wire.leads import ground_rings
 from lawngis.wire.loop import Stretch, laid_loop
 
 HEIGHT = 0.05
@@ -253,3 +261,35 @@ def test_weak_ground_refuses_what_is_no_field():
         weak_ground(Polygon(SQUARE), [SQUARE], least_ut=0.0, height_m=0.05)
     with pytest.raises(ParameterError, match="closed"):
         weak_ground(Polygon(SQUARE), [SQUARE[:-1]], least_ut=0.1, height_m=0.05)
+
+
+# --- the least field that is known without working it out ----------------------------------------------------------
+
+
+@given(seeds, st.floats(0.0, 0.2))
+@settings(max_examples=40, deadline=None)
+def test_no_place_inside_has_less_than_the_least_field(seed, height):
+    rng = np.random.default_rng(seed)
+    spots = shapely.union_all(
+        shapely.buffer(shapely.points(rng.uniform(0, 25, (12, 2))), rng.uniform(2, 5, 12), quad_segs=4)
+    )
+    islands = shapely.union_all(shapely.buffer(shapely.points(rng.uniform(0, 25, (4, 2))), 0.8, quad_segs=3))
+    ground = shapely.difference(spots, islands)
+    wires = [ring for part in polygon_parts(ground) for ring in ground_rings(part)]
+    lines = shapely.MultiLineString([LineString(wire) for wire in wires])
+    places = rng.uniform(-5, 30, (400, 2))
+    inside = shapely.contains_xy(ground, *places.T) & (shapely.distance(lines, shapely.points(places)) >= WIRE_CLEAR_M)
+    fields = sum(field(wire, places[inside], height) for wire in wires)
+    assert (fields >= least_field_ut(wires, height_m=height)).all()
+
+
+def test_the_least_field_in_a_rectangle_is_that_in_its_middle():
+    middle = field(SQUARE, np.array([[3.0, 2.0]]), 0.0)[0]
+    assert least_field_ut([SQUARE], height_m=0.0) == pytest.approx(middle)
+    assert least_field_ut([SQUARE], height_m=0.0, current_a=3.0) == pytest.approx(3.0 * middle)
+
+
+def test_no_least_field_is_known_for_no_wire_or_a_high_antenna():
+    assert least_field_ut([], height_m=0.05) == 0.0
+    assert least_field_ut([SQUARE], height_m=0.25) == 0.0
+    assert least_field_ut([np.array([[0.0, 0], [5, 0], [0, 0]])], height_m=0.05) == 0.0

@@ -178,6 +178,25 @@ def test_slanted_and_kinked_passages_bend_gently_and_keep_the_gap(laws, middle):
     assert not shapely.buffer(between, -(GAP / 2 - 0.001)).is_empty
 
 
+def test_a_passage_across_a_path_no_wider_than_its_flares_is_no_wider_for_them(laws):
+    # Two noses that face each other over 1.3 m, 0.22 m apart: between them the wires keep what a passage has.
+    west = Polygon([(0, 0), (8, 3.35), (8, 4.65), (0, 8)])
+    zones = [west, shapely.transform(west, lambda xy: np.column_stack([16.22 - xy[:, 0], xy[:, 1]]))]
+    grounds = [setback_ground(zone, laws.outlines(zone), [0.12], gap_min_m=0.3) for zone in zones]
+    strip = passage_strip(LineString([(8, 4), (8.22, 4)]), *grounds, gap_m=0.3)
+    between = shapely.intersection(loop_ground(grounds, [strip], gap_min_m=0.3), LineString([(8.11, 0), (8.11, 8)]))
+    assert 0.3 <= between.length <= 0.3 + 2 * STRIP_ALLOWANCE_M + 0.02
+
+
+def test_a_hole_no_wider_than_a_hair_is_no_island(laws):
+    zones = [box(0, 0, 8, 8), box(10, 0, 18, 8)]
+    grounds = [setback_ground(zone, laws.outlines(zone), [0.3], gap_min_m=0.3) for zone in zones]
+    strip = passage_strip(LineString([(8, 4), (10, 4)]), *grounds, gap_m=0.3)
+    pierced = strip.difference(Point(9, 4).buffer(0.0005))
+    assert len(pierced.interiors) == 1
+    assert not loop_ground(grounds, [pierced], gap_min_m=0.3).interiors
+
+
 def test_grounds_without_a_strip_are_no_loop(laws):
     grounds, _, _ = dumbbell(laws)
     with pytest.raises(FeatureError, match="2 pieces"):
