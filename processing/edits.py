@@ -2,8 +2,8 @@
 
 The record of a layer holds a digest of each feature's geometry and of its values, and one of each column, so that an
 edit can be named. It is taken of a canonical form: coordinates to the millimetre, rings from their lowest corner,
-numbers by value, empty text as no text. A file that another program wrote anew without changing anything, in another
-order, with its polygons made multipolygons or its geometry column renamed, has the same record.
+numbers by value to nine digits, empty text as no text. A file that another program wrote anew without changing
+anything, in another order, with its polygons made multipolygons or its geometry column renamed, has the same record.
 """
 
 from __future__ import annotations
@@ -24,6 +24,10 @@ from .plans import Row
 
 DIGITS_METRES, DIGITS_DEGREES = 3, 8
 """Decimals to which coordinates count: about a millimetre."""
+
+NUMERIC = ("real", "integer", "boolean")
+FINE_BITS = 22
+"""Binary digits of a number that don't count: 30 are left, or nine decimal ones."""
 
 ATTRIBUTES_FROM = 8
 """Where in a feature's digest that of its values begins: the letters before are its geometry's."""
@@ -57,12 +61,8 @@ def layer_record(spec: LayerSpec, rows: Sequence[Row], digits: int) -> dict[str,
         Decimals to which coordinates count.
     """
     rows = [row for row in rows if row.get("step") != FOUND_LATER]
-    columns = {
-        column.name: [_word(column, row.get(column.name)) for row in rows]
-        for column in spec.columns
-        if column.name not in (spec.key, "parcel_id")
-    }
-    values = [_digest("\x1f".join(words).encode(), 4) for words in zip(*columns.values(), strict=True)]
+    table = _canonical([c for c in spec.columns if c.name not in (spec.key, "parcel_id")], rows)
+    values = _feature_digests(table)
     if spec.geometry is not None:
         shapes = [_digest(shape, 4) for shape in _shapes([row.get("geometry") for row in rows], digits)]
     else:
@@ -72,12 +72,7 @@ def layer_record(spec: LayerSpec, rows: Sequence[Row], digits: int) -> dict[str,
         return {"rows": len(rows), "all": _digest("".join(sorted(features)).encode(), 8)}
     keys = [_key(row, spec.key) for row in rows]
     order = sorted(range(len(keys)), key=keys.__getitem__)
-    return {
-        "features": dict(zip(keys, features, strict=True)),
-        "columns": {
-            name: _digest("\x1f".join(words[place] for place in order).encode(), 3) for name, words in columns.items()
-        },
-    }
+    return {"features": dict(zip(keys, features, strict=True)), "columns": _column_digests(table, order)}
 
 
 def _key(row: Row, key: str) -> str:
@@ -85,35 +80,90 @@ def _key(row: Row, key: str) -> str:
     return str(row.get(key) or "").removeprefix(f"{row.get('parcel_id')}-")
 
 
-def _word(column: ColumnSpec, value: Any) -> str:
-    """Return a value as a word that doesn't depend on the type in which a program hands it over."""
-    if value is None or value == "" or (isinstance(value, float) and isnan(value)):
-        return ""
-    if column.kind in ("real", "integer"):
-        return f"{float(value):.9g}"
-    if column.kind == "boolean":
-        return "1" if value else "0"
-    return str(value)
+@dataclass(frozen=True, eq=False)
+class _Canonical:
+    """Values in a form that doesn't depend on the types in which a program hands them over: numbers and words."""
+
+    numeric: Sequence[str]
+    numbers: NDArray[np.float64]
+    words: Mapping[str, Sequence[str]]
+
+
+def _canonical(columns: Sequence[ColumnSpec], rows: Sequence[Row]) -> _Canonical:
+    numeric = {c.name: _numbers(c, [row.get(c.name) for row in rows]) for c in columns if c.kind in NUMERIC}
+    words = {
+        c.name: ["" if _is_gap(value) else str(value) for value in [row.get(c.name) for row in rows]]
+        for c in columns
+        if c.kind not in NUMERIC
+    }
+    numbers = np.empty((len(rows), len(numeric)))
+    for place, some in enumerate(numeric.values()):
+        numbers[:, place] = some
+    return _Canonical(list(numeric), _coarse(numbers), words)
+
+
+def _numbers(column: ColumnSpec, values: Sequence[Any]) -> NDArray[np.float64]:
+    """Return numbers, NaN where there is none; truth is 1."""
+    try:
+        found = np.array(values, dtype=np.float64)  # None is NaN
+    except (TypeError, ValueError):
+        found = np.array([np.nan if _is_gap(value) else float(value) for value in values], dtype=np.float64)
+    return np.where(np.isnan(found), np.nan, found != 0.0) if column.kind == "boolean" else found
+
+
+def _is_gap(value: Any) -> bool:
+    return value is None or value == "" or (isinstance(value, float) and isnan(value))
+
+
+def _coarse(numbers: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return numbers with :data:`FINE_BITS` fewer binary digits; zero has no sign, and all that are none are alike."""
+    bits = (np.where(np.isnan(numbers), 0.0, numbers) + 0.0).view(np.int64)
+    half = 1 << (FINE_BITS - 1)
+    found = ((bits + half) & ~((1 << FINE_BITS) - 1)).view(np.float64)
+    return np.where(np.isnan(numbers), np.nan, found).astype("<f8")
+
+
+def _feature_digests(table: _Canonical) -> list[str]:
+    """Return the digest of each row's values."""
+    content, wide = table.numbers.tobytes(), table.numbers.shape[1] * table.numbers.itemsize
+    texts = ["\x1f".join(some).encode() for some in zip(*table.words.values(), strict=True)]
+    texts = texts or [b""] * len(table.numbers)
+    return [_digest(content[row * wide : (row + 1) * wide] + text, 4) for row, text in enumerate(texts)]
+
+
+def _column_digests(table: _Canonical, order: Sequence[int]) -> dict[str, str]:
+    """Return the digest of each column, with its rows in an order."""
+    numbers = np.ascontiguousarray(table.numbers[np.array(order, dtype=int)].T)
+    found = {name: _digest(some.tobytes(), 3) for name, some in zip(table.numeric, numbers, strict=True)}
+    return found | {
+        name: _digest("\x1f".join([some[place] for place in order]).encode(), 3) for name, some in table.words.items()
+    }
 
 
 def _shapes(geometries: Sequence[Any], digits: int) -> list[bytes]:
     """Return geometries as bytes in canonical form; lines keep their direction, which means something."""
-    plain = np.array([_single(geometry) for geometry in geometries], dtype=object)
-    plain = shapely.force_2d(plain)
+    plain = shapely.force_2d(_singles(geometries))
     known = ~(shapely.is_missing(plain) | shapely.is_empty(plain))
-    coarse = shapely.transform(plain[known], lambda xy: np.round(xy, digits) + 0.0)
-    areal = np.isin(shapely.get_type_id(coarse), (3, 6))
-    coarse[areal] = shapely.normalize(coarse[areal])
     found: NDArray[np.object_] = np.full(len(plain), _EMPTY, dtype=object)
-    found[known] = shapely.to_wkb(coarse, byte_order=1)
+    if known.any():
+        coarse = shapely.transform(plain[known], lambda xy: np.round(xy, digits) + 0.0)
+        types = shapely.get_type_id(coarse)
+        areal = (types == shapely.GeometryType.POLYGON) | (types == shapely.GeometryType.MULTIPOLYGON)
+        coarse[areal] = shapely.normalize(coarse[areal])
+        found[known] = shapely.to_wkb(coarse, byte_order=1)
     return list(found)
 
 
-def _single(geometry: Any) -> Any:
-    """Return the one part of a geometry that has only one, as programs like to make single parts multiple."""
-    if geometry is not None and geometry.geom_type.startswith("Multi") and len(geometry.geoms) == 1:
-        return geometry.geoms[0]
-    return geometry
+def _singles(geometries: Sequence[Any]) -> NDArray[np.object_]:
+    """Return the one part of each geometry that has only one, as programs like to make single parts multiple."""
+    found = np.empty(len(geometries), dtype=object)
+    found[:] = geometries
+    types = shapely.get_type_id(found)
+    multiple = (types >= shapely.GeometryType.MULTIPOINT) & (types <= shapely.GeometryType.MULTIPOLYGON)
+    alone = multiple & (shapely.get_num_geometries(found) == 1)
+    if alone.any():
+        found[alone] = shapely.get_geometry(found[alone], 0)
+    return found
 
 
 def _digest(content: bytes, size: int) -> str:

@@ -15,13 +15,16 @@ from .earlier import EarlierParcel, EarlierPlan, earlier_plan, is_plan, without_
 from .edits import LayerEdit
 from .layers import LayerSpec
 from .neighbours import Reach, reach_boxes
-from .plans import Row, Table, table
+from .plans import Row
 from .step import Step
 from .styles import stored_styles
 from .workflow import OPEN_LAYERS, steps_before
 
 BATCH_ROWS = 20_000
-"""Rows are written when there are this many: each turn costs about as much as writing a thousand."""
+"""A layer's rows are written when there are this many: each turn costs about as much as writing a thousand."""
+
+WAITING_ROWS_MAX = 50_000
+"""Rows of all layers that may wait in memory."""
 
 EDITS_SHOWN = 4
 """As many edits are named before the rest is only counted."""
@@ -75,19 +78,21 @@ class PlanFile:
 
     def _batches(
         self, results: Iterable[Mapping[str, Sequence[Row]]], run_info: Callable[[], Iterable[Row]]
-    ) -> Iterator[dict[str, Table]]:
+    ) -> Iterator[dict[str, gpkg.Columns]]:
+        """Yield rows by layer: a layer when there are enough of its rows, all when too many wait."""
         rows: dict[str, list[Row]] = {}
         of_parcels: list[Row] = []
         for result in results:
             for name, some in result.items():
                 (of_parcels if name == "run_info" else rows.setdefault(name, [])).extend(some)
-            if sum(map(len, rows.values())) >= BATCH_ROWS:
-                yield self._tables(rows)
-                rows = {}
-        yield self._tables({**rows, "run_info": [*run_info(), *of_parcels]})
+            enough = BATCH_ROWS if sum(map(len, rows.values())) < WAITING_ROWS_MAX else 1
+            many = {name: rows.pop(name) for name, some in tuple(rows.items()) if len(some) >= enough}
+            if many:
+                yield self._columns(many)
+        yield self._columns({**rows, "run_info": [*run_info(), *of_parcels]})
 
-    def _tables(self, rows: Mapping[str, Sequence[Row]]) -> dict[str, Table]:
-        return {name: table(self.specs[name], some, self.crs) for name, some in rows.items() if some}
+    def _columns(self, rows: Mapping[str, Sequence[Row]]) -> dict[str, gpkg.Columns]:
+        return {name: gpkg.declared_columns(some, self.specs[name]) for name, some in rows.items() if some}
 
 
 @dataclass(frozen=True, eq=False)

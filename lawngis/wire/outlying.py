@@ -23,6 +23,10 @@ _SPACING_M = 0.5
 """Attachments are looked for this often along a ring."""
 
 _TRIED = 24
+_TRIED_AROUND = 8
+_NO_BETTER_M = 1.5
+"""Where no way around gets to an end, none gets to those so near it: pulling taut is dear."""
+
 _CELL_M = 0.25
 _AROUND_M = 6.0
 """Ways are looked for this far around both grounds."""
@@ -223,12 +227,15 @@ class _Ways:
         ends, _ = _attachments([Polygon(self._far.exterior)], ())
         cells = grid.cells(ends, snap_m=2 * _CELL_M)
         costs = np.where(cells >= 0, field.cost[cells], np.inf)
-        for index in np.argsort(costs)[:_TRIED]:
-            if not np.isfinite(costs[index]):
+        left = costs.copy()
+        for _ in range(_TRIED_AROUND):
+            index = int(np.argmin(left))
+            if not np.isfinite(left[index]):
                 break
             route = route_to(field, ends[index], snap_m=2 * _CELL_M)
             if route is not None and (line := self._between_rings(route.line)) is not None:
                 return line, max(route.cost, line.length)
+            left[np.hypot(*(ends - ends[index]).T) < _NO_BETTER_M] = np.inf
         return None
 
     def _between_rings(self, line: LineString) -> LineString | None:

@@ -10,12 +10,15 @@ from .opening import undisturbed
 from .overview import Bounds, LayerInfo, layer_names, layer_overview
 from .reading import layer_batches, read_layer, read_table
 from .replacing import refuse_unlike, replace_rows
+from .rows import Columns, declared_columns
 from .soundness import geometry_problems
 from .writing import refuse_unwritable, write_indexed, write_plan, write_plan_batches
 
 __all__ = [
     "Bounds",
+    "Columns",
     "LayerInfo",
+    "declared_columns",
     "geometry_problems",
     "layer_batches",
     "layer_names",

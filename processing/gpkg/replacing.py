@@ -85,7 +85,8 @@ def replace_rows(
             _make_room(draft, old, replaced)
             stored = [replace(spec, name=info.name) for spec, info in old]
             tables = conformed_layers(layers, declarations, crs)
-            by_stored = {info.name: tables[spec.name] for spec, info in old} | {s.name: tables[s.name] for s in new}
+            stored_name = {spec.name: info.name for spec, info in old}
+            by_stored = {stored_name.get(name, name): table for name, table in tables.items()}
             multi = {info.name for _, info in old if (info.geometry_type or "").startswith("Multi")}
             append_layers(draft, by_stored, [*stored, *new], multi=multi)
             descriptions.describe_layers(draft, new, styles, datetime.now(UTC))

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
 from numbers import Integral, Real
+from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,20 +27,127 @@ if TYPE_CHECKING:
     from ..layers import ColumnSpec, LayerSpec
 
 
+@dataclass(frozen=True, eq=False)
+class Columns:
+    """Rows of a layer column by column, as they go into a file.
+
+    Parameters
+    ----------
+    values
+        Values by column, in the order of the declaration.
+    missing
+        Which of them are missing, where the values can't say it themselves.
+    geometry
+        Geometries; None when the layer has none.
+    rows
+        How many there are.
+    """
+
+    values: Mapping[str, NDArray[Any]]
+    missing: Mapping[str, NDArray[np.bool_]]
+    geometry: NDArray[np.object_] | None
+    rows: int
+
+    def __len__(self) -> int:
+        return self.rows
+
+
+Layer = pd.DataFrame | Columns
+
+
+def declared_columns(rows: Sequence[Mapping[str, Any]], declaration: LayerSpec) -> Columns:
+    """Return rows as the declared columns; what is not declared is left out.
+
+    Parameters
+    ----------
+    rows
+        Values by column, and the geometry as ``geometry``.
+    declaration
+        Of their layer.
+
+    Raises
+    ------
+    PlanError
+        When a value or a geometry does not fit the declaration.
+    """
+    values: dict[str, NDArray[Any]] = {}
+    missing: dict[str, NDArray[np.bool_]] = {}
+    names = [column.name for column in declaration.columns]
+    for column, some in zip(declaration.columns, _transposed(rows, names), strict=True):
+        values[column.name], gaps = _quick(some, column.kind) or _slow(some, column, declaration.name)
+        if gaps is not None:
+            missing[column.name] = gaps
+    geometry = None
+    if declaration.geometry is not None:
+        geometry = np.empty(len(rows), dtype=object)
+        geometry[:] = [row.get("geometry") for row in rows]
+        geometry = _checked_geometry(geometry, declaration, lambda row: f"row {row} ({rows[row].get('parcel_id')})")
+    return Columns(values, missing, geometry, len(rows))
+
+
+def _transposed(rows: Sequence[Mapping[str, Any]], names: Sequence[str]) -> list[Sequence[Any]]:
+    """Return the values of rows by column; None where a row has no such column."""
+    if len(names) > 1:
+        with suppress(KeyError):
+            return list(zip(*map(itemgetter(*names), rows), strict=True)) or [()] * len(names)
+    return [[row.get(name) for row in rows] for name in names]
+
+
+_Arrays = tuple[NDArray[Any], NDArray[np.bool_] | None]
+_QUICK_KINDS: Mapping[str, frozenset[type]] = {
+    "text": frozenset({str, type(None)}),
+    "real": frozenset({float, int, np.float64, type(None)}),
+    "integer": frozenset({int, type(None)}),
+    "boolean": frozenset({bool, type(None)}),
+}
+
+
+def _quick(values: Sequence[Any], kind: str) -> _Arrays | None:
+    """Return values and gaps of a column whose values all have the plainest types; None when they don't."""
+    found = set(map(type, values))
+    if not found <= _QUICK_KINDS.get(kind, frozenset()):
+        return None
+    if kind == "text":
+        return np.array([*values, None], dtype=object)[:-1], None  # nothing but text makes no array of numbers
+    if kind == "real":
+        numbers = np.array(values, dtype=float)
+        return None if np.isinf(numbers).any() else (numbers, None)
+    dtype = np.dtype(np.int64 if kind == "integer" else np.bool_)
+    if type(None) not in found:
+        return np.array(values, dtype=dtype), None
+    gaps = np.array([value is None for value in values])
+    return np.array([value or 0 for value in values], dtype=dtype), gaps
+
+
+def _slow(values: Sequence[Any], column: ColumnSpec, layer: str) -> _Arrays:
+    """Return values and gaps of a column of any types, each value looked at."""
+    series = _conformed_values(pd.Series(values, dtype=object), column, layer)
+    if column.kind == "datetime":
+        times = pd.Series(series).dt.tz_localize(None)
+        return times.to_numpy(), times.isna().to_numpy()
+    if column.kind in ("integer", "boolean"):
+        dtype: Any = np.int64 if column.kind == "integer" else np.bool_
+        return series.fillna(0).to_numpy(dtype=dtype), series.isna().to_numpy(dtype=bool)
+    return series.to_numpy(), None
+
+
 def conformed_layers(
-    layers: Mapping[str, pd.DataFrame], declarations: Sequence[LayerSpec], crs: CRS | None
-) -> dict[str, pd.DataFrame]:
-    """Return every declared layer, with the declared columns, in their order and of their kinds."""
+    layers: Mapping[str, Layer], declarations: Sequence[LayerSpec], crs: CRS | None
+) -> dict[str, Layer]:
+    """Return the layers with the declared columns, in their order and of their kinds."""
     unknown = sorted(set(layers) - {declaration.name for declaration in declarations})
     if unknown:
         raise PlanError(f"layer '{unknown[0]}' is not declared", advice="Declare the layer, or leave it out.")
-    return {d.name: _conformed(layers.get(d.name), d, crs) for d in declarations}
+    found: dict[str, Layer] = {}
+    for declaration in declarations:
+        layer = layers.get(declaration.name)
+        if layer is not None:
+            found[declaration.name] = layer if isinstance(layer, Columns) else _conformed(layer, declaration, crs)
+    return found
 
 
-def _conformed(frame: pd.DataFrame | None, declaration: LayerSpec, crs: CRS | None) -> pd.DataFrame:
+def _conformed(frame: pd.DataFrame, declaration: LayerSpec, crs: CRS | None) -> pd.DataFrame:
     """Return a layer's rows with the declared columns, in their order and of their kinds."""
-    if frame is None:
-        frame = pd.DataFrame(index=range(0))
     _refuse_undeclared(frame, declaration)
     columns = {}
     for column in declaration.columns:
@@ -132,7 +242,17 @@ def _datetimes(values: pd.Series[Any]) -> pd.Series[Any]:
 def _conformed_geometry(frame: pd.DataFrame, declaration: LayerSpec) -> NDArray[np.object_]:
     if not len(frame):
         return np.empty(0, dtype=object)
-    geometries = shapely.force_2d(np.asarray(frame.geometry.to_numpy(), dtype=object))
+    geometries = np.asarray(frame.geometry.to_numpy(), dtype=object)
+    return _checked_geometry(geometries, declaration, lambda row: _row_name(frame, row))
+
+
+def _checked_geometry(
+    geometries: NDArray[np.object_], declaration: LayerSpec, row_name: Callable[[int], str]
+) -> NDArray[np.object_]:
+    high = shapely.has_z(geometries)
+    if high.any():
+        geometries = geometries.copy()
+        geometries[high] = shapely.force_2d(geometries[high])
     single = (declaration.geometry or "").removeprefix("Multi")
     welcome = {declaration.geometry, single, None}
     wrong = [] if single == "Geometry" else [name not in welcome for name in type_names(geometries)]
@@ -142,8 +262,8 @@ def _conformed_geometry(frame: pd.DataFrame, declaration: LayerSpec) -> NDArray[
     ):
         if np.any(rows):
             row = int(np.flatnonzero(rows)[0])
-            raise PlanError(f"geometry {reason}", where=(declaration.name, _row_name(frame, row)))
-    return np.asarray(geometries, dtype=object)
+            raise PlanError(f"geometry {reason}", where=(declaration.name, row_name(row)))
+    return geometries
 
 
 def _row_name(frame: pd.DataFrame, row: int) -> str:
@@ -151,7 +271,7 @@ def _row_name(frame: pd.DataFrame, row: int) -> str:
 
 
 def common_crs(
-    layers: Mapping[str, pd.DataFrame], declarations: Sequence[LayerSpec], crs: CRS | None, target: Path
+    layers: Mapping[str, Layer], declarations: Sequence[LayerSpec], crs: CRS | None, target: Path
 ) -> CRS | None:
     """Return the one CRS of all layers: a file that mixes them looks right and lies."""
     common = None if crs is None else horizontal_crs(crs)

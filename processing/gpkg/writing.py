@@ -14,21 +14,30 @@ from typing import TYPE_CHECKING
 
 import fiona
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pyogrio
+import shapely
 from pyproj import CRS
 
 from lawngis.errors import LawngisError, PlanError
 
 from . import descriptions, opening
 from .opening import EDITED_ELSEWHERE, WRITING_ERRORS, one_line
-from .rows import common_crs, conformed_layers
+from .rows import Columns, Layer, common_crs, conformed_layers
 
 if TYPE_CHECKING:
     from ..layers import LayerSpec
     from ..styles import StoredStyle
 
 GEOPACKAGE_VERSION = "1.3"  # 1.4 draws warnings from geographic information systems still in wide use
+DRIVER = "GPKG"
+QUICKLY = {"OGR_SQLITE_SYNCHRONOUS": "OFF", "OGR_SQLITE_JOURNAL": "OFF"}
+"""A draft is thrown away when anything goes wrong, and flushed once when it is whole: no journal, no waiting."""
+GEOMETRY_WORDS: Mapping[str | None, str] = {None: "None", "Geometry": "Unknown"}
+GDAL_UTC = 100
+"""How GDAL says that a time is in UTC; https://gdal.org/development/rfc/rfc56_millisecond_precision.html"""
+
 _FIONA_TYPES = {"text": "str", "real": "float", "integer": "int64", "boolean": "bool", "datetime": "datetime"}
 
 
@@ -80,7 +89,7 @@ def write_plan(
 
 def write_plan_batches(
     path: str | Path,
-    batches: Iterable[Mapping[str, pd.DataFrame]],
+    batches: Iterable[Mapping[str, Layer]],
     declarations: Sequence[LayerSpec],
     *,
     crs: CRS | None,
@@ -90,8 +99,9 @@ def write_plan_batches(
 ) -> Path:
     """Write one complete GeoPackage from layers that come in batches, of which one is in memory at a time.
 
-    Parameters and errors as in :func:`write_plan`; besides, a value that a layer's key has in two batches is an
-    error too. Layers `carried` over from other files, each given by file and name, come as they are behind the others.
+    Parameters and errors as in :func:`write_plan`; besides, layers may come as :class:`Columns`, in the CRS of the
+    file, and a value that a layer's key has in two batches is an error too. Layers `carried` over from other files,
+    each given by file and name, come as they are behind the others.
     """
     target = Path(os.path.realpath(path))
     refuse_unwritable(target)
@@ -190,29 +200,50 @@ def _create_layers(draft: Path, declarations: Sequence[LayerSpec], crs: CRS | No
 
 
 def quick_fiona() -> fiona.Env:
-    """Return a context in which nothing is flushed: doing so once for the whole draft is much quicker."""
-    return fiona.Env(OGR_SQLITE_SYNCHRONOUS="OFF")
+    """Return a context in which a draft is written without safety."""
+    return fiona.Env(**QUICKLY)
 
 
 def append_layers(
     draft: Path,
-    layers: Mapping[str, pd.DataFrame],
+    layers: Mapping[str, Layer],
     declarations: Sequence[LayerSpec],
     *,
     multi: Collection[str] = (),
 ) -> None:
-    """Add rows to layers that are there; layers `multi` hold multiple geometries whatever is declared."""
+    """Add rows, if any, to layers that are there; layers `multi` hold multiple geometries whatever is declared."""
     with _quick_pyogrio(), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         for declaration in declarations:
-            if len(layers[declaration.name]):
+            layer = layers.get(declaration.name)
+            promoted = (declaration.geometry or "").startswith("Multi") or declaration.name in multi
+            if isinstance(layer, Columns):
+                _append_columns(draft, layer, declaration, promoted=promoted)
+            elif layer is not None and len(layer):
                 pyogrio.write_dataframe(
-                    layers[declaration.name],
-                    draft,
-                    layer=declaration.name,
-                    append=True,
-                    promote_to_multi=(declaration.geometry or "").startswith("Multi") or declaration.name in multi,
+                    layer, draft, driver=DRIVER, layer=declaration.name, append=True, promote_to_multi=promoted
                 )
+
+
+def _append_columns(draft: Path, layer: Columns, declaration: LayerSpec, *, promoted: bool) -> None:
+    if not len(layer):
+        return
+    drawn = layer.geometry is not None
+    pyogrio.raw.write(
+        draft,
+        shapely.to_wkb(layer.geometry) if drawn else None,
+        list(layer.values.values()),
+        list(layer.values),
+        [layer.missing.get(name) for name in layer.values],
+        layer=declaration.name,
+        driver=DRIVER,
+        geometry_type=GEOMETRY_WORDS.get(declaration.geometry, declaration.geometry) if drawn else None,
+        promote_to_multi=promoted,
+        append=True,
+        gdal_tz_offsets={
+            name: np.full(len(layer), GDAL_UTC) for name, some in layer.values.items() if some.dtype.kind == "M"
+        },
+    )
 
 
 def _carry_over(draft: Path, file: Path, layer: str) -> None:
@@ -237,17 +268,17 @@ def _refuse_repeated_keys(draft: Path, declarations: Sequence[LayerSpec]) -> Non
 
 @contextmanager
 def _quick_pyogrio() -> Iterator[None]:
-    before = pyogrio.get_gdal_config_option("OGR_SQLITE_SYNCHRONOUS")
-    pyogrio.set_gdal_config_options({"OGR_SQLITE_SYNCHRONOUS": "OFF"})
+    before = {name: pyogrio.get_gdal_config_option(name) for name in QUICKLY}
+    pyogrio.set_gdal_config_options(QUICKLY)
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({"OGR_SQLITE_SYNCHRONOUS": before})
+        pyogrio.set_gdal_config_options(before)
 
 
 def create_layer(draft: Path, declaration: LayerSpec, crs: CRS | None) -> None:
     """Make an empty layer with the schema as declared: what is inferred from rows changes with the rows."""
-    geometry = {None: "None", "Geometry": "Unknown"}.get(declaration.geometry, declaration.geometry)
+    geometry = GEOMETRY_WORDS.get(declaration.geometry, declaration.geometry)
     schema = {
         "geometry": geometry,
         "properties": {column.name: _FIONA_TYPES[column.kind] for column in declaration.columns},
@@ -257,7 +288,7 @@ def create_layer(draft: Path, declaration: LayerSpec, crs: CRS | None) -> None:
         options |= {"VERSION": GEOPACKAGE_VERSION, "DATETIME_FORMAT": "UTC"}
     if declaration.geometry and crs is not None:
         options |= {"crs_wkt": crs.to_wkt(), "SPATIAL_INDEX": "YES", "GEOMETRY_NAME": "geom"}
-    with fiona.open(draft, "w", driver="GPKG", layer=declaration.name, schema=schema, **options):
+    with fiona.open(draft, "w", driver=DRIVER, layer=declaration.name, schema=schema, **options):
         pass
 
 

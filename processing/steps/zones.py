@@ -29,7 +29,7 @@ from lawngis.mower import MowerProfile
 from lawngis.mowing.capacity import charging_hours, mowing_hours_week, turning_share
 from lawngis.prices import price_book_from
 from lawngis.trust import flip_probability
-from lawngis.wire.circuit import weak_ground
+from lawngis.wire.circuit import least_field_ut, weak_ground
 from lawngis.wire.leads import ground_rings
 from lawngis.wire.outlying import lead_way
 
@@ -245,14 +245,11 @@ def _unheard(plan: Plan, partition: ZonePartition, served: _Served, mower: Mower
     for loop in _loops(served):
         inner = {index: _wired(partition.zones[index], least_m) for index in loop}
         wires = [ring for ground in inner.values() for ring in ground_rings(ground)]
+        heard = {"height_m": mower.antenna_height_m, "current_a": mower.loop_current_a}
+        least_ut = FIELD_MARGIN * mower.signal_min_ut
+        strong = least_field_ut(wires, **heard) >= least_ut
         for index in loop:
-            weak = weak_ground(
-                inner[index],
-                wires,
-                least_ut=FIELD_MARGIN * mower.signal_min_ut,
-                height_m=mower.antenna_height_m,
-                current_a=mower.loop_current_a,
-            )
+            weak = [] if strong else weak_ground(inner[index], wires, least_ut=least_ut, **heard)
             deep = [partition.zones[index].buffer(-depth_m), *(part.simplify(WEAK_OUTLINE_M) for part in weak)]
             out = shapely.union_all(deep).difference(bumps)
             parts = [part for part in polygon_parts(out) if part.area >= UNHEARD_MIN_M2]

@@ -732,3 +732,46 @@ def test_two_processes_writing_to_one_target_leave_one_whole_file(tmp_path: Path
     assert names(tmp_path) == ["plan.gpkg"]
     assert sql(target, "PRAGMA integrity_check") == [("ok",)]
     assert sql(target, "SELECT count(*), count(DISTINCT whose) FROM pegs") == [(500, 1)]
+
+
+# --- rows column by column -----------------------------------------------------------------------------------------
+
+
+def as_rows(frame: gpd.GeoDataFrame) -> list[dict]:
+    gaps = frame.drop(columns="geometry").astype(object).where(frame.drop(columns="geometry").notna(), None)
+    return [{**row, "geometry": shape} for row, shape in zip(gaps.to_dict("records"), frame.geometry, strict=True)]
+
+
+def test_columns_are_written_as_frames_are(tmp_path: Path) -> None:
+    frame = beds()
+    gpkg.write_plan(tmp_path / "frame.gpkg", {"beds": frame}, DECLARED)
+    columns = gpkg.declared_columns(as_rows(frame), BEDS)
+    gpkg.write_plan_batches(tmp_path / "columns.gpkg", [{"beds": columns}], DECLARED, crs=frame.crs)
+    expected, found = (gpkg.read_layer(tmp_path / f"{name}.gpkg", "beds") for name in ("frame", "columns"))
+    pd.testing.assert_frame_equal(pd.DataFrame(expected), pd.DataFrame(found))
+
+
+def test_rows_that_lack_a_column_or_have_one_more_are_written_as_declared(tmp_path: Path) -> None:
+    rows = [{"peg_no": 1, "geometry": Point(0, 1, 5)}, {"colour": "red", "geometry": Point(2, 3)}]
+    columns = gpkg.declared_columns(rows, PEGS)
+    gpkg.write_plan_batches(tmp_path / "plan.gpkg", [{"pegs": columns}], DECLARED, crs=UTM32)
+    found = gpkg.read_layer(tmp_path / "plan.gpkg", "pegs")
+    assert list(found.columns) == ["peg_no", "geometry"]
+    assert found["peg_no"].to_list() == [1, pd.NA]
+    assert not found.geometry.has_z.any()
+
+
+@pytest.mark.parametrize(
+    ("row", "what"),
+    [
+        ({"area_m2": "large"}, "column 'area_m2' is declared real, but row 0 holds 'large'"),
+        ({"area_m2": np.inf}, "row 0 holds an infinite number"),
+        ({"plants": 2.5}, "column 'plants' is declared integer, but row 0 holds 2.5"),
+        ({"watered": "yes"}, "column 'watered' is declared boolean, but row 0 holds 'yes'"),
+        ({"kind": 1}, "column 'kind' is declared text, but row 0 holds 1"),
+        ({"geometry": Point(0, 0)}, "is no MultiPolygon"),
+    ],
+)
+def test_rows_that_do_not_fit_are_refused(row: dict, what: str) -> None:
+    with pytest.raises(PlanError, match=what):
+        gpkg.declared_columns([{"parcel_id": "A", "geometry": MultiPolygon([box(0, 0, 1, 1)]), **row}], BEDS)
