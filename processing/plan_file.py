@@ -26,6 +26,9 @@ BATCH_ROWS = 20_000
 WAITING_ROWS_MAX = 50_000
 """Rows of all layers that may wait in memory."""
 
+RECORDS_MAX = 1_000
+"""Parcels' rows of `run_info` that wait for those of the whole run, which come first if they can: each is long."""
+
 EDITS_SHOWN = 4
 """As many edits are named before the rest is only counted."""
 
@@ -87,6 +90,8 @@ class PlanFile:
                 (of_parcels if name == "run_info" else rows.setdefault(name, [])).extend(some)
             enough = BATCH_ROWS if sum(map(len, rows.values())) < WAITING_ROWS_MAX else 1
             many = {name: rows.pop(name) for name, some in tuple(rows.items()) if len(some) >= enough}
+            if len(of_parcels) >= RECORDS_MAX:
+                many["run_info"], of_parcels = of_parcels, []
             if many:
                 yield self._columns(many)
         yield self._columns({**rows, "run_info": [*run_info(), *of_parcels]})
