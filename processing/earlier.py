@@ -30,6 +30,9 @@ from .site_files import PLAN_MARKS
 WRITTEN = "written"
 """Key of a parcel's row of `run_info` that holds the records of its layers."""
 
+RECORD_FORMAT = 1
+"""Goes up with every change in what is digested and how."""
+
 EDITED = "edited"
 """Key of a parcel's row of `run_info` that names what a person edited."""
 
@@ -232,7 +235,7 @@ def written_row(parcel_id: str, rows: Mapping[str, Sequence[Row]], context: Reco
         if name not in NOT_RECORDED
     }
     layers |= {name: context.kept[name] for name in context.kept if name in layers}
-    record = {"layers": layers, "overrides": sorted(context.overrides)}
+    record = {"format": RECORD_FORMAT, "layers": layers, "overrides": sorted(context.overrides)}
     text = json.dumps(record, ensure_ascii=False, separators=(",", ":"))
     return {"parcel_id": parcel_id, "key": WRITTEN, "value": text}
 
@@ -270,8 +273,10 @@ def _records(path: Path) -> dict[str, Record]:
     found: dict[str, Record] = {}
     for parcel_id, value in zip(table["parcel_id"], table["value"], strict=True):
         try:
-            found[str(parcel_id)] = json.loads(value)
-        except (TypeError, ValueError):  # somebody edited it: then it says nothing any more
+            record = json.loads(value)
+            if record["format"] == RECORD_FORMAT:  # digests of another kind would make everything look edited
+                found[str(parcel_id)] = record
+        except (TypeError, ValueError, KeyError):  # somebody edited it: then it says nothing any more
             continue
     return found
 

@@ -49,6 +49,7 @@ def rolling_dem(path, plots):
         dataset.write(height.astype("float32"), 1)
 
 
+@pytest.mark.slow
 def test_every_plot_is_planned_or_said_not_suitable(planned):
     plots, result, plan = planned
     assert result.exit_code == 0, result.output
@@ -57,6 +58,7 @@ def test_every_plot_is_planned_or_said_not_suitable(planned):
     assert (summary.status == "planned").sum() >= len(plots) / 4
 
 
+@pytest.mark.slow
 def test_lawn_and_house_fill_the_plot_by_geodesic_area(planned):
     """Lawn = plot less buildings: streets lie outside the plots, and there are no other layers."""
     plots, _, plan = planned
@@ -75,6 +77,7 @@ def test_lawn_and_house_fill_the_plot_by_geodesic_area(planned):
     assert lawn[big].to_numpy() == pytest.approx(expected[big].to_numpy(), rel=0.03)
 
 
+@pytest.mark.slow
 def test_output_is_in_web_mercator_again(planned):
     plots, _, plan = planned
     assert gpd.read_file(plan, layer="zones").crs == plots.crs

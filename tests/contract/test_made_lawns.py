@@ -275,7 +275,7 @@ def ragged_lawns(draw: st.DrawFn) -> Polygon:
     return max(parts, key=lambda part: part.area)
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+@settings(max_examples=6, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
 @given(ragged_lawns())
 def test_generated_lawns_break_no_rule_or_say_which(lawn: Polygon) -> None:
     site = site_of(lawn)

@@ -92,6 +92,7 @@ def test_after_a_change_only_parcels_that_it_touches_are_planned_again(faults, s
     assert not any(line["kept"] for line in faults.log()[2 * faults.parcels :])
 
 
+@pytest.mark.slow
 def test_a_full_disk_is_said_and_what_was_finished_is_kept(faults):
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, hard))  # the plan needs more, a shard less

@@ -552,6 +552,7 @@ def test_a_terrain_model_inside_the_geopackage(planned, site, tmp_path):
     assert any(key.startswith("sha256") and key.endswith("site.gpkg") for key in info["key"])
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore::PendingDeprecationWarning")  # the warping library's own
 def test_a_terrain_model_in_another_crs_and_one_in_feet_give_the_same_slope(planned, build, site, tmp_path):
     from rasterio.warp import Resampling, calculate_default_transform, reproject

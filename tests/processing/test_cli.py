@@ -110,6 +110,7 @@ def test_two_workers_plan_the_same_as_one(lawngis, build, tmp_path):
             assert one[column].equals(two[column]), (layer, column)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="signals differ elsewhere")
 @pytest.mark.parametrize("workers", [1, 2])
 def test_an_interrupt_ends_it_within_seconds_and_says_how_to_go_on(build, tmp_path, workers):
@@ -138,6 +139,7 @@ def test_an_interrupt_ends_it_within_seconds_and_says_how_to_go_on(build, tmp_pa
     assert any(name.startswith(".plan-run-") for name in left) == ("kept" in last)
 
 
+@pytest.mark.slow
 def test_two_runs_into_one_folder_leave_one_whole_plan(build, tmp_path):
     site = build.site(tmp_path / "site")
     runs = [process(LINE + "sys.exit(code)", "plan", site, "--out", tmp_path / "out") for _ in range(2)]

@@ -126,6 +126,7 @@ def compared(a, b, **tolerances):
     return layers, {item.figure: item for item in found.figures if item.a != item.b}
 
 
+@pytest.mark.slow
 def test_equal_plans_differ_in_nothing(plan, differences):
     layers, told, said = differences(plan(rows_of()), plan(rows_of()))
     assert all(len(layer) == 0 for layer in layers.values())
@@ -228,6 +229,7 @@ def test_prices_and_week_differ_item_by_item_and_so_does_how_the_plans_were_made
     assert "profile.speed_mps 0.35 → 0.25" in said
 
 
+@pytest.mark.slow
 def test_parcels_of_one_plan_only_are_said_and_a_failed_one_has_no_figures(plan, differences):
     failed = changed(
         {"summary": rows_of("P2")["summary"]}, "summary", status="failed", verdict_text="no ground",
@@ -255,6 +257,7 @@ def test_plans_without_a_common_parcel_and_files_that_are_no_plans_are_refused(p
         plan_side(tmp_path / "other.gpkg")
 
 
+@pytest.mark.slow
 def test_many_parcels_in_any_order_and_crs_are_compared_some_at_a_time_on_the_ground(plan, differences, monkeypatch):
     monkeypatch.setattr("lawngis.processing.comparing.PARCELS_AT_A_TIME", 2)
     names = [f"P{number}" for number in range(1, 6)]

@@ -145,6 +145,7 @@ def test_writing_a_layer_anew_without_a_change_is_no_edit(work, program):
     assert edits(work.plan) == []
 
 
+@pytest.mark.slow
 def test_moving_by_less_than_a_millimetre_is_no_edit_and_by_a_centimetre_is_one(work):
     table = rows(work.plan, "zones")
     table.geometry = table.geometry.set_precision(1e-5)
@@ -188,10 +189,12 @@ def test_a_full_run_never_overwrites_edits_unless_asked(work, capsys):
     assert not facts(work.plan, "edited")
 
 
+@pytest.mark.slow
 def test_a_run_again_into_an_unedited_plan_goes_through(work):
     assert work.again("--parcel", "P2") == 0
 
 
+@pytest.mark.slow
 def test_beginning_later_than_an_edit_allows_is_refused(work, capsys):
     sql(work.plan, "UPDATE edges SET edge_class = 'drop' WHERE edge_id = 'P1-E1'")
     assert work.again("--from", "edges") == 2
@@ -206,6 +209,7 @@ def wire(plan: Path, parcel_id: str = "P1") -> shapely.LineString:
     return paths[paths["parcel_id"] == parcel_id].geometry.iloc[0]
 
 
+@pytest.mark.slow
 def test_without_an_edit_from_any_step_gives_the_same_plan(work):
     for step in ("keepouts", "edges", "wire"):
         assert work.again("--from", step) == 0
@@ -259,6 +263,7 @@ def test_island_deleted_by_sql_and_the_wire_goes_through(work):
     assert rows(work.plan, "zones").geometry.area.sum() > rows(work.before, "zones").geometry.area.sum()
 
 
+@pytest.mark.slow
 def test_zone_split_by_fiona_gets_a_name_a_role_and_a_wire_of_its_own(work):
     with fiona.open(work.plan, layer="zones") as source:
         schema, crs, records = source.schema, source.crs_wkt, list(source)
@@ -292,6 +297,7 @@ def chosen(plan: Path) -> geopandas.GeoSeries:
     return docks[docks["chosen"].astype(bool) & (docks["parcel_id"] == "P1")].iloc[0]
 
 
+@pytest.mark.slow
 def test_dock_chosen_elsewhere_by_sql_and_the_wire_begins_there(work):
     docks = rows(work.plan, "dock_candidates")
     old = chosen(work.plan)["candidate_id"]
@@ -305,6 +311,7 @@ def test_dock_chosen_elsewhere_by_sql_and_the_wire_begins_there(work):
     assert rows(work.plan, "supply_route")["candidate_id"].tolist()[0] == other
 
 
+@pytest.mark.slow
 def test_dock_dragged_off_the_wire_stands_on_it_and_that_is_said(work):
     docks = rows(work.plan, "dock_candidates")
     row = docks.index[docks["candidate_id"] == chosen(work.plan)["candidate_id"]][0]
@@ -322,6 +329,7 @@ def test_dock_dragged_off_the_wire_stands_on_it_and_that_is_said(work):
     assert now["heading_deg"] % 180 == pytest.approx(like["heading_deg"] % 180)
 
 
+@pytest.mark.slow
 def test_edge_class_edited_by_sql_takes_its_setback_along(work):
     edges = rows(work.plan, "edges")
     longest = edges[edges["parcel_id"] == "P1"].sort_values("length_m").iloc[-1]
@@ -334,6 +342,7 @@ def test_edge_class_edited_by_sql_takes_its_setback_along(work):
     assert wire(work.plan).distance(middle) == pytest.approx(0.6, abs=0.02)
 
 
+@pytest.mark.slow
 def test_what_a_person_added_is_carried_along(work):
     sql(work.plan, "ALTER TABLE zones ADD COLUMN gardener TEXT", "UPDATE zones SET gardener = 'Ada'")
     notes = geopandas.GeoDataFrame({"note": ["gate"]}, geometry=[Point(X0, Y0)], crs="EPSG:25832")
@@ -344,6 +353,7 @@ def test_what_a_person_added_is_carried_along(work):
     assert rows(work.plan, "notes")["note"].tolist() == ["gate"]
 
 
+@pytest.mark.slow
 def test_other_parcels_stay_as_they_are(work):
     sql(work.plan, "UPDATE zones SET supply_why = 'because' WHERE parcel_id = 'P2'")
     assert work.again("--from", "dock", "--parcel", "P1") == 0
@@ -358,6 +368,7 @@ def test_other_parcels_stay_as_they_are(work):
     assert edits(work.plan) == ["zones: P2-Z1 supply_why"]
 
 
+@pytest.mark.slow
 def test_a_crossing_edit_is_mended_and_said(work):
     zones = rows(work.plan, "zones")
     bow = Polygon([(X0 + x, Y0 + y) for x, y in ((1, 1), (6, 6), (6, 1), (1, 6))])
@@ -408,6 +419,7 @@ def test_there_must_be_a_plan_and_a_step(work, capsys, tmp_path):
 # --- rules that edits break ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_zones_that_overlap_or_leave_the_lawn_are_said(work):
     zones = rows(work.plan, "zones")
     extra = zones[zones["parcel_id"] == "P1"].copy()
@@ -421,6 +433,7 @@ def test_zones_that_overlap_or_leave_the_lawn_are_said(work):
     assert "overlap" in said and "outside the parcel" in said and "off the lawn" in said
 
 
+@pytest.mark.slow
 def test_wire_drawn_badly_is_said(work):
     paths = rows(work.plan, "wire_path")
     row = paths.index[paths["parcel_id"] == "P1"][0]
@@ -451,6 +464,7 @@ def test_wire_drawn_over_the_edge_is_said_and_priced(work):
     assert "comes within" in said and "drawn anew" in said
 
 
+@pytest.mark.slow
 def test_a_layer_that_does_not_follow_is_said(work):
     sql(work.plan, "UPDATE edges SET edge_class = 'water' WHERE edge_id = 'P1-E1'")
     assert work.again("--from", "schedule") == 0

@@ -79,6 +79,7 @@ def packages(tmp_path: Path) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_a_foreign_step_is_described_ordered_planned_and_run_alone(packages: Path, site: Path, tmp_path: Path) -> None:
     described = json.loads(lawngis(packages, "describe", "baths").stdout)
     assert described["outputs"]["bird_baths"]["title"] == "Bird baths"
@@ -121,6 +122,7 @@ def test_a_foreign_step_that_does_not_fit_is_refused(change: tuple[str, str], sa
     assert said in str(caught.value)
 
 
+@pytest.mark.slow
 def test_a_broken_step_is_named_before_the_layer_that_is_then_missing(tmp_path: Path) -> None:
     folder = tmp_path / "packages"
     folder.mkdir()

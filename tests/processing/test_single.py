@@ -40,6 +40,7 @@ def garden(tmp_path: Path, build: SimpleNamespace) -> Path:
     return folder / "site.gpkg"
 
 
+@pytest.mark.slow
 def test_steps_one_after_another_give_what_a_plan_gives(
     garden: Path, tmp_path: Path, lawngis: Callable[..., Any]
 ) -> None:

@@ -258,6 +258,7 @@ print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """
 
 
+@pytest.mark.slow
 def test_memory_does_not_grow_with_the_raster(tmp_path):
     """Four times the rows, 64 MB of elevations more: the peak rises by less than an eighth of that."""
     peaks_kb = []

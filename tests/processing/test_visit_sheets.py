@@ -167,6 +167,7 @@ def command():
     return lambda *words: CliRunner().invoke(app, [str(word) for word in words])
 
 
+@pytest.mark.slow
 def test_a_sheet_filled_in_on_site_settles_what_it_was_asked(command, tmp_path):
     site = tmp_path / "site"
     shutil.copytree(ROOT / "sample_parcels", site, ignore=shutil.ignore_patterns("*.py", "__pycache__"))

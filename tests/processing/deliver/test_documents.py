@@ -399,6 +399,7 @@ def test_hebrew_runs_from_the_right(delivered, tmp_path):
     assert "שלום" in told and "אבגד" not in told
 
 
+@pytest.mark.slow
 def test_workers_make_the_same_documents(delivered, portfolio_written, tmp_path):
     """Each reads the rows of its own parcels from the file."""
     wishes = Wishes(kinds=kinds_named("csv,geojson"), written_at=delivered.wishes.written_at)
@@ -410,6 +411,7 @@ def test_workers_make_the_same_documents(delivered, portfolio_written, tmp_path)
         assert file.read_bytes() == (tmp_path / "two" / file.relative_to(tmp_path / "one")).read_bytes()
 
 
+@pytest.mark.slow
 def test_rows_are_found_wherever_they_were_added(delivered, tmp_path):
     """A peg that somebody adds at the end of the file belongs to its parcel all the same."""
     path = tmp_path / "plan.gpkg"
