@@ -20,10 +20,10 @@ from lawngis.errors import PlanError
 
 from . import gpkg
 from .comparison_layers import DIFFERENCE_LAYERS, difference_styles
-from .deliver.quote import spreadsheet_safe
-from .deliver.whole import write_whole
 from .differences import ParcelDifference, Tolerances, is_absent, parcel_difference
 from .plans import Row, table
+from .whole import write_whole
+from .words import spreadsheet_safe
 
 PARCELS_AT_A_TIME = 400
 """Each turn reads through the layers of both plans once."""

@@ -20,9 +20,10 @@ from lawngis.mowing.hours import quiet_hours_from
 from lawngis.mowing.week import Windows
 
 from .crews import crew_days
-from .deliver.quote import MINUTES_PER_HOUR, LabourBook, labour_book_from, spreadsheet_safe
+from .labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
 from .mowers import mower_offer
 from .plans import Row
+from .words import spreadsheet_safe
 
 CHECKS_EASY_MAX = 3
 """With more to measure than this somebody has to visit before anything is promised; ours, no source."""

@@ -100,3 +100,9 @@ def test_steps_open_no_files_and_import_no_other_step(module):
     for other in IMPORTS[module]:
         assert other not in ("lawngis.processing.gpkg", "lawngis.processing.rasters", "lawngis.processing.source")
         assert not other.startswith("lawngis.processing.steps.")
+
+
+def test_what_needs_the_extra_for_documents_is_imported_by_nothing_else():
+    for name, path in MODULES.items():
+        if ".deliver" not in name and name != "lawngis.processing.cli":
+            assert not [other for other in IMPORTS[name] if other.startswith("lawngis.processing.deliver")], path

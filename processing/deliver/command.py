@@ -40,6 +40,8 @@ def deliver(
 ) -> None:
     """Make the documents of PLAN: pages, plan sheets, visit sheets, quotes, drawings, points, calendars."""
     from ..words import counted
+
+    _refuse_without_extra()
     from .documents import Wishes, deliver_documents, kinds_named, language_formats
 
     wishes = Wishes(
@@ -52,6 +54,20 @@ def deliver(
     )
     done = deliver_documents(plan, out, wishes, parcels=parcel or (), site=site, workers=workers)
     typer.echo(f"documents of {counted(len(done), 'parcel')}: {_entrance(out, done, wishes.kinds)}")
+
+
+def _refuse_without_extra() -> None:
+    """Say what to install when the libraries that make documents are missing."""
+    from importlib.util import find_spec
+
+    from lawngis.errors import ParameterError
+
+    missing = [name for name in ("babel", "ezdxf", "fpdf", "gpxpy", "icalendar", "jinja2") if find_spec(name) is None]
+    if missing:
+        raise ParameterError(
+            f"documents need packages that are missing: {', '.join(missing)}",
+            advice="Install them with pip install 'lawngis[documents]'.",
+        )
 
 
 def _entrance(out: Path, done: Sequence[str], kinds: frozenset[str]) -> Path:

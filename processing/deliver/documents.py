@@ -16,13 +16,13 @@ from pyproj import CRS
 from lawngis.errors import LawngisError, ParameterError, PlanError
 
 from ..styles import stored_styles
+from ..whole import file_stem, write_whole
 from .formats import Formats, Units
 from .page import IndexRow, index_page, page
 from .quote import Quote, books, quote, quote_csv
 from .reading import ParcelPlan, PlanFile, plan_file
 from .stakeout import crs_named, geojson, gpx, stakeout_csv
 from .week import week_calendar
-from .whole import file_stem, write_whole
 
 KINDS = ("html", "pdf", "dxf", "gpx", "csv", "ics", "geojson", "sld")
 """Kinds of documents, as ``--only`` names them."""

@@ -7,52 +7,17 @@ import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from importlib import resources
 from pathlib import Path
 
 import shapely
-from pydantic import BaseModel, ConfigDict, Field
 
-from lawngis.prices import PriceBook, checked_book, price_book_from
+from lawngis.prices import PriceBook, price_book_from
 
+from ..labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
 from ..plans import Row
-from ..words import counted
+from ..words import counted, spreadsheet_safe
 from .reading import ParcelPlan
 from .texts import worded
-
-MINUTES_PER_HOUR = 60.0
-
-
-class LabourBook(BaseModel):
-    """What work takes and costs, without tax."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    hourly_rate: float = Field(ge=0, description="one person, one hour, in the currency of the price book")
-    minutes_setup: float = Field(ge=0, description="unloading, walking the site, marking out")
-    minutes_per_m_wire: float = Field(ge=0, description="laying and pegging wire, per metre")
-    minutes_per_m_cable: float = Field(ge=0, description="supply cable, per metre")
-    minutes_per_joint: float = Field(ge=0, description="joint, made and tested")
-    minutes_per_dock: float = Field(ge=0, description="dock levelled, fixed, connected")
-    minutes_per_crossing: float = Field(ge=0, description="saw cut or duct through paving")
-    minutes_walk_round: float = Field(ge=0, description="commissioning")
-    travel_fixed: float = Field(ge=0, description="travel, flat")
-    tax_percent: float = Field(ge=0, le=100, description="tax on the whole")
-    valid_days: int = Field(ge=1, le=3650, description="how long the offer holds")
-    assumptions: tuple[str, ...] = Field(default=(), description="what the price rests on")
-    exclusions: tuple[str, ...] = Field(default=(), description="what it leaves out")
-
-
-def labour_book_from(file: Path | None = None) -> LabourBook:
-    """Return the labour book in a TOML file, or the invented example that comes with lawngis.
-
-    Raises
-    ------
-    ParameterError
-        When the file can't be read, or a key is unknown, missing or out of range.
-    """
-    example = resources.files(__package__).joinpath("labour_example.toml")
-    return checked_book(LabourBook, file or example, what="labour book", where=str(file or example.name))
 
 
 @dataclass(frozen=True)
@@ -216,11 +181,6 @@ def quote_csv(offer: Quote, parcel_id: str) -> bytes:
         basis = f"{offer.tax_percent:g} %" if item == "tax" else ""
         table.writerow([spreadsheet_safe(parcel_id), "sum", item, "", "", "", _cents(amount), offer.currency, basis])
     return b"\xef\xbb\xbf" + text.getvalue().encode("utf-8")
-
-
-def spreadsheet_safe(text: str) -> str:
-    """Return text that a spreadsheet takes for text: what looks like a formula gets an apostrophe in front."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
 def _cents(amount: float | None) -> str:

@@ -21,7 +21,7 @@ from lawngis.errors import ParameterError
 
 from ..layers import PLAN_LAYERS
 from ..plans import Row
-from .quote import spreadsheet_safe
+from ..words import spreadsheet_safe
 from .reading import ParcelPlan
 from .texts import CAUTIONS, worded
 

@@ -11,10 +11,10 @@ import shapely
 
 from ..plans import Row
 from ..styles import STYLES, Area, Line, Mark
+from ..words import spreadsheet_safe
 from .formats import Formats
 from .map_picture import round_length_m
 from .paper import CELL_MARGIN_MM, LINE_MM_PER_PT, MARGIN_MM, Paper
-from .quote import spreadsheet_safe
 from .reading import ParcelPlan
 from .sheet import Window
 from .texts import worded

@@ -9,7 +9,7 @@ import pytest
 from pyproj import CRS
 from shapely import LineString, MultiPolygon, Point, box
 
-from lawngis.processing.deliver.quote import LabourBook, labour_book_from
+from lawngis.processing.labour import LabourBook, labour_book_from
 from lawngis.processing.ranking import (
     CHECKS_EASY_MAX,
     FIGURES,

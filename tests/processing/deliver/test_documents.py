@@ -27,12 +27,13 @@ from lawngis.processing import gpkg
 from lawngis.processing.deliver.documents import Wishes, deliver_documents, kinds_named
 from lawngis.processing.deliver.formats import Formats
 from lawngis.processing.deliver.paper import LEAN, Paper, _font_file, printable
-from lawngis.processing.deliver.quote import labour_book_from, quote
+from lawngis.processing.deliver.quote import quote
 from lawngis.processing.deliver.reading import plan_file
 from lawngis.processing.deliver.sheet import FixedPoint, sheet_layout, two_tapes
 from lawngis.processing.deliver.stakeout import crs_named, stakeout_csv
 from lawngis.processing.deliver.texts import CAUTIONS
-from lawngis.processing.deliver.whole import file_stem, write_whole
+from lawngis.processing.labour import labour_book_from
+from lawngis.processing.whole import file_stem, write_whole
 
 KINDS = {"page.html", "visit.pdf", "visit.csv", "sheet.pdf", "quote.pdf", "quote.csv", "plan.dxf", "points.gpx",
          "stakeout.csv", "layers.geojson", "week.ics"}  # fmt: skip

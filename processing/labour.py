@@ -1,0 +1,44 @@
+"""Labour books: what work takes and costs, as a typed and checked model."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from lawngis.prices import checked_book
+
+MINUTES_PER_HOUR = 60.0
+
+
+class LabourBook(BaseModel):
+    """What work takes and costs, without tax."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    hourly_rate: float = Field(ge=0, description="one person, one hour, in the currency of the price book")
+    minutes_setup: float = Field(ge=0, description="unloading, walking the site, marking out")
+    minutes_per_m_wire: float = Field(ge=0, description="laying and pegging wire, per metre")
+    minutes_per_m_cable: float = Field(ge=0, description="supply cable, per metre")
+    minutes_per_joint: float = Field(ge=0, description="joint, made and tested")
+    minutes_per_dock: float = Field(ge=0, description="dock levelled, fixed, connected")
+    minutes_per_crossing: float = Field(ge=0, description="saw cut or duct through paving")
+    minutes_walk_round: float = Field(ge=0, description="commissioning")
+    travel_fixed: float = Field(ge=0, description="travel, flat")
+    tax_percent: float = Field(ge=0, le=100, description="tax on the whole")
+    valid_days: int = Field(ge=1, le=3650, description="how long the offer holds")
+    assumptions: tuple[str, ...] = Field(default=(), description="what the price rests on")
+    exclusions: tuple[str, ...] = Field(default=(), description="what it leaves out")
+
+
+def labour_book_from(file: Path | None = None) -> LabourBook:
+    """Return the labour book in a TOML file, or the invented example that comes with lawngis.
+
+    Raises
+    ------
+    ParameterError
+        When the file can't be read, or a key is unknown, missing or out of range.
+    """
+    example = resources.files(__package__).joinpath("labour_example.toml")
+    return checked_book(LabourBook, file or example, what="labour book", where=str(file or example.name))
