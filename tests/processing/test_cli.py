@@ -99,6 +99,7 @@ def test_the_table_of_several_parcels(lawngis, build, tmp_path):
     ]
 
 
+@pytest.mark.slow
 def test_two_workers_plan_the_same_as_one(lawngis, build, tmp_path):
     outlines = [build.parcel(), build.block(24, 0, 12, 12), build.block(5000, 0, 20, 15)]
     site = build.site(tmp_path / "site", parcels=outlines)

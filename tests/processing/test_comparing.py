@@ -209,6 +209,7 @@ def test_a_finding_that_moved_far_is_another_one_and_one_that_moved_little_is_th
     assert sorted(compared(rows_of(), far)[0]["points_changed"]["change"]) == ["came", "went"]
 
 
+@pytest.mark.slow
 def test_prices_and_week_differ_item_by_item_and_so_does_how_the_plans_were_made(plan, differences):
     b = changed(rows_of(), "materials", quantity=60.6, amount=30.3)
     b["materials"].append(
@@ -285,6 +286,7 @@ def two_mowers(tmp_path_factory):
     return out / "medium", out / "small"
 
 
+@pytest.mark.slow
 def test_two_mowers_on_a_real_lawn_differ_as_their_plans_do(two_mowers, differences):
     layers, told, said = differences(*two_mowers)
     summary = [gpkg.read_layer(folder / "plan.gpkg", "summary").iloc[0] for folder in two_mowers]

@@ -139,6 +139,7 @@ def test_known_shapes_are_found_once_and_whole(place, tmp_path, block_m):
     assert not cover["parted"].any()
 
 
+@pytest.mark.slow
 def test_what_is_longer_than_a_sheet_is_parted_and_nothing_is_lost(tmp_path):
     folder = scene(tmp_path / "long", width_m=330)
     _, whole = mapped(files(folder), tmp_path / "whole.gpkg", sheet_m=1000)
@@ -254,6 +255,7 @@ def layers(path: Path, **shapes: object) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_contradictions_are_said_with_their_place(place, tmp_path):
     gone = shapely.box(LEFT + 70, TOP - 33, LEFT + 78, TOP - 27)
     surveyed = shapely.box(LEFT + 2, TOP - 30, LEFT + 60, TOP - 2)

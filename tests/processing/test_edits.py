@@ -174,6 +174,7 @@ def test_edits_are_named_by_feature_and_column(work):
     ]
 
 
+@pytest.mark.slow
 def test_a_full_run_never_overwrites_edits_unless_asked(work, capsys):
     before = work.plan.read_bytes()
     sql(work.plan, "UPDATE edges SET edge_class = 'drop' WHERE edge_id = 'P1-E1'")

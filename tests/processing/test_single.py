@@ -60,6 +60,7 @@ def test_steps_one_after_another_give_what_a_plan_gives(
     assert theirs["finding_id"].is_unique
 
 
+@pytest.mark.slow
 def test_what_is_there_stays_and_only_the_steps_own_rows_give_way(
     garden: Path, tmp_path: Path, lawngis: Callable[..., Any], build: SimpleNamespace
 ) -> None:
