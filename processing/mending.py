@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
 import shapely
 from shapely import Point, Polygon
 from shapely.geometry.base import BaseGeometry
@@ -19,16 +18,9 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.polygons import polygon_parts, repaired
 from lawngis.ground.chainage import ground_chainage_m
 from lawngis.ground.steep import mower_slope
-from lawngis.ground.zonal import weighted_quantiles, zonal_weights
 from lawngis.lawn.zones import ZoneLink, zone_roles
 from lawngis.mower import MowerProfile
-from lawngis.mowing.capacity import (
-    area_rate_m2_h,
-    charging_hours,
-    mowing_hours_week,
-    one_charge_area_m2,
-    turning_share,
-)
+from lawngis.mowing.capacity import area_rate_m2_h, one_charge_area_m2
 from lawngis.wire.conductors import resistance_ohm
 
 from .earlier import EarlierParcel
@@ -38,6 +30,7 @@ from .layers import LayerSpec
 from .loops import loops
 from .plans import GRID_M, Finding, Plan, Row
 from .sites import Site
+from .zone_figures import zone_hours_week, zone_slopes_percent
 
 CRUMB_M2 = 1e-3
 """Parts smaller than this are left by drawing, not meant."""
@@ -288,22 +281,10 @@ def _measure(site: Site, layer: str, row: dict[str, Any], edit: LayerEdit, mower
 def _measure_zone(site: Site, row: dict[str, Any], mower: MowerProfile) -> None:
     zone = row["geometry"]
     slope, _ = mower_slope(site.dem, wheelbase_m=mower.wheelbase_m, z_sd_m=site.accuracy.dem_sd_m)
-    values, weights = zonal_weights(slope, zone, site.frame)
-    known = np.isfinite(values)
-    found = weighted_quantiles(values[known], weights[known], [0.5, 0.95, 1.0]).tolist() if known.any() else [None] * 3
+    found = zone_slopes_percent(slope, zone, site)
     row["area_m2"], row["perimeter_m"] = zone.area, zone.length
     row["slope_p50_percent"], row["slope_p95_percent"], row["slope_max_percent"] = found
-    mowing = mowing_hours_week(
-        zone.area,
-        turning=turning_share(zone.area, zone.length, speed_mps=mower.speed_mps),
-        cutting_width_m=mower.cutting_width_m,
-        speed_mps=mower.speed_mps,
-        mowings_week=mower.mowings_week,
-        share=mower.coverage_share,
-        slope_percent=found[0] or 0.0,
-    )
-    charging = charging_hours(mowing, run_minutes=mower.run_minutes, charge_minutes=mower.charge_minutes)
-    row["hours_week"] = float(mowing + charging)
+    row["hours_week"] = zone_hours_week(zone, found[0], mower)
 
 
 def _kind_by_width(link: Row, mower: MowerProfile) -> str:

@@ -27,7 +27,7 @@ from . import gpkg
 from .coverage import Way, ways
 from .crews import crew_days
 from .layers import PLAN_LAYERS
-from .mowing_times import WeekHours, grass_growth, week_hours
+from .mowing_times import WeekHours
 from .plans import Plan, Row, StepResult
 from .steps.schedule import STEP as SCHEDULE
 from .steps.schedule import ScheduleParameters
@@ -118,27 +118,11 @@ class PlannedPortfolio:
     @cached_property
     def hours(self) -> WeekHours:
         """Hours of the week by which it was planned."""
-        told = self.parameters
-        return week_hours(
-            told.start_h,
-            told.end_h,
-            weekdays=told.weekdays,
-            quiet_hours=told.quiet_hours,
-            sprinklers=told.sprinklers,
-            sprinkler_dry_h=told.sprinkler_dry_h,
-        )
+        return self.parameters.hours_of_week()
 
     def mowings_week(self, latitude_deg: float) -> float:
         """Return how often a week the grass asks for mowing when it grows most."""
-        told = self.parameters
-        growth = grass_growth(
-            latitude_deg,
-            temperatures_c=told.temperatures_c,
-            grass=told.grass,
-            cut_height_mm=told.cut_height_mm,
-            growth_mm_week=told.growth_mm_week,
-        )
-        return float(growth.mowings.max())
+        return float(self.parameters.growth(latitude_deg).mowings.max())
 
 
 @dataclass(frozen=True)

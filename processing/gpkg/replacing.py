@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import tempfile
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import closing
 from dataclasses import replace
@@ -15,14 +14,13 @@ from typing import TYPE_CHECKING
 import pandas as pd
 from pyproj import CRS
 
-from lawngis.errors import LawngisError, LayerError, PlanError
+from lawngis.errors import LayerError
 from lawngis.geometry.frame import horizontal_crs
 
 from . import descriptions, opening
-from .opening import WRITING_ERRORS, one_line
 from .overview import LayerInfo, layer_overview
 from .rows import conformed_layers
-from .writing import append_layers, create_layer, flush_to_disk, quick_fiona, refuse_unwritable
+from .writing import append_layers, create_layer, draft_of, quick_fiona, refuse_unwritable
 
 if TYPE_CHECKING:
     from ..layers import ColumnSpec, LayerSpec
@@ -72,36 +70,22 @@ def replace_rows(
     target = Path(os.path.realpath(path))
     refuse_unwritable(target)
     there = refuse_unlike(target, declarations, crs)
-    try:
-        with tempfile.TemporaryDirectory(prefix=f".{target.stem}-", dir=target.parent) as folder:
-            draft = Path(folder) / target.with_suffix(".gpkg").name
-            if target.exists():
-                shutil.copyfile(target, draft)
-            new = [spec for spec in declarations if spec.name.casefold() not in there]
-            with quick_fiona():
-                for spec in new:
-                    create_layer(draft, spec, crs)
-            old = [(spec, there[spec.name.casefold()]) for spec in declarations if spec.name.casefold() in there]
-            _make_room(draft, old, replaced)
-            stored = [replace(spec, name=info.name) for spec, info in old]
-            tables = conformed_layers(layers, declarations, crs)
-            stored_name = {spec.name: info.name for spec, info in old}
-            by_stored = {stored_name.get(name, name): table for name, table in tables.items()}
-            multi = {info.name for _, info in old if (info.geometry_type or "").startswith("Multi")}
-            append_layers(draft, by_stored, [*stored, *new], multi=multi)
-            descriptions.describe_layers(draft, new, styles, datetime.now(UTC))
-            flush_to_disk(draft)
-            refuse_unwritable(target)
-            os.replace(draft, target)  # noqa: PTH105 (the word says what it does on every system)
-        flush_to_disk(target.parent)
-    except WRITING_ERRORS as error:
-        if isinstance(error, LawngisError):
-            raise
-        raise PlanError(
-            f"could not be written ({one_line(error)})",
-            where=str(target),
-            advice="Check that the disk is not full and the folder may be written to.",
-        ) from error
+    with draft_of(target) as draft:
+        if target.exists():
+            shutil.copyfile(target, draft)
+        new = [spec for spec in declarations if spec.name.casefold() not in there]
+        with quick_fiona():
+            for spec in new:
+                create_layer(draft, spec, crs)
+        old = [(spec, there[spec.name.casefold()]) for spec in declarations if spec.name.casefold() in there]
+        _make_room(draft, old, replaced)
+        stored = [replace(spec, name=info.name) for spec, info in old]
+        tables = conformed_layers(layers, declarations, crs)
+        stored_name = {spec.name: info.name for spec, info in old}
+        by_stored = {stored_name.get(name, name): table for name, table in tables.items()}
+        multi = {info.name for _, info in old if (info.geometry_type or "").startswith("Multi")}
+        append_layers(draft, by_stored, [*stored, *new], multi=multi)
+        descriptions.describe_layers(draft, new, styles, datetime.now(UTC))
     return target
 
 

@@ -104,21 +104,35 @@ def write_plan_batches(
     each given by file and name, come as they are behind the others.
     """
     target = Path(os.path.realpath(path))
+    with draft_of(target) as draft:
+        _create_layers(draft, declarations, crs)
+        for layers in batches:
+            common_crs(layers, declarations, crs, target)
+            append_layers(draft, conformed_layers(layers, declarations, crs), declarations)
+        _refuse_repeated_keys(draft, declarations)
+        for file, layer in carried:
+            _carry_over(draft, file, layer)
+        if styles:
+            descriptions.write_styles(draft, styles, declarations, written_at or datetime.now(UTC))
+        descriptions.write_descriptions(draft, declarations, written_at or datetime.now(UTC))
+    return target
+
+
+@contextmanager
+def draft_of(target: Path) -> Iterator[Path]:
+    """Give the name of a file to be made, which takes the target's place in one step once it is complete.
+
+    Raises
+    ------
+    PlanError
+        When the target can't be replaced or the draft can't be written; the target is then as it was.
+    """
     refuse_unwritable(target)
     try:
         with tempfile.TemporaryDirectory(prefix=f".{target.stem}-", dir=target.parent) as folder:
             # a folder of its own: SQLite's journal stays in it, and no search for *.gpkg finds half a file
             draft = Path(folder) / target.with_suffix(".gpkg").name
-            _create_layers(draft, declarations, crs)
-            for layers in batches:
-                common_crs(layers, declarations, crs, target)
-                append_layers(draft, conformed_layers(layers, declarations, crs), declarations)
-            _refuse_repeated_keys(draft, declarations)
-            for file, layer in carried:
-                _carry_over(draft, file, layer)
-            if styles:
-                descriptions.write_styles(draft, styles, declarations, written_at or datetime.now(UTC))
-            descriptions.write_descriptions(draft, declarations, written_at or datetime.now(UTC))
+            yield draft
             flush_to_disk(draft)
             refuse_unwritable(target)
             os.replace(draft, target)  # noqa: PTH105 (the word says what it does on every system)
@@ -131,7 +145,6 @@ def write_plan_batches(
             where=str(target),
             advice="Check that the disk is not full and the folder may be written to.",
         ) from error
-    return target
 
 
 def write_indexed(path: Path, layer: str, batches: Iterable[gpd.GeoDataFrame]) -> None:

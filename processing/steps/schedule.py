@@ -124,6 +124,27 @@ class ScheduleParameters(Parameters):
             raise ValueError("prices are not negative")
         return value
 
+    def hours_of_week(self) -> WeekHours:
+        """Return the hours of the week in which a mower should run, and in which it may."""
+        return week_hours(
+            self.start_h,
+            self.end_h,
+            weekdays=self.weekdays,
+            quiet_hours=self.quiet_hours,
+            sprinklers=self.sprinklers,
+            sprinkler_dry_h=self.sprinkler_dry_h,
+        )
+
+    def growth(self, latitude_deg: float) -> Growth:
+        """Return the mowings a week that the grass asks for at a latitude, month by month."""
+        return grass_growth(
+            latitude_deg,
+            temperatures_c=self.temperatures_c,
+            grass=self.grass,
+            cut_height_mm=self.cut_height_mm,
+            growth_mm_week=self.growth_mm_week,
+        )
+
 
 def _read_by(reader: Callable[[str], Any], value: str) -> str:
     """Return a value that a reader understands; what it says against it becomes the parameter's problem."""
@@ -136,11 +157,11 @@ def _read_by(reader: Callable[[str], Any], value: str) -> str:
 
 def schedule(site: Site, plan: Plan, mower: MowerProfile, parameters: ScheduleParameters) -> StepResult:
     """Return the sessions of a week, and what was found on the way to them."""
-    hours = _hours(parameters)
+    hours = parameters.hours_of_week()
     zones = plan.rows("zones")
     if not zones:
         return StepResult({"schedule": []})
-    growth = _growth(site, parameters)
+    growth = parameters.growth(site.frame.latitude_deg)
     entries = ways(plan)
     needs = _mowing_hours(zones, entries, mower, growth)
     mown = _simulated(plan, mower, parameters)
@@ -161,27 +182,6 @@ def schedule(site: Site, plan: Plan, mower: MowerProfile, parameters: SchedulePa
         findings += _carried_finding(own, entries)
     findings += coverage_findings(zones, mown, mower)
     return StepResult({"schedule": rows}, findings)
-
-
-def _hours(parameters: ScheduleParameters) -> WeekHours:
-    return week_hours(
-        parameters.start_h,
-        parameters.end_h,
-        weekdays=parameters.weekdays,
-        quiet_hours=parameters.quiet_hours,
-        sprinklers=parameters.sprinklers,
-        sprinkler_dry_h=parameters.sprinkler_dry_h,
-    )
-
-
-def _growth(site: Site, parameters: ScheduleParameters) -> Growth:
-    return grass_growth(
-        site.frame.latitude_deg,
-        temperatures_c=parameters.temperatures_c,
-        grass=parameters.grass,
-        cut_height_mm=parameters.cut_height_mm,
-        growth_mm_week=parameters.growth_mm_week,
-    )
 
 
 def _mowing_hours(zones: Sequence[Row], entries: Mapping[str, Way], mower: MowerProfile, growth: Growth) -> list[float]:

@@ -6,14 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from math import ceil
 
-import numpy as np
 import shapely
 from pydantic import Field
 from shapely import LineString, MultiPolygon, Point, Polygon
 
 from lawngis.geometry.polygons import grid_parts, polygon_parts, polygonal
-from lawngis.ground.raster import Grid
-from lawngis.ground.zonal import weighted_quantiles, zonal_weights
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.lawn.zones import (
     Passage,
@@ -26,7 +23,6 @@ from lawngis.lawn.zones import (
     zone_roles,
 )
 from lawngis.mower import MowerProfile
-from lawngis.mowing.capacity import charging_hours, mowing_hours_week, turning_share
 from lawngis.prices import price_book_from
 from lawngis.trust import flip_probability
 from lawngis.wire.circuit import least_field_ut, weak_ground
@@ -41,6 +37,7 @@ from ..seen_outlines import SeenOutlines, seen_outlines
 from ..sites import Site
 from ..step import Parameters, Step
 from ..wheel_slope import slope_under_wheels
+from ..zone_figures import zone_hours_week, zone_slopes_percent
 
 UNHEARD_MIN_M2 = 0.5
 """Ground out of signal that is smaller than this is crossed before the mower stops."""
@@ -349,7 +346,7 @@ def _zone_rows(
         role = "home" if index == served.roles.home else "linked" if index in served.roles.linked else "detached"
         whole = partition.zones[index].difference(shapely.union_all([trunks, *served.unheard.get(index, [])]))
         polygon = max(grid_parts(whole, GRID_M), key=lambda part: part.area)
-        quantiles = _slope_quantiles(slope, polygon, site)
+        quantiles = zone_slopes_percent(slope, polygon, site)
         rows.append(
             {
                 "zone_id": f"{site.parcel_id}-Z{number}",
@@ -363,33 +360,11 @@ def _zone_rows(
                 "reached_by": link_ids.get(via.get(index, served.roles.reached_by[index])),
                 "supply": supply,
                 "supply_why": why,
-                "hours_week": _hours_week(polygon, quantiles[0], mower),
+                "hours_week": zone_hours_week(polygon, quantiles[0], mower),
                 "geometry": polygon,
             }
         )
     return rows
-
-
-def _slope_quantiles(slope: Grid, polygon: Polygon, site: Site) -> list[float | None]:
-    values, weights = zonal_weights(slope, polygon, site.frame)
-    known = np.isfinite(values)
-    if not known.any():
-        return [None, None, None]
-    return [float(value) for value in weighted_quantiles(values[known], weights[known], [0.5, 0.95, 1.0])]
-
-
-def _hours_week(zone: Polygon, slope_percent: float | None, mower: MowerProfile) -> float:
-    mowing = mowing_hours_week(
-        zone.area,
-        turning=turning_share(zone.area, zone.length, speed_mps=mower.speed_mps),
-        cutting_width_m=mower.cutting_width_m,
-        speed_mps=mower.speed_mps,
-        mowings_week=mower.mowings_week,
-        share=mower.coverage_share,
-        slope_percent=slope_percent or 0.0,
-    )
-    charging = charging_hours(mowing, run_minutes=mower.run_minutes, charge_minutes=mower.charge_minutes)
-    return float(mowing + charging)
 
 
 def _link_ids(site: Site, links: Sequence[Link], served: _Served) -> dict[int | None, str]:
