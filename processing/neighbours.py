@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 import shapely
@@ -54,11 +53,27 @@ def reach_boxes(paths: Sequence[Row], frame: MeasuringFrame) -> list[Reach]:
     return boxes
 
 
-@dataclass(frozen=True)
 class _Loop:
-    parcel_id: str
-    loop_id: str
-    line: BaseGeometry
+    """A laid loop, in a measuring frame of its own."""
+
+    def __init__(self, parcel_id: str, loop_id: str, line: BaseGeometry, crs: CRS) -> None:
+        self.parcel_id = parcel_id
+        self.loop_id = loop_id
+        self.source_line = line
+        self.frame = MeasuringFrame.centred_on(line, crs)
+        self.line = self.moved(line)
+
+    def moved(self, line: BaseGeometry) -> BaseGeometry:
+        """Return a line of the source CRS in the frame."""
+        found: BaseGeometry = self.frame.to_frame(np.array([line], dtype=object))[0]
+        return found
+
+    @cached_property
+    def inside(self) -> BaseGeometry:
+        """The line a little inside the wire along which it is asked what is heard."""
+        inside = shapely.boundary(shapely.buffer(Polygon(self.line.coords).buffer(0), -INSIDE_M))
+        shapely.prepare(inside)
+        return inside
 
 
 def neighbour_findings(
@@ -77,12 +92,14 @@ def neighbour_findings(
     crs
         CRS of boxes and rows.
     """
-    wires = lru_cache(maxsize=LOADED_MAX)(lambda parcel_id: {row["loop_id"]: row for row in paths_of(parcel_id)})
+
+    def read(parcel_id: str) -> dict[str, _Loop]:
+        return {row["loop_id"]: _Loop(parcel_id, row["loop_id"], row["geometry"], crs) for row in paths_of(parcel_id)}
+
+    loops = lru_cache(maxsize=LOADED_MAX)(read)
     found: dict[str, list[Row]] = {}
     for (parcel_a, loop_a), (parcel_b, loop_b) in _close_boxes(reaches):
-        one = _Loop(parcel_a, loop_a, wires(parcel_a)[loop_a]["geometry"])
-        other = _Loop(parcel_b, loop_b, wires(parcel_b)[loop_b]["geometry"])
-        for parcel_id, row in _findings(one, other, antenna_height_m, crs):
+        for parcel_id, row in _findings(loops(parcel_a)[loop_a], loops(parcel_b)[loop_b], antenna_height_m):
             found.setdefault(parcel_id, []).append(row)
     return found
 
@@ -100,15 +117,16 @@ def _close_boxes(reaches: Mapping[str, Sequence[Reach]]) -> Iterator[tuple[tuple
             yield names[one], names[other]
 
 
-def _findings(one: _Loop, other: _Loop, antenna_height_m: float, crs: CRS) -> Iterator[tuple[str, Row]]:
-    frame = MeasuringFrame.centred_on(one.line, crs)
-    lines = frame.to_frame(np.array([one.line, other.line], dtype=object))
-    gap_m = float(lines[0].distance(lines[1]))
+def _findings(one: _Loop, other: _Loop, antenna_height_m: float) -> Iterator[tuple[str, Row]]:
+    line = one.moved(other.source_line)
+    gap_m = float(shapely.distance(one.line, line))
     if gap_m >= LOOP_GAP_MIN_M:
         return
-    nearest = shapely.get_parts(shapely.get_point(shapely.shortest_line(*lines), [0, 1]))
-    for own, its, loop, neighbour in ((0, 1, one, other), (1, 0, other, one)):
-        share = _share(lines[own], lines[its], gap_m, antenna_height_m)
+    nearest = shapely.get_point(shapely.shortest_line(one.line, line), [0, 1])
+    places = one.frame.to_source(nearest)
+    lines = (line, other.moved(one.source_line))
+    for loop, neighbour, its, place in zip((one, other), (other, one), lines, places, strict=True):
+        share = _share(loop, its, gap_m, antenna_height_m)
         heard = f"; {INSIDE_M:g} m inside it the neighbour's signal is {100 * share:.0f} % of the own" if share else ""
         yield (
             loop.parcel_id,
@@ -120,22 +138,34 @@ def _findings(one: _Loop, other: _Loop, antenna_height_m: float, crs: CRS) -> It
                 f" on parcel {neighbour.parcel_id}{heard}",
                 "advice": "Agree on signals that differ, or move one of the wires inwards.",
                 "step": "neighbours",
-                "geometry": frame.to_source([nearest[own]])[0],
+                "geometry": place,
             },
         )
 
 
-def _share(own: BaseGeometry, other: BaseGeometry, gap_m: float, antenna_height_m: float) -> float | None:
+def _share(loop: _Loop, other: BaseGeometry, gap_m: float, antenna_height_m: float) -> float | None:
     """Return the most that the neighbour's field is of the own one, a little inside the own wire where they are close.
 
     In the own corners two wires speak, so the nearest place alone, which often is a corner, would say too little.
+
+    Parameters
+    ----------
+    loop
+        Own loop.
+    other
+        The neighbour's line, in the own loop's frame.
+    gap_m
+        Distance of the two [m].
+    antenna_height_m
+        Height at which the mower hears the wire [m].
     """
-    inside = shapely.buffer(Polygon(own.coords).buffer(0), -INSIDE_M)
-    beside = shapely.intersection(shapely.boundary(inside), shapely.buffer(other, gap_m + INSIDE_M + BESIDE_M))
-    places = shapely.get_coordinates(shapely.segmentize(beside, LISTEN_EVERY_M))
+    near_m = gap_m + INSIDE_M + BESIDE_M
+    within = shapely.buffer(shapely.box(*loop.line.bounds), 2 * near_m, join_style="mitre").bounds
+    close = shapely.buffer(shapely.clip_by_rect(other, *within), near_m)
+    places = shapely.get_coordinates(shapely.segmentize(shapely.intersection(loop.inside, close), LISTEN_EVERY_M))
     if not len(places):
         return None
     places = places[:: -(-len(places) // PLACES_MAX)]
-    coordinates = [shapely.get_coordinates(line) for line in (own, other)]
+    coordinates = [shapely.get_coordinates(line) for line in (loop.line, other)]
     share = interference_share(coordinates[0], [coordinates[1]], places, height_m=antenna_height_m)
     return float(share.max())

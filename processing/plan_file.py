@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from pyproj import CRS
 
@@ -16,6 +17,7 @@ from .edits import LayerEdit
 from .layers import LayerSpec
 from .neighbours import Reach, reach_boxes
 from .plans import Row
+from .ranking import standing
 from .step import Step
 from .styles import stored_styles
 from .workflow import OPEN_LAYERS, steps_before
@@ -52,7 +54,7 @@ class PlanFile:
     carried: Sequence[tuple[Path, str]] = field(default=())
 
     def write(
-        self, path: Path, results: Iterable[Mapping[str, Sequence[Row]]], run_info: Callable[[], Iterable[Row]]
+        self, path: Path, results: Iterable[Mapping[str, gpkg.RawColumns]], run_info: Callable[[], Iterable[Row]]
     ) -> None:
         """Write the rows of all parcels, some parcels at a time.
 
@@ -80,24 +82,26 @@ class PlanFile:
         )
 
     def _batches(
-        self, results: Iterable[Mapping[str, Sequence[Row]]], run_info: Callable[[], Iterable[Row]]
+        self, results: Iterable[Mapping[str, gpkg.RawColumns]], run_info: Callable[[], Iterable[Row]]
     ) -> Iterator[dict[str, gpkg.Columns]]:
         """Yield rows by layer: a layer when there are enough of its rows, all when too many wait."""
-        rows: dict[str, list[Row]] = {}
-        of_parcels: list[Row] = []
+        waiting: dict[str, gpkg.RawColumns] = {}
+        of_parcels = gpkg.RawColumns()
         for result in results:
-            for name, some in result.items():
-                (of_parcels if name == "run_info" else rows.setdefault(name, [])).extend(some)
-            enough = BATCH_ROWS if sum(map(len, rows.values())) < WAITING_ROWS_MAX else 1
-            many = {name: rows.pop(name) for name, some in tuple(rows.items()) if len(some) >= enough}
+            for name, rows in result.items():
+                (of_parcels if name == "run_info" else waiting.setdefault(name, gpkg.RawColumns())).extend(rows)
+            enough = BATCH_ROWS if sum(map(len, waiting.values())) < WAITING_ROWS_MAX else 1
+            many = {name: waiting.pop(name) for name, rows in tuple(waiting.items()) if len(rows) >= enough}
             if len(of_parcels) >= RECORDS_MAX:
-                many["run_info"], of_parcels = of_parcels, []
+                many["run_info"], of_parcels = of_parcels, gpkg.RawColumns()
             if many:
                 yield self._columns(many)
-        yield self._columns({**rows, "run_info": [*run_info(), *of_parcels]})
+        of_run = gpkg.raw_columns(list(run_info()), "run_info")
+        of_run.extend(of_parcels)
+        yield self._columns({**waiting, "run_info": of_run})
 
-    def _columns(self, rows: Mapping[str, Sequence[Row]]) -> dict[str, gpkg.Columns]:
-        return {name: gpkg.declared_columns(some, self.specs[name]) for name, some in rows.items() if some}
+    def _columns(self, layers: Mapping[str, gpkg.RawColumns]) -> dict[str, gpkg.Columns]:
+        return {name: gpkg.declared_columns(rows, self.specs[name]) for name, rows in layers.items() if len(rows)}
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,17 +109,23 @@ class PassedThrough:
     """A parcel that a run leaves as it is in the earlier plan."""
 
     parcel: EarlierParcel
+    standing: Sequence[Any]
     reaches: Sequence[Reach]
 
-    def rows(self) -> dict[str, list[Row]]:
-        """Return its rows by layer."""
-        return without_neighbours(self.parcel.rows())
+    def rows(self, only: Collection[str] | None = None) -> dict[str, list[Row]]:
+        """Return its rows by layer, all layers or some."""
+        return without_neighbours(self.parcel.rows(only))
+
+    def columns(self) -> dict[str, gpkg.RawColumns]:
+        """Return its rows by layer, column by column."""
+        return {name: gpkg.raw_columns(rows, name) for name, rows in self.rows().items() if rows}
 
 
 def passed_through(parcel: EarlierParcel, frame_of: Callable[[Sequence[Row]], Sequence[Reach]]) -> PassedThrough:
     """Return a parcel as it goes into the new file unchanged."""
-    paths = parcel.rows(["wire_path"]).get("wire_path", [])
-    return PassedThrough(parcel, frame_of(paths) if paths else ())
+    rows = parcel.rows()
+    paths = rows.get("wire_path", [])
+    return PassedThrough(parcel, standing(rows), frame_of(paths) if paths else ())
 
 
 def reaches_in(crs: CRS) -> Callable[[Sequence[Row]], Sequence[Reach]]:

@@ -27,6 +27,7 @@ from .mosaics import keep_pieces
 from .neighbours import reach_boxes
 from .plan_rasters import plan_rasters
 from .plans import Row
+from .ranking import standing
 from .shards import Packed, packed_rows
 from .sites import Site
 from .source import SiteSource
@@ -234,7 +235,15 @@ def packed_results(source: Parcels, job: Job, parcel_ids: Sequence[str], isolate
     limit_cache()
     with _turn:
         results = parcel_results(source, job, parcel_ids=parcel_ids, may_end_process=isolated)
-        return [packed(result) for result in results]
+        return [_packed_or_failed(source, result) for result in results]
+
+
+def _packed_or_failed(source: Parcels, result: ParcelResult) -> Packed:
+    """Return a result packed; one that can't be is a failure of its own, and none of its neighbours in the task."""
+    try:
+        return packed(result)
+    except LawngisError as error:
+        return packed(failed(source, result.parcel_id, str(error), result.summary["seconds"]))
 
 
 def packed(result: ParcelResult) -> Packed:
@@ -247,6 +256,7 @@ def packed(result: ParcelResult) -> Packed:
         passing=result.passing,
         seconds={part: round(seconds, 4) for part, seconds in result.seconds.items()},
         status="" if result.unchanged else str(result.summary["status"]),
+        standing=() if result.unchanged else standing(result.rows),
         reaches=result.reaches,
     )
 

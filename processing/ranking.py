@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -38,7 +38,42 @@ FIGURES = (
 )  # fmt: skip
 """Columns of `summary` that go into the table as they are."""
 
+STANDING = ("parcel_id", "label", "status", "blocks", "mower_needed", "laying_hours", "x", "y", *FIGURES)
+"""What is known of each parcel on its own, before any is compared with another."""
+
 TOTALS = ("mowable_m2", "wire_m", "pegs", "laying_hours", "mowing_hours_week", "amount")
+
+
+def standing(rows: Mapping[str, Sequence[Row]]) -> tuple[Any, ...]:
+    """Return what the table says of one parcel, by :data:`STANDING`, from its rows by layer."""
+    summary = rows["summary"][0]
+    place = summary["geometry"].centroid
+    x, y = (np.nan, np.nan) if place.is_empty else (place.x, place.y)
+    blocks = next((row["text"] for row in rows.get("findings", ()) if row["severity"] == "stop"), None)
+    status = summary["status"]
+    hours = laying_hours(rows, _labour()) if status == "planned" else None
+    mower = smallest_mower(rows, offers(), permitted()) if status == "planned" else None
+    said = summary["verdict_text"] if status != "planned" else blocks
+    figures = [summary.get(name) for name in FIGURES]
+    return (summary["parcel_id"], summary.get("label"), status, said, mower, hours, x, y, *figures)
+
+
+@cache
+def _labour() -> LabourBook:
+    return labour_book_from()
+
+
+@cache
+def offers() -> tuple[MowerOffer, ...]:
+    """Return the mowers that come with lawngis, the smallest first."""
+    found = [mower_offer(name, built_in_profile(name)) for name in profile_names()]
+    return tuple(sorted(found, key=lambda offer: offer.cutting_width_m))
+
+
+@cache
+def permitted() -> Windows:
+    """Return the hours in which a mower may be heard, as they come with lawngis."""
+    return quiet_hours_from().permitted
 
 
 @dataclass
@@ -54,18 +89,9 @@ class Ranking:
     crs: CRS
     _rows: list[tuple[Any, ...]] = field(default_factory=list)
 
-    def add(self, rows: Mapping[str, Sequence[Row]]) -> None:
-        """Take in a parcel's rows by layer."""
-        summary = rows["summary"][0]
-        place = summary["geometry"].centroid
-        x, y = (np.nan, np.nan) if place.is_empty else (place.x, place.y)
-        blocks = next((row["text"] for row in rows.get("findings", ()) if row["severity"] == "stop"), None)
-        status = summary["status"]
-        figures = [summary.get(name) for name in FIGURES]
-        hours = laying_hours(rows, self._labour) if status == "planned" else None
-        mower = smallest_mower(rows, self._offers, self._permitted) if status == "planned" else None
-        said = summary["verdict_text"] if status != "planned" else blocks
-        self._rows.append((summary["parcel_id"], summary.get("label"), status, said, mower, hours, x, y, *figures))
+    def add(self, standing: Sequence[Any]) -> None:
+        """Take in what :func:`standing` says of a parcel."""
+        self._rows.append(tuple(standing))
 
     def __len__(self) -> int:
         return len(self._rows)
@@ -73,22 +99,7 @@ class Ranking:
     @property
     def rows(self) -> list[Row]:
         """One row for each parcel, in the order in which they came."""
-        names = ("parcel_id", "label", "status", "blocks", "mower_needed", "laying_hours", "x", "y", *FIGURES)
-        return [dict(zip(names, row, strict=True)) for row in self._rows]
-
-    @cached_property
-    def _labour(self) -> LabourBook:
-        return labour_book_from()
-
-    @cached_property
-    def _offers(self) -> list[MowerOffer]:
-        """The mowers that come with lawngis, the smallest first."""
-        offers = [mower_offer(name, built_in_profile(name)) for name in profile_names()]
-        return sorted(offers, key=lambda offer: offer.cutting_width_m)
-
-    @cached_property
-    def _permitted(self) -> Windows:
-        return quiet_hours_from().permitted
+        return [dict(zip(STANDING, row, strict=True)) for row in self._rows]
 
     def table(self) -> pd.DataFrame:
         """Return the table: easy parcels before those to be visited and to be settled, each kind by value for effort.

@@ -7,11 +7,11 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import cast
 
 from .beginning import Beginning
 from .earlier import EarlierPlan, with_added_columns
 from .fingerprints import files_fingerprint, settings_fingerprint, sha256
+from .gpkg import RawColumns
 from .interrupt import InterruptedRunError
 from .limits import Limits, limit_cache
 from .mosaics import piece_file, write_mosaics
@@ -255,8 +255,8 @@ class Run:
         """Return whether a parcel's rasters are there, if they are wanted; one that failed before is planned again."""
         return self._pieces is None or piece_file(self._pieces, parcel_id).exists()
 
-    def _ranked(self) -> Iterator[Mapping[str, Sequence[Row]]]:
-        """Yield the rows of all parcels, in the order of the plan, and rank them in passing."""
+    def _ranked(self) -> Iterator[Mapping[str, RawColumns]]:
+        """Yield the rows of all parcels, in the order of the plan, after ranking them."""
         in_order: dict[str, Kept | PassedThrough] = {name: self._kept[name] for name in self._parcel_ids}
         if self._again is not None and self._again.others:
             boxes = reaches_in(self._source.crs)
@@ -264,10 +264,6 @@ class Run:
             in_order |= {name: passed_through(parcels[name], boxes) for name in self._again.others}
             place = {name: number for number, name in enumerate(self._source.parcel_ids)}
             in_order = dict(sorted(in_order.items(), key=lambda item: place.get(item[0], len(place))))
-        for rows in merged(
-            cast("Mapping[str, Kept]", in_order),
-            self._source.crs,
-            antenna_height_m=self._settings.mower.antenna_height_m,
-        ):
-            self.ranking.add(rows)
-            yield rows
+        for parcel in in_order.values():
+            self.ranking.add(parcel.standing)
+        return merged(in_order, self._source.crs, antenna_height_m=self._settings.mower.antenna_height_m)

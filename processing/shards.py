@@ -22,10 +22,9 @@ from itertools import accumulate
 from pathlib import Path
 from typing import IO, Any
 
-import shapely
-
 from lawngis.errors import PlanError
 
+from .gpkg import RawColumns, raw_columns
 from .plans import Row
 
 try:
@@ -33,13 +32,13 @@ try:
 except ImportError:  # systems without it have no runs side by side in one folder
     fcntl = None  # type: ignore[assignment]
 
-FORMAT = 2
+FORMAT = 3
 ENDING = ".shard"
 FOLDER_START = ".plan-run-"
 LOCK = "alive"
 NAME_LENGTH = 40
-WKB = "<geometry>"
-"""Key of the geometries of a layer, which no column has."""
+WKB, SIZES = "<geometry>", "<sizes>"
+"""Keys of the geometries of a layer and of how many bytes each takes, which no column has."""
 
 PACKING = 1
 """zlib's quickest level: rows shrink to a fifth, and higher levels gain little."""
@@ -65,6 +64,8 @@ class Packed:
         Taken by each part.
     status
         Of its row of `summary`.
+    standing
+        What the portfolio table says of it, see :func:`.ranking.standing`.
     reaches
         Name of each loop with the box in which another loop could disturb it, in the CRS of the parcels.
     """
@@ -76,6 +77,7 @@ class Packed:
     passing: bool = False
     seconds: Mapping[str, float] = field(default_factory=dict)
     status: str = ""
+    standing: Sequence[Any] = ()
     reaches: Sequence[tuple[str, float, float, float, float]] = ()
 
 
@@ -89,18 +91,26 @@ class Keys:
 
 @dataclass(frozen=True)
 class Kept:
-    """Where a finished parcel is kept, and the boxes in which another loop could disturb its loops."""
+    """Where a finished parcel is kept, where it stands, and the boxes in which another loop could disturb its loops."""
 
     shard: Path
     start: int
     size: int
+    standing: Sequence[Any]
     reaches: Sequence[tuple[str, float, float, float, float]]
 
     def rows(self, only: Collection[str] | None = None) -> dict[str, list[Row]]:
         """Return the parcel's rows by layer, all layers or some."""
+        return unpacked_rows(self._block(), only)
+
+    def columns(self) -> dict[str, RawColumns]:
+        """Return the parcel's rows by layer, column by column."""
+        return dict(unpacked_columns(self._block()))
+
+    def _block(self) -> bytes:
         with self.shard.open("rb") as file:
             file.seek(self.start)
-            return unpacked_rows(file.read(self.size), only)
+            return file.read(self.size)
 
 
 @dataclass(frozen=True)
@@ -116,44 +126,50 @@ def packed_rows(rows: Mapping[str, Sequence[Row]]) -> bytes:
     """Return rows by layer in few bytes.
 
     First how many bytes each layer takes, then the layers, each packed by itself: one can be read without the others.
+
+    Raises
+    ------
+    PlanError
+        When a geometry has a coordinate that is no number.
     """
-    layers = {name: _packed_layer(some) for name, some in rows.items() if some}
+    layers = {name: _packed_layer(raw_columns(some, name)) for name, some in rows.items() if some}
     sizes = json.dumps({name: len(packed) for name, packed in layers.items()}, separators=(",", ":")).encode()
     return b"".join([sizes, b"\n", *layers.values()])
 
 
 def unpacked_rows(block: bytes, only: Collection[str] | None = None) -> dict[str, list[Row]]:
     """Return what :func:`packed_rows` packed, all layers or some."""
+    return {name: columns.as_rows() for name, columns in unpacked_columns(block, only)}
+
+
+def unpacked_columns(block: bytes, only: Collection[str] | None = None) -> Iterator[tuple[str, RawColumns]]:
+    """Yield what :func:`packed_rows` packed layer by layer, column by column, all layers or some."""
     line, _, packed = block.partition(b"\n")
-    layers: dict[str, list[Row]] = {}
     start = 0
     for name, size in json.loads(line).items():
         if only is None or name in only:
-            layers[name] = _unpacked_layer(packed[start : start + size])
+            yield name, _unpacked_layer(packed[start : start + size])
         start += size
-    return layers
 
 
-def _packed_layer(rows: Sequence[Row]) -> bytes:
+def _packed_layer(raw: RawColumns) -> bytes:
     """Return rows as columns in JSON, with geometries in one piece and their sizes as a column."""
-    names = dict.fromkeys(name for row in rows for name in row)
-    columns: dict[str, Any] = {name: [row.get(name) for row in rows] for name in names}
-    if "geometry" in columns:
-        shapes = shapely.to_wkb(columns["geometry"])
-        columns["geometry"] = [len(wkb) for wkb in shapes]
-        columns[WKB] = base64.b64encode(b"".join(shapes)).decode()
+    columns: dict[str, Any] = dict(raw.values)
+    if raw.shapes is not None:
+        columns[SIZES] = [len(wkb or b"") for wkb in raw.shapes]
+        columns[WKB] = base64.b64encode(b"".join(wkb or b"" for wkb in raw.shapes)).decode()
     text = json.dumps(columns, default=_plain, ensure_ascii=False, separators=(",", ":"))
     return zlib.compress(text.encode(), PACKING)
 
 
-def _unpacked_layer(packed: bytes) -> list[Row]:
+def _unpacked_layer(packed: bytes) -> RawColumns:
     columns = json.loads(zlib.decompress(packed))
-    shapes = base64.b64decode(columns.pop(WKB, ""))
-    if "geometry" in columns:
-        ends = list(accumulate(columns["geometry"]))
-        pieces = [shapes[end - size : end] for size, end in zip(columns["geometry"], ends, strict=True)]
-        columns["geometry"] = shapely.from_wkb(pieces).tolist()
-    return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+    sizes = columns.pop(SIZES, None)
+    if sizes is None:
+        return RawColumns(columns, None, len(next(iter(columns.values()), ())))
+    whole = base64.b64decode(columns.pop(WKB))
+    shapes = [whole[end - size : end] or None for size, end in zip(sizes, accumulate(sizes), strict=True)]
+    return RawColumns(columns, shapes, len(shapes))
 
 
 def _plain(value: Any) -> Any:
@@ -196,7 +212,7 @@ class RunFolder:
                 advice="Make room on the disk, then run the same command with --resume: finished parcels are kept.",
             ) from error
         return [
-            Kept(target, start, len(result.block), result.reaches)
+            Kept(target, start, len(result.block), result.standing, result.reaches)
             for start, result in zip(starts, results, strict=True)
         ]
 
@@ -303,5 +319,6 @@ def _found(shard: Path, keys: Keys) -> Iterator[Found]:
     for parcel in head["parcels"]:
         size = parcel.pop("size")
         parcel["reaches"] = tuple(tuple(reach) for reach in parcel["reaches"])
-        yield Found(Kept(shard, start, size, parcel["reaches"]), Packed(block=b"", **parcel), head["run"] == keys.run)
+        kept = Kept(shard, start, size, parcel["standing"], parcel["reaches"])
+        yield Found(kept, Packed(block=b"", **parcel), head["run"] == keys.run)
         start += size

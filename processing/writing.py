@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
+from typing import Protocol
 
 from pyproj import CRS
 
@@ -14,9 +15,8 @@ from lawngis.errors import PlanError
 from . import gpkg
 from .dates import data_dates
 from .fingerprints import sha256
-from .neighbours import neighbour_findings
+from .neighbours import Reach, neighbour_findings
 from .plans import Row
-from .shards import Kept
 from .source import SiteSource
 from .words import counted, unit_word
 from .workflow import Settings
@@ -56,31 +56,50 @@ def refuse_inputs(target: Path, source: SiteSource) -> None:
             raise PlanError("would overwrite an input", where=str(target), advice="Name another folder with --out.")
 
 
-def merged(kept: Mapping[str, Kept], crs: CRS, *, antenna_height_m: float) -> Iterator[dict[str, list[Row]]]:
+class Finished(Protocol):
+    """A parcel of which everything is known but what lies beyond its bounds."""
+
+    @property
+    def reaches(self) -> Sequence[Reach]:
+        """Boxes in which another loop could disturb its loops."""
+
+    def rows(self, only: Collection[str] | None = None) -> dict[str, list[Row]]:
+        """Return its rows by layer, all layers or some."""
+
+    def columns(self) -> dict[str, gpkg.RawColumns]:
+        """Return its rows by layer, column by column."""
+
+
+def merged(
+    parcels: Mapping[str, Finished], crs: CRS, *, antenna_height_m: float
+) -> Iterator[dict[str, gpkg.RawColumns]]:
     """Yield the rows of each parcel, with what is found only when all are planned: loops of neighbours that are close.
 
     Parameters
     ----------
-    kept
-        Where each parcel is kept, in the order of the plan.
+    parcels
+        By name, in the order of the plan.
     crs
         Of the rows.
     antenna_height_m
         Height at which the mower hears the wire [m].
     """
-    reaches = {parcel_id: place.reaches for parcel_id, place in kept.items()}
     found = neighbour_findings(
-        reaches,
-        lambda name: kept[name].rows(only={"wire_path"})["wire_path"],
+        {parcel_id: parcel.reaches for parcel_id, parcel in parcels.items()},
+        lambda name: parcels[name].rows(only={"wire_path"})["wire_path"],
         antenna_height_m=antenna_height_m,
         crs=crs,
     )
-    for parcel_id, place in kept.items():
-        rows = place.rows()
-        findings = rows.setdefault("findings", [])
-        for row in found.get(parcel_id, ()):
-            findings.append({**row, "finding_id": f"{parcel_id}-F{len(findings) + 1}"})
-        yield rows
+    for parcel_id, parcel in parcels.items():
+        layers = parcel.columns()
+        findings = layers.setdefault("findings", gpkg.RawColumns())
+        more = [
+            {**row, "finding_id": f"{parcel_id}-F{number}"}
+            for number, row in enumerate(found.get(parcel_id, ()), len(findings) + 1)
+        ]
+        if more:
+            findings.extend(gpkg.raw_columns(more, "findings"))
+        yield layers
 
 
 def run_info(source: SiteSource, settings: Settings, started: datetime, finished: datetime) -> list[Row]:

@@ -8,9 +8,9 @@ folder beside its target and moved over it in one step, so a target is either wh
 
 from .opening import undisturbed
 from .overview import Bounds, LayerInfo, layer_names, layer_overview
-from .reading import layer_batches, read_layer, read_table
+from .reading import layer_batches, read_layer, read_table, row_batches, value_counts
 from .replacing import refuse_unlike, replace_rows
-from .rows import Columns, declared_columns
+from .rows import Columns, RawColumns, declared_columns, raw_columns
 from .soundness import geometry_problems
 from .writing import refuse_unwritable, write_indexed, write_plan, write_plan_batches
 
@@ -18,17 +18,21 @@ __all__ = [
     "Bounds",
     "Columns",
     "LayerInfo",
+    "RawColumns",
     "declared_columns",
     "geometry_problems",
     "layer_batches",
     "layer_names",
     "layer_overview",
+    "raw_columns",
     "read_layer",
     "read_table",
     "refuse_unlike",
     "refuse_unwritable",
     "replace_rows",
+    "row_batches",
     "undisturbed",
+    "value_counts",
     "write_indexed",
     "write_plan",
     "write_plan_batches",

@@ -72,16 +72,40 @@ def layer_batches(
     path: str | Path, layer: str, *, columns: Sequence[str] | None = None, rows: int
 ) -> Iterator[gpd.GeoDataFrame]:
     """Yield a layer's features in the order of the file, so many at a time; see :func:`read_layer`."""
-    first = 0
-    while True:
-        frame = _rows(Path(path), layer, columns=columns, where=None, skip_features=first, max_features=rows)
+    for frame in row_batches(path, layer, columns=columns, rows=rows):
         if not isinstance(frame, gpd.GeoDataFrame):
             raise LayerError("is a table without geometry", where=(str(path), layer))
+        yield frame
+
+
+def row_batches(
+    path: str | Path, table: str, *, columns: Sequence[str] | None = None, rows: int
+) -> Iterator[gpd.GeoDataFrame | pd.DataFrame]:
+    """Yield the rows of a layer or of a table in the order of the file, so many at a time; see :func:`read_layer`."""
+    first = 0
+    while True:
+        frame = _rows(Path(path), table, columns=columns, where=None, skip_features=first, max_features=rows)
         if len(frame) or not first:
             yield frame
         if len(frame) < rows:
             return
         first += rows
+
+
+def value_counts(path: str | Path, layer: str, column: str) -> dict[str, int]:
+    """Return how many rows of a layer in a GeoPackage have each value of a text column; nothing counts as empty text.
+
+    Raises
+    ------
+    SiteError, LayerError
+        When the file can't be used, or has no such layer.
+    """
+    name = _stored_name(Path(path), layer)
+    quoted = [part.replace('"', '""') for part in (column, name)]
+    query = 'SELECT coalesce("{}", \'\') AS value, count(*) AS rows FROM "{}" GROUP BY 1'.format(*quoted)
+    with quiet_gdal(Path(path), name):
+        found = pyogrio.read_dataframe(undisturbed(path), sql=query, read_geometry=False)
+    return dict(zip(found["value"].astype(str), found["rows"].astype(int), strict=True))
 
 
 def read_table(

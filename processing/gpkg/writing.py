@@ -17,7 +17,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
-import shapely
 from pyproj import CRS
 
 from lawngis.errors import LawngisError, PlanError
@@ -241,10 +240,10 @@ def append_layers(
 def _append_columns(draft: Path, layer: Columns, declaration: LayerSpec, *, promoted: bool) -> None:
     if not len(layer):
         return
-    drawn = layer.geometry is not None
+    drawn = layer.shapes is not None
     pyogrio.raw.write(
         draft,
-        shapely.to_wkb(layer.geometry) if drawn else None,
+        layer.shapes,
         list(layer.values.values()),
         list(layer.values),
         [layer.missing.get(name) for name in layer.values],

@@ -39,20 +39,34 @@ GAP_M = 60.0
 COMMAND = "import sys; from lawngis.processing.cli import main; sys.exit(main())"
 
 PLAIN_LOOP = """
-import json, sys, time
+import sys
 from pathlib import Path
 from lawngis.mower import built_in_profile
+from lawngis.processing.gpkg import raw_columns
+from lawngis.processing.plan_file import PlanFile
 from lawngis.processing.portfolio import parcel_results
+from lawngis.processing.ranking import standing
 from lawngis.processing.site_files import site_files
 from lawngis.processing.source import SiteSource
-from lawngis.processing.plan_file import PlanFile
 from lawngis.processing.workflow import Settings, installed_steps, step_layers
+from lawngis.processing.writing import merged
+
+class Done:
+    def __init__(self, result):
+        self.result, self.reaches, self.standing = result, result.reaches, standing(result.rows)
+    def rows(self, only):
+        return {name: self.result.rows[name] for name in only}
+    def columns(self):
+        return {name: raw_columns(rows, name) for name, rows in self.result.rows.items() if rows}
+
 source = SiteSource(site_files(Path(sys.argv[1])))
+mower = built_in_profile()
 order = [name for chunk in source.chunks(source.parcel_ids, 16) for name in chunk]
-results = parcel_results(source, Settings(built_in_profile()), parcel_ids=order)
-PlanFile(step_layers(installed_steps()), source.crs).write(Path(sys.argv[2]), (result.rows for result in results), list)
+done = {result.parcel_id: Done(result) for result in parcel_results(source, Settings(mower), parcel_ids=order)}
+rows = merged(done, source.crs, antenna_height_m=mower.antenna_height_m)
+PlanFile(step_layers(installed_steps()), source.crs).write(Path(sys.argv[2]), rows, list)
 """
-"""Parcels one after another in one process, written as they come: no tasks, no shards, no limits but the parcel's."""
+"""The same plan by one process: parcel after parcel, all in memory, no tasks, no shards, no limits but the parcel's."""
 
 
 @dataclass(frozen=True)
@@ -78,8 +92,10 @@ def measured(parcels: int, code: str, *words: object) -> Measured:
     before = os.times()
     started = time.perf_counter()
     running = subprocess.Popen(
-        [sys.executable, "-c", code, *map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
-    )
+        [sys.executable, "-c", code, *map(str, words)],
+        env={**os.environ, "OMP_NUM_THREADS": "1"},  # as the workers have it: a core each
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
     peaks: dict[int, float] = {}
     watcher = threading.Thread(target=_watch, args=(running.pid, peaks), daemon=True)
     watcher.start()

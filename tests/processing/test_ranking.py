@@ -15,7 +15,10 @@ from lawngis.processing.ranking import (
     FIGURES,
     Ranking,
     laying_hours,
+    offers,
+    permitted,
     smallest_mower,
+    standing,
     totals,
     write_table,
 )
@@ -60,7 +63,7 @@ def parcel(name, *, x=0.0, status="planned", wire_m=100.0, mown_m2=400.0, checks
 def ranked(*parcels):
     ranking = Ranking(UTM)
     for rows in parcels:
-        ranking.add(rows)
+        ranking.add(standing(rows))
     return ranking.table().set_index("parcel_id")
 
 
@@ -116,12 +119,10 @@ def test_a_parcel_without_an_outline_has_no_place():
 
 
 def test_the_smallest_mower_that_can_do_it():
-    ranking = Ranking(UTM)
-    offers, permitted = ranking._offers, ranking._permitted
-    assert [offer.name for offer in offers] == ["small", "medium", "large"]
+    assert [offer.name for offer in offers()] == ["small", "medium", "large"]
 
     def named(**more):
-        return smallest_mower(parcel("a", **more), offers, permitted)
+        return smallest_mower(parcel("a", **more), offers(), permitted())
 
     assert named() == "small"
     assert named(slope_p95_percent=30.0) == "medium"  # 25 % are the small one's, 35 % the medium one's limit
@@ -132,12 +133,11 @@ def test_the_smallest_mower_that_can_do_it():
 
 
 def test_only_passages_on_the_way_count():
-    ranking = Ranking(UTM)
     rows = parcel("a", reached_by="a-P1")
     rows["links"] = [{"link_id": "a-P1", "width_m": 0.8}, {"link_id": "a-P2", "width_m": 0.1}]
-    assert smallest_mower(rows, ranking._offers, ranking._permitted) == "small"
+    assert smallest_mower(rows, offers(), permitted()) == "small"
     rows["links"][0]["width_m"] = 0.6
-    assert smallest_mower(rows, ranking._offers, ranking._permitted) is None
+    assert smallest_mower(rows, offers(), permitted()) is None
 
 
 def test_totals_are_those_of_planned_parcels():
@@ -164,7 +164,7 @@ def test_the_table_is_written_whole_and_spreadsheets_take_names_for_text(tmp_pat
 def test_rows_come_in_the_order_in_which_they_were_added():
     ranking = Ranking(UTM)
     for name in "cab":
-        ranking.add({**parcel(name), "findings": []})
+        ranking.add(standing({**parcel(name), "findings": []}))
     assert [row["parcel_id"] for row in ranking.rows] == ["c", "a", "b"]
     assert len(ranking) == 3
     assert Point(ranking.rows[0]["x"], ranking.rows[0]["y"]).equals(Point(500_010, 5_500_010))

@@ -19,6 +19,7 @@ from lawngis.processing.shards import (
     unpacked_rows,
 )
 
+NOWHERE = shapely.Point(float("inf"), 0)
 KEYS = Keys("settings", "run")
 
 VALUES = st.one_of(
@@ -73,6 +74,24 @@ def test_one_layer_can_be_read_without_the_others(tmp_path):
     (kept,) = folder.keep([Packed("A", block)])
     assert kept.rows(only=("zones",)) == {"zones": rows["zones"]}
     folder.close(keep=False)
+
+
+def test_columns_of_parcels_put_together_are_their_rows(tmp_path):
+    one = [{"text": "here", "geometry": shapely.Point(1, 2)}, {"text": None, "geometry": shapely.Point()}]
+    other = [{"text": "there", "colour": "red", "geometry": shapely.Point(3, 4)}]
+    folder = RunFolder(tmp_path, KEYS)
+    kept = folder.keep([Packed(name, packed_rows({"findings": rows})) for name, rows in (("A", one), ("B", other))])
+    folder.close(keep=True)
+    columns = kept[0].columns()["findings"]
+    columns.extend(kept[1].columns()["findings"])
+    assert len(columns) == 3
+    assert columns.as_rows() == [{**row, "colour": row.get("colour")} for row in (*one, *other)]
+
+
+def test_a_place_that_is_no_number_is_said_with_layer_and_row():
+    rows = [{"parcel_id": "A", "geometry": shapely.Point(0, 0)}, {"parcel_id": "A", "geometry": NOWHERE}]
+    with pytest.raises(PlanError, match=r"pegs.*row 1 \(A\).*no finite place"):
+        packed_rows({"pegs": rows})
 
 
 def test_what_one_run_keeps_another_takes_over(tmp_path):
