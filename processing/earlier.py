@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import blake2b
 from math import isfinite
@@ -53,6 +53,12 @@ FILLED: Mapping[str, Collection[str]] = {
 }
 """Columns that a new feature needs and a person need not fill in: they are worked out."""
 
+BATCH_ROWS = 50_000
+"""Rows of a layer that are looked at at a time."""
+
+RECORDS_MAX = 1_000
+"""Rows of `run_info` that are looked at at a time: each is long."""
+
 _TRUE, _FALSE = ("1", "true", "yes", "y"), ("0", "false", "no", "n")
 _KINDS: Mapping[str, ColumnKind] = {"real": "real", "integer": "integer", "boolean": "boolean"}
 
@@ -63,7 +69,7 @@ class EarlierParcel:
 
     blocks: Mapping[str, bytes] = field(default_factory=dict)
     edits: tuple[LayerEdit, ...] = ()
-    record: Record = field(default_factory=dict)
+    records: Mapping[str, str] = field(default_factory=dict)
 
     def rows(self, layers: Collection[str] | None = None) -> dict[str, list[Row]]:
         """Return the rows of some layers, or of all that have any."""
@@ -72,6 +78,11 @@ class EarlierParcel:
         for name in wanted:
             found |= unpacked_rows(self.blocks[name])
         return found
+
+    @property
+    def record(self) -> Record:
+        """What is known of their making."""
+        return _read_record(self.records)
 
     @property
     def planned(self) -> bool:
@@ -187,17 +198,17 @@ def earlier_plan(
             _refuse_other_crs(path, name, layer_crs, crs)
         added_columns[name] = _added(spec, infos[stored])
         wide = _widened(spec, added_columns[name])
-        groups = _by_parcel(path, stored, wide, checked=name in checked, outlines=outlines or {})
         digits = 0 if found_crs is None else coordinate_digits(found_crs)
-        for parcel_id in dict.fromkeys([*groups, *records]):
-            rows = groups.get(parcel_id, [])
+        new_columns = [column.name for column in added_columns[name]]
+        for parcel_id, rows in _of_all(
+            _by_parcel(infos[stored], wide, checked=name in checked, outlines=outlines or {}), records
+        ):
             own = blocks.setdefault(parcel_id, {})
             if name in packed and rows:
                 own[name] = packed_rows({name: rows})
-            before = records.get(parcel_id, {}).get("layers", {}).get(name)
+            before = records.get(parcel_id, {}).get(name)
             if before is not None and name not in NOT_RECORDED:
-                new_columns = [column.name for column in added_columns[name]]
-                edit = layer_edit(spec, before, rows, digits, added_columns=new_columns)
+                edit = layer_edit(spec, json.loads(before), rows, digits, added_columns=new_columns)
                 if edit:
                     edits.setdefault(parcel_id, []).append(edit)
     parcels = {
@@ -265,20 +276,33 @@ class RecordContext:
 # --- reading ---------------------------------------------------------------------------------------------
 
 
-def _records(path: Path) -> dict[str, Record]:
-    table = gpkg.read_table(path, "run_info")
-    if not {"parcel_id", "key", "value"} <= set(table.columns):
-        return {}
-    table = table[(table["key"] == WRITTEN) & table["parcel_id"].notna()]
-    found: dict[str, Record] = {}
-    for parcel_id, value in zip(table["parcel_id"], table["value"], strict=True):
-        try:
-            record = json.loads(value)
-            if record["format"] == RECORD_FORMAT:  # digests of another kind would make everything look edited
-                found[str(parcel_id)] = record
-        except (TypeError, ValueError, KeyError):  # somebody edited it: then it says nothing any more
-            continue
+def _records(path: Path) -> dict[str, dict[str, str]]:
+    """Return the records of all parcels, in pieces as JSON: read, they would take ten times the memory."""
+    found: dict[str, dict[str, str]] = {}
+    for table in gpkg.row_batches(path, "run_info", rows=RECORDS_MAX):
+        if not {"parcel_id", "key", "value"} <= set(table.columns):
+            return {}
+        some = table[(table["key"] == WRITTEN) & table["parcel_id"].notna()]
+        for parcel_id, value in zip(some["parcel_id"], some["value"], strict=True):
+            try:
+                record = json.loads(value)
+                if record["format"] == RECORD_FORMAT:  # digests of another kind would make everything look edited
+                    found[str(parcel_id)] = _record_pieces(record)
+            except (TypeError, ValueError, KeyError, AttributeError):  # somebody edited it: then it says nothing more
+                continue
     return found
+
+
+def _record_pieces(record: Record) -> dict[str, str]:
+    """Return a record as JSON, that of each layer apart; what else it says stands under a name that no layer has."""
+    rest = {key: value for key, value in record.items() if key != "layers"}
+    return {"": json.dumps(rest), **{name: json.dumps(piece) for name, piece in record["layers"].items()}}
+
+
+def _read_record(pieces: Mapping[str, str]) -> Record:
+    if not pieces:
+        return {}
+    return {**json.loads(pieces[""]), "layers": {name: json.loads(piece) for name, piece in pieces.items() if name}}
 
 
 def _refuse_absent(path: Path, name: str, checked: Collection[str], stored: str | None) -> None:
@@ -313,33 +337,80 @@ def _widened(spec: LayerSpec, added: tuple[ColumnSpec, ...]) -> LayerSpec:
     return LayerSpec(**{**spec.__dict__, "columns": (*spec.columns, *added)}) if added else spec
 
 
+def _of_all(groups: Iterable[tuple[str, list[Row]]], parcels: Iterable[str]) -> Iterator[tuple[str, list[Row]]]:
+    """Yield groups as they come, and then an empty one for each of some parcels that has none."""
+    seen = set()
+    for parcel_id, rows in groups:
+        seen.add(parcel_id)
+        yield parcel_id, rows
+    for parcel_id in parcels:
+        if parcel_id not in seen:
+            yield parcel_id, []
+
+
 def _by_parcel(
-    path: Path, stored: str, spec: LayerSpec, *, checked: bool, outlines: Mapping[str, BaseGeometry | None]
-) -> dict[str, list[Row]]:
-    table = gpkg.read_layer(path, stored) if spec.geometry is not None else gpkg.read_table(path, stored)
-    folded = {str(name).casefold(): str(name) for name in table.columns}
+    info: gpkg.LayerInfo, spec: LayerSpec, *, checked: bool, outlines: Mapping[str, BaseGeometry | None]
+) -> Iterator[tuple[str, list[Row]]]:
+    """Yield the rows of each parcel in the order of the file, as soon as the last of them has come.
+
+    A plan is written parcel after parcel: few of them wait at a time, however many there are.
+    """
+    awaited = _row_counts(info)
+    waiting: dict[str, list[Row]] = {}
+    for frame in gpkg.row_batches(info.path, info.name, rows=BATCH_ROWS):
+        came = {}
+        for row in _lenient_rows(info.path, spec, frame, checked=checked, outlines=outlines):
+            parcel_id = str(row.get("parcel_id") or "")
+            came[parcel_id] = waiting.setdefault(parcel_id, [])
+            came[parcel_id].append(row)
+        for parcel_id, rows in came.items():
+            if len(rows) == awaited.get(parcel_id):
+                yield parcel_id, waiting.pop(parcel_id)
+    yield from waiting.items()
+
+
+def _row_counts(info: gpkg.LayerInfo) -> Mapping[str, int]:
+    """Return how many rows each parcel has; nothing when a row doesn't say whose it is: it may be anyone's."""
+    named = next((name for name in info.columns if name.casefold() == "parcel_id"), None)
+    counts = {} if named is None else gpkg.value_counts(info.path, info.name, named)
+    return {} if "" in counts else counts
+
+
+def _lenient_rows(
+    path: Path,
+    spec: LayerSpec,
+    frame: geopandas.GeoDataFrame | pd.DataFrame,
+    *,
+    checked: bool,
+    outlines: Mapping[str, BaseGeometry | None],
+) -> list[Row]:
+    folded = {str(name).casefold(): str(name) for name in frame.columns}
     columns: dict[str, list[Any]] = {}
     for column in spec.columns:
-        values = table.get(folded.get(column.name.casefold(), ""))
-        plain = [None] * len(table) if values is None else _plain(values)
-        columns[column.name] = [_lenient(column, value) for value in plain]
+        values = frame.get(folded.get(column.name.casefold(), ""))
+        plain = [None] * len(frame) if values is None else _plain(values)
+        columns[column.name] = plain if _as_declared(column, plain) else [_lenient(column, value) for value in plain]
     if checked:
-        _check_values(path, spec, columns, table.index.tolist())
+        _check_values(path, spec, columns, frame.index.tolist())
     if spec.geometry is not None:
-        columns["geometry"] = _geometries(path, spec, cast(geopandas.GeoDataFrame, table), checked=checked)
-    if "parcel_id" in columns and len(table):
-        columns["parcel_id"] = _parcel_names(path, spec, columns, table.index.tolist(), outlines, checked=checked)
-    rows = [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
-    groups: dict[str, list[Row]] = {}
-    for row in rows:
-        groups.setdefault(str(row.get("parcel_id") or ""), []).append(row)
-    return groups
+        columns["geometry"] = _geometries(path, spec, cast(geopandas.GeoDataFrame, frame), checked=checked)
+    if "parcel_id" in columns and len(frame):
+        columns["parcel_id"] = _parcel_names(path, spec, columns, frame.index.tolist(), outlines, checked=checked)
+    return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
 
 
 def _plain(values: pd.Series[Any]) -> list[Any]:
     if pd.api.types.is_datetime64_any_dtype(values.dtype):
         values = values.astype(str)
     return list(values.astype(object).where(values.notna(), None))
+
+
+_PLAIN_KINDS: Mapping[ColumnKind, type] = {"text": str, "real": float, "integer": int, "boolean": bool}
+
+
+def _as_declared(column: ColumnSpec, values: Sequence[Any]) -> bool:
+    """Return whether all values are of their column's kind already, as in a file that nobody has touched."""
+    return set(map(type, values)) <= {_PLAIN_KINDS.get(column.kind), type(None)}
 
 
 def _lenient(column: ColumnSpec, value: Any) -> Any:

@@ -157,6 +157,27 @@ def test_moving_by_less_than_a_millimetre_is_no_edit_and_by_a_centimetre_is_one(
     assert edits(work.plan) == ["zones: P1-Z1 geometry", "zones: P2-Z1 geometry"]
 
 
+@pytest.mark.parametrize("named", [True, False])
+def test_a_plan_is_read_in_pieces_as_it_is_whole(work, named, monkeypatch):
+    """Rows that a person adds stand at the end, far from their parcel's others, and may not say whose they are."""
+    whose = "'P1'" if named else "NULL"
+    columns = ", ".join(name for name in rows(work.plan, "pegs").columns if name not in ("parcel_id", "geometry"))
+    add = f"INSERT INTO pegs (parcel_id, geom, {columns}) SELECT {whose}, geom, {columns} FROM pegs"
+    sql(work.plan, f"{add} WHERE parcel_id = 'P1' LIMIT 1", "DELETE FROM pegs WHERE fid = 4")
+    outlines = dict(rows(work.plan, "summary").set_index("parcel_id")["geometry"])
+    layers = ["zones", "pegs", "materials"]
+    whole = earlier_plan(work.plan, SPECS, packed=layers, outlines=outlines)
+    monkeypatch.setattr("lawngis.processing.earlier.BATCH_ROWS", 7)
+    monkeypatch.setattr("lawngis.processing.earlier.RECORDS_MAX", 2)
+    pieces = earlier_plan(work.plan, SPECS, packed=layers, outlines=outlines)
+    assert list(pieces.parcels) == list(whole.parcels) == ["P1", "P2"]
+    for name, parcel in whole.parcels.items():
+        assert pieces.parcels[name].rows() == parcel.rows()
+        assert pieces.parcels[name].edits == parcel.edits
+        assert pieces.parcels[name].record == parcel.record != {}
+    assert {edit.layer for _, edit in pieces.edits(SPECS)} == {"pegs"}
+
+
 def test_edits_are_named_by_feature_and_column(work):
     sql(
         work.plan,
