@@ -8,6 +8,7 @@ invented: they describe no product.
 from __future__ import annotations
 
 import tomllib
+from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -179,6 +180,12 @@ def mower_profile(text: str, *, source: str) -> MowerProfile:
     ParameterError
         When the text is no TOML, or a key is unknown, missing, out of range or at odds with another.
     """
+    return _checked(text, source)
+
+
+@lru_cache(maxsize=64)
+def _checked(text: str, source: str) -> MowerProfile:
+    """Return the profile of a text; it can't be changed, so whoever asks for the same one may have the same one."""
     try:
         return MowerProfile.model_validate(tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
@@ -204,6 +211,11 @@ def built_in_profile(name: str = DEFAULT_PROFILE) -> MowerProfile:
     >>> built_in_profile("medium").passage_mow_min_m
     1.6
     """
+    return _built_in(name)
+
+
+@lru_cache(maxsize=64)
+def _built_in(name: str) -> MowerProfile:
     if name not in profile_names():
         raise ParameterError(
             f"there is no profile {name!r}",

@@ -53,11 +53,24 @@ def ways(plan: Plan) -> dict[str, Way]:
     return found
 
 
-def mown_zones(plan: Plan, mower: MowerProfile, *, departures: int, seed: int, thin_chance: float) -> list[MownZone]:
-    """Return what one simulated mowing reaches of each zone; kept in the plan for :func:`coverage_grid`."""
+def mown_zones(
+    plan: Plan, entries: Mapping[str, Way], mower: MowerProfile, *, departures: int, seed: int, thin_chance: float
+) -> list[MownZone]:
+    """Return what one simulated mowing reaches of each zone; kept in the plan for :func:`coverage_grid`.
+
+    Parameters
+    ----------
+    plan
+        Where the zones are.
+    entries
+        The way into each of them, from :func:`ways`.
+    mower
+        What mows them.
+    departures, seed, thin_chance
+        As the weekly plan's parameters.
+    """
 
     def simulated() -> list[MownZone]:
-        entries = ways(plan)
         return [
             _mown(zone, entries[str(zone["zone_id"])].entry, mower, departures, seed, thin_chance)
             for zone in plan.rows("zones")

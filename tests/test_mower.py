@@ -3,6 +3,7 @@
 import tomllib
 
 import pytest
+from pydantic import ValidationError
 
 from lawngis.errors import ParameterError
 from lawngis.mower import MowerProfile, built_in_profile, mower_profile, profile_from, profile_names, profile_text
@@ -97,3 +98,29 @@ def test_units_are_in_the_names():
     for key in tomllib.loads(profile_text("medium")):
         assert key in unitless or key.endswith(endings), key
     assert set(tomllib.loads(profile_text("medium"))) == set(MowerProfile.model_fields)
+
+
+def test_a_profile_that_comes_along_is_read_once_and_cannot_be_changed():
+    profile = built_in_profile("small")
+    assert built_in_profile("small") is profile
+    with pytest.raises(ValidationError):
+        profile.speed_mps = 9.0
+    with pytest.raises(ValidationError):
+        profile.setback_m.water = 9.0
+
+
+def test_a_profile_file_that_has_changed_is_read_anew(tmp_path):
+    file = tmp_path / "mine.toml"
+    for speed in ("0.5", "0.6"):
+        file.write_text(broken("speed_mps = 0.35", f"speed_mps = {speed}"), encoding="utf-8")
+        assert profile_from(str(file)).speed_mps == float(speed)
+    file.write_text("title = 3", encoding="utf-8")
+    for _ in range(2):
+        with pytest.raises(ParameterError, match=r"mine\.toml"):
+            profile_from(str(file))
+
+
+def test_the_same_wrong_text_is_refused_by_the_name_of_each_file():
+    for name in ("one.toml", "two.toml"):
+        with pytest.raises(ParameterError, match=name):
+            mower_profile("speed_mps = 1", source=name)

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from math import ceil, pi
+from typing import Any
 
 import numpy as np
 import shapely
@@ -37,8 +38,12 @@ RAYS_TIMES_WALLS = 30_000
 TURNS_AT_ONCE = 64
 """Turns by chance drawn in one go."""
 
-COLUMNS_AT_ONCE = 50_000
-"""Lines of cells tested in one go: enough for numpy to be quick, few enough to stay in the processor's cache."""
+LINES_AT_ONCE = 16_000
+"""Lines of cells tested in one go: enough for numpy to be quick, few enough to stay in the processor's cache and for
+memory to be used again rather than fetched anew."""
+
+_ZERO = np.zeros(())
+"""Small arrays are compared with this sooner than with a plain 0, of which numpy makes an array first."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,15 +235,17 @@ def bounced(
         raise ParameterError(f"turns of up to {turn_limit_deg} degrees from the normal do not lead back inside")
     if ground.is_empty or not shapely.contains_xy(ground, starts).all():
         raise ParameterError("departures must start inside the ground that they mow")
-    walls = _Walls.around(ground)
+    walls = _Walls.around(ground, len(starts))
     heading, turns = _headings(np.random.default_rng(seed), len(starts), np.radians(turn_limit_deg))
     place = starts[:, 0] + 1j * starts[:, 1]
     corners, driven = [place], np.zeros(len(starts))
+    # Steps are many and short: numpy takes an array, a value for each departure, sooner than a number.
+    length, pull_back, half, none = np.repeat([[length_m], [PULL_BACK_M], [0.5], [0.0]], len(starts), axis=1)
     while len(starts) and driven.min() < length_m:
         if len(corners) > STEPS_MAX:
             raise ParameterError(f"{STEPS_MAX} runs do not add up to {length_m} m: the ground is all corner")
         away, wall = walls.hit(place, heading)
-        run = np.minimum(np.maximum(away - PULL_BACK_M, away / 2), np.maximum(length_m - driven, 0.0))
+        run = np.minimum(np.maximum(away - pull_back, away * half), np.maximum(length - driven, none))
         place = place + run * heading
         driven += run
         corners.append(place)
@@ -267,24 +274,31 @@ class _Walls:
         Shape (n,): every corner, rings closed.
     inward
         Shape (n - 1,): the inward normal, of length 1, of the wall from each corner to the next.
-    real
-        Shape (n - 1,): False where a wall would lead from one ring to the next.
+    rays
+        How many rays are cast in one go.
+    ray, wall, real
+        Shape (rays × n,), for each ray every corner in turn: which ray, which corner, and whether a wall leads from
+        it; none does from a ring to the next.
     """
 
     corners: ComplexArray
     inward: ComplexArray
+    rays: int
+    ray: IntArray
+    wall: IntArray
     real: NDArray[np.bool_]
 
     @classmethod
-    def around(cls, ground: Polygon | MultiPolygon) -> _Walls:
+    def around(cls, ground: Polygon | MultiPolygon, rays: int) -> _Walls:
         parts = [oriented(part) for part in polygon_parts(ground)]
         rings = [shapely.get_coordinates(ring) for part in parts for ring in (part.exterior, *part.interiors)]
         xy = np.concatenate(rings)
         corners = xy[:, 0] + 1j * xy[:, 1]
-        along = np.diff(corners)
-        real = np.ones(len(along), dtype=bool)
-        real[np.cumsum([len(ring) for ring in rings])[:-1] - 1] = False
-        return cls(corners, 1j * np.exp(1j * np.angle(along)), real)
+        real = np.ones(len(corners), dtype=bool)
+        real[np.cumsum([len(ring) for ring in rings]) - 1] = False
+        block = min(rays, max(1, RAYS_TIMES_WALLS // len(corners)))
+        ray, wall = np.divmod(np.arange(block * len(corners)), len(corners))
+        return cls(corners, 1j * np.exp(1j * np.angle(np.diff(corners))), block, ray, wall, np.tile(real, block))
 
     def hit(self, place: ComplexArray, heading: ComplexArray) -> tuple[FloatArray, IntArray]:
         """Return the distance to the first wall ahead [m] and its index, one ray per place.
@@ -292,31 +306,32 @@ class _Walls:
         A ray leaves through a wall whose first corner lies on its right and whose second does not. A corner on the
         ray belongs to exactly one side, so that no ray slips out between two walls.
         """
-        block = max(1, RAYS_TIMES_WALLS // len(self.inward))
-        if len(place) <= block:
+        if len(place) <= self.rays:
             return self._hit(place, heading)
         away, wall = np.zeros(len(place)), np.zeros(len(place), dtype=np.int64)
-        for first in range(0, len(place), block):
-            rays = slice(first, first + block)
+        for first in range(0, len(place), self.rays):
+            rays = slice(first, first + self.rays)
             away[rays], wall[rays] = self._hit(place[rays], heading[rays])
         return away, wall
 
     def _hit(self, place: ComplexArray, heading: ComplexArray) -> tuple[FloatArray, IntArray]:
         # Turned by its heading, a ray sees the corners ahead (real part) and to its left (imaginary part).
-        seen = np.subtract.outer(-place, -self.corners) * heading.conj()[:, None]
-        right = seen.imag < 0
-        ray, wall = np.divmod(np.flatnonzero(right[:, :-1] > right[:, 1:]), len(self.inward))
-        one, two = seen[ray, wall], seen[ray, wall + 1]
+        seen = ((self.corners - place[:, None]) * heading.conj()[:, None]).ravel()
+        right = seen.imag < _ZERO
+        at = (right[:-1] > right[1:]).nonzero()[0]
+        one, two = seen[at], seen[at + 1]
         distance = one.real + (two.real - one.real) * (one.imag / (one.imag - two.imag))
-        met = self.real[wall] & (distance > 0)
-        return _first_of_each(ray[met], distance[met], wall[met], len(place))
+        met = (self.real[at] & (distance > _ZERO)).nonzero()[0]
+        distance, at = distance[met], at[met]
+        return _first_of_each(self.ray[at], distance, self.wall[at], len(place))
 
 
 def _first_of_each(ray: IntArray, distance: FloatArray, wall: IntArray, rays: int) -> tuple[FloatArray, IntArray]:
     """Return the least distance of each ray and its wall; a ray that meets none stays where it is and turns again."""
     nearest, first = np.zeros(rays), np.zeros(rays, dtype=np.int64)
-    order = np.argsort(-distance)
-    nearest[ray[order]], first[ray[order]] = distance[order], wall[order]
+    order = (-distance).argsort()
+    ray = ray[order]
+    nearest[ray], first[ray] = distance[order], wall[order]
     return nearest, first
 
 
@@ -334,66 +349,95 @@ def reached(paths: Paths, cells: Cells, *, cutting_width_m: float) -> Reach:
     """
     _check_positive("cutting width", cutting_width_m)
     _, departures = paths.run_lengths_m.shape
-    first = np.full(departures * cells.count, np.inf, dtype=np.float32)
-    for departure, cell, driven in _marks(paths, cells, cutting_width_m / 2):
-        # The runs of a departure follow one another: written backwards, what stays is the first of them.
-        place = (departure * cells.count + cell)[::-1]
-        first[place] = np.minimum(first[place], driven[::-1])
-    return Reach(cells, first.reshape(departures, cells.count), paths.length_m)
+    # One more than there are cells: what is marked outside of them falls there.
+    first = np.full((departures, cells.count + 1), np.inf, dtype=np.float32)
+    for slot, driven in _marks(paths, cells, cutting_width_m / 2):
+        np.minimum.at(first.ravel(), slot, driven.astype(np.float32))
+    return Reach(cells, first[:, :-1], paths.length_m)
 
 
-def _marks(paths: Paths, cells: Cells, radius_m: float) -> Iterator[tuple[IntArray, IntArray, FloatArray]]:
-    """Yield (departure, cell, driven) of every cell under every straight run, some runs at a time."""
+def _marks(paths: Paths, cells: Cells, radius_m: float) -> Iterator[tuple[IntArray, FloatArray]]:
+    """Yield (slot, driven) of every cell under every straight run, some runs at a time.
+
+    Each departure has a slot for each cell, and a last one for the ground outside.
+    """
+    runs = _runs(paths, cells)
+    number = np.pad(np.where(cells.number < 0, cells.count, cells.number), 1, constant_values=cells.count)
+    steep = np.abs(runs[3]) > np.abs(runs[2])
+    # A steep run is like another one with its axes exchanged.
+    for axes, own, numbers in (([0, 1, 2, 3, 4, 5], ~steep, number.T), ([1, 0, 3, 2, 4, 5], steep, number)):
+        yield from _marks_of(runs[axes][:, np.flatnonzero(own)], numbers, radius_m / cells.size_m, cells.size_m)
+
+
+def _runs(paths: Paths, cells: Cells) -> FloatArray:
+    """Return the straight runs, shape (6, runs): start and extent in x and y, length driven before, first slot.
+
+    Places are in cells, whole numbers being centres: x to the right, y down. Lengths driven are in metres.
+    """
     lengths = paths.run_lengths_m
     step, departure = np.nonzero(lengths > 0)
     before = (np.cumsum(lengths, axis=0) - lengths)[step, departure]
-    # In cells, whole numbers being centres: x to the right, y down.
     scale = np.array([cells.size_m, -cells.size_m])
-    start = (paths.xy[step, departure] - [cells.left_m, cells.top_m]) / scale - 0.5
-    delta = (paths.xy[step + 1, departure] - paths.xy[step, departure]) / scale
-    columns = np.cumsum(np.abs(delta).max(axis=1) + 2 * radius_m / cells.size_m + 2)
-    chunks = np.split(
-        np.arange(len(step)), np.searchsorted(columns, np.arange(COLUMNS_AT_ONCE, columns[-1:].sum(), COLUMNS_AT_ONCE))
-    )
-    for chunk in chunks:
-        for own, cell, along in _marks_of(start[chunk], delta[chunk], radius_m / cells.size_m, cells.number):
-            run = chunk[own]
-            yield departure[run], cell, before[run] + along * cells.size_m
+    here, there = paths.xy[step, departure], paths.xy[step + 1, departure]
+    start, extent = (here - [cells.left_m, cells.top_m]) / scale - 0.5, (there - here) / scale
+    return np.vstack([start.T, extent.T, before, departure * (cells.count + 1)])
 
 
 def _marks_of(
-    start: FloatArray, delta: FloatArray, radius: float, number: IntArray
-) -> Iterator[tuple[IntArray, IntArray, FloatArray]]:
-    """Yield (run, cell, how far along the run) of the cells within a radius of straight runs, everything in cells.
+    runs: FloatArray, number: IntArray, radius: float, size_m: float
+) -> Iterator[tuple[IntArray, FloatArray]]:
+    """Yield (slot, driven) of the cells within a radius of straight runs.
 
-    Along the longer of its two extents a run crosses one line of centres after the other; on each, the few centres
-    that lie in its swath are tested. Each time the runs come in their order.
+    Along its first axis a run crosses one line of centres after the other; on each lie few centres in its swath.
+
+    Parameters
+    ----------
+    runs
+        From :func:`_runs`, none of them longer along its second axis than along its first.
+    number
+        Numbers of the cells along these axes, with one more cell all around.
+    radius
+        In cells.
+    size_m
+        Of a cell [m].
     """
-    length = np.hypot(delta[:, 0], delta[:, 1])
-    steep = np.abs(delta[:, 1]) > np.abs(delta[:, 0])
-    major, minor = np.where(steep, start.T[::-1], start.T)
-    d_major, d_minor = np.where(steep, delta.T[::-1], delta.T)
-    first = np.ceil(np.minimum(major, major + d_major) - radius)
-    count = (np.floor(np.maximum(major, major + d_major) + radius) - first + 1).astype(np.int64)
-    run = np.repeat(np.arange(len(start)), count)
-    line = first[run] + np.arange(len(run)) - np.repeat(np.cumsum(count) - count, count)
-    slope, reach = d_minor / d_major, radius * length / np.abs(d_major)
-    middle, either = (minor - slope * major)[run] + slope[run] * line, reach[run]
-    lowest, highest = np.ceil(middle - either), middle + either
-    # Turned by a run's heading, a centre lies so far along it (real part) and so far aside (imaginary part).
-    origin, back = start @ [1, 1j], (delta @ [1, -1j]) / length
-    for offset in range(int(2 * radius * np.sqrt(2)) + 1):
-        column = np.flatnonzero(lowest + offset <= highest)
-        own, lines, others = run[column], line[column], lowest[column] + offset
-        col, row = np.where(steep[own], others, lines), np.where(steep[own], lines, others)
-        seen = (col + 1j * row - origin[own]) * back[own]
-        along = np.clip(seen.real, 0.0, length[own])
-        near = (seen.real - along) ** 2 + seen.imag**2 <= radius**2
-        near &= (col >= 0) & (col < number.shape[1]) & (row >= 0) & (row < number.shape[0])
-        cell = np.full(len(column), -1)
-        cell[near] = number[row[near].astype(np.int64), col[near].astype(np.int64)]
-        held = cell >= 0
-        yield own[held], cell[held], along[held]
+    width, numbers = number.shape[1], number.ravel()
+    for line, major, minor, cosine, sine, length, before, slot in _crossings(runs, radius, number.shape[0] - 2):
+        crossed = (line - major) / cosine
+        middle, reach = minor + crossed * sine, radius / np.abs(cosine)
+        lowest = np.ceil(middle - reach)
+        for offset in range(int(2 * radius * np.sqrt(2)) + 1):
+            other = lowest + offset
+            aside = other - middle
+            along = crossed + aside * sine
+            inside = np.minimum(np.maximum(along, 0.0), length)
+            near = aside <= reach
+            # Around its ends a run's swath is round.
+            end = np.flatnonzero(near & (along != inside))
+            near[end] = (along[end] - inside[end]) ** 2 + (aside[end] * cosine[end]) ** 2 <= radius**2
+            at = np.flatnonzero(near)
+            place = (line[at] + 1) * width + np.minimum(np.maximum(other[at], -1.0), width - 2.0) + 1
+            yield slot[at] + numbers[place.astype(np.int64)], before[at] + inside[at] * size_m
+
+
+def _crossings(runs: FloatArray, radius: float, lines: int) -> Iterator[tuple[NDArray[Any], ...]]:
+    """Yield where runs come within a radius of lines of centres across their first axis, some runs at a time.
+
+    For each crossing the line; of its run the start on either axis, cosine and sine of its heading, its length, what
+    was driven before, and the slot.
+    """
+    major, minor, d_major, d_minor, before, slot = runs
+    length = np.hypot(d_major, d_minor)
+    first = np.maximum(np.ceil(np.minimum(major, major + d_major) - radius), 0)
+    last = np.minimum(np.floor(np.maximum(major, major + d_major) + radius), lines - 1)
+    count = np.maximum(last - first + 1, 0).astype(np.int64)
+    end = np.cumsum(count)
+    each = (major, minor, d_major / length, d_minor / length, length, before, slot.astype(np.int64))
+    cuts = np.searchsorted(end, np.arange(LINES_AT_ONCE, end[-1:].sum(), LINES_AT_ONCE))
+    for own in map(slice, [0, *cuts], [*cuts, len(end)]):
+        skipped = np.cumsum(count[own]) - count[own]
+        line = np.arange(count[own].sum()) + np.repeat(first[own] - skipped, count[own])
+        yield line, *(np.repeat(values[own], count[own]) for values in each)
 
 
 def _all_missed(reached: FloatArray, departures: int, drawn: int) -> FloatArray:

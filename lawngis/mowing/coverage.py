@@ -113,6 +113,8 @@ class Coverage:
         Starting points proposed, those with a share only.
     reaches
         What departures reach from each place that was tried.
+    log_missed
+        Logarithm of the chance that one departure from each of them misses each cell, shape (places, cells).
     shares
         Share of the departures from each of those, adding up to 1.
     """
@@ -122,12 +124,8 @@ class Coverage:
     effort: Effort
     starts: tuple[StartingPoint, ...]
     reaches: tuple[Reach, ...]
+    log_missed: FloatArray
     shares: FloatArray
-
-    @cached_property
-    def log_missed(self) -> FloatArray:
-        """Logarithm of the chance that one departure misses each cell, shape (starts tried, cells)."""
-        return _log_missed(self.reaches)
 
     @cached_property
     def chance(self) -> FloatArray:
@@ -250,11 +248,12 @@ def coverage(
         Reach(cells, all_reached.first_m[first : first + each], effort.departure_m)
         for first in range(0, len(places) * each, each)
     )
-    shares = start_shares(np.exp(_log_missed(reaches)), effort.departures)
+    log_missed = _log_missed(reaches)
+    shares = start_shares(np.exp(log_missed), effort.departures)
     starts = tuple(
         StartingPoint(float(along[k]), Point(places[k]), float(shares[k])) for k in np.flatnonzero(shares > 0)
     )
-    return Coverage(ground, cells, effort, starts, reaches, shares)
+    return Coverage(ground, cells, effort, starts, reaches, log_missed, shares)
 
 
 def start_shares(missed: ArrayLike, departures: int) -> FloatArray:
@@ -372,7 +371,7 @@ def _mending_start(
 ) -> Point | None:
     """Return the place on the wire next to a thin place if setting out there for a third of the time mends it."""
     ground = mowing.ground
-    at = _just_inside(ground, nearest_points(ground.boundary, place)[0])
+    (at,) = _just_inside(ground, [nearest_points(ground.boundary, place)[0]])
     if at is None:
         return None
     length = mowing.effort.departure_m
@@ -389,20 +388,20 @@ def _starts_tried(ground: Polygon, entry: Point) -> tuple[FloatArray, FloatArray
     first = ring.project(entry)
     along = np.arange(3) / 3 * ring.length
     on_ring = [ring.interpolate((first + length) % ring.length) for length in along]
-    inside = [_just_inside(ground, point) for point in on_ring]
+    inside = _just_inside(ground, on_ring)
     kept = [k for k, xy in enumerate(inside) if xy is not None]
     if not kept:
         return np.zeros(1), shapely.get_coordinates(ground.representative_point())
     return along[kept], np.concatenate([inside[k] for k in kept])
 
 
-def _just_inside(ground: Polygon, point: Point) -> FloatArray | None:
-    """Return the place nearest to a point that lies clearly inside, shape (1, 2); None in ground all too narrow."""
+def _just_inside(ground: Polygon, points: Sequence[Point]) -> list[FloatArray | None]:
+    """Return the place nearest to each point that lies clearly inside, shape (1, 2); None in ground all too narrow."""
     inner = ground.buffer(-NUDGE_M)
     if inner.is_empty:
-        return None
-    near = shapely.get_coordinates(nearest_points(inner, point)[0])
-    return near if shapely.contains_xy(ground, near).all() else None
+        return [None] * len(points)
+    near = [shapely.get_coordinates(nearest_points(inner, point)[0]) for point in points]
+    return [xy if shapely.contains_xy(ground, xy).all() else None for xy in near]
 
 
 def _where(zone: Polygon, xy: FloatArray) -> str:
@@ -445,8 +444,8 @@ def _log_missed(reaches: Sequence[Reach]) -> FloatArray:
         hits = np.isfinite(reach.first_m).mean(axis=0)
         # A Gaussian of that spread averages over 4 π spread² cells.
         spread = max(SMOOTHING_MIN_M / cells.size_m, sqrt(HITS_WANTED / (4 * pi * n * max(hits.mean(), 0.01))))
-        total = ndimage.gaussian_filter(np.where(held, cells.raster(1 - hits), 0.0), spread, truncate=2.0)
-        weight = ndimage.gaussian_filter(held.astype(np.float64), spread, truncate=2.0)
+        both = np.stack([np.where(held, cells.raster(1 - hits), 0.0), held])
+        total, weight = ndimage.gaussian_filter(both, spread, truncate=2.0, axes=(1, 2))
         # What every simulated departure reached may still be missed by another one.
         logs.append(np.log(np.clip((total / np.maximum(weight, 1e-12))[held], 0.5 / (n + 1), 1.0)))
     return np.stack(logs)

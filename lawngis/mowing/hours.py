@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cache, lru_cache
 from importlib import resources
 from itertools import pairwise
 from pathlib import Path
@@ -56,13 +57,24 @@ def quiet_hours_from(file: str | None = None) -> QuietHours:
     """
     source = file or EXAMPLE
     try:
-        text = (
-            Path(file).read_text(encoding="utf-8")
-            if file
-            else resources.files("lawngis.mowing").joinpath(EXAMPLE).read_text(encoding="utf-8")
-        )
+        text = Path(file).read_text(encoding="utf-8") if file else _example_text()
+    except (OSError, UnicodeDecodeError) as error:
+        raise ParameterError(f"the quiet hours can't be read ({error})", where=source) from error
+    hours = _quiet_hours(text, source)
+    return replace(hours, permitted=_copied(hours.permitted), sprinklers=_copied(hours.sprinklers))
+
+
+@cache
+def _example_text() -> str:
+    return resources.files("lawngis.mowing").joinpath(EXAMPLE).read_text(encoding="utf-8")
+
+
+@lru_cache(maxsize=16)
+def _quiet_hours(text: str, source: str) -> QuietHours:
+    """Return the hours in a text, the same each time: callers get copies of its windows."""
+    try:
         table = tomllib.loads(text)
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except tomllib.TOMLDecodeError as error:
         raise ParameterError(f"the quiet hours can't be read ({error})", where=source) from error
     unknown = set(table) - {"title", "source", "permitted", "sprinklers"}
     if unknown or "permitted" not in table:
@@ -73,6 +85,10 @@ def quiet_hours_from(file: str | None = None) -> QuietHours:
     except ParameterError as error:
         raise error.within(source) from error
     return QuietHours(str(table.get("title", source)), str(table.get("source", "")), permitted, sprinklers)
+
+
+def _copied(windows: Windows) -> Windows:
+    return {day: list(spans) for day, spans in windows.items()}
 
 
 def windows_from_text(text: str) -> Windows:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import accumulate, combinations, pairwise
 from math import ceil, floor
 from typing import Literal
@@ -287,6 +288,7 @@ def _fewest_days(hours: Sequence[float], days: Sequence[int], windows: Windows, 
     return next((count for count, minutes in enumerate(together) if minutes >= wanted), len(days) + 1)
 
 
+@cache
 def _least_gap(days: tuple[int, ...]) -> int:
     return min(
         ((later - earlier) % DAYS_WEEK or DAYS_WEEK for earlier, later in pairwise([*days, *days[:1]])),

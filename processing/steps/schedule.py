@@ -164,7 +164,7 @@ def schedule(site: Site, plan: Plan, mower: MowerProfile, parameters: SchedulePa
     growth = parameters.growth(site.frame.latitude_deg)
     entries = ways(plan)
     needs = _mowing_hours(zones, entries, mower, growth)
-    mown = _simulated(plan, mower, parameters)
+    mown = _simulated(plan, entries, mower, parameters)
     rows: list[Row] = []
     findings = [_hours_finding(hours), *_growth_findings(growth, mower, parameters)]
     for group in _groups(zones, own_mowers=parameters.own_mowers):
@@ -208,11 +208,18 @@ def _groups(zones: Sequence[Row], *, own_mowers: bool) -> list[list[int]]:
     return [group for group in (rest, *by_loop.values()) if group]
 
 
-def _simulated(plan: Plan, mower: MowerProfile, parameters: ScheduleParameters) -> dict[str, MownZone]:
+def _simulated(
+    plan: Plan, entries: Mapping[str, Way], mower: MowerProfile, parameters: ScheduleParameters
+) -> dict[str, MownZone]:
     if not parameters.departures:
         return {}
     found = mown_zones(
-        plan, mower, departures=parameters.departures, seed=parameters.seed, thin_chance=parameters.thin_chance
+        plan,
+        entries,
+        mower,
+        departures=parameters.departures,
+        seed=parameters.seed,
+        thin_chance=parameters.thin_chance,
     )
     return {zone.zone_id: zone for zone in found}
 

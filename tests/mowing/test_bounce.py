@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 from shapely import LineString, Point, Polygon
 
 from lawngis.errors import ParameterError
+from lawngis.mowing import bounce
 from lawngis.mowing.bounce import Cells, Paths, Reach, bounced, reached, turning_ground
 from lawngis.mowing.capacity import mean_run_m
 
@@ -166,3 +167,34 @@ def test_the_first_run_by_counts_though_many_pass(seed, size, width):
     first = reached(paths, cells, cutting_width_m=width).first_m[0]
     both = np.isfinite(expected)
     assert first[both] == pytest.approx(expected[both], abs=1e-4)
+
+
+def test_what_is_driven_beside_the_cells_cuts_none_of_them():
+    """Ten cells by four; runs go along every side at 0.6 m, across the middle, and pass a corner far away."""
+    corners = [(-0.6, -3), (-0.6, 4.6), (10.6, 4.6), (10.6, -0.6), (-9, -0.6), (-9, 30), (5.5, 30), (5.5, -9), (40, 0)]
+    xy = np.array(corners, dtype=float)[:, None, :]
+    cells = Cells.inside(shapely.box(0, 0, 10, 4), size_m=1.0)
+    cut = np.isfinite(reached(Paths(xy, 200.0), cells, cutting_width_m=0.8).first_m[0])
+    assert cells.xy[cut].tolist() == [[5.5, y] for y in (3.5, 2.5, 1.5, 0.5)]
+    both_sides = np.isfinite(reached(Paths(xy, 200.0), cells, cutting_width_m=2.4).first_m[0])
+    inner = (np.abs(cells.xy - [5.0, 2.0]) < [4.0, 1.0]).all(axis=1) & (np.abs(cells.xy[:, 0] - 5.5) > 1.2)
+    assert np.array_equal(both_sides, ~inner)
+
+
+@pytest.mark.parametrize("at_once", [("LINES_AT_ONCE", 7), ("RAYS_TIMES_WALLS", 30)])
+def test_how_much_is_worked_out_in_one_go_changes_nothing(monkeypatch, at_once):
+    ground = SQUARE.difference(shapely.box(8, 8, 12, 11))
+    cells = Cells.inside(ground, size_m=0.5)
+    firsts = []
+    for _ in range(2):
+        paths = bounced(ground, np.repeat([[3.0, 3.0]], 5, axis=0), length_m=60.0, seed=4)
+        firsts.append(reached(paths, cells, cutting_width_m=0.8).first_m)
+        monkeypatch.setattr(bounce, *at_once)
+    assert np.array_equal(*firsts)
+
+
+def test_no_departures_reach_nothing():
+    reach = reached(
+        bounced(SQUARE, np.empty((0, 2)), length_m=10, seed=1), Cells.inside(SQUARE, size_m=1), cutting_width_m=1
+    )
+    assert reach.first_m.shape == (0, 400)

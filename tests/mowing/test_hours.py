@@ -100,3 +100,17 @@ def test_a_table_that_is_not_there():
 def test_windows_go_on_for_a_day_at_most(hours):
     with pytest.raises(ParameterError):
         windows_longer({0: [(1, 2)]}, hours)
+
+
+def test_what_a_caller_does_to_its_hours_is_not_seen_by_the_next():
+    quiet = quiet_hours_from()
+    quiet.permitted[6] = [(0.0, 24.0)]
+    quiet.permitted[0].append((20.0, 24.0))
+    assert windows_words(quiet_hours_from().permitted) == "Monday to Saturday 07:00-20:00"
+
+
+def test_hours_that_have_changed_are_read_anew(tmp_path):
+    file = tmp_path / "town.toml"
+    for end in (12, 13):
+        file.write_text(f'[permitted]\nMonday = ["09:00-{end}:00"]\n')
+        assert quiet_hours_from(str(file)).permitted == {0: [(9.0, end)]}
