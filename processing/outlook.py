@@ -60,39 +60,44 @@ class HotHours:
     to_h: float
 
 
-def shade_shares(site: Site, surface: Surface | None, xy: FloatArray, *, height_m: float, when: HotHours) -> FloatArray:
-    """Return the share of the season's hot hours in which each place is in shade, shape (n,); NaN where unknown."""
+def shade_shares(site: Site, surface: Surface | None, places_xyz: FloatArray, when: HotHours) -> FloatArray:
+    """Return the share of the season's hot hours in which each place is in shade, shape (n,); NaN where unknown.
+
+    Places are x, y, elevation, shape (n, 3) [m].
+    """
     if surface is None:
-        return np.full(len(xy), np.nan)
+        return np.full(len(places_xyz), np.nan)
     hours = (when.from_h, when.to_h)
     sun = hot_hours(site.frame.latitude_deg, site.frame.longitude_deg, months=when.months, hours=hours)
-    return shade_share(surface, points_above_ground(site.dem, site.frame, xy, height_m), sun)
+    return shade_share(surface, places_xyz, sun)
 
 
 def street_sight_shares(
-    site: Site, surface: Surface | None, xy: FloatArray, *, height_m: float, eye_height_m: float
+    site: Site, surface: Surface | None, places_xyz: FloatArray, *, eye_height_m: float
 ) -> FloatArray:
-    """Return the share of near street points from which each place is seen, shape (n,); NaN where unknown."""
+    """Return the share of near street points from which each place is seen, shape (n,); NaN where unknown.
+
+    Places are x, y, elevation, shape (n, 3) [m].
+    """
     streets = _near(site, site.geometries("streets"))
-    if surface is None or not streets:
-        return np.full(len(xy), np.nan)
+    if surface is None or not len(streets):
+        return np.full(len(places_xyz), np.nan)
     places = street_points(streets, spacing_m=STREET_SPACING_M)
     eyes = points_above_ground(_ground(site) if site.dsm is None else site.dsm, site.frame, places, eye_height_m)
     eyes = eyes[np.isfinite(eyes).all(axis=1)]
     if not len(eyes):
-        return np.full(len(xy), np.nan)
-    docks = points_above_ground(site.dem, site.frame, xy, height_m)
-    return sight_share(surface, docks, eyes, reach_m=SIGHT_REACH_M)
+        return np.full(len(places_xyz), np.nan)
+    return sight_share(surface, places_xyz, eyes, reach_m=SIGHT_REACH_M)
 
 
 def _ground(site: Site) -> Grid:
     return site.dem if site.dem_around is None else site.dem_around
 
 
-def _near(site: Site, shapes: list[BaseGeometry]) -> list[BaseGeometry]:
+def _near(site: Site, shapes: list[BaseGeometry]) -> NDArray[np.object_]:
     around = shapely.buffer(site.parcel, SIGHT_REACH_M)
-    clipped = [shape.intersection(around) for shape in shapes]
-    return [shape for shape in clipped if not shape.is_empty]
+    clipped = shapely.intersection(np.array(shapes, dtype=object), around)
+    return np.asarray(clipped[~shapely.is_empty(clipped)], dtype=object)
 
 
 def _obstructions(site: Site) -> tuple[list[BaseGeometry], FloatArray]:

@@ -93,10 +93,21 @@ class MustHave:
 
     def failure(self, index: int) -> str:
         """Return why candidate `index` fails, in words with value and limit."""
+        return self.failures([index])[0]
+
+    def failures(self, indices: Sequence[int] | IntArray) -> list[str]:
+        """Return why each of some candidates fails, in words with value and limit, told apart by their digits."""
         side = "is under" if self.sense == "min" else "is over"
-        value = float(self.values[index])
-        digits = next((d for d in range(1, 7) if round(value, d) != round(self.limit, d)), 6)
-        return f"{self.name} {value:.{digits}f} {self.unit} {side} {self.limit:.{max(digits, 1)}f} {self.unit}"
+        limits = [f"{self.limit:z.{digits}f}" for digits in range(1, 7)]
+        ends = [f"{self.unit} {side} {limit} {self.unit}" for limit in limits]
+        texts = []
+        for value in np.asarray(self.values, dtype=np.float64)[indices].tolist():
+            number, digits = f"{value:z.1f}", 1
+            while number == limits[digits - 1] and digits < len(limits):
+                digits += 1
+                number = f"{value:z.{digits}f}"
+            texts.append(f"{self.name} {number} {ends[digits - 1]}")
+        return texts
 
 
 @dataclass(frozen=True)
@@ -225,11 +236,12 @@ def room_shares(pads: ArrayLike, ground: BaseGeometry) -> FloatArray:
 
 def distances_m(xy: ArrayLike, things: Sequence[BaseGeometry] | NDArray[np.object_]) -> FloatArray:
     """Return the distance from each place to the nearest of some geometries, shape (n,) [m]; NaN without any."""
-    places = np.asarray(shapely.points(np.asarray(xy, dtype=np.float64).reshape(-1, 2)), dtype=object)
+    points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
     geometries = np.asarray(things, dtype=object).ravel()
     geometries = geometries[~(shapely.is_missing(geometries) | shapely.is_empty(geometries))]
-    if geometries.size == 0 or places.size == 0:
-        return np.full(len(places), np.nan)
+    if geometries.size == 0 or points.size == 0:
+        return np.full(len(points), np.nan)
+    places = shapely.points(points)
     _, distance = shapely.STRtree(geometries).query_nearest(places, return_distance=True, all_matches=False)
     return np.asarray(distance, dtype=np.float64)
 
@@ -247,8 +259,9 @@ def feasibility(must_haves: Sequence[MustHave], count: int) -> Feasibility:
             raise ParameterError(f"must-have '{must.name}' has {np.size(must.values)} values for {count} places")
     failed: list[list[str]] = [[] for _ in range(count)]
     for must in must_haves:
-        for index in np.flatnonzero(~must.holds()):
-            failed[index].append(must.failure(int(index)))
+        missed = np.flatnonzero(~must.holds())
+        for index, text in zip(missed.tolist(), must.failures(missed), strict=True):
+            failed[index].append(text)
     return Feasibility(
         feasible=np.array([not texts for texts in failed], dtype=np.bool_),
         failed=tuple(tuple(texts) for texts in failed),

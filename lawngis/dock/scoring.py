@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -200,7 +201,7 @@ def first_rank_shares(
         raise ParameterError(f"{draws} draws with a spread of {spread} are not above zero")
     used = importance > 0
     alpha = used.sum() * importance[used] / importance.sum() / spread
-    weightings = np.random.default_rng(seed).dirichlet(alpha, size=draws)
+    weightings = _weightings(tuple(alpha.tolist()), draws, seed)
     shares = np.zeros(len(table))
     rivals = np.flatnonzero(may_win & (~np.isnan(table[:, used])).any(axis=1))
     if not rivals.size:
@@ -208,7 +209,8 @@ def first_rank_shares(
     for part in np.array_split(weightings, max(1, draws * len(rivals) // SCORES_AT_ONCE)):
         scores = _scores(table[np.ix_(rivals, used)], part)
         best = np.fmax.reduce(scores, axis=1)
-        draw, winner = np.nonzero(scores >= best[:, None] - 1e-12)
+        # Much faster flat than by rows and columns.
+        draw, winner = np.divmod(np.flatnonzero(scores >= best[:, None] - 1e-12), len(rivals))
         shared = np.bincount(draw, minlength=len(part))[draw]
         shares[rivals] += np.bincount(winner, weights=1 / shared, minlength=len(rivals))
     return shares / draws
@@ -284,6 +286,14 @@ def pairwise_weights(matrix: ArrayLike) -> PairwiseWeights:
     random_index = RANDOM_INDEX[size - 1]
     ratio = max(0.0, lambda_max - size) / (size - 1) / random_index if random_index else 0.0
     return PairwiseWeights(weights / weights.sum(), lambda_max, ratio)
+
+
+@lru_cache(maxsize=16)
+def _weightings(alpha: tuple[float, ...], draws: int, seed: int) -> FloatArray:
+    """Return random weightings, shape (draws, k), read-only: the loops of a site share them."""
+    drawn = np.random.default_rng(seed).dirichlet(alpha, size=draws)
+    drawn.flags.writeable = False
+    return drawn
 
 
 def _checked(criteria: ArrayLike, weights: ArrayLike) -> tuple[FloatArray, FloatArray]:

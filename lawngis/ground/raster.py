@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
@@ -218,6 +219,22 @@ def values_at(grid: Grid, frame: MeasuringFrame, xy: ArrayLike) -> FloatArray:
         Shape (n,). NaN outside the outermost cell centres and where one of the four cells that count has no
         data.
     """
+    return layered_values_at([grid], frame, xy)[0]
+
+
+def layered_values_at(grids: Sequence[Grid], frame: MeasuringFrame, xy: ArrayLike) -> FloatArray:
+    """Return the values of several grids on the same cells, as :func:`values_at` gives them, shape (k, n).
+
+    Where the points lie among the cells is worked out once.
+
+    Raises
+    ------
+    RasterError
+        When the grids don't lie on the same cells.
+    """
+    grid = grids[0]
+    if any((other.transform, other.shape) != (grid.transform, grid.shape) or other.crs != grid.crs for other in grids):
+        raise RasterError("grids read together must lie on the same cells")
     x, y = frame.coordinates_in(grid.crs, xy).T
     inverse = ~grid.transform
     col = inverse.a * x + inverse.c - 0.5
@@ -225,14 +242,16 @@ def values_at(grid: Grid, frame: MeasuringFrame, xy: ArrayLike) -> FloatArray:
     col_0, col_share, col_inside = _cell_and_share(col, grid.shape[1])
     row_0, row_share, row_inside = _cell_and_share(row, grid.shape[0])
 
-    total = np.zeros(len(x))
+    total = np.zeros((len(grids), len(x)))
     for row_step, row_weight in ((0, 1 - row_share), (1, row_share)):
+        rows = np.minimum(row_0 + row_step, grid.shape[0] - 1)
         for col_step, col_weight in ((0, 1 - col_share), (1, col_share)):
             weight = row_weight * col_weight
-            rows = np.minimum(row_0 + row_step, grid.shape[0] - 1)
             cols = np.minimum(col_0 + col_step, grid.shape[1] - 1)
             # A cell without weight may be no data: a point on a cell centre needs that cell alone.
-            total += np.where(weight > 0, weight * grid.values[rows, cols], 0.0)
+            counts = weight > 0
+            for number, layer in enumerate(grids):
+                total[number] += np.where(counts, weight * layer.values[rows, cols], 0.0)
     return np.where(row_inside & col_inside, total, np.nan)
 
 

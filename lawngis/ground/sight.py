@@ -8,15 +8,15 @@ north.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import product
 from typing import NamedTuple
 
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import FeatureError, ParameterError, RasterError
@@ -36,17 +36,26 @@ GRAZING = 1e-9
 NEAREST_SAMPLE_CELLS = 0.5
 """Nearer than this to either end of a ray the surface does not count [cells]: it's the cell one stands on."""
 
-LOOK_AROUND_CELLS = (24, 8)
-"""Within so many cells of the eye the highest is looked up, to see how far along a ray anything can matter."""
-
 HALF_DIAGONAL_CELLS = 0.5**0.5 + 1e-9
 """From a cell's centre to its corners [cells]; no line slips through between cells so near to it."""
 
-BATCH_STEPS = 8
-"""Steps of a march before which it is asked whether anything near is high enough to matter; even."""
+BLOCK_CELLS = 8
+"""Side of the blocks whose highest cell is looked up, to see if a piece of ray can matter [cells]; a power of 2."""
 
-CHUNK_RAYS = 32768
+BATCH_STEPS = BLOCK_CELLS - 1
+"""Steps of a march between such looks: with the cell beyond the last, what they read lies in one block."""
+
+LOOK_AHEAD_CELLS = (64, 32, 16, 8)
+"""Sides of the blocks in which it is looked up how far along a ray anything can matter [cells]; powers of 2."""
+
+CENTRES_AT_ONCE = 500_000
+"""Cells' centres for which it is worked out at once on which thing they lie."""
+
+CHUNK_RAYS = 16384
 """Rays marched at once, so that their state stays in the processor's cache."""
+
+ANSWERED_SHARE = 8
+"""Rays that are answered leave the march when they are more than one in so many."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,20 +112,14 @@ class Surface:
         return cls(np.ascontiguousarray(heights), _fitted_map(grid, frame))
 
     @cached_property
-    def ceiling_m(self) -> FloatArray:
-        """Greatest height among the cells that a batch of steps can touch, from its middle, shape (rows, cols) [m].
-
-        From the middle a ray gets half a batch away at most, and reads the cell beyond as well.
-        """
-        return np.asarray(ndimage.maximum_filter(self.heights_m, size=BATCH_STEPS + 3, mode="nearest"))
+    def _padded_m(self) -> FloatArray:
+        """Heights with a margin of :data:`BLOCK_CELLS`, as low as the lowest cell, before first row and column [m]."""
+        return np.pad(self.heights_m, ((BLOCK_CELLS, 0), (BLOCK_CELLS, 0)), constant_values=self.heights_m.min())
 
     @cached_property
-    def around_m(self) -> tuple[FloatArray, ...]:
-        """Greatest height within each of :data:`LOOK_AROUND_CELLS` of a cell, shape (rows, cols) each [m]."""
-        return tuple(
-            np.asarray(ndimage.maximum_filter(self.heights_m, size=2 * reach + 1, mode="nearest"))
-            for reach in LOOK_AROUND_CELLS
-        )
+    def _blocks_m(self) -> FloatArray:
+        """Greatest height of the blocks of :data:`BLOCK_CELLS` that begin in each cell, with the same margin [m]."""
+        return next(_block_peaks(self._padded_m, 1, (BLOCK_CELLS,)))
 
     @property
     def cells_per_m(self) -> float:
@@ -135,7 +138,7 @@ class Surface:
 
 
 class _Rays(NamedTuple):
-    """Rays as steps from cell line to cell line along the axis on which they advance faster; shape (p,) each.
+    """Rays as steps from cell line to cell line along the axis on which they advance faster.
 
     ::
 
@@ -144,23 +147,70 @@ class _Rays(NamedTuple):
               |  .   x   .   .   .
               |  o   .   .   .   .
               +---------------------> major
+
+    Their figures, shape (p,) each, are rows of two arrays, from which many rays are taken at once.
     """
 
-    number: IntArray
-    eye_m: FloatArray
-    enough: FloatArray
-    steps: IntArray
-    distance_m: FloatArray
-    step_m: FloatArray
-    flat: IntArray
-    flat_step: IntArray
-    minor: FloatArray
-    minor_step: FloatArray
-    minor_stride: IntArray
-    minor_last: IntArray
+    whole: IntArray
+    real: FloatArray
 
-    def taken(self, which: IntArray | BoolArray | slice) -> _Rays:
-        return _Rays._make(column[which] for column in self)
+    @property
+    def number(self) -> IntArray:
+        return self.whole[0]
+
+    @property
+    def steps(self) -> IntArray:
+        return self.whole[1]
+
+    @property
+    def flat(self) -> IntArray:
+        return self.whole[2]
+
+    @property
+    def flat_step(self) -> IntArray:
+        return self.whole[3]
+
+    @property
+    def minor_stride(self) -> IntArray:
+        return self.whole[4]
+
+    @property
+    def block_flat(self) -> IntArray:
+        return self.whole[5]
+
+    @property
+    def eye_m(self) -> FloatArray:
+        return self.real[0]
+
+    @property
+    def enough(self) -> FloatArray:
+        return self.real[1]
+
+    @property
+    def distance_m(self) -> FloatArray:
+        return self.real[2]
+
+    @property
+    def step_m(self) -> FloatArray:
+        return self.real[3]
+
+    @property
+    def minor(self) -> FloatArray:
+        return self.real[4]
+
+    @property
+    def minor_step(self) -> FloatArray:
+        return self.real[5]
+
+    @property
+    def block_minor(self) -> FloatArray:
+        return self.real[6]
+
+    def first(self, count: int) -> _Rays:
+        return _Rays(self.whole[:, :count], self.real[:, :count])
+
+    def taken(self, which: IntArray) -> _Rays:
+        return _Rays(self.whole.take(which, axis=1), self.real.take(which, axis=1))
 
 
 def points_above_ground(ground: Grid, frame: MeasuringFrame, xy: ArrayLike, height_m: ArrayLike) -> FloatArray:
@@ -240,10 +290,8 @@ def surface_from_obstructions(
         x, y = frame.coordinates_in(ground.crs, xy).T
         return np.column_stack([inverse.a * x + inverse.c - 0.5, inverse.e * y + inverse.f - 0.5])
 
-    standing = np.zeros(ground.shape)
-    for shape, height in zip(shapely.transform(shapely.force_2d(shapes), to_cells), heights, strict=True):
-        _raise_to(standing, shape, float(height))
-    return ground.with_values(ground.values + standing)
+    in_cells = shapely.transform(shapely.force_2d(shapes), to_cells)
+    return ground.with_values(ground.values + _standing_m(in_cells, heights, ground.shape))
 
 
 def crown_discs(trunks_xy: ArrayLike, crown_diameter_m: ArrayLike) -> NDArray[np.object_]:
@@ -314,16 +362,51 @@ def steepest_rise(
     """
     eyes = _finite_xyz(eyes_xyz, "eye")
     columns = (np.asarray(column, dtype=np.float64) for column in (headings_deg, reach_m, enough))
-    spread = [np.broadcast_to(column, (len(eyes),)) for column in columns]
-    rise = np.full(len(eyes), -np.inf)
-    for first in range(0, len(eyes), CHUNK_RAYS):
-        part = slice(first, first + CHUNK_RAYS)
-        heading, reach, slope = (values[part] for values in spread)
-        useful_m = np.minimum(_useful_m(surface, eyes[part], slope), reach)
-        far = np.flatnonzero(useful_m >= NEAREST_SAMPLE_CELLS / surface.cells_per_m)
-        rays = _rays(surface, eyes[part][far], heading[far], reach[far], useful_m[far], slope[far])
-        _march(surface, rays._replace(number=far[rays.number]), rise[part])
-    return rise
+    heading, reach, slope = (np.broadcast_to(column, (len(eyes),)) for column in columns)
+    useful_m = np.minimum(_useful_m(surface, eyes[:, 2], slope), reach)
+    return _rises(surface, surface.cells(eyes[:, :2]).T, eyes[:, 2], _east_north(heading), useful_m, reach, slope)
+
+
+def rises_over(surface: Surface, eyes_xyz: ArrayLike, headings_deg: ArrayLike, slopes: ArrayLike) -> BoolArray:
+    """Return where the surface rises more steeply than a slope, in each of some directions from each of some places.
+
+    Parameters
+    ----------
+    surface
+        What can stand in the way.
+    eyes_xyz
+        x, y, elevation of places on the surface, shape (n, 3) [m].
+    headings_deg
+        Directions clockwise from true north, shape (k,) [degrees].
+    slopes
+        Above zero, one for each direction, shape (k,) [m/m].
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n, k). A ray that just touches the surface passes.
+
+    Raises
+    ------
+    ParameterError
+        When an eye has no place or elevation.
+
+    Notes
+    -----
+    The same as comparing with :func:`steepest_rise`; what rays of one direction share is worked out once.
+    """
+    eyes = _finite_xyz(eyes_xyz, "eye")
+    slope = np.asarray(slopes, dtype=np.float64)
+    east_north = _east_north(np.asarray(headings_deg, dtype=np.float64))
+    useful_m = _useful_in_m(surface, eyes, surface.to_cells[:, :2] @ east_north, slope)
+    far = np.flatnonzero(useful_m >= NEAREST_SAMPLE_CELLS / surface.cells_per_m)
+    direction, eye = np.divmod(far, max(len(eyes), 1))
+    at, reach_m = surface.cells(eyes[:, :2]).T[:, eye], np.broadcast_to(np.inf, far.shape)
+    enough = slope[direction]
+    rise = _rises(surface, at, eyes[eye, 2], east_north[:, direction], useful_m.ravel()[far], reach_m, enough)
+    over = np.zeros(useful_m.shape, dtype=bool)
+    over.ravel()[far] = rise > enough + GRAZING
+    return over.T
 
 
 def line_of_sight(surface: Surface, observers_xyz: ArrayLike, targets_xyz: ArrayLike) -> BoolArray:
@@ -353,9 +436,7 @@ def line_of_sight(surface: Surface, observers_xyz: ArrayLike, targets_xyz: Array
     nothing stands in the way. The Earth's curvature (1 cm in 350 m) is left out.
     """
     observers, targets = _finite_xyz(observers_xyz, "observer"), _finite_xyz(targets_xyz, "target")
-    first, second = (index.ravel() for index in np.indices((len(observers), len(targets))))
-    seen = _mutually_visible(surface, observers[first], targets[second])
-    return seen.reshape(len(observers), len(targets))
+    return _visible(surface, observers, targets)[2].reshape(len(observers), len(targets))
 
 
 def sight_share(
@@ -386,11 +467,9 @@ def sight_share(
     candidates = np.asarray(candidates_xyz, dtype=np.float64).reshape(-1, 3)
     street = np.asarray(street_xyz, dtype=np.float64).reshape(-1, 3)
     street = street[np.isfinite(street).all(axis=1)]
-    away = np.hypot(*(candidates[:, None, axis] - street[None, :, axis] for axis in (0, 1)))
     placed = np.flatnonzero(np.isfinite(candidates).all(axis=1))
-    place, point = np.nonzero(away[placed] <= reach_m)
+    place, _, seen = _visible(surface, candidates[placed], street, reach_m)
     place = placed[place]
-    seen = _mutually_visible(surface, candidates[place], street[point])
     total = np.bincount(place, minlength=len(candidates)).astype(np.float64)
     total[total == 0] = np.nan
     return np.asarray(np.bincount(place, weights=seen, minlength=len(candidates)) / total, dtype=np.float64)
@@ -445,55 +524,100 @@ def _fitted_map(grid: Grid, frame: MeasuringFrame) -> FloatArray:
     return np.asarray(fitted, dtype=np.float64)
 
 
+def _block_peaks(peaks: FloatArray, side: int, sides: Sequence[int]) -> Iterator[FloatArray]:
+    """Yield the greatest value of blocks of other sides that begin in each cell, from that of blocks of one side.
+
+    Sides are powers of 2 and rise. Each table holds until the next is asked for.
+    """
+    here, other = peaks.copy(), np.empty_like(peaks)
+    for wanted in sides:
+        while side < wanted:
+            np.maximum(here[:-side], here[side:], out=other[:-side])
+            other[-side:] = here[-side:]
+            np.maximum(other[:, :-side], other[:, side:], out=here[:, :-side])
+            here[:, -side:] = other[:, -side:]
+            side *= 2
+        yield here
+
+
+def _east_north(headings_deg: FloatArray) -> FloatArray:
+    angle = np.radians(headings_deg)
+    return np.stack([np.sin(angle), np.cos(angle)])
+
+
+def _rises(
+    surface: Surface,
+    at: FloatArray,
+    eye_m: FloatArray,
+    east_north: FloatArray,
+    useful_m: FloatArray,
+    reach_m: FloatArray,
+    enough: FloatArray,
+) -> FloatArray:
+    """Return the steepest rise along rays, shape (p,).
+
+    They begin at cells (col, row), shape (2, p); their direction is a vector of length 1, shape (2, p).
+    """
+    rise = np.full(len(eye_m), -np.inf)
+    far = np.flatnonzero(useful_m >= NEAREST_SAMPLE_CELLS / surface.cells_per_m)
+    for first in range(0, len(far), CHUNK_RAYS):
+        part = far[first : first + CHUNK_RAYS]
+        ray = (column[..., part] for column in (at, eye_m, east_north, useful_m, reach_m, enough))
+        _march(surface, _rays(surface, part, *ray), rise)
+    return rise
+
+
 def _rays(
     surface: Surface,
-    eyes: FloatArray,
-    headings: FloatArray,
-    reach_m: FloatArray,
+    numbers: IntArray,
+    at: FloatArray,
+    eye_m: FloatArray,
+    east_north: FloatArray,
     useful_m: FloatArray,
+    reach_m: FloatArray,
     enough: FloatArray,
 ) -> _Rays:
     """Return rays ready to march, the longest first, without those that have nothing to sample."""
     rows, cols = surface.heights_m.shape
-    sizes, strides = np.array([cols, rows]), np.array([1, cols])
-    angle = np.radians(headings)
-    at, speed = surface.cells(eyes[:, :2]).T, surface.to_cells[:, :2] @ np.stack([np.sin(angle), np.cos(angle)])
+    sizes = np.array([cols, rows])
+    speed = surface.to_cells[:, :2] @ east_north
     upright = np.abs(speed[1]) > np.abs(speed[0])
     major_at, minor_at = np.where(upright, at[::-1], at)
     major_speed, minor_speed = np.where(upright, speed[::-1], speed)
     major, minor = upright.astype(np.int64), 1 - upright
 
-    forward = np.where(major_speed < 0, -1, 1)
+    back = major_speed < 0
+    forward = np.where(back, -1.0, 1.0)
     step_m = 1 / np.abs(major_speed)
     along = forward * major_at
     first_line = np.ceil(along + NEAREST_SAMPLE_CELLS)
     distance_m = (first_line - along) * step_m
     minor_step = minor_speed * step_m
     minor_0 = minor_at + minor_speed * distance_m
+    major_0 = forward * first_line
 
-    major_steps = _steps_inside(forward * first_line, forward.astype(np.float64), sizes[major])
+    major_steps = _steps_inside(major_0, forward, sizes[major])
     minor_steps = _steps_inside(minor_0, minor_step, sizes[minor])
     farthest_m = np.minimum(reach_m - NEAREST_SAMPLE_CELLS * step_m, useful_m)
-    reach_steps = np.floor((farthest_m - distance_m) / step_m) + 1
-    steps = np.minimum(np.minimum(major_steps, minor_steps), reach_steps)
-    steps = np.clip(steps, 0, sizes.max()).astype(np.int64)
+    with np.errstate(over="ignore"):
+        reach_steps = np.floor((farthest_m - distance_m) / step_m) + 1
+    steps = np.clip(np.minimum(np.minimum(major_steps, minor_steps), reach_steps), 0, sizes.max())
 
-    rays = _Rays(
-        number=np.arange(len(eyes)),
-        eye_m=eyes[:, 2],
-        enough=enough,
-        steps=steps,
-        distance_m=distance_m,
-        step_m=step_m,
-        flat=(forward * first_line).astype(np.int64) * strides[major],
-        flat_step=forward * strides[major],
-        minor=minor_0,
-        minor_step=minor_step,
-        minor_stride=strides[minor],
-        minor_last=sizes[minor] - 2,
-    )
-    order = np.argsort(-steps, kind="stable")
-    return rays.taken(order[: np.count_nonzero(steps)])
+    # Of cells in the padded tables.
+    strides = np.array([1, cols + BLOCK_CELLS])
+    major_stride, minor_stride = strides[major], strides[minor]
+    flat = BLOCK_CELLS * strides.sum() + major_0.astype(np.int64) * major_stride
+    flat_step = np.where(back, -major_stride, major_stride)
+    # A block begins at the end of the batch on which its cells have the lower numbers.
+    last = BATCH_STEPS - 1
+    block_flat = np.where(back, flat + last * flat_step, flat) - BLOCK_CELLS * minor_stride
+    block_minor = np.where(minor_step < 0, minor_0 + last * minor_step, minor_0) + BLOCK_CELLS
+    # Sorting is far quicker by small numbers.
+    small = np.int16 if sizes.max() < np.iinfo(np.int16).max else np.int64
+    order = np.argsort(-steps.astype(small), kind="stable")[: np.count_nonzero(steps)]
+    whole = (numbers, steps.astype(np.int64), flat, flat_step, minor_stride, block_flat)
+    real = (eye_m, enough, distance_m, step_m, minor_0, minor_step, block_minor)
+    return _Rays(np.stack([row[order] for row in whole]), np.stack([row[order] for row in real]))
 
 
 def _steps_inside(start: FloatArray, step: FloatArray, size: IntArray) -> FloatArray:
@@ -504,74 +628,113 @@ def _steps_inside(start: FloatArray, step: FloatArray, size: IntArray) -> FloatA
     return np.where((start >= 0) & (start <= size - 1), steps, 0.0)
 
 
-def _useful_m(surface: Surface, eyes: FloatArray, enough: FloatArray) -> FloatArray:
+def _useful_m(surface: Surface, eye_m: FloatArray, enough: FloatArray) -> FloatArray:
     """Return the distance beyond which not even the highest cell rises more steeply than `enough`."""
-    eye_m = eyes[:, 2]
     above = surface.heights_m.max() - eye_m
     distance = np.full(len(eye_m), np.inf)
-    upward = (enough > 0) & np.isfinite(enough)
+    known = np.isfinite(enough)
+    upward = (enough > 0) & known
     with np.errstate(over="ignore"):  # a slope next to nothing is met next to nowhere
         distance[upward] = np.maximum(above[upward], 0.0) / enough[upward]
-    distance[(enough >= 0) & (above <= 0) & np.isfinite(enough)] = 0.0
-    col, row = np.round(surface.cells(eyes[:, :2])).T
-    rows, cols = surface.heights_m.shape
-    upward &= (col >= 0) & (col < cols) & (row >= 0) & (row < rows)
-    for reach, around in zip(LOOK_AROUND_CELLS, surface.around_m, strict=True):
-        # The eye is half a cell from its cell's centre at most, and a sample reads one cell farther.
-        near = np.flatnonzero(upward & (distance * surface.cells_per_m <= reach - 1.5))
-        above = around[row[near].astype(np.int64), col[near].astype(np.int64)] - eye_m[near]
-        distance[near] = np.minimum(distance[near], np.maximum(above, 0.0) / enough[near])
+    distance[(enough >= 0) & (above <= 0) & known] = 0.0
     return distance
+
+
+def _useful_in_m(surface: Surface, eyes: FloatArray, speed: FloatArray, slopes: FloatArray) -> FloatArray:
+    """Return the same for all of some directions from each place on the surface, shape (k, n) [m].
+
+    Near ends are found by the highest cell of ever smaller blocks ahead, to that side of the place to which a
+    direction leads, as long as they hold all that a ray reads up to the end found so far.
+    """
+    eye_m = eyes[:, 2]
+    tops_m = _tops_ahead_m(surface, np.floor(surface.cells(eyes[:, :2])).astype(np.int64))
+    distance = np.empty((len(slopes), len(eyes)))
+    with np.errstate(over="ignore"):
+        for left, down in product((False, True), repeat=2):
+            these = np.flatnonzero(((speed[0] < 0) == left) & ((speed[1] < 0) == down))
+            slope = slopes[these, None]
+            ends = np.maximum(surface.heights_m.max() - eye_m, 0.0) / slope
+            for side in LOOK_AHEAD_CELLS if len(these) else ():
+                bound = np.maximum(tops_m[side, left, down] - eye_m, 0.0) / slope
+                ends = np.where(ends * surface.cells_per_m <= side - 3, np.minimum(ends, bound), ends)
+            distance[these] = ends
+    return distance
+
+
+def _tops_ahead_m(surface: Surface, cell: IntArray) -> dict[tuple[int, bool, bool], FloatArray]:
+    """Return the greatest height of blocks ahead of cells (col, row), shape (n, 2), to the left or not, down or not.
+
+    The first key is the blocks' side: each of :data:`LOOK_AHEAD_CELLS`.
+    """
+    sides = sorted(LOOK_AHEAD_CELLS)
+    tops_m = {}
+    for side, peaks_m in zip(sides, _block_peaks(surface._blocks_m, BLOCK_CELLS, sides), strict=True):
+        for left, down in product((False, True), repeat=2):
+            first = np.where([left, down], cell + 2 - side, cell)
+            col, row = np.maximum(first + BLOCK_CELLS, 0).T
+            tops_m[side, left, down] = peaks_m[row, col]
+    return tops_m
 
 
 def _march(surface: Surface, rays: _Rays, rise: FloatArray) -> None:
     """Put the steepest rise of each ray, the longest first, into `rise`."""
-    heights, ceiling = surface.heights_m.ravel(), surface.ceiling_m.ravel()
-    ordered = np.full(len(rays.number), -np.inf)
+    heights, blocks = surface._padded_m.ravel(), surface._blocks_m.ravel()
     for step in range(0, int(rays.steps.max(initial=0)), BATCH_STEPS):
-        count = int(np.searchsorted(-rays.steps, -step, side="left"))
-        here, best = rays.taken(slice(count)), ordered[:count]
-        # A ray that is answered is done; else what is no higher than the answer's slope changes nothing.
-        matters = np.where(np.isfinite(here.enough), here.enough, best)
-        rising = np.flatnonzero((_highest_rise(ceiling, here, step) > matters) & (best <= here.enough + GRAZING))
-        some, found = here.taken(rising), best[rising]
-        ends = np.searchsorted(-some.steps, -np.arange(step, step + BATCH_STEPS), side="left")
-        for i, end in enumerate(ends[ends > 0], start=step):
-            np.maximum(found[:end], _rise_at(heights, some.taken(slice(end)), i), out=found[:end])
-        best[rising] = found
-    rise[rays.number] = ordered
+        rays = rays.first(int(np.searchsorted(-rays.steps, -step, side="left")))
+        # What is no higher than the answer's slope changes nothing.
+        matters = np.where(np.isfinite(rays.enough), rays.enough, rise[rays.number])
+        rising = np.flatnonzero(_may_exceed(blocks, rays, step, matters))
+        some = rays.taken(rising)
+        found = np.maximum(rise[some.number], _highest_rise(heights, some, step))
+        rise[some.number] = found
+        answered = rising[found > some.enough + GRAZING]
+        if len(answered) * ANSWERED_SHARE > len(rays.number):
+            rays = rays.taken(np.delete(np.arange(len(rays.number)), answered))
 
 
-def _highest_rise(ceiling: FloatArray, rays: _Rays, step: int) -> FloatArray:
-    """Return a rise that no sample of the batch beginning with a step exceeds."""
-    above = ceiling.take(_cell_at(rays, np.minimum(step + BATCH_STEPS // 2, rays.steps - 1))[0]) - rays.eye_m
+def _may_exceed(blocks: FloatArray, rays: _Rays, step: int, slope: FloatArray) -> BoolArray:
+    """Return whether any sample of the batch beginning with a step may rise more steeply than a slope."""
+    low = (rays.block_minor + step * rays.minor_step).astype(np.int64)
+    highest_m = blocks.take(rays.block_flat + step * rays.flat_step + low * rays.minor_stride)
     nearest_m = rays.distance_m + step * rays.step_m
-    return np.asarray(above / np.where(above > 0, nearest_m, nearest_m + BATCH_STEPS * rays.step_m), dtype=np.float64)
+    # A falling line is lowest at the end of the batch.
+    lowest_m = slope * np.where(slope > 0, nearest_m, nearest_m + BATCH_STEPS * rays.step_m)
+    return np.asarray(highest_m - rays.eye_m > lowest_m, dtype=bool)
 
 
-def _cell_at(rays: _Rays, step: int | IntArray) -> tuple[IntArray, FloatArray]:
-    """Return the lower of the two cells that a step reads, and the share of the other one."""
-    minor = rays.minor + step * rays.minor_step
-    low = np.minimum(minor.astype(np.int64), rays.minor_last)
-    cell = rays.flat + step * rays.flat_step + low * rays.minor_stride
-    return np.asarray(cell, dtype=np.int64), np.asarray(minor - low, dtype=np.float64)
+def _highest_rise(heights: FloatArray, rays: _Rays, step: int) -> FloatArray:
+    """Return the steepest rise among the samples of the batch beginning with a step."""
+    steps = np.minimum(np.arange(step, step + BATCH_STEPS)[:, None], rays.steps - 1)
+    minor = rays.minor + steps * rays.minor_step
+    low = minor.astype(np.int64)
+    cell = rays.flat + steps * rays.flat_step + low * rays.minor_stride
+    # Beyond the last cell, which is met with no share of it, there may be none.
+    below, above = heights.take(cell), heights.take(cell + rays.minor_stride, mode="clip")
+    height = below + (minor - low) * (above - below)
+    return np.asarray(((height - rays.eye_m) / (rays.distance_m + steps * rays.step_m)).max(axis=0), dtype=np.float64)
 
 
-def _rise_at(heights: FloatArray, rays: _Rays, step: int) -> FloatArray:
-    cell, share = _cell_at(rays, step)
-    below, above = heights.take(cell), heights.take(cell + rays.minor_stride)
-    height = below + share * (above - below)
-    return np.asarray((height - rays.eye_m) / (rays.distance_m + step * rays.step_m), dtype=np.float64)
+def _visible(
+    surface: Surface, here: FloatArray, there: FloatArray, reach_m: float = np.inf
+) -> tuple[IntArray, IntArray, BoolArray]:
+    """Return pairs of points no farther apart than a reach, as two rows of numbers, and between which the view is free.
 
-
-def _mutually_visible(surface: Surface, here: FloatArray, there: FloatArray) -> BoolArray:
-    """Return for pairs of points, shape (p, 3) each, whether the line between them is free."""
-    away = there - here
-    distance = np.hypot(away[:, 0], away[:, 1])
-    slope = np.divide(away[:, 2], distance, out=np.zeros(len(away)), where=distance > 0)
-    heading = np.degrees(np.arctan2(away[:, 0], away[:, 1]))
-    rise = steepest_rise(surface, here, heading, reach_m=distance, enough=slope)
-    return np.asarray(rise <= slope + GRAZING, dtype=bool)
+    Points are x, y, elevation, shape (n, 3) and (m, 3).
+    """
+    east, north = (there[:, axis] - here[:, axis, None] for axis in (0, 1))
+    away_m = np.hypot(east, north)
+    near = np.flatnonzero(away_m <= reach_m)
+    first, second = np.divmod(near, max(len(there), 1))
+    distance = away_m.ravel()[near]
+    slope = np.divide(there[second, 2] - here[first, 2], distance, out=np.zeros(len(near)), where=distance > 0)
+    # From a place to itself nothing is sampled, whichever way it is.
+    east_north = np.ones((2, len(near)))
+    for part, whole in zip(east_north, (east, north), strict=True):
+        np.divide(whole.ravel()[near], distance, out=part, where=distance > 0)
+    at = surface.cells(here[:, :2]).T[:, first]
+    useful_m = _useful_m(surface, here[first, 2], slope)
+    rise = _rises(surface, at, here[first, 2], east_north, np.minimum(useful_m, distance), distance, slope)
+    return first, second, np.asarray(rise <= slope + GRAZING, dtype=bool)
 
 
 def _finite_xyz(points: ArrayLike, name: str) -> FloatArray:
@@ -585,25 +748,45 @@ def _finite_xyz(points: ArrayLike, name: str) -> FloatArray:
     return xyz
 
 
-def _raise_to(standing: FloatArray, shape: BaseGeometry, height_m: float) -> None:
-    """Let a shape in units of cells, centres at whole numbers, stand on the cells that it takes up."""
-    if shape.is_empty:
-        return
-    rows, cols = standing.shape
-    thin = shapely.get_dimensions(shape) < 2 or shapely.buffer(shape, -HALF_DIAGONAL_CELLS).is_empty
-    min_x, min_y, max_x, max_y = shape.bounds
-    col_0, row_0 = max(int(np.ceil(min_x - 1)), 0), max(int(np.ceil(min_y - 1)), 0)
-    col_1, row_1 = min(int(np.floor(max_x + 1)), cols - 1), min(int(np.floor(max_y + 1)), rows - 1)
-    if col_1 < col_0 or row_1 < row_0:
-        return
-    col, row = np.meshgrid(np.arange(col_0, col_1 + 1), np.arange(row_0, row_1 + 1))
-    shapely.prepare(shape)
-    if thin:
-        taken = shapely.dwithin(shape, shapely.points(col, row), HALF_DIAGONAL_CELLS)
-    else:
-        taken = shapely.contains_xy(shape, col, row)
-    window = standing[row_0 : row_1 + 1, col_0 : col_1 + 1]
-    np.maximum(window, np.where(taken, height_m, 0.0), out=window)
+def _standing_m(shapes: NDArray[np.object_], heights_m: FloatArray, size: tuple[int, int]) -> FloatArray:
+    """Return how high things stand on the cells that they take up, shape `size` [m]; 0 where none does.
+
+    Shapes are in units of cells, centres at whole numbers.
+    """
+    standing = np.zeros(size)
+    lowest_first = np.argsort(heights_m, kind="stable")
+    shapes, heights_m = shapes[lowest_first], heights_m[lowest_first]
+    shapely.prepare(shapes)
+    thin = _thin(shapes)
+    bounds = np.nan_to_num(shapely.bounds(shapes), nan=-2.0)  # of an empty shape: no cells
+    first = np.maximum(np.ceil(bounds[:, :2] - 1), 0).astype(np.int64)
+    last = np.minimum(np.floor(bounds[:, 2:] + 1), (size[1] - 1, size[0] - 1)).astype(np.int64)
+    spans = np.maximum(last - first + 1, 0)
+    counts = spans.prod(axis=1)
+    for these in np.split(np.arange(len(shapes)), np.flatnonzero(np.diff(np.cumsum(counts) // CENTRES_AT_ONCE)) + 1):
+        which = np.repeat(these, counts[these])
+        number = np.arange(len(which)) - np.repeat(np.cumsum(counts[these]) - counts[these], counts[these])
+        row, col = np.divmod(number, spans[which, 0])
+        col, row = col + first[which, 0], row + first[which, 1]
+        taken = np.empty(len(which), dtype=bool)
+        beside, inside = thin[which], ~thin[which]
+        points = shapely.points(col[beside], row[beside])
+        taken[beside] = shapely.dwithin(shapes[which[beside]], points, HALF_DIAGONAL_CELLS)
+        taken[inside] = shapely.contains_xy(shapes[which[inside]], col[inside], row[inside])
+        # Of several heights for one cell the last one stays: the highest.
+        standing[row[taken], col[taken]] = heights_m[which[taken]]
+    return standing
+
+
+def _thin(shapes: NDArray[np.object_]) -> BoolArray:
+    """Return which shapes, in units of cells, are nowhere wider than a cell's diagonal."""
+    polygons = shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON
+    plain = polygons & (shapely.get_num_interior_rings(shapes) == 0)
+    # The edge of a disc that rolls inside a polygon's edge is the shorter the larger it is: area <= inradius * length.
+    wide = plain & (shapely.area(shapes) > 1.01 * HALF_DIAGONAL_CELLS * shapely.length(shapes))
+    thin = ~wide
+    thin[thin] = shapely.is_empty(shapely.buffer(shapes[thin], -HALF_DIAGONAL_CELLS))
+    return thin
 
 
 def _points_along(line: BaseGeometry, spacing_m: float) -> FloatArray:

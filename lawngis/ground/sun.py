@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import CENTRE_SNAP_CELLS, Grid, values_at
-from lawngis.ground.sight import GRAZING, Surface, steepest_rise
+from lawngis.ground.sight import GRAZING, Surface, rises_over, steepest_rise
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -438,17 +438,12 @@ def _drawn_together(azimuth_deg: FloatArray, elevation_deg: FloatArray, group: I
 
 def _in_shade(surface: Surface, eyes: FloatArray, sun: SunPositions) -> BoolArray:
     """Return which places, shape (n, 3), are in the shade of which positions, shape (n, k)."""
-    count = len(sun.weight)
+    shaded = np.ones((len(eyes), len(sun.weight)), dtype=bool)
     # tan(90°) is huge rather than infinite; the sun at or below the level plane does not shine.
-    slope = np.tan(np.radians(np.clip(sun.elevation_deg, 0.0, 90.0)))
-    # Rays of one direction stay together: they are equally long, and touch the same part of the surface.
-    rise = steepest_rise(
-        surface,
-        np.tile(eyes, (count, 1)),
-        np.repeat(sun.azimuth_deg, len(eyes)),
-        enough=np.repeat(slope, len(eyes)),
-    ).reshape(count, len(eyes))
-    return np.asarray((rise > slope[:, None] + GRAZING) | (sun.elevation_deg <= 0)[:, None], dtype=bool).T
+    up = np.flatnonzero(sun.elevation_deg > 0)
+    slope = np.tan(np.radians(np.minimum(sun.elevation_deg[up], 90.0)))
+    shaded[:, up] = rises_over(surface, eyes, sun.azimuth_deg[up], slope)
+    return shaded
 
 
 def _known(surface: Surface, eyes: FloatArray) -> BoolArray:

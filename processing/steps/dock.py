@@ -32,7 +32,7 @@ from lawngis.dock.scoring import (
 )
 from lawngis.geometry.routes import route_lengths_m
 from lawngis.ground.hollows import hollows
-from lawngis.ground.raster import Grid, values_at
+from lawngis.ground.raster import Grid, layered_values_at, values_at
 from lawngis.ground.steep import mower_slope
 from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
@@ -144,16 +144,18 @@ def _measured(
     home = loop.zones[0]["geometry"]
     ring = shapely.get_coordinates(ground.exterior)
     along = _in_zone(candidate_places(ring, spacing_m=parameters.spacing_m), home)
-    places, wire_deg, which = _both_ways(along, mower)
+    places, which = _both_ways(along, mower)
     slope, sd = mower_slope(site.dem, wheelbase_m=mower.dock_pad_length_m, z_sd_m=site.accuracy.dem_sd_m)
     ways = supply_field(site, plan, mower)
     surface = plan.derived("standing surface", lambda: standing_surface(site))
+    height_m, slope_percent, slope_sd_percent = layered_values_at([site.dem, slope, sd], site.frame, along.xy)
+    tops = np.column_stack([along.xy, height_m + mower.dock_height_m])
     others = [shape for shape in site.geometries("buildings") if not shape.intersects(site.parcel)]
     xy = along.xy
     # Whichever way the dock faces: once for each place.
     of_place = {
-        "slope_percent": values_at(slope, site.frame, xy),
-        "slope_sd_percent": values_at(sd, site.frame, xy),
+        "slope_percent": slope_percent,
+        "slope_sd_percent": slope_sd_percent,
         "sprinkler_m": distances_m(xy, site.geometries("sprinklers")),
         "outlet_m": distances_m(xy, site.geometries("outlets")),
         "supply_m": np.full(len(xy), np.nan) if ways is None else route_lengths_m(ways.field, xy),
@@ -164,33 +166,32 @@ def _measured(
         "island_m": distances_m(xy, list(ground.interiors)),
         "hollow_m": _hollow_m(site, xy, parameters),
         "central_m": distances_m(xy, [home.centroid]),
-        "shade_share": shade_shares(site, surface, xy, height_m=mower.dock_height_m, when=parameters.hot_hours),
-        "sight_share": street_sight_shares(
-            site, surface, xy, height_m=mower.dock_height_m, eye_height_m=mower.street_eye_height_m
-        ),
+        "room_share": _room_shares(site, along, home, mower),
+        "shade_share": shade_shares(site, surface, tops, parameters.hot_hours),
+        "sight_share": street_sight_shares(site, surface, tops, eye_height_m=mower.street_eye_height_m),
         "neighbour_m": distances_m(xy, others),
         "bed_m": distances_m(xy, site.geometries("beds")),
     }
     return _Measured(
         places=places,
-        room_share=_room_shares(site, places, wire_deg, home, mower),
         approach_percent=_approach_percent(site, slope, places, mower.dock_straight_ahead_m),
         **{name: values[which] for name, values in of_place.items()},
     )
 
 
-def _room_shares(
-    site: Site, places: Candidates, wire_deg: FloatArray, home: Polygon, mower: MowerProfile
-) -> FloatArray:
+def _room_shares(site: Site, along: Candidates, home: Polygon, mower: MowerProfile) -> FloatArray:
     """Return the share of the dock's base that has room, shape (n,): on the lawn, or beside it on level paving."""
-    along = {"behind_m": mower.dock_pad_length_m / 2, "ahead_m": mower.dock_pad_length_m / 2}
-    on_lawn = pad_polygons(places.xy, wire_deg, **along, inside_m=mower.dock_pad_width_m)
-    beside = pad_polygons(places.xy, wire_deg, **along, inside_m=0.0, outside_m=mower.dock_pad_width_m)
+    width_m = mower.dock_pad_width_m
+    length = {"behind_m": mower.dock_pad_length_m / 2, "ahead_m": mower.dock_pad_length_m / 2}
+    shares = room_shares(pad_polygons(along.xy, along.direction_deg, **length, inside_m=width_m), home)
+    partly = np.flatnonzero(shares < 1)
+    if not partly.size:
+        return shares
+    xy, wire_deg = along.xy[partly], along.direction_deg[partly]
+    beside = pad_polygons(xy, wire_deg, **length, inside_m=0.0, outside_m=width_m)
     paving = level_paving(site)
     level = home if paving is None else shapely.union_all([home, *paving.geometry])
-    shares = room_shares(on_lawn, home)
-    partly = shares < 1
-    shares[partly] = np.maximum(shares[partly], room_shares(beside[partly], level))
+    shares[partly] = np.maximum(shares[partly], room_shares(beside, level))
     return shares
 
 
@@ -216,11 +217,10 @@ def _approach_percent(site: Site, slope: Grid, places: Candidates, length_m: flo
     return np.where(known, np.where(np.isfinite(values), values, -np.inf).max(axis=1), np.nan)
 
 
-def _both_ways(along: Candidates, mower: MowerProfile) -> tuple[Candidates, FloatArray, NDArray[np.int64]]:
+def _both_ways(along: Candidates, mower: MowerProfile) -> tuple[Candidates, NDArray[np.int64]]:
     """Return the places with a second heading where the wire is straight enough both ways.
 
-    A mower comes home along the wire either way round; the wire itself always runs anti-clockwise: its direction comes
-    second, and third which of the places given each is.
+    A mower comes home along the wire either way round. Which of the places given each is comes second.
     """
     ahead, behind = along.straight_behind_m, along.straight_ahead_m
     turned = np.flatnonzero((ahead >= mower.dock_straight_ahead_m) & (behind >= mower.dock_straight_behind_m))
@@ -229,7 +229,7 @@ def _both_ways(along: Candidates, mower: MowerProfile) -> tuple[Candidates, Floa
     )
     both = {name: np.concatenate([values, getattr(other, name)[turned]]) for name, values in vars(along).items()}
     which = np.concatenate([np.arange(len(along)), turned])
-    return Candidates(**both), along.direction_deg[which], which
+    return Candidates(**both), which
 
 
 def _in_zone(places: Candidates, home: Polygon) -> Candidates:

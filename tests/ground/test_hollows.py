@@ -11,7 +11,7 @@ from scipy.ndimage import grey_erosion
 
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
-from lawngis.ground.hollows import filled_depth_m, hollows
+from lawngis.ground.hollows import _depth_bound_m, filled_depth_m, hollows
 from lawngis.ground.raster import Grid
 
 FRAME = MeasuringFrame(CRS("EPSG:4258"), 10.0, 50.0)
@@ -81,6 +81,14 @@ def test_water_leaves_into_no_data():
 def test_a_slope_has_no_hollow_and_level_ground_none():
     assert hollows(grid_of(lambda x, y: 0.05 * x + 0.02 * y), FRAME) == []
     assert hollows(grid_of(lambda x, y: 0 * x), FRAME, depth_min_m=0, area_min_m2=0) == []
+
+
+@given(z=arrays(np.float64, (9, 9), elements=st.one_of(st.just(np.nan), st.integers(0, 9).map(float))))
+@settings(max_examples=100, deadline=None)
+def test_no_flood_is_deeper_than_its_bound(z):
+    depth, bound = filled_depth_m(z), _depth_bound_m(z)
+    assert np.array_equal(np.isnan(depth), np.isnan(bound))
+    assert not (depth > bound).any()
 
 
 def filled_slowly(z):

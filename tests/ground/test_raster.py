@@ -8,7 +8,7 @@ from pyproj import CRS, Geod, Transformer
 
 from lawngis.errors import RasterError
 from lawngis.geometry.frame import MeasuringFrame
-from lawngis.ground.raster import Grid, ground_cell_size_m, values_at
+from lawngis.ground.raster import Grid, ground_cell_size_m, layered_values_at, values_at
 from lawngis.ground.terrain import slope_percent_horn
 
 UTM = CRS(25832)
@@ -216,3 +216,16 @@ class TestValuesAt:
     def test_no_points(self):
         grid = utm_grid(np.zeros((3, 3)))
         assert values_at(grid, frame_of(grid), np.empty((0, 2))).shape == (0,)
+
+
+def test_grids_on_the_same_cells_are_read_together():
+    random = np.random.default_rng(3)
+    first = utm_grid(random.normal(size=(8, 9)))
+    second = first.with_values(np.where(random.random((8, 9)) < 0.2, np.nan, 7.0))
+    frame = frame_of(first)
+    xy = random.uniform(-3, 3, (60, 2))
+    together = layered_values_at([first, second], frame, xy)
+    assert np.array_equal(together, [values_at(grid, frame, xy) for grid in (first, second)], equal_nan=True)
+    assert np.isfinite(together[0]).sum() > np.isfinite(together[1]).sum() > 0
+    with pytest.raises(RasterError, match="same cells"):
+        layered_values_at([first, utm_grid(np.zeros((8, 9)), cell=1.0)], frame, xy)

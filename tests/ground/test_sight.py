@@ -17,6 +17,7 @@ from lawngis.ground.sight import (
     crown_discs,
     line_of_sight,
     points_above_ground,
+    rises_over,
     sight_share,
     steepest_rise,
     street_points,
@@ -388,3 +389,20 @@ class TestLookingAheadChangesNothing:
         clear = np.abs(plain - enough) > 1e-7
         assert np.array_equal((ours > enough)[clear], (plain > enough)[clear])
         assert (plain > enough).any() and (plain < enough).any()
+
+    @settings(max_examples=25, deadline=None)
+    @given(st.integers(0, 1000), st.floats(0, 90))
+    def test_many_directions_from_each_place(self, seed, turn_deg):
+        surface, eyes, headings, slopes = self.town(seed, turn_deg)
+        slopes = np.abs(slopes) + 0.01
+        over = rises_over(surface, eyes, headings, slopes)
+        plain = np.array([[plain_rise(surface, eye, heading) for heading in headings] for eye in eyes])
+        clear = np.abs(plain - slopes) > 1e-7
+        assert np.array_equal(over[clear], (plain > slopes)[clear])
+        assert over.any() and not over.all()
+
+
+def test_no_places_and_no_directions_rise_over_nothing():
+    surface = plane_surface(hills(1))
+    assert rises_over(surface, np.zeros((0, 3)), [10.0, 20.0], [0.5, 0.5]).shape == (0, 2)
+    assert rises_over(surface, [[5.0, 5.0, 1.0]], [], []).shape == (1, 0)
