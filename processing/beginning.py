@@ -118,7 +118,7 @@ def _not_followed(before: Sequence[Step], edited: set[str], first: str) -> list[
 def rows_out(plan: Plan, site: Site, begun: Taken | None) -> dict[str, list[Row]]:
     """Return the rows of a plan in the CRS of the file; what was taken over and not touched as it came."""
     back: Mended = Mended({}) if begun is None else begun.mended
-    return {layer: back.rows_out(plan.rows(layer), site) for layer in plan.layers}
+    return back.layers_out({layer: plan.rows(layer) for layer in plan.layers}, site)
 
 
 def record_rows(

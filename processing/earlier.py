@@ -21,7 +21,7 @@ from lawngis.errors import FeatureError, LayerError, PlanError
 from lawngis.geometry.frame import horizontal_crs
 
 from . import gpkg
-from .edits import FOUND_LATER, NOT_RECORDED, LayerEdit, Record, coordinate_digits, layer_edit, layer_record
+from .edits import FOUND_LATER, NOT_RECORDED, LayerEdit, Record, coordinate_digits, layer_edit, layer_records
 from .layers import PLAN_LAYERS, ColumnKind, ColumnSpec, LayerSpec
 from .plans import Row
 from .shards import packed_rows, unpacked_rows
@@ -240,11 +240,9 @@ def written_row(parcel_id: str, rows: Mapping[str, Sequence[Row]], context: Reco
     context
         What else belongs into the record.
     """
-    layers: dict[str, Record] = {
-        name: layer_record(context.specs[name], some, context.digits)
-        for name, some in rows.items()
-        if name not in NOT_RECORDED
-    }
+    names = [name for name in rows if name not in NOT_RECORDED]
+    records = layer_records([(context.specs[name], rows[name]) for name in names], context.digits)
+    layers: dict[str, Record] = dict(zip(names, records, strict=True))
     layers |= {name: context.kept[name] for name in context.kept if name in layers}
     record = {"format": RECORD_FORMAT, "layers": layers, "overrides": sorted(context.overrides)}
     text = json.dumps(record, ensure_ascii=False, separators=(",", ":"))

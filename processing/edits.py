@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import blake2b
+from itertools import islice
 from math import isnan
 from typing import Any
 
@@ -19,8 +20,10 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from .layers import ColumnSpec, LayerSpec
-from .plans import Row
+from lawngis.geometry.frame import flat
+
+from .layers import LayerSpec
+from .plans import Row, columns_of
 
 DIGITS_METRES, DIGITS_DEGREES = 3, 8
 """Decimals to which coordinates count: about a millimetre."""
@@ -60,14 +63,28 @@ def layer_record(spec: LayerSpec, rows: Sequence[Row], digits: int) -> dict[str,
     digits
         Decimals to which coordinates count.
     """
-    rows = [row for row in rows if row.get("step") != FOUND_LATER]
-    table = _canonical([c for c in spec.columns if c.name not in (spec.key, "parcel_id")], rows)
-    values = _feature_digests(table)
-    if spec.geometry is not None:
-        shapes = [_digest(shape, 4) for shape in _shapes([row.get("geometry") for row in rows], digits)]
-    else:
-        shapes = ["0" * ATTRIBUTES_FROM] * len(rows)
-    features = [shape + value for shape, value in zip(shapes, values, strict=True)]
+    return layer_records([(spec, rows)], digits)[0]
+
+
+def layer_records(layers: Sequence[tuple[LayerSpec, Sequence[Row]]], digits: int) -> list[dict[str, Any]]:
+    """Return the record of each of several layers; see :func:`layer_record`.
+
+    Shapes and numbers of all are brought into canonical form at once: most layers of a parcel have few.
+    """
+    told = [[row for row in rows if row.get("step") != FOUND_LATER] for _, rows in layers]
+    tables = _canonical([(spec, rows) for (spec, _), rows in zip(layers, told, strict=True)])
+    shaped = [rows if spec.geometry is not None else [] for (spec, _), rows in zip(layers, told, strict=True)]
+    shapes = iter(_shapes([row.get("geometry") for rows in shaped for row in rows], digits))
+    return [
+        _record(spec, rows, table, list(islice(shapes, len(with_shape))))
+        for (spec, _), rows, table, with_shape in zip(layers, told, tables, shaped, strict=True)
+    ]
+
+
+def _record(spec: LayerSpec, rows: Sequence[Row], table: _Canonical, shapes: Sequence[bytes]) -> dict[str, Any]:
+    """Return the record of rows, given their values and shapes in canonical form; tables have no shapes."""
+    places = [_digest(shape, 4) for shape in shapes] or ["0" * ATTRIBUTES_FROM] * len(rows)
+    features = [place + value for place, value in zip(places, _feature_digests(table), strict=True)]
     if spec.key is None:
         return {"rows": len(rows), "all": _digest("".join(sorted(features)).encode(), 8)}
     keys = [_key(row, spec.key) for row in rows]
@@ -82,33 +99,57 @@ def _key(row: Row, key: str) -> str:
 
 @dataclass(frozen=True, eq=False)
 class _Canonical:
-    """Values in a form that doesn't depend on the types in which a program hands them over: numbers and words."""
+    """Values of rows in a form that doesn't depend on the types in which a program hands them over.
+
+    Numbers and words, column by column: `numbers` has a row for each column of `numeric`.
+    """
 
     numeric: Sequence[str]
     numbers: NDArray[np.float64]
     words: Mapping[str, Sequence[str]]
 
 
-def _canonical(columns: Sequence[ColumnSpec], rows: Sequence[Row]) -> _Canonical:
-    numeric = {c.name: _numbers(c, [row.get(c.name) for row in rows]) for c in columns if c.kind in NUMERIC}
-    words = {
-        c.name: ["" if _is_gap(value) else str(value) for value in [row.get(c.name) for row in rows]]
-        for c in columns
-        if c.kind not in NUMERIC
-    }
-    numbers = np.empty((len(rows), len(numeric)))
-    for place, some in enumerate(numeric.values()):
-        numbers[:, place] = some
-    return _Canonical(list(numeric), _coarse(numbers), words)
+def _canonical(layers: Sequence[tuple[LayerSpec, Sequence[Row]]]) -> list[_Canonical]:
+    """Return the values of each layer in canonical form."""
+    numeric: list[list[str]] = []
+    words: list[dict[str, list[str]]] = []
+    numbers: list[Any] = []
+    true_or_false: list[bool] = []
+    for spec, rows in layers:
+        columns, nothing = columns_of(rows), (None,) * len(rows)
+        numeric.append([])
+        words.append({})
+        for column in spec.columns:
+            if column.name in (spec.key, "parcel_id"):
+                continue
+            values = columns.get(column.name, nothing)
+            if column.kind in NUMERIC:
+                numeric[-1].append(column.name)
+                numbers += values
+                true_or_false += [column.kind == "boolean"] * len(values)
+            else:
+                words[-1][column.name] = _words(values)
+    coarse = _coarse(_numbers(numbers, np.array(true_or_false, dtype=np.bool_)))
+    counts = [len(names) * len(rows) for names, (_, rows) in zip(numeric, layers, strict=True)]
+    parts = np.split(coarse, np.cumsum(counts)[:-1]) if counts else []
+    return [
+        _Canonical(names, part.reshape(len(names), len(rows)), texts)
+        for names, texts, part, (_, rows) in zip(numeric, words, parts, layers, strict=True)
+    ]
 
 
-def _numbers(column: ColumnSpec, values: Sequence[Any]) -> NDArray[np.float64]:
+def _words(values: Sequence[Any]) -> list[str]:
+    """Return values as text, empty where there is none."""
+    return [value if type(value) is str else "" if _is_gap(value) else str(value) for value in values]
+
+
+def _numbers(values: Sequence[Any], true_or_false: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Return numbers, NaN where there is none; truth is 1."""
     try:
         found = np.array(values, dtype=np.float64)  # None is NaN
     except (TypeError, ValueError):
         found = np.array([np.nan if _is_gap(value) else float(value) for value in values], dtype=np.float64)
-    return np.where(np.isnan(found), np.nan, found != 0.0) if column.kind == "boolean" else found
+    return np.where(true_or_false & ~np.isnan(found), found != 0.0, found)
 
 
 def _is_gap(value: Any) -> bool:
@@ -125,15 +166,16 @@ def _coarse(numbers: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _feature_digests(table: _Canonical) -> list[str]:
     """Return the digest of each row's values."""
-    content, wide = table.numbers.tobytes(), table.numbers.shape[1] * table.numbers.itemsize
+    columns, rows = table.numbers.shape
+    content, wide = table.numbers.T.tobytes(), columns * table.numbers.itemsize
     texts = ["\x1f".join(some).encode() for some in zip(*table.words.values(), strict=True)]
-    texts = texts or [b""] * len(table.numbers)
+    texts = texts or [b""] * rows
     return [_digest(content[row * wide : (row + 1) * wide] + text, 4) for row, text in enumerate(texts)]
 
 
 def _column_digests(table: _Canonical, order: Sequence[int]) -> dict[str, str]:
     """Return the digest of each column, with its rows in an order."""
-    numbers = np.ascontiguousarray(table.numbers[np.array(order, dtype=int)].T)
+    numbers = table.numbers[:, np.array(order, dtype=int)]
     found = {name: _digest(some.tobytes(), 3) for name, some in zip(table.numeric, numbers, strict=True)}
     return found | {
         name: _digest("\x1f".join([some[place] for place in order]).encode(), 3) for name, some in table.words.items()
@@ -142,11 +184,11 @@ def _column_digests(table: _Canonical, order: Sequence[int]) -> dict[str, str]:
 
 def _shapes(geometries: Sequence[Any], digits: int) -> list[bytes]:
     """Return geometries as bytes in canonical form; lines keep their direction, which means something."""
-    plain = shapely.force_2d(_singles(geometries))
+    plain = _singles(geometries)
     known = ~(shapely.is_missing(plain) | shapely.is_empty(plain))
     found: NDArray[np.object_] = np.full(len(plain), _EMPTY, dtype=object)
     if known.any():
-        coarse = shapely.transform(plain[known], lambda xy: np.round(xy, digits) + 0.0)
+        coarse = shapely.transform(flat(plain[known]), lambda xy: np.round(xy, digits) + 0.0)
         types = shapely.get_type_id(coarse)
         areal = (types == shapely.GeometryType.POLYGON) | (types == shapely.GeometryType.MULTIPOLYGON)
         coarse[areal] = shapely.normalize(coarse[areal])

@@ -11,6 +11,9 @@ import geopandas
 import numpy as np
 import pandas as pd
 import shapely
+from geopandas.array import GeometryArray
+from numpy.typing import NDArray
+from pyproj import CRS
 from shapely import MultiLineString, MultiPoint, Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -110,6 +113,30 @@ class Features:
     def attributes(self) -> pd.DataFrame:
         """The columns without the geometries."""
         return pd.DataFrame(self.table.drop(columns=self.table.geometry.name))
+
+    @cached_property
+    def shapes(self) -> NDArray[np.object_]:
+        """The geometries."""
+        return np.asarray(self.table.geometry, dtype=object)
+
+    def meeting(self, place: BaseGeometry) -> NDArray[np.int64]:
+        """Return the rows of the features that meet a place, in order."""
+        return np.sort(self._tree.query(place, predicate="intersects"))
+
+    def moved(self, wanted: NDArray[np.int64], shapes: NDArray[np.object_], crs: CRS) -> geopandas.GeoDataFrame:
+        """Return some rows, numbered anew, with their geometries as they are in another CRS."""
+        columns = self._plain.take(wanted).set_axis(pd.RangeIndex(len(wanted)))
+        columns["geometry"] = GeometryArray(shapes, crs=crs)
+        return geopandas.GeoDataFrame(columns, geometry="geometry")
+
+    @cached_property
+    def _plain(self) -> pd.DataFrame:
+        """The table without what geopandas knows of its geometry: rows are taken from it in a fraction of the time."""
+        return pd.DataFrame(self.table)
+
+    @cached_property
+    def _tree(self) -> shapely.STRtree:
+        return shapely.STRtree(self.shapes)
 
     def rows(self, wanted: Sequence[int]) -> Features:
         """Return some rows, numbered anew."""

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import pickle
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -99,16 +99,27 @@ def _digest(value: Any) -> str:
 
 def _feed(digest: Any, value: Any) -> None:
     """Add a value, with its kind and its length, so that no two different values add the same bytes."""
-    for kind, feed in _FEEDS:
-        if isinstance(value, kind):
-            digest.update(f"<{kind.__name__ if isinstance(kind, type) else 'plain'} ".encode())
-            feed(digest, value)
-            return
+    kind: type = type(value)
+    known = _feed_of(kind)
+    if known is not None:
+        name, feed = known
+        digest.update(name)
+        feed(digest, value)
+        return
     if is_dataclass(value):
         digest.update(f"<{type(value).__name__} ".encode())
         _feed(digest, {field.name: getattr(value, field.name) for field in fields(value)})
         return
     _bytes(digest, pickle.dumps(value))  # of a kind that is new here; at worst it makes a parcel be planned again
+
+
+@cache
+def _feed_of(kind: type) -> tuple[bytes, Callable[[Any, Any], None]] | None:
+    """Return under which name, and how, values of a kind are added; None when it isn't one of those known."""
+    for known, feed in _FEEDS:
+        if issubclass(kind, known):
+            return f"<{known.__name__ if isinstance(known, type) else 'plain'} ".encode(), feed
+    return None
 
 
 def _bytes(digest: Any, value: bytes) -> None:

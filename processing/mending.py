@@ -89,13 +89,21 @@ class Mended:
 
     def rows_out(self, rows: Sequence[Row], site: Site) -> list[Row]:
         """Return rows in the CRS of the file."""
-        if not rows or "geometry" not in rows[0]:
-            return list(rows)
-        moved = site.frame.to_source([row["geometry"] for row in rows])
-        return [
-            {**row, "geometry": self.sources.get(id(row["geometry"]), (None, shape))[1]}
-            for row, shape in zip(rows, moved, strict=True)
-        ]
+        return self.layers_out({"": rows}, site)[""]
+
+    def layers_out(self, layers: Mapping[str, Sequence[Row]], site: Site) -> dict[str, list[Row]]:
+        """Return rows by layer in the CRS of the file, all moved there at once."""
+        shaped = {name for name, rows in layers.items() if rows and "geometry" in rows[0]}
+        shapes = [row["geometry"] for name in layers if name in shaped for row in layers[name]]
+        moved = iter(site.frame.to_source(shapes))
+        return {
+            name: [self._placed(row, next(moved)) for row in rows] if name in shaped else list(rows)
+            for name, rows in layers.items()
+        }
+
+    def _placed(self, row: Row, moved: BaseGeometry) -> Row:
+        """Return a row with its geometry moved into the CRS of the file, or as it came from there."""
+        return {**row, "geometry": self.sources.get(id(row["geometry"]), (None, moved))[1]}
 
 
 def mended(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from math import isfinite
 from typing import Any
 
@@ -121,7 +122,10 @@ class Plan:
 
     def select(self, layer: str, **where: Any) -> list[Row]:
         """Return the rows of a layer whose columns equal the values given."""
-        return [row for row in self.rows(layer) if all(row.get(key) == value for key, value in where.items())]
+        rows = list(self.rows(layer))
+        for key, value in where.items():
+            rows = [row for row in rows if row.get(key) == value]
+        return rows
 
     def attach(self, step: str, result: StepResult, declared: Iterable[str]) -> None:
         """Add what a step produced.
@@ -139,7 +143,7 @@ class Plan:
             )
         for name, rows in result.layers.items():
             spec = self._specs[name]
-            stamped: list[Row] = [{"parcel_id": self.parcel_id, **_snapped(spec, row)} for row in rows]
+            stamped: list[Row] = [{"parcel_id": self.parcel_id, **row} for row in _snapped(spec, rows)]
             check_rows(spec, stamped)
             self._rows[name] = stamped
         self.findings += [(step, finding) for finding in result.findings]
@@ -181,9 +185,13 @@ GRID_M = 1e-4
 """Polygons are snapped to this, so that no hairline is left that rounding in another CRS would tie in a knot."""
 
 
-def _snapped(spec: LayerSpec, row: Row) -> Row:
+def _snapped(spec: LayerSpec, rows: Sequence[Row]) -> Sequence[Row]:
+    return [_with_snapped_polygon(row) for row in rows] if spec.geometry == "Polygon" else rows
+
+
+def _with_snapped_polygon(row: Row) -> Row:
     polygon = row.get("geometry")
-    if spec.geometry != "Polygon" or not isinstance(polygon, Polygon) or polygon.is_empty:
+    if not isinstance(polygon, Polygon) or polygon.is_empty:
         return row
     parts = polygon_parts(shapely.set_precision(polygon, GRID_M))
     return {**row, "geometry": max(parts, key=lambda part: part.area)} if parts else row
@@ -223,6 +231,16 @@ def _check_row(parcel_id: str, number: int, step: str, check: VisitCheck) -> Row
     }
 
 
+def columns_of(rows: Sequence[Row]) -> dict[str, Sequence[Any]]:
+    """Return rows as columns, with None where a row has no such column."""
+    if not rows:
+        return {}
+    names = list(rows[0])
+    if all(list(row) == names for row in rows):  # as a step makes them
+        return dict(zip(names, zip(*(row.values() for row in rows), strict=True), strict=True))
+    return {name: [row.get(name) for row in rows] for name in dict.fromkeys(chain.from_iterable(rows))}
+
+
 def check_rows(spec: LayerSpec, rows: Sequence[Row]) -> None:
     """Check rows against the declaration of their layer.
 
@@ -231,36 +249,43 @@ def check_rows(spec: LayerSpec, rows: Sequence[Row]) -> None:
     PlanError
         Naming layer, row, column and value of the first breach.
     """
+    if not rows:
+        return
+    columns = columns_of(rows)
     known = {column.name for column in spec.columns} | ({"geometry"} if spec.geometry else set())
-    for number, row in enumerate(() if _sound(spec, rows, known) else rows):
+    for number, row in enumerate(() if _sound(spec, columns, known) else rows):
         breach = _breach(spec, row, known)
         if breach:
             key = row.get(spec.key) if spec.key else None
             raise PlanError(breach, where=(f"layer {spec.name}", str(key or f"row {number}")))
     if spec.key:
-        keys = [row[spec.key] for row in rows]
+        keys = columns[spec.key]
         if len(set(keys)) != len(keys):
             twice = next(key for key in keys if keys.count(key) > 1)
             raise PlanError(f"{spec.key} {twice!r} occurs more than once", where=f"layer {spec.name}")
 
 
-def _sound(spec: LayerSpec, rows: Sequence[Row], known: set[str]) -> bool:
+def _sound(spec: LayerSpec, columns: Mapping[str, Sequence[Any]], known: set[str]) -> bool:
     """Return whether all rows keep to the declaration: whole columns at once, several times quicker than row by row."""
-    if set().union(*rows) - known:
+    if columns.keys() - known:
         return False
-    columns = all(_column_sound(column, [row.get(column.name) for row in rows]) for column in spec.columns)
-    return columns and (not spec.geometry or _geometries_sound(spec, [row.get("geometry") for row in rows]))
+    nothing = (None,)
+    sound = all(_column_sound(column, columns.get(column.name, nothing)) for column in spec.columns)
+    return sound and (not spec.geometry or _geometries_sound(spec, columns.get("geometry", nothing)))
 
 
 def _column_sound(column: ColumnSpec, values: Sequence[Any]) -> bool:
-    present = [value for value in values if value is not None]
-    if len(present) < len(values) and not column.nullable:
+    kinds = set(map(type, values))
+    if type(None) in kinds:
+        if not column.nullable:
+            return False
+        kinds.remove(type(None))
+        values = [value for value in values if value is not None]
+    if not all(issubclass(kind, _PYTHON_TYPES[column.kind]) for kind in kinds):
         return False
-    if not all(issubclass(kind, _PYTHON_TYPES[column.kind]) for kind in set(map(type, present))):
+    if column.kind == "real" and not all(map(isfinite, values)):
         return False
-    if column.kind == "real" and not all(map(isfinite, present)):
-        return False
-    return not column.values or set(present) <= set(column.values)
+    return not column.values or set(values) <= set(column.values)
 
 
 def _geometries_sound(spec: LayerSpec, geometries: Sequence[BaseGeometry | None]) -> bool:

@@ -369,7 +369,7 @@ class SitePart:
 
     def _surroundings(self, parcel_id: str) -> _Surroundings:
         if parcel_id not in self._around:
-            outline = self.parcels.table.geometry.iloc[self._rows[parcel_id]]
+            outline = self.parcels.shapes[self._rows[parcel_id]]
             frame = MeasuringFrame.centred_on(outline, self.crs)
             self._around[parcel_id] = _Surroundings(frame.to_frame([outline])[0], frame)
         return self._around[parcel_id]
@@ -409,11 +409,9 @@ class SitePart:
                 continue
             features, crs = self._features(name), self._crs_of[name]
             outline = around.outline_in(crs, NEIGHBOURHOOD_M)
-            rows = np.sort(features.table.sindex.query(outline, predicate="intersects"))
-            moved = around.frame.to_frame(features.table.geometry.to_numpy()[rows], crs)
-            columns = features.attributes.take(rows).reset_index(drop=True)
-            columns["geometry"] = geopandas.GeoSeries(moved, crs=around.frame.crs)
-            near[name] = geopandas.GeoDataFrame(columns, geometry="geometry")
+            rows = features.meeting(outline)
+            moved = around.frame.to_frame(features.shapes[rows], crs)
+            near[name] = features.moved(rows, moved, around.frame.crs)
             findings += [
                 Finding("caution", "feature-repaired", f"{name}, row {self._row_in_file(name, row)}: {text}")
                 for row in rows
@@ -427,13 +425,15 @@ class SitePart:
     def _overlap_findings(self, row: int) -> list[Finding]:
         """Say with which other parcels one shares more ground than two mapped edges may by their accuracy."""
         table = self.parcels.table
-        outline = table.geometry.iloc[row]
-        others = [other for other in table.sindex.query(outline, predicate="intersects") if other != row]
-        limit = OVERLAP_SHARE * outline.area
-        shared = [other for other in others if outline.intersection(table.geometry.iloc[other]).area > limit]
+        shapes = self.parcels.shapes
+        outline = shapes[row]
+        others = self.parcels.meeting(outline)
+        others = others[others != row]
+        shared_m2 = shapely.area(shapely.intersection(outline, shapes[others]))
+        shared = others[shared_m2 > OVERLAP_SHARE * outline.area]
         in_order = sorted(shared, key=lambda other: self.parcel_rows[other])
         names = ", ".join(str(table["parcel_id"].iloc[other]) for other in in_order)
-        if not shared:
+        if not len(shared):
             return []
         return [
             Finding(

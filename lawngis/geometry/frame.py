@@ -124,6 +124,13 @@ class MeasuringFrame:
         return degrees(atan2(east, north))
 
 
+def flat(geometries: ArrayLike) -> NDArray[np.object_]:
+    """Return geometries with x and y alone; those that are all flat already are not copied."""
+    shapes = np.asarray(geometries, dtype=object)
+    raised = (shapely.get_coordinate_dimension(shapes) > 2).any()
+    return np.asarray(shapely.force_2d(shapes), dtype=object) if raised else shapes
+
+
 def horizontal_crs(crs: CRS) -> CRS:
     """Return a CRS without its vertical part."""
     return crs.to_2d() if len(crs.axis_info) > 2 or crs.is_compound else crs
@@ -169,8 +176,7 @@ def _transformed(transformer: Transformer, xy: ArrayLike, *, inverse: bool = Fal
 
 
 def _moved(geometries: ArrayLike, move: Callable[[FloatArray], FloatArray]) -> NDArray[np.object_]:
-    flat = shapely.force_2d(np.asarray(geometries, dtype=object))
-    return np.asarray(shapely.transform(flat, move), dtype=object)
+    return np.asarray(shapely.transform(flat(geometries), move), dtype=object)
 
 
 def _kept_valid(before: NDArray[np.object_], moved: NDArray[np.object_]) -> NDArray[np.object_]:

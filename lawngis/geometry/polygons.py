@@ -54,8 +54,9 @@ def polygon_parts(geometry: BaseGeometry) -> list[Polygon]:
     list of Polygon
         In the order of the input.
     """
-    parts = shapely.get_parts(shapely.get_parts(shapely.get_parts(geometry)))
-    return [part for part in parts if part.geom_type == "Polygon" and not part.is_empty]
+    if isinstance(geometry, Polygon):
+        return [] if geometry.is_empty else [geometry]
+    return [part for piece in getattr(geometry, "geoms", ()) for part in polygon_parts(piece)]
 
 
 def grid_parts(geometry: BaseGeometry, grid_m: float) -> list[Polygon]:
@@ -113,7 +114,7 @@ def repaired(geometry: BaseGeometry) -> RepairedPolygon:
             "a coordinate is not a number",
             advice="Draw the polygon again, or remove the broken vertex in a GIS.",
         )
-    if shapely.is_valid(geometry):
+    if geometry.is_valid:
         return RepairedPolygon(polygonal(geometry), changed=False, problem="")
     problem = str(shapely.is_valid_reason(geometry))
     return RepairedPolygon(_valid(geometry), changed=True, problem=problem)
@@ -127,10 +128,8 @@ def oriented(polygon: Polygon) -> Polygon:
     >>> oriented(Polygon([(0, 0), (0, 1), (1, 1), (1, 0)])).exterior.is_ccw
     True
     """
-    rings = shapely.get_rings(polygon)
-    turned = shapely.is_ccw(rings) != (np.arange(len(rings)) == 0)
-    rings = np.where(turned, shapely.reverse(rings), rings)
-    return Polygon(rings[0], rings[1:]) if len(rings) else polygon
+    turned: Polygon = shapely.orient_polygons(polygon)
+    return turned
 
 
 def filled(geometry: BaseGeometry) -> Polygon | MultiPolygon:
@@ -265,7 +264,7 @@ def _mitred(geometry: BaseGeometry, distance_m: float) -> Polygon | MultiPolygon
 
 
 def _valid(geometry: BaseGeometry) -> Polygon | MultiPolygon:
-    if shapely.is_valid(geometry):
+    if geometry.is_valid:
         return polygonal(geometry)
     return polygonal(shapely.union_all(polygon_parts(shapely.make_valid(shapely.force_2d(geometry)))))
 

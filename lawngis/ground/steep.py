@@ -11,7 +11,6 @@ import shapely
 from contourpy import FillType, contour_generator
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import correlate
-from scipy.signal import convolve2d
 from scipy.special import ndtr
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
@@ -26,6 +25,7 @@ from lawngis.ground.terrain import (
     Correlation,
     Gradient,
     gradient_sd,
+    overlaps,
     slope_gradient_horn,
     slope_percent,
     slope_sd_percent,
@@ -156,8 +156,10 @@ def footprint_kernel(wheelbase_m: float, dx_m: float, dy_m: float) -> FloatArray
     for name, value in (("wheelbase_m", wheelbase_m), ("dx_m", dx_m), ("dy_m", dy_m)):
         if not value > 0:
             raise ParameterError(f"{name} must be positive, but is {value:g}")
-    disc = shapely.Point(0, 0).buffer(wheelbase_m / 2, quad_segs=64)
     reach_x, reach_y = (int(np.ceil(wheelbase_m / 2 / size - 0.5)) for size in (dx_m, dy_m))
+    if reach_x == reach_y == 0:
+        return np.ones((1, 1))
+    disc = shapely.Point(0, 0).buffer(wheelbase_m / 2, quad_segs=64)
     x = (np.arange(-reach_x, reach_x + 1) - 0.5) * dx_m
     y = (np.arange(-reach_y, reach_y + 1)[:, None] - 0.5) * dy_m
     under = shapely.area(shapely.intersection(disc, shapely.box(x, y, x + dx_m, y + dy_m)))
@@ -180,6 +182,8 @@ def footprint_gradient(gradient: Gradient, kernel: FloatArray) -> Gradient:
         Cells without a gradient stay so; in the means of others they don't count.
     """
     known = np.isfinite(gradient.p) & np.isfinite(gradient.q)
+    if kernel.size == 1:
+        return Gradient(*(np.where(known, component, np.nan) for component in gradient))
     weight = correlate(known.astype(np.float64), kernel, mode="constant")
 
     def mean(component: FloatArray) -> FloatArray:
@@ -214,9 +218,14 @@ def footprint_gradient_sd_horn(
     Gradient
         sd of p and q [m/m], of a shape that broadcasts to (rows, cols).
     """
-    sd_p = gradient_sd(convolve2d(kernel, HORN_STENCIL), z_sd_m, dx_m, dy_m, correlation=correlation).p
-    sd_q = gradient_sd(convolve2d(kernel.T, HORN_STENCIL), z_sd_m, dx_m, dy_m, correlation=correlation).q
+    sd_p = gradient_sd(_horn_under(kernel), z_sd_m, dx_m, dy_m, correlation=correlation).p
+    sd_q = gradient_sd(_horn_under(kernel.T), z_sd_m, dx_m, dy_m, correlation=correlation).q
     return Gradient(sd_p, sd_q)
+
+
+def _horn_under(kernel: FloatArray) -> FloatArray:
+    """Return the stencil that Horn's and a footprint's make together: their convolution."""
+    return overlaps(HORN_STENCIL, kernel[::-1, ::-1])
 
 
 def steep_areas(
@@ -252,10 +261,13 @@ def steep_areas(
         When a standard deviation or a number is negative.
     """
     distance, _ = _distance_to_limit(slope, sd_percent, limit_percent)
+    regions = _regions_between(slope, (limit_percent, np.inf), frame, area_min_m2)
+    if not regions:
+        return []
     too_steep = distance >= 0
     fields = [ndtr(distance), slope.values]
     areas = []
-    for polygon in _regions_between(slope, (limit_percent, np.inf), frame, area_min_m2):
+    for polygon in regions:
         means = _means(fields, slope, polygon, frame, counts=too_steep)
         if means is not None:
             areas.append(SteepArea(polygon, *means))
@@ -276,11 +288,13 @@ def undecided_areas(
         good; belts of less than 2 × :data:`SIMPLIFY_M` are left out.
     """
     distance, sd = _distance_to_limit(slope, sd_percent, limit_percent)
-    in_sds = slope.with_values(distance)
+    regions = _regions_between(slope.with_values(distance), (-DOUBT_SDS, DOUBT_SDS), frame, area_min_m2)
+    if not regions:
+        return []
     in_doubt = np.abs(distance) <= DOUBT_SDS
     fields = [ndtr(-np.abs(distance)), slope.values, sd]
     areas = []
-    for polygon in _regions_between(in_sds, (-DOUBT_SDS, DOUBT_SDS), frame, area_min_m2):
+    for polygon in regions:
         means = _means(fields, slope, polygon, frame, counts=in_doubt)
         mean_width_m = 2 * polygon.area / polygon.length
         if means is not None and mean_width_m >= 2 * SIMPLIFY_M:
@@ -307,9 +321,10 @@ def _regions_between(
     """Return polygons, in the frame, of the ground between two levels of a grid, the largest first."""
     if not area_min_m2 >= 0:
         raise ParameterError(f"area_min_m2 must not be negative, but is {area_min_m2:g}")
+    known = grid.values[np.isfinite(grid.values)]
+    if not len(known) or known.max() < levels[0] or known.min() > levels[1]:
+        return []  # nor can the cells that are added be between the levels, as they are means of others
     extended = _one_cell_on(grid.values)
-    if np.isnan(extended).all():
-        return []
     rows, cols = extended.shape
     generator = contour_generator(
         # Cell centres in (col, row) of the grid; the extension puts one row and column before the first.

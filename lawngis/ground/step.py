@@ -14,7 +14,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby, pairwise
+from functools import lru_cache
+from itertools import groupby
 from math import ceil, hypot, isfinite
 from typing import Literal
 
@@ -26,7 +27,7 @@ from shapely import LineString
 
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
-from lawngis.geometry.lines import chainage_m, line_between, points_along
+from lawngis.geometry.lines import chainage_m, points_along
 from lawngis.ground.raster import Grid, values_at
 
 FloatArray = NDArray[np.float64]
@@ -58,6 +59,10 @@ INSIDE_SDS, OUTSIDE_SDS = 1.6, 1.0
 
 SIGNIFICANT_SDS = 4.0
 """What stands on the edge counts as a wall when it is this many standard deviations above the ground beyond."""
+
+
+AT_CUT_M = 1e-9
+"""A vertex no farther than this from where an edge is cut is not told from the cut."""
 
 
 @dataclass(frozen=True)
@@ -148,7 +153,7 @@ def height_steps(
     at_m, inside, outside = _profiles(grid, frame, xy, cell_m)
     cuts = np.linspace(0, chainage[-1], max(round(chainage[-1] / stretch_m), 1) + 1)
     step_m, sd_m = _steps(at_m, inside, outside, cuts, cell_m, z_sd_m)
-    lines = (LineString(line_between(xy, chainage, start, stop)) for start, stop in pairwise(cuts))
+    lines = _stretches(xy, chainage, cuts)
     judged = _judged(step_m, sd_m, flush_max_m)
     return [
         HeightStep(*found)
@@ -190,6 +195,18 @@ def ledges(steps: Sequence[HeightStep], *, drop_min_m: float = 0.2, confidence_m
                 line = LineString(np.concatenate([shapely.get_coordinates(step.line) for step in run]))
             found.append(HeightStep(line, deepest.step_m, deepest.sd_m, "drop", chance(deepest)))
     return found
+
+
+def _stretches(xy: FloatArray, chainage: FloatArray, cuts: FloatArray) -> NDArray[np.object_]:
+    """Return a line in stretches from each cut to the next; the first cut is its beginning and the last its end."""
+    ends = points_along(xy, chainage, cuts)
+    stretch = np.clip(np.searchsorted(cuts, chainage, side="right") - 1, 0, len(cuts) - 2)
+    inner = (chainage > cuts[stretch] + AT_CUT_M) & (chainage < cuts[stretch + 1] - AT_CUT_M)
+    number = np.arange(len(cuts) - 1)
+    points = np.concatenate([ends[:-1], xy[inner], ends[1:]])
+    owner = np.concatenate([number, stretch[inner], number])
+    order = np.argsort(owner, kind="stable")
+    return np.asarray(shapely.linestrings(points[order], indices=owner[order]), dtype=object)
 
 
 def _profiles(
@@ -234,8 +251,8 @@ def _step(
     # The edge itself may climb: heights count from each profile's own inside, brought to a line along the edge.
     trend = _trend_along(inside)
     inside, outside = inside - trend[..., None], outside - trend[..., None]
-    level_in = np.quantile(inside, GROUND_QUANTILE, axis=1)
-    level_out = np.quantile(outside, GROUND_QUANTILE, axis=1)
+    levels = np.quantile(np.concatenate([inside, outside], axis=2), GROUND_QUANTILE, axis=1)
+    level_in, level_out = np.split(levels, [inside.shape[2]], axis=1)
     rise = _median_slope(-cell_m * INSIDE_CELLS, level_in)[:, None]
     at_edge = np.median(level_in + rise * cell_m * INSIDE_CELLS, axis=1)[:, None]
     beyond = level_out - at_edge - rise / 2 * cell_m * OUTSIDE_CELLS
@@ -263,12 +280,16 @@ def _median_slope(x: FloatArray, y: FloatArray) -> FloatArray:
 
     Shapes (n,) and (rows, n); returns (rows,).
     """
-    if len(x) <= 30:
-        first, second = np.triu_indices(len(x), 1)
-    else:
-        first = np.arange(len(x) - len(x) // 2)
-        second = first + len(x) // 2
+    first, second = _telling_pairs(len(x))
     return np.asarray(np.median((y[:, second] - y[:, first]) / (x[second] - x[first]), axis=1))
+
+
+@lru_cache(maxsize=64)
+def _telling_pairs(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    if count <= 30:
+        return np.triu_indices(count, 1)
+    first = np.arange(count - count // 2)
+    return first, first + count // 2
 
 
 def _scatter(heights: FloatArray) -> FloatArray:

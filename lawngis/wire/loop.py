@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely import LinearRing, LineString, Polygon
 
 from lawngis.errors import ParameterError
@@ -473,35 +474,29 @@ class _Edges:
     def codes_and_distances(self, points: FloatArray) -> tuple[IntArray, FloatArray]:
         """Label of each point, and its distance to the nearest stretch [m]."""
         geometries = shapely.points(points)
+        nearest = self._segments[:0]
         if not len(self._segments):
             codes = np.zeros(len(points), dtype=np.int64)
             distance = np.full(len(points), np.inf)
             setback = np.zeros(len(points))
         else:
-            nearest = self._tree.nearest(geometries)
-            distance = shapely.distance(geometries, self._segments[nearest])
-            owner = self._owner[nearest]
+            number = self._tree.nearest(geometries)
+            nearest = self._segments[number]
+            distance = shapely.distance(geometries, nearest)
+            owner = self._owner[number]
             codes, setback = self._same[owner], self._setbacks[owner]
+        if self._special is None:
+            return codes, distance
         passage = shapely.intersects(self._strip, geometries)
         drawn = np.zeros_like(passage)
         if self._drawn is not None:
             off = shapely.distance(self._drawn, geometries)
             drawn = (off <= _ON_DRAWN_M) | ((off <= _BESIDE_DRAWN_M) & (distance < setback - _ABSORBED_SLACK_M))
         # The flared mouth of a passage lies beyond the strip, nearer to the edge than any wire that follows it.
-        near = (distance < setback - _SHORT_AT_MOUTH_M) | self._beyond_edge(points)
+        near = (distance < setback - _SHORT_AT_MOUTH_M) | _beyond_edge(points, nearest)
         passage |= shapely.intersects(self._mouth, geometries) & near & ~drawn
         codes = np.where(drawn, codes + len(self.stretches), codes)
         return np.where(passage, _PASSAGE, codes), distance
-
-    def _beyond_edge(self, points: FloatArray) -> np.ndarray:
-        """Whether each point lies to the right of the edge nearest to it: off the zone."""
-        if not len(self._segments):
-            return np.zeros(len(points), dtype=np.bool_)
-        nearest = self._segments[self._tree.nearest(shapely.points(points))]
-        ends = shapely.get_coordinates(nearest).reshape(-1, 2, 2)
-        along, off = ends[:, 1] - ends[:, 0], points - ends[:, 0]
-        beyond: np.ndarray = along[:, 0] * off[:, 1] - along[:, 1] * off[:, 0] < 0
-        return beyond
 
     def kept_m(self, xy: FloatArray) -> float:
         """How near a piece of wire comes to any edge [m]."""
@@ -511,6 +506,16 @@ class _Edges:
     def keeps(self, code: int, distance: float) -> bool:
         """Whether wire at a distance from all edges may be said to follow a stretch."""
         return code >= 0 and (not len(self._setbacks) or distance >= self._setbacks[code] - _ABSORBED_SLACK_M)
+
+
+def _beyond_edge(points: FloatArray, nearest: NDArray[np.object_]) -> np.ndarray:
+    """Whether each point lies to the right of the straight edge nearest to it: off the zone."""
+    if not len(nearest):
+        return np.zeros(len(points), dtype=np.bool_)
+    ends = shapely.get_coordinates(nearest).reshape(-1, 2, 2)
+    along, off = ends[:, 1] - ends[:, 0], points - ends[:, 0]
+    beyond: np.ndarray = along[:, 0] * off[:, 1] - along[:, 1] * off[:, 0] < 0
+    return beyond
 
 
 def _refined(

@@ -235,15 +235,12 @@ def _add_loop(rows: _Rows, wire: LaidWire, mower: MowerProfile) -> None:
     standing = pegs(
         laid, chainage, spacing_straight_m=mower.peg_spacing_straight_m, spacing_bend_m=mower.peg_spacing_bend_m
     )
+    places = np.asarray(shapely.points(standing.xy), dtype=object)
     rows.pegs += [
-        {
-            "loop_id": loop.loop_id,
-            "peg_no": number,
-            "chainage_m": float(at),
-            "peg_kind": str(kind),
-            "geometry": Point(xy),
-        }
-        for number, (xy, at, kind) in enumerate(zip(standing.xy, standing.chainage_m, standing.kind, strict=True), 1)
+        {"loop_id": loop.loop_id, "peg_no": number, "chainage_m": at, "peg_kind": kind, "geometry": place}
+        for number, (place, at, kind) in enumerate(
+            zip(places, standing.chainage_m.tolist(), standing.kind.tolist(), strict=True), 1
+        )
     ]
     usable = mower.wire_reel_m / (1 + mower.wire_slack_percent / 100)
     joined = joins(total, reel_m=usable, leads_m=leads)
@@ -290,8 +287,7 @@ def _circuit_findings(
         path["signal_min_ut"] = checked.weakest_ut  # type: ignore[index]
         if 0.0 < checked.weakest_ut < mower.signal_min_ut:
             findings.append(_weak_finding(loop, grounds, unheard, laid, checked, mower))
-    wire = shapely.boundary(shapely.MultiPolygon(grounds))
-    far = float(shapely.distance(shapely.points(inside), wire).max()) if len(inside) else 0.0
+    far = _farthest_m(inside, grounds, mower.signal_reach_max_m)
     if far > mower.signal_reach_max_m:
         text = f"the middle of {loop.loop_id} is {far:.1f} m from the wire, more than {mower.signal_reach_max_m:g} m"
         findings.append(Finding("caution", "signal-reach", text, "Test the signal there before mowing."))
@@ -300,6 +296,17 @@ def _circuit_findings(
         text = f"{loop.loop_id} takes {length:.0f} m of wire, more than the {mower.loop_length_max_m:g} m allowed"
         findings.append(Finding("stop", "loop-too-long", text, "Take a larger profile, or a second loop."))
     return findings
+
+
+def _farthest_m(places: FloatArray, grounds: Sequence[Polygon], reach_m: float) -> float:
+    """Return how far the farthest of places in the grounds lies from their wire; 0 where none is farther than a reach.
+
+    No place in a ground is farther from its ring than half the shorter side of the box around it.
+    """
+    sides = np.diff(shapely.bounds(grounds).reshape(-1, 2, 2), axis=1)
+    if not len(places) or sides.min(axis=-1).max() / 2 <= reach_m:
+        return 0.0
+    return float(shapely.distance(shapely.points(places), shapely.boundary(shapely.MultiPolygon(grounds))).max())
 
 
 def _weak_finding(

@@ -13,7 +13,7 @@ from pyproj import CRS, Geod, Transformer
 from shapely import LineString, Point, Polygon, box
 
 from lawngis.errors import ParameterError
-from lawngis.geometry.frame import MeasuringFrame, horizontal_crs
+from lawngis.geometry.frame import MeasuringFrame, flat, horizontal_crs
 
 WGS84 = CRS.from_epsg(4326)
 offsets = st.floats(-500, 500)
@@ -177,3 +177,12 @@ def test_what_came_broken_is_left_to_whoever_reads_it():
     bow_tie = Polygon([(0, 0), (10, 10), (10, 0), (0, 10)])
     frame = MeasuringFrame.centred_on(bow_tie, CRS.from_epsg(3857))
     assert not frame.to_frame([bow_tie])[0].is_valid
+
+
+def test_flat_geometries_stay_as_they_are_and_others_lose_all_but_x_and_y():
+    low = [Point(1, 2), None, Polygon(), box(0, 0, 1, 1)]
+    assert all(before is after for before, after in zip(low, flat(low), strict=True))
+    for text in ("POINT Z (1 2 3)", "LINESTRING M (0 0 7, 1 1 8)", "POLYGON ZM EMPTY", "MULTIPOINT ZM (1 2 3 4)"):
+        found = flat([Point(1, 2), shapely.from_wkt(text)])
+        assert shapely.get_coordinate_dimension(found).tolist() == [2, 2]
+        assert shapely.equals_exact(found[1], shapely.force_2d(shapely.from_wkt(text)))

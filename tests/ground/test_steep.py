@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from pyproj import CRS
 from scipy.integrate import quad
 from scipy.optimize import brentq
+from scipy.signal import convolve2d, correlate2d
 from scipy.special import ndtr
 from shapely import box
 
@@ -15,7 +16,14 @@ from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground import steep
 from lawngis.ground.raster import Grid
 from lawngis.ground.steep import SteepArea, areas_at_edge
-from lawngis.ground.terrain import ExponentialCorrelation, Gradient, slope_gradient_horn, slope_percent
+from lawngis.ground.terrain import (
+    HORN_STENCIL,
+    ExponentialCorrelation,
+    Gradient,
+    overlaps,
+    slope_gradient_horn,
+    slope_percent,
+)
 
 SITE = MeasuringFrame.centred_on(shapely.Point(11.5, 48.0), CRS(4326))
 LIMIT = 35.0
@@ -342,3 +350,29 @@ def test_an_area_that_reaches_the_edge_goes_as_a_whole_and_one_in_the_middle_sta
 def test_areas_at_the_edge_are_clipped_to_the_ground():
     found = areas_at_edge([SteepArea(box(10, 5, 30, 15), 1.0, 30.0)], box(0, 0, 20, 20), band_m=1.0, area_min_m2=1.0)
     assert found[0].polygon.equals(box(10, 5, 20, 15))
+
+
+@settings(max_examples=40, deadline=None)
+@given(wheelbase=st.floats(0.1, 1.5), dx=st.floats(0.1, 1.1), dy=st.floats(0.1, 1.1))
+def test_stencils_are_combined_as_signals_are(wheelbase, dx, dy):
+    kernel = steep.footprint_kernel(wheelbase, dx, dy)
+    both = convolve2d(kernel, HORN_STENCIL)
+    assert overlaps(HORN_STENCIL, kernel[::-1, ::-1]) == pytest.approx(both, abs=1e-15)
+    assert overlaps(both, both) == pytest.approx(correlate2d(both, both), abs=1e-15)
+
+
+@given(wheelbase=st.floats(0.1, 0.5))
+def test_a_footprint_within_a_cell_is_that_cell(wheelbase):
+    kernel = steep.footprint_kernel(wheelbase, 0.5, 0.5)
+    gradient = slope_gradient_horn(np.random.default_rng(3).normal(size=(6, 5)), 0.5, 0.5)
+    found = steep.footprint_gradient(gradient, kernel)
+    assert kernel.tolist() == [[1.0]]
+    assert np.array_equal(found.p, gradient.p, equal_nan=True) and np.array_equal(found.q, gradient.q, equal_nan=True)
+
+
+@pytest.mark.parametrize("values", [np.full((9, 9), 3.0), np.full((9, 9), np.nan), np.full((9, 9), 90.0)])
+def test_ground_that_is_all_on_one_side_of_the_limit_is_not_in_doubt(values):
+    grid = site_grid(lambda x, y: 0 * x, size=9).with_values(values)
+    assert steep.undecided_areas(grid, 1.0, limit_percent=LIMIT, frame=SITE, area_min_m2=0.0) == []
+    found = steep.steep_areas(grid, 1.0, limit_percent=LIMIT, frame=SITE, area_min_m2=0.0)
+    assert len(found) == (1 if values[0, 0] > LIMIT else 0)

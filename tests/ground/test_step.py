@@ -8,10 +8,11 @@ from affine import Affine
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS
-from shapely import LineString
+from shapely import LineString, Point, get_coordinates
 
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
+from lawngis.geometry.lines import chainage_m, line_between
 from lawngis.ground.raster import Grid
 from lawngis.ground.step import height_steps, ledges
 
@@ -172,3 +173,18 @@ def test_stretches_know_nothing_of_each_other(seed, cut):
             assert (before.step_m, before.sd_m) == (after.step_m, after.sd_m)
         elif before.line.bounds[1] > cut + 0.5:
             assert after.edge_class == "unknown"
+
+
+@settings(max_examples=30, deadline=None)
+@given(seed=st.integers(0, 10_000), stretch=st.floats(0.3, 9.0))
+def test_each_stretch_is_the_part_of_the_edge_between_its_ends(seed, stretch):
+    random = np.random.default_rng(seed)
+    xy = np.cumsum(random.uniform(0.05, 3.0, (random.integers(2, 30), 2)), axis=0)
+    ring = LineString(Point(random.uniform(-5, 5, 2)).buffer(4.0, quad_segs=3).exterior)
+    for edge in (LineString(xy), ring):
+        line = get_coordinates(edge)
+        chainage = chainage_m(line)
+        cuts = np.linspace(0, chainage[-1], max(round(chainage[-1] / stretch), 1) + 1)
+        steps = height_steps(surface(step_of(0.0)), FRAME, edge, stretch_m=stretch)
+        parts = [line_between(line, chainage, start, stop) for start, stop in pairwise(cuts)]
+        assert [get_coordinates(step.line).tolist() for step in steps] == [part.tolist() for part in parts]

@@ -209,7 +209,11 @@ class TestOverlaps:
     @given(
         st.lists(
             st.tuples(
-                st.floats(0, 28), st.floats(0, 18), st.floats(0.5, 8), st.sampled_from(["water", "bed", "steep"])
+                # To the micrometre: GEOS divides by zero where a coordinate is next to nothing, as none on a map is.
+                st.floats(0, 28).map(lambda at: round(at, 6)),
+                st.floats(0, 18).map(lambda at: round(at, 6)),
+                st.floats(0.5, 8),
+                st.sampled_from(["water", "bed", "steep"]),
             ),
             min_size=1,
             max_size=6,

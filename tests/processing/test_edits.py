@@ -20,6 +20,8 @@ from shapely.geometry import box
 
 from lawngis.processing.cli import main
 from lawngis.processing.earlier import earlier_plan
+from lawngis.processing.edits import layer_record, layer_records
+from lawngis.processing.layers import PLAN_LAYERS
 from lawngis.processing.workflow import installed_steps, step_layers
 
 X0, Y0 = 500_000.0, 5_500_000.0
@@ -492,3 +494,35 @@ def test_a_layer_that_does_not_follow_is_said(work):
     assert work.again("--from", "schedule") == 0
     assert any("--from dock" in advice for advice in rows(work.plan, "findings")["advice"].dropna())
     assert "edit-not-followed" in codes(work.plan)
+
+
+def test_layers_have_the_record_together_that_each_has_alone():
+    shape = box(0, 0, 2, 2)
+    check = {"check_id": "P-V1", "priority": 1, "value": None, "sd": 0.1, "measure_what": "", "geometry": Point(1, 2)}
+    layers = {
+        "lawn": [{"parcel_id": "P", "lawn_id": "P-G1", "area_m2": 4.0, "source": None, "geometry": shape}],
+        "links": [],
+        "pegs": [{"parcel_id": "P", "peg_no": n, "chainage_m": n / 3, "geometry": Point(n, 0)} for n in range(3)],
+        "materials": [
+            {"parcel_id": "P", "item": "peg", "quantity": 3.0},
+            {"parcel_id": "P", "quantity": 1, "item": "x"},
+        ],
+        "visit_checks": [{"parcel_id": "P", **check}, {"parcel_id": "P", **check, "step": "neighbours"}],
+        "schedule": [{"parcel_id": "P", "mowing_h": "", "edge_pass": "1"}, {"parcel_id": "P", "edge_pass": True}],
+    }
+    together = layer_records([(PLAN_LAYERS[name], rows) for name, rows in layers.items()], 3)
+    assert together == [layer_record(PLAN_LAYERS[name], rows, 3) for name, rows in layers.items()]
+    raised = [{**row, "geometry": shapely.force_3d(row["geometry"], 7.0)} for row in layers["lawn"]]
+    assert layer_record(PLAN_LAYERS["lawn"], raised, 3) == together[0]
+
+
+def test_the_digests_are_those_of_plans_written_before():
+    rows = [
+        {"parcel_id": "P", "zone_id": "P-Z2", "role": "home", "area_m2": 12.345, "hours_week": None,
+         "geometry": box(0.00049, 0, 3, 4)},
+        {"parcel_id": "P", "zone_id": "P-Z1", "role": "linked", "area_m2": 7, "geometry": box(5, 0, 8, 4)},
+    ]  # fmt: skip
+    record = layer_record(PLAN_LAYERS["zones"], rows, 3)
+    assert record["features"] == {"Z2": "7f9912371ee2e7b3", "Z1": "000feb940f00ace8"}
+    columns = {name: record["columns"][name] for name in ("role", "area_m2", "hours_week")}
+    assert columns == {"role": "ff21e8", "area_m2": "276a39", "hours_week": "38b369"}

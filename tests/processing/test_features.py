@@ -6,6 +6,7 @@ import geopandas
 import numpy as np
 import pytest
 import shapely
+from geopandas.testing import assert_geodataframe_equal
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import GeometryCollection, LineString, MultiLineString, MultiPoint, Point, Polygon
@@ -142,3 +143,18 @@ def test_within_bounds_only_what_touches_them_is_read(build, tmp_path):
     place = site_files(tmp_path).layers["beds"]
     near = read_features(SITE_LAYERS["beds"], place, bbox=build.block(19, 0, 12, 1).bounds)
     assert near.numbers == (3, 4)
+
+
+def test_rows_moved_are_those_rows_of_the_table_in_the_other_crs():
+    shapes = [Point(0, 0), Point(4, 0), Point(9, 9), Point(5, 1)]
+    table = geopandas.GeoDataFrame(
+        {"height_m": [1.0, np.nan, 3.0, 4.0], "kind": list("abcd")}, geometry=shapes, crs=25832
+    )
+    features = module.Features(table, {}, {})
+    rows = features.meeting(shapely.box(3, -1, 6, 2))
+    assert rows.tolist() == [1, 3]
+    found = features.moved(rows, shapely.transform(features.shapes[rows], lambda xy: xy + 1), table.crs)
+    expected = table.iloc[[1, 3]].reset_index(drop=True)
+    assert_geodataframe_equal(found, expected.set_geometry(expected.geometry.translate(1, 1)), check_index_type=True)
+    nothing = features.moved(features.meeting(Point(50, 50)), features.shapes[:0], table.crs)
+    assert len(nothing) == 0 and nothing.crs == table.crs and list(nothing.columns) == list(table.columns)

@@ -7,7 +7,7 @@ from shapely import LineString, Point, Polygon, box
 
 from lawngis.errors import PlanError
 from lawngis.processing.layers import PLAN_LAYERS
-from lawngis.processing.plans import Finding, Plan, StepResult, VisitCheck, check_rows, table
+from lawngis.processing.plans import Finding, Plan, StepResult, VisitCheck, check_rows, columns_of, table
 
 FRAME = CRS.from_epsg(32632)
 LAWN = {"lawn_id": "P-G1", "area_m2": 4.0, "source": "derived", "confidence": 0.7, "geometry": box(0, 0, 2, 2)}
@@ -97,3 +97,22 @@ def test_polygons_are_snapped_so_that_hairlines_close():
     assert len(plan_with({**LAWN, "geometry": hairline}).geometries("lawn")[0].exterior.coords) < len(
         hairline.exterior.coords
     )
+
+
+@pytest.mark.parametrize("other", [{"a": 3, "b": 4}, {"b": 4, "a": 3}, {"a": 3}, {"a": 3, "b": 4, "c": 5}])
+def test_columns_hold_every_row_whatever_the_order_of_its_values(other):
+    columns = columns_of([{"a": 1, "b": 2}, other])
+    assert set(columns) == {"a", "b"} | set(other)
+    assert {name: list(values) for name, values in columns.items()} == {
+        name: [{"a": 1, "b": 2}.get(name), other.get(name)] for name in columns
+    }
+    assert columns_of([]) == {}
+
+
+def test_rows_are_selected_by_all_values_given():
+    plan = plan_with(LAWN, {**LAWN, "lawn_id": "P-G2", "source": "surveyed"})
+    assert [row["lawn_id"] for row in plan.select("lawn", source="derived", confidence=0.7)] == ["P-G1"]
+    assert plan.select("lawn", source="surveyed", confidence=0.1) == []
+    everything = plan.select("lawn")
+    everything.clear()
+    assert len(plan.rows("lawn")) == 2

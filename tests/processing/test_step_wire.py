@@ -421,3 +421,15 @@ def test_resistance_and_slack_follow_the_length() -> None:
     assert row["slack_m"] == pytest.approx(0.02 * ring, abs=0.001)
     # 0.75 mm² of copper at 20 °C: 1 / 58 ohm mm²/m, plus what strands and tinning take.
     assert row["resistance_ohm"] == pytest.approx(1.02 * ring / (58 * 0.75), rel=0.15)
+
+
+@pytest.mark.parametrize("reach_m", [0.5, 3.0, 6.0, 20.0])
+def test_the_farthest_place_is_told_where_it_is_out_of_reach_and_only_there(reach_m):
+    grounds = [LAWN.difference(POND), box(30, 0, 37, 30)]
+    places = np.random.default_rng(2).uniform((0, 0), (37, 30), (400, 2))
+    places = places[shapely.intersects_xy(shapely.union_all(grounds), places)]
+    rings = shapely.boundary(shapely.union_all(grounds))
+    far = max(rings.distance(Point(place)) for place in places)
+    found = step._farthest_m(places, grounds, reach_m)
+    assert found == pytest.approx(far) if far > reach_m else found <= reach_m
+    assert step._farthest_m(places[:0], grounds, reach_m) == 0.0

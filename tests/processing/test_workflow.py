@@ -1,5 +1,8 @@
 """Steps are ordered from what they read and write."""
 
+import subprocess
+import sys
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -69,3 +72,11 @@ def test_settings_name_an_unknown_step_or_parameter():
 def test_unknown_step_lists_the_known_ones():
     with pytest.raises(ParameterError, match="zones"):
         step_named("zone")
+
+
+def test_steps_load_nothing_that_takes_long_and_is_not_needed():
+    heavy = ("scipy.signal", "scipy.stats", "skimage.segmentation", "pvlib")
+    line = "import sys, lawngis.processing.portfolio; from lawngis.processing.workflow import installed_steps;"
+    line += f"installed_steps(); print([name for name in {heavy} if name in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", line], capture_output=True, text=True, timeout=60, check=True)
+    assert done.stdout.strip() == "[]"
