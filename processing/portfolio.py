@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import gc
 import threading
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
 from time import monotonic, perf_counter
 from typing import Protocol
@@ -233,9 +235,19 @@ def packed_results(source: Parcels, job: Job, parcel_ids: Sequence[str], isolate
     A parcel that is known already comes back without a block.
     """
     limit_cache()
+    if isolated:
+        _settle()
     with _turn:
         results = parcel_results(source, job, parcel_ids=parcel_ids, may_end_process=isolated)
         return [_packed_or_failed(source, result) for result in results]
+
+
+@cache
+def _settle() -> None:
+    """Take what a worker has loaded by now out of garbage collection, which would look through it for every parcel."""
+    installed_steps()
+    gc.collect()
+    gc.freeze()
 
 
 def _packed_or_failed(source: Parcels, result: ParcelResult) -> Packed:
