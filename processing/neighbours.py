@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from functools import cached_property, lru_cache
+from functools import cache, cached_property
 
 import numpy as np
 import shapely
@@ -15,6 +15,8 @@ from lawngis.geometry.frame import MeasuringFrame
 from lawngis.wire.circuit import interference_share
 
 from .plans import Row
+from .shards import unpacked_rows
+from .workforce import Here, Workforce, lost, results_of
 
 LOOP_GAP_MIN_M = 2.0
 """Loops of two installations that come closer than this are said; common practice, no source."""
@@ -29,11 +31,12 @@ LISTEN_EVERY_M = 1.0
 PLACES_MAX = 200
 """So far apart, and in so many places at most, the signals are compared."""
 
-LOADED_MAX = 256
-"""Parcels whose wires are in memory at a time."""
+PAIRS_EACH = 100
+"""Pairs of loops that one task looks at."""
 
 Reach = tuple[str, float, float, float, float]
-RowsOf = Callable[[str], Sequence[Row]]
+Pair = tuple[tuple[str, str], tuple[str, str]]
+"""Parcel and loop of each of two loops."""
 
 
 def reach_boxes(paths: Sequence[Row], frame: MeasuringFrame) -> list[Reach]:
@@ -77,7 +80,12 @@ class _Loop:
 
 
 def neighbour_findings(
-    reaches: Mapping[str, Sequence[Reach]], paths_of: RowsOf, *, antenna_height_m: float, crs: CRS
+    reaches: Mapping[str, Sequence[Reach]],
+    wires_of: Callable[[str], bytes],
+    *,
+    antenna_height_m: float,
+    crs: CRS,
+    hands: Workforce | None = None,
 ) -> dict[str, list[Row]]:
     """Return rows of `findings`, without their names, by parcel: which loops of other parcels come close, and where.
 
@@ -85,26 +93,60 @@ def neighbour_findings(
     ----------
     reaches
         Boxes of loops by parcel, see :func:`reach_boxes`.
-    paths_of
-        Returns the rows of `wire_path` of a parcel.
+    wires_of
+        Returns the rows of `wire_path` of a parcel, packed.
     antenna_height_m
         Height at which the mower hears the wire [m].
     crs
         CRS of boxes and rows.
+    hands
+        Who looks at pairs of loops; this process when not given, or when they die over it.
     """
+    pairs = list(_close_boxes(reaches))
 
-    def read(parcel_id: str) -> dict[str, _Loop]:
-        return {row["loop_id"]: _Loop(parcel_id, row["loop_id"], row["geometry"], crs) for row in paths_of(parcel_id)}
+    def said(by: Workforce) -> list[tuple[str, Row]]:
+        tasks = ((some, _wires(some, wires_of), antenna_height_m, crs) for some in _groups(pairs))
+        return [said for task in results_of(by, pair_findings, tasks) for said in task]
 
-    loops = lru_cache(maxsize=LOADED_MAX)(read)
+    try:
+        rows = said(Here() if hands is None else hands)
+    except Exception as error:
+        if hands is None or not (lost(error) or hands.died(error)):
+            raise
+        rows = said(Here())
     found: dict[str, list[Row]] = {}
-    for (parcel_a, loop_a), (parcel_b, loop_b) in _close_boxes(reaches):
-        for parcel_id, row in _findings(loops(parcel_a)[loop_a], loops(parcel_b)[loop_b], antenna_height_m):
-            found.setdefault(parcel_id, []).append(row)
+    for parcel_id, row in rows:
+        found.setdefault(parcel_id, []).append(row)
     return found
 
 
-def _close_boxes(reaches: Mapping[str, Sequence[Reach]]) -> Iterator[tuple[tuple[str, str], tuple[str, str]]]:
+def pair_findings(
+    pairs: Sequence[Pair], wires: Mapping[str, bytes], antenna_height_m: float, crs: CRS
+) -> list[tuple[str, Row]]:
+    """Return findings, each with the parcel that it is for, of some pairs of loops: a task for a worker."""
+
+    @cache
+    def loops(parcel_id: str) -> dict[str, _Loop]:
+        rows = unpacked_rows(wires[parcel_id])["wire_path"]
+        return {row["loop_id"]: _Loop(parcel_id, row["loop_id"], row["geometry"], crs) for row in rows}
+
+    return [
+        said
+        for (parcel_a, loop_a), (parcel_b, loop_b) in pairs
+        for said in _findings(loops(parcel_a)[loop_a], loops(parcel_b)[loop_b], antenna_height_m)
+    ]
+
+
+def _groups(pairs: Sequence[Pair]) -> Iterator[Sequence[Pair]]:
+    return (pairs[first : first + PAIRS_EACH] for first in range(0, len(pairs), PAIRS_EACH))
+
+
+def _wires(pairs: Sequence[Pair], wires_of: Callable[[str], bytes]) -> dict[str, bytes]:
+    parcels = dict.fromkeys(parcel_id for pair in pairs for parcel_id, _ in pair)
+    return {parcel_id: wires_of(parcel_id) for parcel_id in parcels}
+
+
+def _close_boxes(reaches: Mapping[str, Sequence[Reach]]) -> Iterator[Pair]:
     """Yield pairs of loops of different parcels whose boxes touch, in the order of the parcels."""
     names = [(parcel_id, reach[0]) for parcel_id, some in reaches.items() for reach in some]
     if not names:

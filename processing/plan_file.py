@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -112,13 +112,14 @@ class PassedThrough:
     standing: Sequence[Any]
     reaches: Sequence[Reach]
 
-    def rows(self, only: Collection[str] | None = None) -> dict[str, list[Row]]:
-        """Return its rows by layer, all layers or some."""
-        return without_neighbours(self.parcel.rows(only))
-
     def columns(self) -> dict[str, gpkg.RawColumns]:
         """Return its rows by layer, column by column."""
-        return {name: gpkg.raw_columns(rows, name) for name, rows in self.rows().items() if rows}
+        rows = without_neighbours(self.parcel.rows())
+        return {name: gpkg.raw_columns(some, name) for name, some in rows.items() if some}
+
+    def wires(self) -> bytes:
+        """Return the rows of `wire_path` alone, packed."""
+        return self.parcel.blocks["wire_path"]
 
 
 def passed_through(parcel: EarlierParcel, frame_of: Callable[[Sequence[Row]], Sequence[Reach]]) -> PassedThrough:

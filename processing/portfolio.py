@@ -35,16 +35,13 @@ from .sites import Site
 from .source import SiteSource
 from .step import Step
 from .workflow import Settings, installed_steps, planned, step_layers
-from .workforce import GO_ON, Here, Workforce, WorkforceLostError, lost, submitted
+from .workforce import GO_ON, LOOK_S, Here, Workforce, WorkforceLostError, lost, submitted
 
 CHUNK = 16
 """Most parcels that a worker takes at a time, and half as many times at least it comes back for more: enough to hide
 the cost of a task and of reading what is around, few enough to share evenly and to show how far it is."""
 
 ROUNDS = 8
-
-LOOK_S = 1.0
-"""So often it is looked whether somebody is still at work [s]."""
 
 
 class Parcels(Protocol):

@@ -15,6 +15,7 @@ from .gpkg import RawColumns
 from .interrupt import InterruptedRunError
 from .limits import Limits, limit_cache
 from .mosaics import piece_file, write_mosaics
+from .neighbours import neighbour_findings
 from .outcome import Log, Progress
 from .plan_file import PassedThrough, PlanFile, passed_through, reaches_in
 from .plans import Row
@@ -127,6 +128,8 @@ class Run:
         self._out = out
         self._again = again
         self._kept: dict[str, Kept] = {}
+        self._finished: Mapping[str, Kept | PassedThrough] = {}
+        self._found: Mapping[str, Sequence[Row]] = {}
         self._pieces: Path | None = None
         self.tally = Tally()
         self.ranking = Ranking(source.crs)
@@ -201,28 +204,41 @@ class Run:
         return PlanFile(with_added_columns(specs, earlier.added_columns), self._source.crs, carried)
 
     def _plan(self, folder: RunFolder, hands: Hands, log: Log, *, resume: bool) -> None:
+        """Plan what is not finished yet, and then find what only all parcels together show."""
         known = self._resumed(folder, log) if resume else {}
         left = [name for name in self._parcel_ids if name not in self._kept]
-        if not left:
-            return
-        fingerprints = {name: found.packed.fingerprint for name, found in known.items()}
-        crew = hands.hired(len(left), self._limits)
+        crew = hands.hired(len(left), self._limits) if left else Here()
         now = True
         try:
-            workers = 1 if isinstance(crew, Here) else max(1, crew.tasks_max // 2)
-            groups = [[name] for name in left] if isinstance(crew, Here) else chunks(self._source, left, workers)
-            beginning = None if self._again is None else Beginning(self._again.first, self._again.plan.parcels)
-            job = Job(self._settings, self._limits, fingerprints, self._pieces, beginning)
-            supervisor = Supervisor(self._source, job, crew)
-            with Progress(len(self._parcel_ids), len(self._kept)) as progress:
-                for results in supervisor.results(groups):
-                    for result, kept in self._stored(folder, results, known):
-                        log.add(result, kept=kept)
-                        self.tally.add(result)
-                        progress.add(result.parcel_id, result.status)
+            if left:
+                self._plan_parcels(left, crew, folder, log, known)
+            self._finished = self._in_order()
+            self._found = neighbour_findings(
+                {name: parcel.reaches for name, parcel in self._finished.items()},
+                lambda name: self._finished[name].wires(),
+                antenna_height_m=self._settings.mower.antenna_height_m,
+                crs=self._source.crs,
+                hands=crew,
+            )
             now = False
         finally:
             crew.stop(now=now)
+
+    def _plan_parcels(
+        self, left: Sequence[str], crew: Workforce, folder: RunFolder, log: Log, known: Mapping[str, Found]
+    ) -> None:
+        workers = 1 if isinstance(crew, Here) else max(1, crew.tasks_max // 2)
+        groups = [[name] for name in left] if isinstance(crew, Here) else chunks(self._source, left, workers)
+        fingerprints = {name: found.packed.fingerprint for name, found in known.items()}
+        beginning = None if self._again is None else Beginning(self._again.first, self._again.plan.parcels)
+        job = Job(self._settings, self._limits, fingerprints, self._pieces, beginning)
+        supervisor = Supervisor(self._source, job, crew)
+        with Progress(len(self._parcel_ids), len(self._kept)) as progress:
+            for results in supervisor.results(groups):
+                for result, kept in self._stored(folder, results, known):
+                    log.add(result, kept=kept)
+                    self.tally.add(result)
+                    progress.add(result.parcel_id, result.status)
 
     def _stored(
         self, folder: RunFolder, results: Sequence[Packed], known: Mapping[str, Found]
@@ -255,8 +271,8 @@ class Run:
         """Return whether a parcel's rasters are there, if they are wanted; one that failed before is planned again."""
         return self._pieces is None or piece_file(self._pieces, parcel_id).exists()
 
-    def _ranked(self) -> Iterator[Mapping[str, RawColumns]]:
-        """Yield the rows of all parcels, in the order of the plan, after ranking them."""
+    def _in_order(self) -> dict[str, Kept | PassedThrough]:
+        """Return all parcels in the order of the plan."""
         in_order: dict[str, Kept | PassedThrough] = {name: self._kept[name] for name in self._parcel_ids}
         if self._again is not None and self._again.others:
             boxes = reaches_in(self._source.crs)
@@ -264,6 +280,10 @@ class Run:
             in_order |= {name: passed_through(parcels[name], boxes) for name in self._again.others}
             place = {name: number for number, name in enumerate(self._source.parcel_ids)}
             in_order = dict(sorted(in_order.items(), key=lambda item: place.get(item[0], len(place))))
-        for parcel in in_order.values():
+        return in_order
+
+    def _ranked(self) -> Iterator[Mapping[str, RawColumns]]:
+        """Return the rows of all parcels, in the order of the plan, after ranking them."""
+        for parcel in self._finished.values():
             self.ranking.add(parcel.standing)
-        return merged(in_order, self._source.crs, antenna_height_m=self._settings.mower.antenna_height_m)
+        return merged(self._finished, self._found)

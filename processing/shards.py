@@ -3,13 +3,13 @@
 A run keeps its shards in a hidden folder of its own beside the plan. Whoever wants to go on takes over the folders of
 runs that are no longer alive, so nothing that was finished is lost, and no two runs share a folder.
 
-A shard is one line of JSON, which says what it holds, and for each parcel a block of packed JSON by layer: no code is
-ever loaded from it. Geometries are well-known binary, so that coordinates come back to the last bit.
+A shard is one line of JSON, which says what it holds, and for each parcel a block with its rows by layer, column by
+column: texts as JSON, real numbers as they are in memory, geometries as well-known binary. No code is ever loaded from
+it, and every number comes back to the last bit.
 """
 
 from __future__ import annotations
 
-import base64
 import hashlib
 import json
 import os
@@ -18,9 +18,12 @@ import tempfile
 import zlib
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from pathlib import Path
 from typing import IO, Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from lawngis.errors import PlanError
 
@@ -37,8 +40,7 @@ ENDING = ".shard"
 FOLDER_START = ".plan-run-"
 LOCK = "alive"
 NAME_LENGTH = 40
-WKB, SIZES = "<geometry>", "<sizes>"
-"""Keys of the geometries of a layer and of how many bytes each takes, which no column has."""
+REAL = np.dtype("<f8")
 
 PACKING = 1
 """zlib's quickest level: rows shrink to a fifth, and higher levels gain little."""
@@ -107,6 +109,10 @@ class Kept:
         """Return the parcel's rows by layer, column by column."""
         return dict(unpacked_columns(self._block()))
 
+    def wires(self) -> bytes:
+        """Return the rows of `wire_path` alone, packed."""
+        return _block_of(self._block(), {"wire_path"})
+
     def _block(self) -> bytes:
         with self.shard.open("rb") as file:
             file.seek(self.start)
@@ -132,9 +138,7 @@ def packed_rows(rows: Mapping[str, Sequence[Row]]) -> bytes:
     PlanError
         When a geometry has a coordinate that is no number.
     """
-    layers = {name: _packed_layer(raw_columns(some, name)) for name, some in rows.items() if some}
-    sizes = json.dumps({name: len(packed) for name, packed in layers.items()}, separators=(",", ":")).encode()
-    return b"".join([sizes, b"\n", *layers.values()])
+    return _joined({name: _packed_layer(raw_columns(some, name)) for name, some in rows.items() if some})
 
 
 def unpacked_rows(block: bytes, only: Collection[str] | None = None) -> dict[str, list[Row]]:
@@ -144,32 +148,66 @@ def unpacked_rows(block: bytes, only: Collection[str] | None = None) -> dict[str
 
 def unpacked_columns(block: bytes, only: Collection[str] | None = None) -> Iterator[tuple[str, RawColumns]]:
     """Yield what :func:`packed_rows` packed layer by layer, column by column, all layers or some."""
+    for name, packed in _packed_layers(block):
+        if only is None or name in only:
+            yield name, _unpacked_layer(packed)
+
+
+def _packed_layers(block: bytes) -> Iterator[tuple[str, bytes]]:
     line, _, packed = block.partition(b"\n")
     start = 0
     for name, size in json.loads(line).items():
-        if only is None or name in only:
-            yield name, _unpacked_layer(packed[start : start + size])
+        yield name, packed[start : start + size]
         start += size
 
 
+def _block_of(block: bytes, only: Collection[str]) -> bytes:
+    return _joined({name: packed for name, packed in _packed_layers(block) if name in only})
+
+
+def _joined(layers: Mapping[str, bytes]) -> bytes:
+    sizes = json.dumps({name: len(packed) for name, packed in layers.items()}, separators=(",", ":")).encode()
+    return b"".join([sizes, b"\n", *layers.values()])
+
+
 def _packed_layer(raw: RawColumns) -> bytes:
-    """Return rows as columns in JSON, with geometries in one piece and their sizes as a column."""
-    columns: dict[str, Any] = dict(raw.values)
-    if raw.shapes is not None:
-        columns[SIZES] = [len(wkb or b"") for wkb in raw.shapes]
-        columns[WKB] = base64.b64encode(b"".join(wkb or b"" for wkb in raw.shapes)).decode()
-    text = json.dumps(columns, default=_plain, ensure_ascii=False, separators=(",", ":"))
-    return zlib.compress(text.encode(), PACKING)
+    """Return rows as a line of JSON, behind it the columns of real numbers, and then the geometries."""
+    reals = {name: np.array(values, dtype=REAL) for name, values in raw.values.items() if _are_reals(values)}
+    head = {
+        "rows": len(raw),
+        "columns": {name: None if name in reals else values for name, values in raw.values.items()},
+        "sizes": None if raw.shapes is None else [len(wkb or b"") for wkb in raw.shapes],
+    }
+    line = json.dumps(head, default=_plain, ensure_ascii=False, separators=(",", ":"))
+    numbers = (column.tobytes() for column in reals.values())
+    shapes = (wkb for wkb in raw.shapes or () if wkb)
+    return zlib.compress(b"".join([line.encode(), b"\n", *numbers, *shapes]), PACKING)
+
+
+def _are_reals(values: Sequence[Any]) -> bool:
+    """Return whether values go into an array as they are: real numbers, and gaps, which are NaN there."""
+    return set(map(type, values)) <= {float, np.float64, type(None)}
 
 
 def _unpacked_layer(packed: bytes) -> RawColumns:
-    columns = json.loads(zlib.decompress(packed))
-    sizes = columns.pop(SIZES, None)
-    if sizes is None:
-        return RawColumns(columns, None, len(next(iter(columns.values()), ())))
-    whole = base64.b64decode(columns.pop(WKB))
-    shapes = [whole[end - size : end] or None for size, end in zip(sizes, accumulate(sizes), strict=True)]
-    return RawColumns(columns, shapes, len(shapes))
+    line, _, rest = zlib.decompress(packed).partition(b"\n")
+    head = json.loads(line)
+    rows, columns = head["rows"], head["columns"]
+    start = 0
+    for name in (name for name, values in columns.items() if values is None):
+        columns[name] = _with_gaps(np.frombuffer(rest, REAL, rows, start))
+        start += rows * REAL.itemsize
+    if head["sizes"] is None:
+        return RawColumns(columns, None, rows)
+    ends = accumulate(head["sizes"], initial=start)
+    return RawColumns(columns, [rest[first:end] or None for first, end in pairwise(ends)], rows)
+
+
+def _with_gaps(numbers: NDArray[np.float64]) -> list[float | None]:
+    found: list[float | None] = numbers.tolist()
+    if np.isnan(numbers).any():
+        return [None if gap else number for number, gap in zip(found, np.isnan(numbers).tolist(), strict=True)]
+    return found
 
 
 def _plain(value: Any) -> Any:

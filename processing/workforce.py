@@ -9,8 +9,9 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
@@ -32,6 +33,9 @@ ENDING_S = 2.0
 
 DEATH_UNHEARD_S = 10.0
 """A dead worker that the pool hasn't noticed for so long died while it sent a result."""
+
+LOOK_S = 1.0
+"""So often it is looked whether somebody is still at work [s]."""
 
 CLUSTER_PATIENCE_S = 60.0
 """So long a cluster may be without workers before that is taken as its end."""
@@ -260,6 +264,31 @@ Workforce = Here | Processes | Cluster
 def submitted(hands: Workforce, fn: Callable[..., T], /, *args: Any) -> Future[T]:
     """Submit a task to any hands."""
     return hands.executor.submit(fn, *args) if isinstance(hands, Here) else hands.submit(fn, *args)
+
+
+def results_of(hands: Workforce, fn: Callable[..., T], tasks: Iterable[Sequence[Any]]) -> Iterator[T]:
+    """Yield the results of tasks, given by their arguments, in their order; few are under way at a time.
+
+    Raises
+    ------
+    WorkforceLostError
+        When nobody is left to do the work. A task's own error is raised as it is.
+    """
+    under_way: deque[Future[T]] = deque()
+    for arguments in tasks:
+        under_way.append(submitted(hands, fn, *arguments))
+        if len(under_way) > hands.tasks_max:
+            yield _awaited(hands, under_way.popleft())
+    while under_way:
+        yield _awaited(hands, under_way.popleft())
+
+
+def _awaited(hands: Workforce, future: Future[T]) -> T:
+    while not future.done():
+        done, _ = wait([future], timeout=LOOK_S)
+        if not done:
+            hands.check()
+    return future.result()
 
 
 def lost(error: BaseException) -> bool:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Protocol
-
-from pyproj import CRS
 
 from lawngis import __version__
 from lawngis.errors import PlanError
@@ -15,7 +13,6 @@ from lawngis.errors import PlanError
 from . import gpkg
 from .dates import data_dates
 from .fingerprints import sha256
-from .neighbours import Reach, neighbour_findings
 from .plans import Row
 from .source import SiteSource
 from .words import counted, unit_word
@@ -59,43 +56,28 @@ def refuse_inputs(target: Path, source: SiteSource) -> None:
 class Finished(Protocol):
     """A parcel of which everything is known but what lies beyond its bounds."""
 
-    @property
-    def reaches(self) -> Sequence[Reach]:
-        """Boxes in which another loop could disturb its loops."""
-
-    def rows(self, only: Collection[str] | None = None) -> dict[str, list[Row]]:
-        """Return its rows by layer, all layers or some."""
-
     def columns(self) -> dict[str, gpkg.RawColumns]:
         """Return its rows by layer, column by column."""
 
 
 def merged(
-    parcels: Mapping[str, Finished], crs: CRS, *, antenna_height_m: float
+    parcels: Mapping[str, Finished], found_later: Mapping[str, Sequence[Row]]
 ) -> Iterator[dict[str, gpkg.RawColumns]]:
-    """Yield the rows of each parcel, with what is found only when all are planned: loops of neighbours that are close.
+    """Yield the rows of each parcel, with the findings that came up only when all were planned.
 
     Parameters
     ----------
     parcels
         By name, in the order of the plan.
-    crs
-        Of the rows.
-    antenna_height_m
-        Height at which the mower hears the wire [m].
+    found_later
+        Rows of `findings`, without their names, by parcel.
     """
-    found = neighbour_findings(
-        {parcel_id: parcel.reaches for parcel_id, parcel in parcels.items()},
-        lambda name: parcels[name].rows(only={"wire_path"})["wire_path"],
-        antenna_height_m=antenna_height_m,
-        crs=crs,
-    )
     for parcel_id, parcel in parcels.items():
         layers = parcel.columns()
         findings = layers.setdefault("findings", gpkg.RawColumns())
         more = [
             {**row, "finding_id": f"{parcel_id}-F{number}"}
-            for number, row in enumerate(found.get(parcel_id, ()), len(findings) + 1)
+            for number, row in enumerate(found_later.get(parcel_id, ()), len(findings) + 1)
         ]
         if more:
             findings.extend(gpkg.raw_columns(more, "findings"))

@@ -43,9 +43,11 @@ import sys
 from pathlib import Path
 from lawngis.mower import built_in_profile
 from lawngis.processing.gpkg import raw_columns
+from lawngis.processing.neighbours import neighbour_findings
 from lawngis.processing.plan_file import PlanFile
 from lawngis.processing.portfolio import parcel_results
 from lawngis.processing.ranking import standing
+from lawngis.processing.shards import packed_rows
 from lawngis.processing.site_files import site_files
 from lawngis.processing.source import SiteSource
 from lawngis.processing.workflow import Settings, installed_steps, step_layers
@@ -53,18 +55,21 @@ from lawngis.processing.writing import merged
 
 class Done:
     def __init__(self, result):
-        self.result, self.reaches, self.standing = result, result.reaches, standing(result.rows)
-    def rows(self, only):
-        return {name: self.result.rows[name] for name in only}
+        self.result, self.standing = result, standing(result.rows)
     def columns(self):
         return {name: raw_columns(rows, name) for name, rows in self.result.rows.items() if rows}
+    def wires(self):
+        return packed_rows({"wire_path": self.result.rows["wire_path"]})
 
 source = SiteSource(site_files(Path(sys.argv[1])))
 mower = built_in_profile()
 order = [name for chunk in source.chunks(source.parcel_ids, 16) for name in chunk]
 done = {result.parcel_id: Done(result) for result in parcel_results(source, Settings(mower), parcel_ids=order)}
-rows = merged(done, source.crs, antenna_height_m=mower.antenna_height_m)
-PlanFile(step_layers(installed_steps()), source.crs).write(Path(sys.argv[2]), rows, list)
+found = neighbour_findings(
+    {name: one.result.reaches for name, one in done.items()}, lambda name: done[name].wires(),
+    antenna_height_m=mower.antenna_height_m, crs=source.crs,
+)
+PlanFile(step_layers(installed_steps()), source.crs).write(Path(sys.argv[2]), merged(done, found), list)
 """
 """The same plan by one process: parcel after parcel, all in memory, no tasks, no shards, no limits but the parcel's."""
 

@@ -17,7 +17,10 @@ from shapely import LineString, box
 
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.mower import profile_text
+from lawngis.processing.limits import Limits
 from lawngis.processing.neighbours import LOOP_GAP_MIN_M, neighbour_findings, reach_boxes
+from lawngis.processing.shards import packed_rows
+from lawngis.processing.workforce import Processes
 
 UTM = CRS.from_epsg(25832)
 HEIGHT_M = 0.06
@@ -29,7 +32,7 @@ def loop(name, x, y, width, depth):
     return {"loop_id": name, "geometry": LineString(ring.coords)}
 
 
-def found(paths, crs=UTM):
+def found(paths, crs=UTM, hands=None):
     """Findings by parcel of loops by parcel, given in UTM."""
     moved = {}
     reaches = {}
@@ -39,7 +42,9 @@ def found(paths, crs=UTM):
         out = MeasuringFrame(crs, frame.longitude_deg, frame.latitude_deg)
         reaches[parcel_id] = reach_boxes(own, out)
         moved[parcel_id] = [{**row, "geometry": out.to_source([row["geometry"]])[0]} for row in own]
-    return neighbour_findings(reaches, moved.__getitem__, antenna_height_m=HEIGHT_M, crs=crs)
+    return neighbour_findings(
+        reaches, lambda name: packed_rows({"wire_path": moved[name]}), antenna_height_m=HEIGHT_M, crs=crs, hands=hands
+    )
 
 
 def test_both_sides_hear_of_it_with_names_and_distance():
@@ -53,6 +58,22 @@ def test_both_sides_hear_of_it_with_names_and_distance():
         assert f"the wire of {own}-L1 comes within 0.40 m of {other}-L1 on parcel {other}" in row["text"]
     assert said["A"][0]["geometry"].x == pytest.approx(500_020, abs=0.01)
     assert said["B"][0]["geometry"].x == pytest.approx(500_020.4, abs=0.01)
+
+
+def test_workers_find_the_same_and_this_process_when_they_are_dead(monkeypatch):
+    """Rows of loops side by side, in tasks of one pair each."""
+    monkeypatch.setattr("lawngis.processing.neighbours.PAIRS_EACH", 1)
+    paths = {f"P{number}": [loop(f"P{number}-L1", 10.5 * number, 0, 10, 10)] for number in range(5)}
+    alone = found(paths)
+    assert set(alone) == set(paths)
+    hands = Processes(2, Limits())
+    try:
+        assert found(paths, hands=hands) == alone
+        for process in hands.executor._processes.values():
+            process.kill()
+        assert found(paths, hands=hands) == alone
+    finally:
+        hands.stop(now=True)
 
 
 def test_three_metres_apart_is_nothing():
