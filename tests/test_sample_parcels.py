@@ -109,7 +109,9 @@ def test_rebuilt_layer_equals_committed(rebuilt, name):
     again = gpd.read_file(rebuilt / "neighbourhood.gpkg", layer=name)
     kept = layer(name)
     assert again.crs == kept.crs
-    assert shapely.equals_exact(again.geometry.values, kept.geometry.values, tolerance=1e-5).all()
+    # Halfway between two millimetres the processor's last bit decides which of them a place on a curve is rounded to.
+    assert again.geom_type.equals(kept.geom_type)
+    assert shapely.hausdorff_distance(again.geometry.values, kept.geometry.values).max() < 2e-3
     assert again.drop(columns="geometry").equals(kept.drop(columns="geometry"))
 
 
