@@ -76,9 +76,12 @@ def write_descriptions(draft: Path, declarations: Sequence[LayerSpec], written_a
     with closing(opening.connection(draft, "rw", 0)) as database:
         database.executescript(f"BEGIN; {_SCHEMA_TABLES}")
         database.executemany(
-            "INSERT INTO gpkg_extensions SELECT ?1, NULL, 'gpkg_schema', ?2, 'read-write' WHERE NOT EXISTS"
-            " (SELECT 1 FROM gpkg_extensions WHERE table_name = ?1 AND extension_name = 'gpkg_schema')",
-            [(table, _SCHEMA_EXTENSION) for table in ("gpkg_data_columns", "gpkg_data_column_constraints")],
+            "INSERT INTO gpkg_extensions SELECT :tbl, NULL, 'gpkg_schema', :definition, 'read-write' WHERE NOT EXISTS"
+            " (SELECT 1 FROM gpkg_extensions WHERE table_name = :tbl AND extension_name = 'gpkg_schema')",
+            [
+                {"tbl": table, "definition": _SCHEMA_EXTENSION}
+                for table in ("gpkg_data_columns", "gpkg_data_column_constraints")
+            ],
         )
         database.executemany(
             "INSERT OR REPLACE INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, ?)",
