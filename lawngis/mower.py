@@ -211,11 +211,6 @@ def built_in_profile(name: str = DEFAULT_PROFILE) -> MowerProfile:
     >>> built_in_profile("medium").passage_mow_min_m
     1.6
     """
-    return _built_in(name)
-
-
-@lru_cache(maxsize=64)
-def _built_in(name: str) -> MowerProfile:
     if name not in profile_names():
         raise ParameterError(
             f"there is no profile {name!r}",

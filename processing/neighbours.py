@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cache, cached_property
+from itertools import chain
 
 import numpy as np
 import shapely
@@ -30,6 +31,8 @@ BESIDE_M = 0.2
 LISTEN_EVERY_M = 1.0
 PLACES_MAX = 200
 """So far apart, and in so many places at most, the signals are compared."""
+
+HERE = Here()
 
 PAIRS_EACH = 100
 """Pairs of loops that one task looks at."""
@@ -85,7 +88,7 @@ def neighbour_findings(
     *,
     antenna_height_m: float,
     crs: CRS,
-    hands: Workforce | None = None,
+    hands: Workforce = HERE,
 ) -> dict[str, list[Row]]:
     """Return rows of `findings`, without their names, by parcel: which loops of other parcels come close, and where.
 
@@ -100,20 +103,20 @@ def neighbour_findings(
     crs
         CRS of boxes and rows.
     hands
-        Who looks at pairs of loops; this process when not given, or when they die over it.
+        Who looks at pairs of loops; this process when they die over it.
     """
     pairs = list(_close_boxes(reaches))
 
     def said(by: Workforce) -> list[tuple[str, Row]]:
         tasks = ((some, _wires(some, wires_of), antenna_height_m, crs) for some in _groups(pairs))
-        return [said for task in results_of(by, pair_findings, tasks) for said in task]
+        return list(chain.from_iterable(results_of(by, pair_findings, tasks)))
 
     try:
-        rows = said(Here() if hands is None else hands)
+        rows = said(hands)
     except Exception as error:
-        if hands is None or not (lost(error) or hands.died(error)):
+        if not (lost(error) or hands.died(error)):
             raise
-        rows = said(Here())
+        rows = said(HERE)
     found: dict[str, list[Row]] = {}
     for parcel_id, row in rows:
         found.setdefault(parcel_id, []).append(row)
@@ -202,7 +205,7 @@ def _share(loop: _Loop, other: BaseGeometry, gap_m: float, antenna_height_m: flo
         Height at which the mower hears the wire [m].
     """
     near_m = gap_m + INSIDE_M + BESIDE_M
-    within = shapely.buffer(shapely.box(*loop.line.bounds), 2 * near_m, join_style="mitre").bounds
+    within = np.array(loop.line.bounds) + 2 * near_m * np.array([-1, -1, 1, 1])
     close = shapely.buffer(shapely.clip_by_rect(other, *within), near_m)
     places = shapely.get_coordinates(shapely.segmentize(shapely.intersection(loop.inside, close), LISTEN_EVERY_M))
     if not len(places):

@@ -44,9 +44,8 @@ the cost of a task and of reading what is around, few enough to share evenly and
 ROUNDS = 8
 
 CHUNK_LAST = 4
-LAST_SMALL = 1
-"""Most parcels of a task among the last, and how many groups for each worker are split into such: so that none is still
-at a large one when the others have nothing left to do."""
+"""Most parcels of a task among the last, of which there is a larger one less for each worker: so that none is still at
+a large one when the others have nothing left to do."""
 
 
 class Parcels(Protocol):
@@ -278,7 +277,7 @@ def packed(result: ParcelResult) -> Packed:
 def chunks(source: SiteSource, parcel_ids: Sequence[str], workers: int) -> list[list[str]]:
     """Return parcels in groups, each for one task, of parcels that lie near one another; small ones in the end."""
     groups = source.chunks(parcel_ids, min(CHUNK, max(1, len(parcel_ids) // (ROUNDS * workers))))
-    first_small = max(0, len(groups) - LAST_SMALL * workers)
+    first_small = max(0, len(groups) - workers)
     small = (group[at : at + CHUNK_LAST] for group in groups[first_small:] for at in range(0, len(group), CHUNK_LAST))
     return [*groups[:first_small], *small]
 

@@ -172,6 +172,32 @@ def line_between(xy: FloatArray, chainage: FloatArray, from_m: float, to_m: floa
     return np.concatenate([ends[:1], xy[between], ends[1:]])
 
 
+def cut_at(xy: FloatArray, chainage: FloatArray, cuts: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Return the parts of a line from each cut to the next, as :func:`line_between` does for each.
+
+    Parameters
+    ----------
+    xy, chainage
+        Line and chainage of its vertices, shapes (n, 2) and (n,) [m].
+    cuts
+        Rising, shape (k + 1,) [m]: the first is the line's beginning, the last its end.
+
+    Returns
+    -------
+    points : ndarray
+        Of all parts, one after the other, shape (m, 2) [m].
+    part : ndarray
+        The part, 0 to k - 1, that each belongs to, shape (m,).
+    """
+    ends = points_along(xy, chainage, cuts)
+    part = np.clip(np.searchsorted(cuts, chainage, side="right") - 1, 0, len(cuts) - 2)
+    inner = (chainage > cuts[part] + _SAME_M) & (chainage < cuts[part + 1] - _SAME_M)
+    number = np.arange(len(cuts) - 1)
+    owner = np.concatenate([number, part[inner], number])
+    order = np.argsort(owner, kind="stable")
+    return np.concatenate([ends[:-1], xy[inner], ends[1:]])[order], owner[order]
+
+
 def snapped_chainage(chainage: FloatArray, at_m: FloatArray, within_m: float) -> FloatArray:
     """Return chainages along a closed line, moved onto a vertex where one is near.
 

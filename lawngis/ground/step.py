@@ -27,7 +27,7 @@ from shapely import LineString
 
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
-from lawngis.geometry.lines import chainage_m, points_along
+from lawngis.geometry.lines import chainage_m, cut_at, points_along
 from lawngis.ground.raster import Grid, values_at
 
 FloatArray = NDArray[np.float64]
@@ -59,10 +59,6 @@ INSIDE_SDS, OUTSIDE_SDS = 1.6, 1.0
 
 SIGNIFICANT_SDS = 4.0
 """What stands on the edge counts as a wall when it is this many standard deviations above the ground beyond."""
-
-
-AT_CUT_M = 1e-9
-"""A vertex no farther than this from where an edge is cut is not told from the cut."""
 
 
 @dataclass(frozen=True)
@@ -153,7 +149,8 @@ def height_steps(
     at_m, inside, outside = _profiles(grid, frame, xy, cell_m)
     cuts = np.linspace(0, chainage[-1], max(round(chainage[-1] / stretch_m), 1) + 1)
     step_m, sd_m = _steps(at_m, inside, outside, cuts, cell_m, z_sd_m)
-    lines = _stretches(xy, chainage, cuts)
+    points, stretch = cut_at(xy, chainage, cuts)
+    lines = np.asarray(shapely.linestrings(points, indices=stretch), dtype=object)
     judged = _judged(step_m, sd_m, flush_max_m)
     return [
         HeightStep(*found)
@@ -195,18 +192,6 @@ def ledges(steps: Sequence[HeightStep], *, drop_min_m: float = 0.2, confidence_m
                 line = LineString(np.concatenate([shapely.get_coordinates(step.line) for step in run]))
             found.append(HeightStep(line, deepest.step_m, deepest.sd_m, "drop", chance(deepest)))
     return found
-
-
-def _stretches(xy: FloatArray, chainage: FloatArray, cuts: FloatArray) -> NDArray[np.object_]:
-    """Return a line in stretches from each cut to the next; the first cut is its beginning and the last its end."""
-    ends = points_along(xy, chainage, cuts)
-    stretch = np.clip(np.searchsorted(cuts, chainage, side="right") - 1, 0, len(cuts) - 2)
-    inner = (chainage > cuts[stretch] + AT_CUT_M) & (chainage < cuts[stretch + 1] - AT_CUT_M)
-    number = np.arange(len(cuts) - 1)
-    points = np.concatenate([ends[:-1], xy[inner], ends[1:]])
-    owner = np.concatenate([number, stretch[inner], number])
-    order = np.argsort(owner, kind="stable")
-    return np.asarray(shapely.linestrings(points[order], indices=owner[order]), dtype=object)
 
 
 def _profiles(

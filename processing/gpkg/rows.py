@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
 from numbers import Integral, Real
-from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +19,7 @@ from pyproj import CRS
 from lawngis.errors import PlanError
 from lawngis.geometry.frame import horizontal_crs
 
+from ..plans import columns_of
 from .opening import one_line
 from .soundness import not_finite, type_names
 
@@ -111,20 +110,19 @@ def raw_columns(rows: Sequence[Mapping[str, Any]], layer: str) -> RawColumns:
     PlanError
         When a geometry has a coordinate that is no number.
     """
-    names = dict.fromkeys(name for row in rows for name in row)
-    drawn = names.pop("geometry", "") is None
-    shapes = _shapes_of(rows, layer) if drawn else None
-    return RawColumns(dict(zip(names, _transposed(rows, list(names)), strict=True)), shapes, len(rows))
+    columns = columns_of(rows)
+    drawn = columns.pop("geometry", None)
+    parcels = columns.get("parcel_id") or [None] * len(rows)
+    shapes = None if drawn is None else _shapes_of(drawn, parcels, layer)
+    return RawColumns({name: list(values) for name, values in columns.items()}, shapes, len(rows))
 
 
-def _shapes_of(rows: Sequence[Mapping[str, Any]], layer: str) -> list[bytes | None]:
-    geometries = np.empty(len(rows), dtype=object)
-    geometries[:] = [row.get("geometry") for row in rows]
+def _shapes_of(drawn: Sequence[Any], parcels: Sequence[Any], layer: str) -> list[bytes | None]:
+    geometries = np.array(drawn, dtype=object)
     lost = not_finite(geometries)
     if lost.any():
         row = int(np.flatnonzero(lost)[0])
-        name = f"row {row} ({rows[row].get('parcel_id')})"
-        raise PlanError("geometry has no finite place", where=(layer, name))
+        raise PlanError("geometry has no finite place", where=(layer, f"row {row} ({parcels[row]})"))
     shapes: list[bytes | None] = shapely.to_wkb(geometries, byte_order=LITTLE_ENDIAN).tolist()
     return shapes
 
@@ -158,7 +156,7 @@ def declared_columns(rows: Sequence[Mapping[str, Any]] | RawColumns, declaration
 
 def _declared_shapes(raw: RawColumns, declaration: LayerSpec) -> NDArray[np.object_]:
     """Return geometries as declared; those that say so in their first bytes are not even unpacked."""
-    shapes = np.array([*(raw.shapes or [None] * len(raw)), None], dtype=object)[:-1]
+    shapes = np.array(raw.shapes or [None] * len(raw), dtype=object)
     if {None if shape is None else shape[:WKB_HEAD] for shape in shapes} <= _welcome_heads(declaration):
         return shapes
     parcels = raw.values.get("parcel_id") or [None] * len(raw)
@@ -173,14 +171,6 @@ def _welcome_heads(declaration: LayerSpec) -> set[bytes | None]:
     declared = declaration.geometry or ""
     names = WKB_TYPES if declared == "Geometry" else {declared, declared.removeprefix("Multi")}
     return {None, *(struct.pack("<BI", LITTLE_ENDIAN, codes[name]) for name in names)}
-
-
-def _transposed(rows: Sequence[Mapping[str, Any]], names: Sequence[str]) -> list[list[Any]]:
-    """Return the values of rows by column; None where a row has no such column."""
-    if len(names) > 1:
-        with suppress(KeyError):
-            return list(map(list, zip(*map(itemgetter(*names), rows), strict=True))) or [[] for _ in names]
-    return [[row.get(name) for row in rows] for name in names]
 
 
 _Arrays = tuple[NDArray[Any], NDArray[np.bool_] | None]

@@ -18,7 +18,7 @@ from shapely import LineString, box
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.mower import profile_text
 from lawngis.processing.limits import Limits
-from lawngis.processing.neighbours import LOOP_GAP_MIN_M, neighbour_findings, reach_boxes
+from lawngis.processing.neighbours import HERE, LOOP_GAP_MIN_M, neighbour_findings, reach_boxes
 from lawngis.processing.shards import packed_rows
 from lawngis.processing.workforce import Processes
 
@@ -32,7 +32,7 @@ def loop(name, x, y, width, depth):
     return {"loop_id": name, "geometry": LineString(ring.coords)}
 
 
-def found(paths, crs=UTM, hands=None):
+def found(paths, crs=UTM, hands=HERE):
     """Findings by parcel of loops by parcel, given in UTM."""
     moved = {}
     reaches = {}
