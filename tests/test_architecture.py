@@ -10,8 +10,18 @@ ROOT = Path(__file__).parents[1]
 
 LIBRARY_FLOORS = {
     "errors": 0, "constants": 0, "mower": 1, "prices": 1,
-    "geometry": 2, "ground": 3, "lawn": 4, "wire": 4, "record": 5, "dock": 4, "mowing": 4, "trust": 5,
+    "labour": 2, "geometry": 2, "ground": 3, "lawn": 4, "wire": 4, "record": 5, "dock": 4, "mowing": 4, "trust": 5,
 }  # fmt: skip
+
+
+ROOM_FLOORS = {
+    "model": 0, "files": 1, "derived": 2, "reading": 2, "measured": 3, "steps": 4, "edited": 5, "fleet": 5,
+    "planning": 6, "whole_rasters": 6, "as_built": 6, "compare": 6, "deliver": 6, "cli": 7,
+}  # fmt: skip
+"""Rooms of `processing/`: each imports from lower floors and within itself only."""
+
+WINGS = ("whole_rasters", "as_built", "compare", "deliver")
+"""Rooms that nothing but the command line sees."""
 
 
 def module_name(path: Path) -> str:
@@ -66,9 +76,42 @@ def test_library_never_imports_processing(module):
 
 @pytest.mark.parametrize("module", library())
 def test_library_imports_downwards_or_within_its_room(module):
-    room = module.split(".")[1:2]
+    own = module.split(".")[1:2]
     for other in IMPORTS[module]:
-        assert other == "lawngis" or other.split(".")[1:2] == room or floor(other) < floor(module), other
+        assert other == "lawngis" or other.split(".")[1:2] == own or floor(other) < floor(module), other
+
+
+def rooms() -> list[str]:
+    return [name for name in MODULES if name.startswith("lawngis.processing.")]
+
+
+def room(module: str) -> str:
+    return module.split(".")[2]
+
+
+def test_every_room_has_a_floor_and_says_what_it_is_for():
+    assert {room(module) for module in rooms()} == set(ROOM_FLOORS)
+    for name in ROOM_FLOORS:
+        door = ast.parse(MODULES[f"lawngis.processing.{name}"].read_text(encoding="utf-8"))
+        assert ast.get_docstring(door), name
+
+
+def test_nothing_lies_outside_the_rooms():
+    assert [path.name for path in (ROOT / "processing").iterdir() if path.is_file()] == ["__init__.py"]
+
+
+@pytest.mark.parametrize("module", rooms())
+def test_processing_imports_downwards_or_within_its_room(module):
+    for other in IMPORTS[module]:
+        if other.startswith("lawngis.processing."):
+            assert room(other) == room(module) or ROOM_FLOORS[room(other)] < ROOM_FLOORS[room(module)], other
+
+
+@pytest.mark.parametrize("module", rooms())
+def test_wings_are_seen_by_the_command_line_alone(module):
+    for other in IMPORTS[module]:
+        if other.startswith("lawngis.processing.") and room(other) in WINGS:
+            assert room(module) in (room(other), "cli"), other
 
 
 def test_library_opens_no_files_and_knows_no_layers():
@@ -89,20 +132,24 @@ def test_there_is_no_import_circle():
 def test_only_gpkg_opens_vector_files_and_only_rasters_opens_rasters():
     for name, path in MODULES.items():
         text = path.read_text(encoding="utf-8")
-        if not name.startswith("lawngis.processing.gpkg"):
+        if not name.startswith("lawngis.processing.files.gpkg"):
             assert "import fiona" not in text and "import pyogrio" not in text, name
-        if name != "lawngis.processing.rasters":
+        if name != "lawngis.processing.files.rasters":
             assert "import rasterio" not in text, name
 
 
 @pytest.mark.parametrize("module", [name for name in MODULES if name.startswith("lawngis.processing.steps.")])
 def test_steps_open_no_files_and_import_no_other_step(module):
     for other in IMPORTS[module]:
-        assert other not in ("lawngis.processing.gpkg", "lawngis.processing.rasters", "lawngis.processing.source")
+        assert other not in (
+            "lawngis.processing.files.gpkg",
+            "lawngis.processing.files.rasters",
+            "lawngis.processing.reading.site_source",
+        )
         assert not other.startswith("lawngis.processing.steps.")
 
 
 def test_what_needs_the_extra_for_documents_is_imported_by_nothing_else():
     for name, path in MODULES.items():
-        if ".deliver" not in name and name != "lawngis.processing.cli":
+        if ".deliver" not in name:
             assert not [other for other in IMPORTS[name] if other.startswith("lawngis.processing.deliver")], path

@@ -13,7 +13,7 @@ from pyproj import Geod
 from rasterio.transform import from_origin
 from typer.testing import CliRunner
 
-from lawngis.processing.cli import app
+from lawngis.processing.cli.main import app
 
 PARCELS = 24
 

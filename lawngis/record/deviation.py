@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.lines import points_along, segment_lengths_m
-
-from .matching import WalkMatch
+from lawngis.record.matching import WalkMatch
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lawngis.geometry.lines import line_between, segment_lengths_m
-
-from .matching import GAP_M, WalkMatch
+from lawngis.record.matching import GAP_M, WalkMatch
 
 FloatArray = NDArray[np.float64]
 

@@ -1,1 +1,1 @@
-"""Documents made from a plan: pages, sheets, quotes, drawings, points and calendars."""
+"""Documents of a plan: pages, sheets, quotes, stakeout files and calendars."""

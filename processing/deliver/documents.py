@@ -15,8 +15,8 @@ from pyproj import CRS
 
 from lawngis.errors import LawngisError, ParameterError, PlanError
 
-from ..styles import stored_styles
-from ..whole import file_stem, write_whole
+from ..files.atomic import file_stem, write_whole
+from ..model.styles import stored_styles
 from .formats import Formats, Units
 from .page import IndexRow, index_page, page
 from .quote import Quote, books, quote, quote_csv

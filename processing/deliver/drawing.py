@@ -14,8 +14,8 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis import __version__
 
-from ..plans import Row
-from ..styles import MARK_CORNERS, STYLES, Area, Line, Mark, Rule
+from ..model.plan import Row
+from ..model.styles import MARK_CORNERS, STYLES, Area, Line, Mark, Rule
 from .reading import ParcelPlan, made_by
 from .texts import CAUTIONS
 

@@ -13,9 +13,20 @@ from markupsafe import Markup
 from shapely import Point
 from shapely.geometry.base import BaseGeometry
 
-from ..layers import PLAN_LAYERS
-from ..plans import Row
-from ..styles import HATCH_ANGLE_DEG, HATCH_SPACING_MM, MARK_CORNERS, STYLES, WHITE, Area, LayerStyle, Line, Mark, Rule
+from ..model.layers import PLAN_LAYERS
+from ..model.plan import Row
+from ..model.styles import (
+    HATCH_ANGLE_DEG,
+    HATCH_SPACING_MM,
+    MARK_CORNERS,
+    STYLES,
+    WHITE,
+    Area,
+    LayerStyle,
+    Line,
+    Mark,
+    Rule,
+)
 from .formats import Formats
 from .reading import ParcelPlan
 from .texts import worded

@@ -13,8 +13,8 @@ from markupsafe import Markup
 
 from lawngis import __version__
 
-from ..layers import WEEKDAYS
-from ..plans import Row
+from ..model.layers import WEEKDAYS
+from ..model.plan import Row
 from .formats import Formats
 from .map_picture import map_picture, svg_path
 from .quote import Quote

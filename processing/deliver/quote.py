@@ -11,11 +11,11 @@ from pathlib import Path
 
 import shapely
 
+from lawngis.labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
 from lawngis.prices import PriceBook, price_book_from
 
-from ..labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
-from ..plans import Row
-from ..words import counted, spreadsheet_safe
+from ..model.plan import Row
+from ..model.text import counted, spreadsheet_safe
 from .reading import ParcelPlan
 from .texts import worded
 

@@ -20,10 +20,10 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import ParameterError, PlanError
 from lawngis.geometry.frame import MeasuringFrame
 
-from .. import gpkg
-from ..fingerprints import sha256
-from ..layers import PLAN_LAYERS
-from ..plans import Row
+from ..files import gpkg
+from ..files.digests import sha256
+from ..model.layers import PLAN_LAYERS
+from ..model.plan import Row
 from .formats import Formats
 from .spans import LayerSpans, layer_spans
 

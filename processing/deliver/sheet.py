@@ -17,8 +17,8 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis import __version__
 
-from ..plans import Row
-from ..styles import STYLES, Area, Line, Mark, Rule, Symbol
+from ..model.plan import Row
+from ..model.styles import STYLES, Area, Line, Mark, Rule, Symbol
 from .formats import Formats, PaperSize
 from .map_picture import roomiest_place
 from .paper import CELL_MARGIN_MM, FOOT_MM, MARGIN_MM, Paper

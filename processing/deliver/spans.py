@@ -10,7 +10,7 @@ from pathlib import Path
 
 from lawngis.errors import LayerError
 
-from .. import gpkg
+from ..files import gpkg
 
 
 @dataclass(frozen=True)

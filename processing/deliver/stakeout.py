@@ -19,9 +19,9 @@ from pyproj.exceptions import CRSError
 from lawngis import __version__
 from lawngis.errors import ParameterError
 
-from ..layers import PLAN_LAYERS
-from ..plans import Row
-from ..words import spreadsheet_safe
+from ..model.layers import PLAN_LAYERS
+from ..model.plan import Row
+from ..model.text import spreadsheet_safe
 from .reading import ParcelPlan
 from .texts import CAUTIONS, worded
 

@@ -9,9 +9,9 @@ from datetime import datetime
 import numpy as np
 import shapely
 
-from ..plans import Row
-from ..styles import STYLES, Area, Line, Mark
-from ..words import spreadsheet_safe
+from ..model.plan import Row
+from ..model.styles import STYLES, Area, Line, Mark
+from ..model.text import spreadsheet_safe
 from .formats import Formats
 from .map_picture import round_length_m
 from .paper import CELL_MARGIN_MM, LINE_MM_PER_PT, MARGIN_MM, Paper

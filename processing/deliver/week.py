@@ -9,7 +9,7 @@ import icalendar
 
 from lawngis import __version__
 
-from ..layers import WEEKDAYS
+from ..model.layers import WEEKDAYS
 from .reading import ParcelPlan
 from .texts import CAUTIONS
 

@@ -1,1 +1,1 @@
-"""Steps of the plan, one module each."""
+"""Steps of a plan, one module each, and the order in which they run."""

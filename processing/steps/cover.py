@@ -22,19 +22,14 @@ from lawngis.ground.cover import (
     mask_pieces,
     usual_brightness,
 )
-from lawngis.ground.imagery import (
-    Imagery,
-    cell_side_m,
-    index_histogram,
-    vegetation_index,
-)
+from lawngis.ground.imagery import Imagery, cell_side_m, index_histogram, vegetation_index
 from lawngis.ground.raster import Grid, centres_in
 from lawngis.ground.seams import whole
 from lawngis.ground.shift import laid_right, layer_shift
 from lawngis.ground.trees import FoundTree, found_trees, hedge_cells, new_trees
 from lawngis.mower import MowerProfile
 
-from ..aerial import (
+from ..derived.imagery_rules import (
     EVIDENCE,
     LAWN_NOT_GREEN,
     PAVING_GREEN,
@@ -50,9 +45,9 @@ from ..aerial import (
     to_correct,
     used_threshold,
 )
-from ..plans import Finding, Plan, Row, StepResult, VisitCheck
-from ..sites import Site
-from ..step import Step
+from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
+from ..model.site import Site
+from ..model.step import Step
 
 PARCEL_MARGIN_M = 1.0
 """Pieces are outlined this far beyond the parcel, so that its boundary cuts none askew."""

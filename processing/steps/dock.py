@@ -37,13 +37,13 @@ from lawngis.ground.steep import mower_slope
 from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
-from ..loops import Loop, loops
-from ..outlook import HotHours, shade_shares, standing_surface, street_sight_shares
-from ..paving import level_paving
-from ..plans import Finding, Plan, Row, StepResult, VisitCheck
-from ..sites import Site
-from ..step import Parameters, Step
-from ..supplies import supply_field
+from ..derived.cable_routing import supply_field
+from ..derived.exposure import HotHours, shade_shares, standing_surface, street_sight_shares
+from ..derived.loops import Loop, loops
+from ..derived.paving import level_paving
+from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
+from ..model.site import Site
+from ..model.step import Parameters, Step
 
 FloatArray = NDArray[np.float64]
 

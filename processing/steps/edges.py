@@ -19,12 +19,12 @@ from lawngis.lawn.edges import NOTHING_KNOWN, Beyond, EdgeStretch, drop_surround
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.mower import EdgeClass, MowerProfile
 
-from ..loops import passed_over
-from ..paving import KerbParameters, rolled_over
-from ..plans import Finding, Plan, Row, StepResult, VisitCheck
-from ..seen_outlines import SeenOutlines, seen_outlines
-from ..sites import Site
-from ..step import Step
+from ..derived.loops import passed_over
+from ..derived.outline_accuracy import SeenOutlines, seen_outlines
+from ..derived.paving import KerbParameters, rolled_over
+from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
+from ..model.site import Site
+from ..model.step import Step
 
 PAVING_CLASSES: dict[str | None, EdgeClass] = {"flush": "flush", "raised": "raised", "sunken": "drop"}
 BARRIER_CLASSES: dict[str, EdgeClass] = {"wall": "raised", "fence": "raised", "hedge": "soft", "kerb": "raised"}

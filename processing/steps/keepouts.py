@@ -24,12 +24,12 @@ from lawngis.lawn.obstacles import (
 )
 from lawngis.mower import MowerProfile
 
-from ..measured_slopes import slope_as_measured, steep_evidence
-from ..paving import KerbParameters, rolled_over
-from ..plans import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
-from ..sites import Site
-from ..step import Step
-from ..wheel_slope import DEM_CORRELATION_M, slope_under_wheels
+from ..derived.measured_slopes import slope_as_measured, steep_evidence
+from ..derived.paving import KerbParameters, rolled_over
+from ..derived.wheel_slope import DEM_CORRELATION_M, slope_under_wheels
+from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
+from ..model.site import Site
+from ..model.step import Step
 
 EVIDENCE = {
     "bed": "a bed of the layer beds",

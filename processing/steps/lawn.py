@@ -13,9 +13,9 @@ from lawngis.ground.cover import confidence_within, ground_to_take
 from lawngis.lawn.derive import Taken, derived_lawn, ground_account_m2, surveyed_lawn
 from lawngis.mower import MowerProfile
 
-from ..plans import GRID_M, Finding, Plan, Row, StepResult
-from ..sites import Site
-from ..step import Parameters, Step
+from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
+from ..model.site import Site
+from ..model.step import Parameters, Step
 
 SURVEYED_CONFIDENCE = 1.0
 DERIVED_CONFIDENCE = 0.7

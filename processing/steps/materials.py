@@ -7,10 +7,10 @@ from pydantic import Field
 from lawngis.mower import MowerProfile
 from lawngis.prices import PriceBook, price_book_from
 
-from ..leads import lead_crossings
-from ..plans import Plan, Row, StepResult
-from ..sites import Site
-from ..step import Parameters, Step
+from ..derived.leads import lead_crossings
+from ..model.plan import Plan, Row, StepResult
+from ..model.site import Site
+from ..model.step import Parameters, Step
 
 
 class MaterialsParameters(Parameters):

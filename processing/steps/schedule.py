@@ -12,24 +12,16 @@ from lawngis.errors import ParameterError
 from lawngis.mower import MowerProfile, profile_from, profile_names
 from lawngis.mowing.capacity import area_rate_m2_h, edge_pass_hours, largest_area_m2, transit_hours, turning_share
 from lawngis.mowing.choice import Fit, MowerOffer, ParcelDemand, ZoneDemand, mower_fits
-from lawngis.mowing.growth import (
-    PEAK_GROWTH_MM_WEEK,
-    temperatures_from,
-)
-from lawngis.mowing.hours import (
-    clock,
-    quiet_hours_from,
-    windows_from_text,
-    windows_words,
-)
+from lawngis.mowing.growth import PEAK_GROWTH_MM_WEEK, temperatures_from
+from lawngis.mowing.hours import clock, quiet_hours_from, windows_from_text, windows_words
 from lawngis.mowing.week import Session, Verdict, permitted_hours_week, verdict
 
-from ..coverage import MownZone, Way, coverage_findings, mown_zones, sets_out_words, ways
-from ..layers import WEEKDAYS
-from ..mowing_times import Growth, WeekHours, grass_growth, week_hours
-from ..plans import Finding, Plan, Row, StepResult
-from ..sites import Site
-from ..step import Parameters, Step
+from ..derived.coverage import MownZone, Way, coverage_findings, mown_zones, sets_out_words, ways
+from ..derived.mowing_windows import Growth, WeekHours, grass_growth, week_hours
+from ..model.layers import WEEKDAYS
+from ..model.plan import Finding, Plan, Row, StepResult
+from ..model.site import Site
+from ..model.step import Parameters, Step
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 

@@ -7,9 +7,9 @@ from shapely import MultiPolygon
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.mower import MowerProfile
 
-from ..plans import Plan, Row, StepResult
-from ..sites import Site
-from ..step import Parameters, Step
+from ..model.plan import Plan, Row, StepResult
+from ..model.site import Site
+from ..model.step import Parameters, Step
 
 
 def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters) -> StepResult:

@@ -12,10 +12,10 @@ from lawngis.ground.chainage import ground_chainage_m
 from lawngis.mower import MowerProfile
 from lawngis.wire.conductors import FLEXIBLE_OHM_PER_KM, resistance_ohm
 
-from ..plans import Finding, Plan, Row, StepResult, VisitCheck
-from ..sites import Site
-from ..step import Parameters, Step
-from ..supplies import SupplyField, supply_field
+from ..derived.cable_routing import SupplyField, supply_field
+from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
+from ..model.site import Site
+from ..model.step import Parameters, Step
 
 ELECTRICIAN = (
     "Outdoor supply needs residual-current protection and a licensed electrician; local codes decide. "

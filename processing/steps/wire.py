@@ -26,13 +26,13 @@ from lawngis.wire.loop import Stretch, laid_loop
 from lawngis.wire.outlying import LeadTerrain, LeadWay, OutlyingGround, lead_way
 from lawngis.wire.pegs import joins, lead_intervals_m, pegs
 
-from ..drawn_wire import drawn_findings
-from ..leads import lead_crossings, lead_terrain
-from ..loops import Loop, loops, passed_over
-from ..plans import Finding, Plan, Row, StepResult
-from ..sites import Site
-from ..step import Parameters, Step
-from ..wire_rules import LaidWire, close_wire_findings, unsound_findings
+from ..derived.drawn_wire import drawn_findings
+from ..derived.leads import lead_crossings, lead_terrain
+from ..derived.loops import Loop, loops, passed_over
+from ..derived.wire_checks import LaidWire, close_wire_findings, unsound_findings
+from ..model.plan import Finding, Plan, Row, StepResult
+from ..model.site import Site
+from ..model.step import Parameters, Step
 
 FloatArray = NDArray[np.float64]
 

@@ -29,15 +29,15 @@ from lawngis.wire.circuit import least_field_ut, weak_ground
 from lawngis.wire.leads import ground_rings
 from lawngis.wire.outlying import lead_way
 
-from ..detached import DetachedOffer, DetachedZone, detached_offer
-from ..leads import lead_crossings, lead_terrain
-from ..paving import level_paving
-from ..plans import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
-from ..seen_outlines import SeenOutlines, seen_outlines
-from ..sites import Site
-from ..step import Parameters, Step
-from ..wheel_slope import slope_under_wheels
-from ..zone_figures import zone_hours_week, zone_slopes_percent
+from ..derived.detached_supply import DetachedOffer, DetachedZone, detached_offer
+from ..derived.leads import lead_crossings, lead_terrain
+from ..derived.outline_accuracy import SeenOutlines, seen_outlines
+from ..derived.paving import level_paving
+from ..derived.wheel_slope import slope_under_wheels
+from ..derived.zone_figures import zone_hours_week, zone_slopes_percent
+from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
+from ..model.site import Site
+from ..model.step import Parameters, Step
 
 UNHEARD_MIN_M2 = 0.5
 """Ground out of signal that is smaller than this is crossed before the mower stops."""

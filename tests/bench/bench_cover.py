@@ -34,12 +34,12 @@ from lawngis.ground.seams import whole
 from lawngis.ground.trees import detection, found_trees, hedge_cells
 from lawngis.lawn.derive import Taken, derived_lawn
 from lawngis.mower import built_in_profile
-from lawngis.processing.aerial import CoverParameters
-from lawngis.processing.cover_blocks import write_cover
-from lawngis.processing.plans import Plan
-from lawngis.processing.site_files import SiteFiles, site_files
-from lawngis.processing.source import ReadOptions, SiteSource
+from lawngis.processing.derived.imagery_rules import CoverParameters
+from lawngis.processing.model.plan import Plan
+from lawngis.processing.reading.site_files import SiteFiles, site_files
+from lawngis.processing.reading.site_source import ReadOptions, SiteSource
 from lawngis.processing.steps.cover import STEP
+from lawngis.processing.whole_rasters.cover import write_cover
 
 SAMPLE = Path(__file__).parents[2] / "sample_parcels"
 CELL_M = 0.25

@@ -50,7 +50,7 @@ def portfolio(tmp_path_factory):
 @pytest.mark.parametrize("workers", [1, 2])
 def test_documents_of_a_portfolio(benchmark, portfolio, tmp_path, workers):
     """Wall time, processor time and the largest process, all workers counted."""
-    code = "from lawngis.processing.cli import main; main()"
+    code = "from lawngis.processing.cli.main import main; main()"
     command = [sys.executable, "-c", code, "deliver", str(portfolio), "--out", str(tmp_path), "--workers", str(workers)]
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     began = time.perf_counter()

@@ -9,13 +9,13 @@ from pathlib import Path
 import pytest
 
 from lawngis.mower import built_in_profile
-from lawngis.processing.gpkg import raw_columns
-from lawngis.processing.plan_file import PlanFile
-from lawngis.processing.portfolio import parcel_results
-from lawngis.processing.site_files import site_files
-from lawngis.processing.source import SiteSource
-from lawngis.processing.workflow import Settings, installed_steps, step_layers
-from lawngis.processing.writing import run_info
+from lawngis.processing.files.gpkg import raw_columns
+from lawngis.processing.planning.plan_writer import PlanFile
+from lawngis.processing.planning.supervisor import parcel_results
+from lawngis.processing.planning.writing import run_info
+from lawngis.processing.reading.site_files import site_files
+from lawngis.processing.reading.site_source import SiteSource
+from lawngis.processing.steps.workflow import Settings, installed_steps, step_layers
 
 SAMPLE = Path(__file__).parents[2] / "sample_parcels"
 PARCELS = [f"P{number:02d}" for number in range(1, 13)]

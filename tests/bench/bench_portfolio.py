@@ -36,22 +36,22 @@ SMALL = max(60, LARGE // 10)
 GAP_M = 60.0
 """Between the copies, wider than what is read around a parcel."""
 
-COMMAND = "import sys; from lawngis.processing.cli import main; sys.exit(main())"
+COMMAND = "import sys; from lawngis.processing.cli.main import main; sys.exit(main())"
 
 PLAIN_LOOP = """
 import sys
 from pathlib import Path
 from lawngis.mower import built_in_profile
-from lawngis.processing.gpkg import raw_columns
-from lawngis.processing.neighbours import neighbour_findings
-from lawngis.processing.plan_file import PlanFile
-from lawngis.processing.portfolio import parcel_results
-from lawngis.processing.ranking import standing
-from lawngis.processing.shards import packed_rows
-from lawngis.processing.site_files import site_files
-from lawngis.processing.source import SiteSource
-from lawngis.processing.workflow import Settings, installed_steps, step_layers
-from lawngis.processing.writing import merged
+from lawngis.processing.files.gpkg import raw_columns
+from lawngis.processing.planning.interference import neighbour_findings
+from lawngis.processing.planning.plan_writer import PlanFile
+from lawngis.processing.planning.supervisor import parcel_results
+from lawngis.processing.planning.ranking import standing
+from lawngis.processing.files.packing import packed_rows
+from lawngis.processing.reading.site_files import site_files
+from lawngis.processing.reading.site_source import SiteSource
+from lawngis.processing.steps.workflow import Settings, installed_steps, step_layers
+from lawngis.processing.planning.writing import merged
 
 class Done:
     def __init__(self, result):

@@ -20,7 +20,7 @@ GDALDEM = shutil.which("gdaldem")
 pytestmark = pytest.mark.skipif(GDALDEM is None, reason="gdaldem is not installed (Debian: gdal-bin)")
 
 SIZES = pytest.mark.parametrize("size", [2048, 4096, 8192])
-START = "import typer; from lawngis.processing.slope_cli import slope; app = typer.Typer(); app.command()(slope); app()"
+START = "import typer; from lawngis.processing.cli.slope import slope; app = typer.Typer(); app.command()(slope); app()"
 OURS = (sys.executable, "-c", START)
 COG = ("-of", "COG", "-co", "OVERVIEW_RESAMPLING=AVERAGE", "-co", "NUM_THREADS=ALL_CPUS")
 PACKED = ("-co", "COMPRESS=DEFLATE", "-co", "PREDICTOR=YES", "-co", "LEVEL=1")

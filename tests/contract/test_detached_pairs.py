@@ -9,7 +9,7 @@ from made import plan_of, site_of, violations_of
 from shapely import box
 
 from lawngis.mower import built_in_profile
-from lawngis.processing.sites import Site
+from lawngis.processing.model.site import Site
 
 
 def pair_across_a_drive() -> Site:

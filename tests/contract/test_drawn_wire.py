@@ -10,8 +10,8 @@ from expected_layers import CONTRACT_PROFILE
 from made import plan_of, site_of, violations_of
 from shapely import LineString, Polygon, box
 
-from lawngis.processing.plans import Plan
-from lawngis.processing.sites import Site
+from lawngis.processing.model.plan import Plan
+from lawngis.processing.model.site import Site
 
 LAWN = box(0, 0, 20, 12)
 BELL = shapely.union_all([box(0, 0, 10, 10), box(10, 4.4, 16, 5.6), box(16, 0, 26, 10)])

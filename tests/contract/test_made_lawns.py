@@ -14,8 +14,8 @@ from made import plan_of, site_of, violations_of
 from shapely import LineString, MultiPolygon, Polygon, box
 
 from lawngis.mower import built_in_profile
-from lawngis.processing.plans import Plan
-from lawngis.processing.sites import Site
+from lawngis.processing.model.plan import Plan
+from lawngis.processing.model.site import Site
 
 NARROWEST_M = CONTRACT_PROFILE["passage_transit_min_m"]
 

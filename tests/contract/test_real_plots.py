@@ -16,8 +16,8 @@ from expected_layers import CONTRACT_PROFILE
 from furnished import bubenec, write_site
 from made import plan_of, violations_of
 
-from lawngis.processing.site_files import site_files
-from lawngis.processing.source import SiteSource
+from lawngis.processing.reading.site_files import site_files
+from lawngis.processing.reading.site_source import SiteSource
 
 SAMPLE = (3, 13, 29, 30, 81)
 """Among them: crossings, passages, zones apart, ponds, ledges, a surface whose rings touch, wire beside mouths."""

@@ -21,7 +21,7 @@ def sample_plan(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Vi
     """The plan of the sample, made once, and all that the checker finds in it."""
     folder = tmp_path_factory.mktemp("sample_plan")
     before = file_hashes(SAMPLE)
-    command = [sys.executable, "-m", "lawngis.processing.cli", "plan", str(SAMPLE), "--out", str(folder)]
+    command = [sys.executable, "-m", "lawngis.processing.cli.main", "plan", str(SAMPLE), "--out", str(folder)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     plan = folder / "plan.gpkg"

@@ -5,14 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import Point, box
 
-from lawngis.dock.placing import (
-    MustHave,
-    candidate_places,
-    distances_m,
-    feasibility,
-    pad_polygons,
-    room_shares,
-)
+from lawngis.dock.placing import MustHave, candidate_places, distances_m, feasibility, pad_polygons, room_shares
 from lawngis.errors import ParameterError
 
 few = settings(max_examples=25, deadline=None)

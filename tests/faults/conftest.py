@@ -24,7 +24,7 @@ X0, Y0 = 500_000.0, 5_500_000.0
 CRS = "EPSG:25832"
 SIDE = 6
 
-COMMAND = "import sys; from lawngis.processing.cli import main; sys.exit(main())"
+COMMAND = "import sys; from lawngis.processing.cli.main import main; sys.exit(main())"
 
 MISCHIEF = """
 import ctypes, os, signal, time

@@ -14,15 +14,7 @@ from shapely.affinity import rotate, translate
 
 from lawngis.errors import FeatureError, ParameterError
 from lawngis.geometry.polygons import polygon_parts
-from lawngis.lawn.zones import (
-    Passage,
-    ZoneLink,
-    ZonePartition,
-    crossings,
-    width_sd_m,
-    zone_partition,
-    zone_roles,
-)
+from lawngis.lawn.zones import Passage, ZoneLink, ZonePartition, crossings, width_sd_m, zone_partition, zone_roles
 
 MOW = 1.6
 AREA = 4.0

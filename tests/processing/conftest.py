@@ -18,7 +18,7 @@ import rasterio
 from affine import Affine
 from shapely import Point, box
 
-from lawngis.processing.cli import main
+from lawngis.processing.cli.main import main
 
 CRS_WORD = "EPSG:25832"
 X0, Y0 = 500_000.0, 5_500_000.0

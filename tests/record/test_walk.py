@@ -9,14 +9,7 @@ from shapely import LineString
 
 from lawngis.errors import ParameterError
 from lawngis.geometry.lines import chainage_m
-from lawngis.record.deviation import (
-    deviations,
-    frechet_m,
-    laid_xy,
-    shortfalls_m,
-    stretches_of,
-    without_stretches,
-)
+from lawngis.record.deviation import deviations, frechet_m, laid_xy, shortfalls_m, stretches_of, without_stretches
 from lawngis.record.islands import islands_found
 from lawngis.record.matching import noise_sd_m, walk_match
 

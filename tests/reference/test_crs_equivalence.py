@@ -16,7 +16,7 @@ from rasterio.transform import from_origin
 from shapely import Polygon
 from typer.testing import CliRunner
 
-from lawngis.processing.cli import app
+from lawngis.processing.cli.main import app
 
 US_SURVEY_FOOT_M = 1200 / 3937
 """NIST: 1 US survey foot = 1200/3937 m."""

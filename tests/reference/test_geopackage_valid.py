@@ -16,8 +16,8 @@ import pytest
 import shapely
 from pyproj import CRS
 
-from lawngis.processing import gpkg
-from lawngis.processing.layers import PLAN_LAYERS, LayerSpec
+from lawngis.processing.files import gpkg
+from lawngis.processing.model.layers import PLAN_LAYERS, LayerSpec
 
 validate_gpkg = pytest.importorskip(
     "osgeo_utils.samples.validate_gpkg", reason="the validator is in gdal-utils, which is not installed"

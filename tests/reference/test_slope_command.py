@@ -9,8 +9,8 @@ import rasterio
 from affine import Affine
 
 from lawngis.ground import terrain
-from lawngis.processing import slopes
-from lawngis.processing.slopes import SlopeFiles, SlopeRecipe, write_slope
+from lawngis.processing.whole_rasters import slope as slopes
+from lawngis.processing.whole_rasters.slope import SlopeFiles, SlopeRecipe, write_slope
 
 GDALDEM = shutil.which("gdaldem")
 pytestmark = pytest.mark.skipif(GDALDEM is None, reason="gdaldem is not installed (Debian: gdal-bin)")

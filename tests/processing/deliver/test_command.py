@@ -2,7 +2,7 @@
 
 import importlib.util
 
-from lawngis.processing.cli import main
+from lawngis.processing.cli.main import main
 
 
 def test_without_the_extra_it_is_said_what_to_install(monkeypatch, capsys, tmp_path):

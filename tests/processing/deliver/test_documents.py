@@ -22,8 +22,8 @@ from fontTools.ttLib import TTFont
 from pyproj import CRS, Transformer
 
 from lawngis.errors import ParameterError, PlanError
+from lawngis.labour import labour_book_from
 from lawngis.prices import price_book_from
-from lawngis.processing import gpkg
 from lawngis.processing.deliver.documents import Wishes, deliver_documents, kinds_named
 from lawngis.processing.deliver.formats import Formats
 from lawngis.processing.deliver.paper import LEAN, Paper, _font_file, printable
@@ -32,8 +32,8 @@ from lawngis.processing.deliver.reading import plan_file
 from lawngis.processing.deliver.sheet import FixedPoint, sheet_layout, two_tapes
 from lawngis.processing.deliver.stakeout import crs_named, stakeout_csv
 from lawngis.processing.deliver.texts import CAUTIONS
-from lawngis.processing.labour import labour_book_from
-from lawngis.processing.whole import file_stem, write_whole
+from lawngis.processing.files import gpkg
+from lawngis.processing.files.atomic import file_stem, write_whole
 
 KINDS = {"page.html", "visit.pdf", "visit.csv", "sheet.pdf", "quote.pdf", "quote.csv", "plan.dxf", "points.gpx",
          "stakeout.csv", "layers.geojson", "week.ics"}  # fmt: skip

@@ -1,0 +1,262 @@
+"""What was walked or measured along a laid wire, read from the files that receivers and people make."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import geopandas
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS
+from shapely import Point
+
+from lawngis.errors import LayerError, SiteError
+
+from ..files import gpkg
+
+FloatArray = NDArray[np.float64]
+
+WGS84 = CRS.from_epsg(4326)
+MARK_KINDS = ("joint", "peg", "photo", "depth", "crossing", "other")
+"""Points of these kinds are things seen, not steps of the walk."""
+
+_X = ("x", "lon", "longitude", "easting", "east")
+_Y = ("y", "lat", "latitude", "northing", "north")
+_ACCURACY = ("accuracy_m", "accuracy", "hrms", "h_accuracy")
+_TIME = ("time", "timestamp", "datetime", "date")
+
+
+@dataclass(frozen=True, eq=False)
+class Walk:
+    """One walk: points in order in the CRS of its file, the loop it names, its accuracy and its date where known."""
+
+    xy: FloatArray
+    crs: CRS | None
+    loop_id: str | None = None
+    accuracy_m: float | None = None
+    date: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class TapeReading:
+    """Measured by tape: chainage along the planned wire and how far left of it the wire lies [m]."""
+
+    loop_id: str | None
+    chainage_m: float
+    left_m: float
+
+
+@dataclass(frozen=True, eq=False)
+class Mark:
+    """Something seen along the wire: a joint, a photo, a depth."""
+
+    place: Point
+    crs: CRS | None
+    kind: str
+    depth_m: float | None = None
+    photo: str | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class Track:
+    """Everything in one file."""
+
+    walks: Sequence[Walk] = field(default_factory=tuple)
+    tape: Sequence[TapeReading] = field(default_factory=tuple)
+    marks: Sequence[Mark] = field(default_factory=tuple)
+
+
+def read_track(path: Path, *, crs: CRS | None = None) -> Track:
+    """Return the walks, tape readings and marks of a GPX, GeoJSON, GeoPackage or CSV file.
+
+    Parameters
+    ----------
+    path
+        The file. CSV has the columns x and y (or lon and lat), or chainage_m and left_m for readings by tape; all may
+        have loop_id, accuracy_m, kind, depth_m, photo, note.
+    crs
+        CRS of a CSV's x and y; lon and lat are WGS 84.
+
+    Raises
+    ------
+    SiteError, LayerError
+        When the file can't be read, or holds neither points nor lines.
+    """
+    if not path.exists():
+        raise SiteError("there is no such file", where=str(path), advice="Check the spelling.")
+    ending = path.suffix.casefold()
+    if ending == ".gpx":
+        track = _from_gpx(path)
+    else:
+        track = _from_csv(path, crs) if ending in (".csv", ".txt") else _from_layers(path)
+    if not (track.walks or track.tape):
+        raise LayerError(
+            "holds no walk: neither a line, nor at least four points, nor readings by tape",
+            where=str(path),
+            advice="Export the walked points as GPX, GeoJSON, GeoPackage or CSV.",
+        )
+    return track
+
+
+def _from_csv(path: Path, crs: CRS | None) -> Track:
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            sample = file.read(4096)
+            file.seek(0)
+            dialect: Any = csv.Sniffer().sniff(sample, delimiters=",;\t") if sample.strip() else csv.excel
+            rows = [_folded(row) for row in csv.DictReader(file, dialect=dialect)]
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise SiteError(f"can't be read ({error})", where=str(path), advice="Save it as CSV in UTF-8.") from error
+    frame = pd.DataFrame(rows)
+    if "chainage_m" in frame and "left_m" in frame:
+        at, left = (_numbers(frame[name], path) for name in ("chainage_m", "left_m"))
+        loops = _texts(frame, "loop_id")
+        return Track(tape=[TapeReading(*row) for row in zip(loops, at, left, strict=True)])
+    x, y = _column(frame, _X), _column(frame, _Y)
+    if x is None or y is None:
+        raise LayerError(
+            f"has the columns {', '.join(frame.columns) or 'none'}, but no x and y",
+            where=str(path),
+            advice="Name them x and y, or lon and lat; or chainage_m and left_m for readings by tape.",
+        )
+    geographic = x.startswith("lon")
+    points = geopandas.GeoDataFrame(
+        frame,
+        geometry=geopandas.points_from_xy(_numbers(frame[x], path), _numbers(frame[y], path)),
+        crs=WGS84 if geographic else crs,
+    )
+    return _track_of([points])
+
+
+def _folded(row: Mapping[str, Any]) -> dict[str, Any]:
+    return {str(key).strip().casefold(): value for key, value in row.items()}
+
+
+def _from_layers(path: Path) -> Track:
+    infos = [info for info in gpkg.layer_overview(path) if info.geometry_type and info.feature_count]
+    return _track_of([gpkg.read_layer(path, info.name).reset_index(drop=True) for info in infos])
+
+
+def _from_gpx(path: Path) -> Track:
+    """Return the track points, or where there are none the route points, and the waypoints as marks.
+
+    References
+    ----------
+    GPX 1.1 schema: elements wpt, rtept, trkpt with the attributes lat and lon in WGS 84.
+    """
+    try:
+        root = ElementTree.parse(path).getroot()
+        tables = [_gpx_points(root, "trkpt"), _gpx_points(root, "rtept"), _gpx_points(root, "wpt")]
+    except (OSError, ElementTree.ParseError, ValueError) as error:
+        raise SiteError(f"is no GPX that can be read ({error})", where=str(path), advice="Export it again.") from error
+    tracks, routes, places = tables
+    places["kind"] = [_mark_kind(text) for text in _texts(places, "name")]
+    return _track_of([tracks if len(tracks) else routes, places])
+
+
+def _gpx_points(root: ElementTree.Element, tag: str) -> geopandas.GeoDataFrame:
+    found = [item for item in root.iter() if item.tag.rpartition("}")[2] == tag]
+    details = [{child.tag.rpartition("}")[2]: child.text for child in item} for item in found]
+    columns = {name: [detail.get(name) for detail in details] for name in ("name", "time")}
+    lon, lat = ([float(item.attrib.get(name, "nan")) for item in found] for name in ("lon", "lat"))
+    return geopandas.GeoDataFrame(columns, geometry=geopandas.points_from_xy(lon, lat), crs=WGS84)
+
+
+def _mark_kind(name: str | None) -> str:
+    folded = (name or "").casefold()
+    return next((kind for kind in MARK_KINDS if kind in folded), "other")
+
+
+def _track_of(tables: Sequence[geopandas.GeoDataFrame]) -> Track:
+    walks: list[Walk] = []
+    marks: list[Mark] = []
+    for table in tables:
+        table = table[~(table.geometry.is_empty | table.geometry.isna())].reset_index(drop=True)  # noqa: PLW2901
+        kinds = table.geometry.geom_type
+        lines = table[kinds.isin(["LineString", "MultiLineString"])].reset_index(drop=True)
+        walks += [walk for row in range(len(lines)) for walk in _line_walks(lines, row)]
+        points = table[kinds.isin(["Point", "MultiPoint"])].explode(ignore_index=True)
+        seen = np.array([kind in MARK_KINDS for kind in _texts(points, "kind")], dtype=bool)
+        marks += _marks(points[seen].reset_index(drop=True))
+        walks += _point_walks(points[~seen].reset_index(drop=True))
+    return Track(walks, (), marks)
+
+
+def _line_walks(table: geopandas.GeoDataFrame, row: int) -> list[Walk]:
+    line = table.geometry.iloc[row]
+    parts = getattr(line, "geoms", [line])
+    return [
+        Walk(
+            np.concatenate([shapely.get_coordinates(part) for part in parts]),
+            table.crs,
+            _texts(table, "loop_id")[row],
+            _median(table.iloc[[row]], _ACCURACY),
+            _date(table.iloc[[row]]),
+        )
+    ]
+
+
+def _point_walks(points: geopandas.GeoDataFrame) -> list[Walk]:
+    walks = []
+    loops = pd.Series(_texts(points, "loop_id"), dtype=object).fillna("")
+    for name in dict.fromkeys(loops):
+        some = points[(loops == name).to_numpy()]
+        if len(some) >= 4:
+            xy = shapely.get_coordinates(some.geometry.to_numpy())
+            walks.append(Walk(xy, points.crs, name or None, _median(some, _ACCURACY), _date(some)))
+    return walks
+
+
+def _marks(points: geopandas.GeoDataFrame) -> list[Mark]:
+    kinds, photos = _texts(points, "kind"), _texts(points, "photo")
+    notes = [a or b for a, b in zip(_texts(points, "note"), _texts(points, "name"), strict=True)]
+    depths = pd.to_numeric(points["depth_m"], errors="coerce") if "depth_m" in points else [np.nan] * len(points)
+    return [
+        Mark(place, points.crs, kind or "other", None if pd.isna(depth) else float(depth), photo, note)
+        for place, kind, depth, photo, note in zip(points.geometry, kinds, depths, photos, notes, strict=True)
+    ]
+
+
+def _column(frame: pd.DataFrame, names: Sequence[str]) -> str | None:
+    return next((str(name) for name in frame.columns if str(name).casefold() in names), None)
+
+
+def _texts(frame: pd.DataFrame, name: str) -> list[str | None]:
+    if name not in frame:
+        return [None] * len(frame)
+    return [None if pd.isna(value) or not str(value).strip() else str(value).strip() for value in frame[name]]
+
+
+def _numbers(values: pd.Series[Any], path: Path) -> FloatArray:
+    numbers = pd.to_numeric(values.astype(str).str.strip().str.replace(",", "."), errors="coerce")
+    if numbers.isna().any():
+        row = int(np.flatnonzero(numbers.isna())[0])
+        raise LayerError(
+            f"column {values.name} holds {values.iloc[row]!r} where a number belongs",
+            where=(str(path), f"row {row + 1}"),
+        )
+    return numbers.to_numpy(dtype=np.float64)
+
+
+def _median(frame: pd.DataFrame, names: Sequence[str]) -> float | None:
+    column = _column(frame, names)
+    if column is None:
+        return None
+    value = pd.to_numeric(frame[column], errors="coerce").median()
+    return float(value) if pd.notna(value) and value > 0 else None
+
+
+def _date(frame: pd.DataFrame) -> str | None:
+    column = _column(frame, _TIME)
+    if column is None:
+        return None
+    values = frame[column].dropna()
+    return str(values.iloc[0])[:10] if len(values) else None

@@ -1,0 +1,1 @@
+"""Commands: each reads its options, calls one room and prints."""

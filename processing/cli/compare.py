@@ -1,0 +1,102 @@
+"""The command ``lawngis compare``: two plans of the same parcels side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from ..model.text import counted, one_line
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from ..compare.comparison import Comparison
+
+NAMES_MAX = 8
+"""Parcels and settings named one by one; the files have them all."""
+
+
+def compare(
+    plan_a: Annotated[Path, typer.Argument(metavar="PLAN_A", help="plan.gpkg, or the folder that it is in.")],
+    plan_b: Annotated[Path, typer.Argument(metavar="PLAN_B", help="The other: differences are B less A.")],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for comparison.csv and differences.gpkg.")],
+    tolerance_m: Annotated[
+        float, typer.Option("--tolerance", min=0.001, max=10, help="Wire this far off lies where it lay [m].")
+    ] = 0.10,
+) -> None:
+    """Say what changes from PLAN_A to PLAN_B: ground, zones, wire, dock, price, week and risk."""
+    from rich.console import Console
+
+    from ..compare.comparison import Comparison, plan_side
+    from ..compare.differences import Tolerances
+
+    found = Comparison(plan_side(plan_a), plan_side(plan_b), Tolerances(wire_m=tolerance_m))
+    found.write(out)
+    console = Console(highlight=False, markup=False, emoji=False)
+    if not console.is_terminal:
+        console.width = 110
+    console.print(_totals_table(found))
+    for line in _words(found):
+        typer.echo(one_line(line))
+    typer.echo(f"{counted(found.counts['compared'], 'parcel')} compared: {out / 'comparison.csv'}")
+
+
+def _totals_table(found: Comparison) -> Table:
+    from rich.table import Table
+
+    shown = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    shown.add_column("in all")
+    for title in ("A", "B", "B - A"):
+        shown.add_column(title, justify="right")
+    shown.add_column("")
+    for figure, (a, b) in found.totals.items():
+        if a or b:
+            digits = 2 if "price" in figure else 1 if found.units[figure] else 0
+            change = "" if abs(b - a) < 0.5 * 10**-digits else f"{b - a:+.{digits}f}"
+            shown.add_row(figure, f"{a:.{digits}f}", f"{b:.{digits}f}", change, found.units[figure])
+    return shown
+
+
+_COUNTED = (
+    ("parcel changed", "parcel", "changed its verdict"),
+    ("zone changed", "zone", "changed its role or supply"),
+    ("link changed", "link", "changed its kind"),
+    ("dock moved", "dock", "moved"),
+    ("finding came", "stop or caution", "came"),
+    ("finding went", "stop or caution", "went"),
+    ("visit_check came", "visit check", "new"),
+    ("visit_check went", "visit check", "settled"),
+)
+
+
+def _words(found: Comparison) -> Iterator[str]:
+    if found.a.crs != found.b.crs:
+        yield f"plan B is in {found.b.crs.name}; it was compared in the CRS of plan A, {found.a.crs.name}"
+    for name, only in (("A", found.only_a), ("B", found.only_b)):
+        if only:
+            yield f"{counted(len(only), 'parcel')} only in plan {name}, not compared: {_some(only, ', ')}"
+    settings = [f"{row['key']} {_or_none(row['in_a'])} → {_or_none(row['in_b'])}" for row in found.settings]
+    if settings:
+        yield f"made otherwise: {_some(settings, '; ')}"
+    if not found.counts["different"]:
+        yield "no parcel differs"
+        return
+    different = found.counts["different"]
+    yield f"{counted(different, 'parcel')} {'differs' if different == 1 else 'differ'}"
+    said = [f"{counted(found.counts[key], noun)} {verb}" for key, noun, verb in _COUNTED if found.counts[key]]
+    if said:
+        yield ", ".join(said)
+    for _, parcel_id, words in found.largest:
+        yield f"{parcel_id}: {words}"
+
+
+def _some(words: Sequence[str], between: str) -> str:
+    more = f" and {len(words) - NAMES_MAX} more" if len(words) > NAMES_MAX else ""
+    return between.join(words[:NAMES_MAX]) + more
+
+
+def _or_none(value: object) -> str:
+    return "nothing" if value is None else str(value)

@@ -1,0 +1,83 @@
+"""The command ``lawngis deliver``: documents of every parcel of a plan."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+PLAN_HELP = "plan.gpkg, or the folder that it is in."
+
+
+def deliver(
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help=PLAN_HELP)],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the documents.")],
+    only: Annotated[
+        str | None, typer.Option("--only", metavar="KINDS", help="Only these: html,pdf,dxf,gpx,csv,ics,geojson,sld.")
+    ] = None,
+    parcel: Annotated[list[str] | None, typer.Option("--parcel", metavar="ID", help="Only this parcel.")] = None,
+    site: Annotated[
+        Path | None, typer.Option("--site", metavar="SITE", help="Where buildings and paving are to be had.")
+    ] = None,
+    prices: Annotated[Path | None, typer.Option("--prices", metavar="FILE", help="Price book (TOML).")] = None,
+    labour: Annotated[Path | None, typer.Option("--labour", metavar="FILE", help="Labour book (TOML).")] = None,
+    crs: Annotated[
+        str | None, typer.Option("--crs", metavar="CRS", help="Of the stakeout points; default: the plan's.")
+    ] = None,
+    locale: Annotated[str, typer.Option("--locale", help="How numbers and dates are written.")] = "en_GB",
+    units: Annotated[str, typer.Option("--units", help="metric or feet.")] = "metric",
+    font: Annotated[
+        list[Path] | None,
+        typer.Option("--font", metavar="FILE", help="Font with letters that ours lacks, such as Chinese ones."),
+    ] = None,
+    starting: Annotated[
+        str | None, typer.Option("--starting", metavar="DATE", help="First day of the calendar; default: today.")
+    ] = None,
+    workers: Annotated[int, typer.Option("--workers", min=1, max=256, help="Processes that share the work.")] = 1,
+) -> None:
+    """Make the documents of PLAN: pages, plan sheets, visit sheets, quotes, drawings, points, calendars."""
+    from ..model.text import counted
+
+    _refuse_without_extra()
+    from ..deliver.documents import Wishes, deliver_documents, kinds_named, language_formats
+
+    wishes = Wishes(
+        kinds=kinds_named(only),
+        formats=language_formats(locale, units, font or ()),
+        prices=prices,
+        labour=labour,
+        crs=crs,
+        starting=_day(starting),
+    )
+    done = deliver_documents(plan, out, wishes, parcels=parcel or (), site=site, workers=workers)
+    typer.echo(f"documents of {counted(len(done), 'parcel')}: {_entrance(out, done, wishes.kinds)}")
+
+
+def _refuse_without_extra() -> None:
+    """Say what to install when the libraries that make documents are missing."""
+    from importlib.util import find_spec
+
+    from lawngis.errors import ParameterError
+
+    missing = [name for name in ("babel", "ezdxf", "fpdf", "gpxpy", "icalendar", "jinja2") if find_spec(name) is None]
+    if missing:
+        raise ParameterError(
+            f"documents need packages that are missing: {', '.join(missing)}",
+            advice="Install them with pip install 'lawngis[documents]'.",
+        )
+
+
+def _entrance(out: Path, done: Sequence[str], kinds: frozenset[str]) -> Path:
+    return out / "index.html" if "html" in kinds and done else out
+
+
+def _day(text: str | None) -> date:
+    from lawngis.errors import ParameterError
+
+    try:
+        return date.fromisoformat(text) if text else date.today()
+    except ValueError as error:
+        raise ParameterError(f"--starting {text!r} is no date", advice="For example 2026-05-01.") from error

@@ -1,0 +1,126 @@
+"""Declarations in words and as an OGC API - Processes description."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from lawngis import __version__
+
+from ..model.layers import PLAN_LAYERS, RASTERS, SITE_LAYERS, ColumnSpec, InputSpec, LayerSpec
+from ..model.step import Step
+from ..steps.workflow import installed_steps, step_layers
+
+_JSON_TYPES = {
+    "text": {"type": "string"},
+    "real": {"type": "number"},
+    "integer": {"type": "integer"},
+    "boolean": {"type": "boolean"},
+    "datetime": {"type": "string", "format": "date-time"},
+}
+
+
+def process_description(step: Step) -> dict[str, Any]:
+    """Return a step's declaration as a process description.
+
+    References
+    ----------
+    OGC API - Processes - Part 1: Core (OGC 18-062r2), clause 7.10, schema ``process.yaml``.
+    """
+    specs = step_layers(installed_steps()) | {spec.name: spec for spec in step.layers}
+    return {
+        "id": step.id,
+        "version": __version__,
+        "title": step.title,
+        "description": step.description,
+        "jobControlOptions": ["sync-execute"],
+        "outputTransmission": ["value"],
+        "inputs": {**_layer_inputs(step, specs), **_parameter_inputs(step)},
+        "outputs": {name: _layer_output(specs[name]) for name in step.writes},
+    }
+
+
+def _layer_inputs(step: Step, specs: Mapping[str, LayerSpec]) -> dict[str, Any]:
+    inputs: dict[str, Any] = {}
+    for name in step.reads:
+        kind, _, layer = name.rpartition(":")
+        if kind == "raster":
+            inputs[layer] = {
+                "title": RASTERS[layer],
+                "minOccurs": 1 if layer == "dem" else 0,
+                "schema": {"type": "string", "contentMediaType": "image/tiff; application=geotiff"},
+            }
+        elif kind == "site":
+            spec = SITE_LAYERS[layer]
+            inputs[layer] = {
+                "title": spec.title,
+                "minOccurs": 1 if layer == "parcels" else 0,
+                "schema": _features_schema(spec.columns),
+            }
+        else:
+            inputs[layer] = {
+                "title": specs[layer].title,
+                "schema": _features_schema(specs[layer].columns),
+            }
+    return inputs
+
+
+def _parameter_inputs(step: Step) -> dict[str, Any]:
+    schema = step.parameters.model_json_schema()
+    required = set(schema.get("required", ()))
+    return {
+        name: {
+            "title": name.replace("_", " "),
+            "description": field.get("description", ""),
+            "minOccurs": 1 if name in required else 0,
+            "schema": {key: value for key, value in field.items() if key not in ("title", "description")},
+        }
+        for name, field in schema.get("properties", {}).items()
+    }
+
+
+def _layer_output(spec: LayerSpec) -> dict[str, Any]:
+    return {"title": spec.title, "description": spec.description, "schema": _features_schema(spec.columns)}
+
+
+def _features_schema(columns: tuple[ColumnSpec, ...]) -> dict[str, Any]:
+    return {
+        "type": "object",
+        "format": "geojson-feature-collection",
+        "contentMediaType": "application/geo+json",
+        "properties": {"features": {"type": "array", "items": {"properties": _column_schemas(columns)}}},
+    }
+
+
+def _column_schemas(columns: tuple[ColumnSpec, ...]) -> dict[str, Any]:
+    return {
+        column.name: {
+            **_JSON_TYPES[column.kind],
+            "description": f"{column.description} [{column.unit}]" if column.unit else column.description,
+            **({"enum": list(column.values)} if column.values else {}),
+        }
+        for column in columns
+    }
+
+
+def layer_table(specs: Mapping[str, LayerSpec] | Mapping[str, InputSpec]) -> str:
+    """Return layers and their columns as a Markdown table, for the project's documents."""
+    lines = ["| layer | geometry | columns |", "|---|---|---|"]
+    for name, spec in specs.items():
+        geometry = " or ".join(spec.geometries) if isinstance(spec, InputSpec) else spec.geometry or "none (table)"
+        lines.append(f"| {name} | {geometry} | {', '.join(_column_words(column) for column in spec.columns)} |")
+    return "\n".join(lines)
+
+
+def _column_words(column: ColumnSpec) -> str:
+    details = "; ".join(part for part in (column.unit, ", ".join(column.values)) if part)
+    return f"`{column.name}` ({details})" if details else f"`{column.name}`"
+
+
+def contract_tables() -> str:
+    """Return the tables of DEVELOPERS.md: what a site brings, and what a plan holds."""
+    return f"### Site\n\n{layer_table(SITE_LAYERS)}\n\n### Plan\n\n{layer_table(PLAN_LAYERS)}\n"
+
+
+if __name__ == "__main__":
+    print(contract_tables())

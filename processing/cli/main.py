@@ -1,0 +1,337 @@
+"""The command line. Heavy libraries are imported inside the commands, so that ``--help`` is quick."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from lawngis.errors import LawngisError, ParameterError
+from lawngis.mower import DEFAULT_PROFILE
+
+from ..model.text import one_line
+from ..planning.interrupt import InterruptedRunError
+from .compare import compare
+from .deliver import deliver
+from .mowers import mowers
+from .options import (
+    BandsOption,
+    DemOption,
+    DemSdOption,
+    DemUnitOption,
+    DsmOption,
+    ImageryOption,
+    LayerOption,
+    PositionSdOption,
+    ProfileOption,
+    SiteArgument,
+    band_names,
+    given,
+    named_layers,
+    opened,
+    site_overrides,
+    wanted_parcels,
+)
+from .run import run
+from .slope import slope
+from .visit import fault, measured, reconcile
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from ..planning.run import Again, Run
+    from ..reading.site_source import SiteSource
+
+EXIT_FAILED_PARCELS = 1
+EXIT_UNUSABLE = 2
+PARCEL_SECONDS = 600.0
+"""Ordinary parcels take a fraction of a second: one that takes so long never ends, or is none [s]."""
+
+LOG_NAME = "plan.log.jsonl"
+TABLE_NAME = "portfolio.csv"
+
+EXIT_INTERRUPTED = 130
+"""128 and the number of the signal, as shells count (common practice)."""
+
+# What the library beneath raises for words it can't use. Where that class lives changes between its versions.
+_CommandLineError: Any = typer.BadParameter.__mro__[2]
+
+app = typer.Typer(
+    name="lawngis",
+    help="Plan wire-guided robotic lawnmower installations from maps and elevation data.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # units stand in brackets, which markup would swallow
+)
+
+
+@app.command()
+def plan(
+    site: SiteArgument,
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for plan.gpkg.")],
+    profile: ProfileOption = DEFAULT_PROFILE,
+    parcel: Annotated[list[str] | None, typer.Option("--parcel", metavar="ID", help="Only this parcel.")] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option("--workers", min=1, max=256, help="Processes that share the work; default: for many, the cores."),
+    ] = None,
+    scheduler: Annotated[
+        str | None, typer.Option("--scheduler", metavar="ADDRESS", help="Dask cluster that does the work instead.")
+    ] = None,
+    from_: Annotated[
+        str | None,
+        typer.Option("--from", metavar="STEP", help="Take the layers before STEP from DIR/plan.gpkg as they are."),
+    ] = None,
+    discard_edits: Annotated[
+        bool, typer.Option("--discard-edits", help="Overwrite what somebody edited in DIR/plan.gpkg.")
+    ] = False,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on: plan only what isn't finished or has changed since.")
+    ] = False,
+    parcel_seconds: Annotated[
+        float, typer.Option("--parcel-seconds", min=0.1, help="A parcel that takes longer fails.")
+    ] = PARCEL_SECONDS,
+    worker_mb: Annotated[
+        int | None,
+        typer.Option("--worker-mb", min=200, help="Memory of each process; default: a share of the machine's."),
+    ] = None,
+    rasters: Annotated[
+        bool, typer.Option("--rasters", help="Write slope, slope_sd, signal, shade and coverage as GeoTIFFs too.")
+    ] = False,
+    log: Annotated[
+        Path | None, typer.Option("--log", metavar="FILE", help="A line of JSON for each parcel; default: in DIR.")
+    ] = None,
+    layer: LayerOption = None,
+    dem: DemOption = None,
+    dsm: DsmOption = None,
+    imagery: ImageryOption = None,
+    bands: BandsOption = None,
+    dem_unit: DemUnitOption = None,
+    position_sd_m: PositionSdOption = None,
+    dem_sd_m: DemSdOption = None,
+    set_: Annotated[
+        list[str] | None, typer.Option("--set", metavar="STEP.NAME=VALUE", help="A parameter of a step.")
+    ] = None,
+) -> None:
+    """Plan every parcel of SITE and write DIR/plan.gpkg.
+
+    With several parcels, DIR/portfolio.csv ranks them and DIR/plan.log.jsonl tells what came of each.
+    """
+    from lawngis.mower import profile_from
+
+    from ..model.step import loaded_steps
+    from ..planning.limits import Limits
+    from ..planning.run import HERE_MAX, Hands, Run
+    from ..planning.writing import plan_file, refuse_inputs, run_info
+    from ..steps.workflow import Settings, installed_steps, with_shared
+
+    started = datetime.now(UTC)
+    settings = Settings(profile_from(profile), with_shared(_step_parameters(set_ or ()), installed_steps()))
+    settings.check(installed_steps())
+    accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m}
+    source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands)
+    settings = replace(settings, overrides=site_overrides(source))
+    wanted = wanted_parcels(source, parcel)
+    target = plan_file(out)
+    refuse_inputs(target, source)
+    again = _again(target, from_, source, wanted if parcel else None, discard=discard_edits)
+    for failure in loaded_steps()[1]:
+        _say(f"step {failure.id} of {failure.package} can't be loaded and is left out: {failure.reason}")
+    hands = Hands(workers or (1 if len(wanted) <= HERE_MAX else _cores()), scheduler)
+    run = Run(source, settings, wanted, Limits(parcel_seconds, worker_mb or _memory_mb(hands.workers)), out, again)
+    run.write(
+        target,
+        hands,
+        lambda: run_info(source, settings, started, datetime.now(UTC)),
+        log=log or (out / LOG_NAME if len(wanted) > 1 else None),
+        resume=resume,
+        rasters=rasters,
+    )
+    _tell(run, target)
+    if run.tally.failed:
+        raise typer.Exit(EXIT_FAILED_PARCELS)
+
+
+def _again(
+    target: Path, first: str | None, source: SiteSource, wanted: Sequence[str] | None, *, discard: bool
+) -> Again | None:
+    """Return the earlier plan to build on, if so asked; refuse to lose what somebody edited in it."""
+    from ..edited.earlier_plan import earlier_plan, refuse_nothing_there
+    from ..planning.plan_writer import found_edits, refuse_losing_edits
+    from ..planning.run import Again
+    from ..steps.workflow import OPEN_LAYERS, installed_steps, step_layers, steps_before
+
+    steps = installed_steps()
+    specs = step_layers(steps)
+    if first is None:
+        there = None if discard else found_edits(target, specs)
+        if there is not None:
+            refuse_losing_edits(there, steps, None)
+        return None
+    kept = [name for step in steps_before(steps, first) for name in step.writes]
+    refuse_nothing_there(target)
+    outlines = {name: source.outline(name) for name in source.parcel_ids}
+    packed = specs if wanted else {"summary", *kept, *OPEN_LAYERS}
+    earlier = earlier_plan(target, specs, packed=packed, checked=kept, outlines=outlines, crs=source.crs)
+    if not discard:
+        refuse_losing_edits(earlier, steps, first)
+    others = [name for name in earlier.parcels if wanted and name not in wanted]
+    return Again(earlier, first, others)
+
+
+def _tell(run: Run, target: Path) -> None:
+    """Say what came of a run, and write the portfolio table when there are several parcels."""
+    from ..planning.progress import outcome_table, outcome_words, portfolio_words
+    from ..planning.ranking import write_table
+
+    outcome_table(run.ranking.rows)
+    for parcel_id, reason in run.tally.failures:
+        _say(f"parcel {one_line(parcel_id)} failed: {one_line(reason)}")
+    if run.tally.failed > len(run.tally.failures):
+        _say(f"and {run.tally.failed - len(run.tally.failures)} more: the layer summary says why")
+    if run.tally.passing:
+        _say(f"{run.tally.passing} of them may go another time: --resume tries those again and keeps the others")
+    typer.echo(outcome_words(run.tally.statuses, target))
+    if len(run.ranking) > 1:
+        table = run.ranking.table()
+        path = target.with_name(TABLE_NAME)
+        write_table(path, table)
+        for line in portfolio_words(table, path):
+            typer.echo(line)
+
+
+def _cores() -> int:
+    """Return how many processors this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _memory_mb(workers: int) -> int | None:
+    from ..planning.limits import memory_mb_each
+
+    return memory_mb_each(workers)
+
+
+@app.command()
+def check(
+    site: SiteArgument,
+    layer: LayerOption = None,
+    dem: DemOption = None,
+    dsm: DsmOption = None,
+    imagery: ImageryOption = None,
+    bands: BandsOption = None,
+    dem_unit: DemUnitOption = None,
+    as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
+) -> None:
+    """Say what SITE has, what is missing and what is broken."""
+    from ..reading.site_report import site_report
+    from ..reading.site_source import ReadOptions
+
+    rasters = given({"dem": dem, "dsm": dsm, "imagery": imagery})
+    report = site_report(site, named_layers(layer), rasters, ReadOptions(dem_unit=dem_unit, bands=band_names(bands)))
+    typer.echo(json.dumps(report.as_dict(), indent=2, ensure_ascii=False) if as_json else report.as_text())
+    if not report.usable:
+        raise typer.Exit(EXIT_UNUSABLE)
+
+
+@app.command()
+def profiles(name: Annotated[str | None, typer.Argument(metavar="[NAME]")] = None) -> None:
+    """List the mower profiles, or print one with its values and comments."""
+    from lawngis.mower import built_in_profile, profile_names, profile_text
+
+    if name is not None:
+        built_in_profile(name)
+        typer.echo(profile_text(name), nl=False)
+        return
+    for known in profile_names():
+        mark = "  (default)" if known == DEFAULT_PROFILE else ""
+        typer.echo(f"{known:10} {built_in_profile(known).title}{mark}")
+
+
+@app.command()
+def steps() -> None:
+    """List the steps in the order in which they run."""
+    from ..model.step import loaded_steps
+    from ..steps.workflow import installed_steps
+
+    broken = loaded_steps()[1]
+    for step in installed_steps():
+        typer.echo(f"{step.id:14} {step.title}")
+    for failure in broken:
+        typer.echo(f"{failure.id:14} broken: {failure.reason} (package {failure.package})")
+
+
+@app.command()
+def describe(step: Annotated[str, typer.Argument(metavar="STEP")]) -> None:
+    """Print a step's declaration as an OGC API - Processes description."""
+    from ..model.step import step_named
+    from .describe import process_description
+
+    typer.echo(json.dumps(process_description(step_named(step)), indent=2, ensure_ascii=False))
+
+
+app.command()(run)
+app.command()(slope)
+app.command()(deliver)
+app.command()(compare)
+app.command()(mowers)
+app.command()(measured)
+app.command()(reconcile)
+app.command()(fault)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code; errors of people's making become one line."""
+    words = list(sys.argv[1:] if arguments is None else arguments) or ["--help"]
+    try:
+        code = app(words, prog_name="lawngis", standalone_mode=False)
+    except LawngisError as error:
+        _say(f"lawngis: {error}")
+        return EXIT_UNUSABLE
+    except _CommandLineError as error:
+        command = f" {words[0]}" if words[0] in _command_names() else ""
+        _say(f"lawngis: {_sentence(error.format_message())}. `lawngis{command} --help` shows what there is.")
+        return EXIT_UNUSABLE
+    except InterruptedRunError as interrupt:
+        _say(f"lawngis: {interrupt}")
+        return EXIT_INTERRUPTED
+    except (KeyboardInterrupt, typer.Abort):
+        code = EXIT_INTERRUPTED
+    if code == EXIT_INTERRUPTED:
+        _say(f"lawngis: {InterruptedRunError(0, 0)}")
+    return code if isinstance(code, int) else 0
+
+
+def _command_names() -> set[str]:
+    return {str(command.name or getattr(command.callback, "__name__", "")) for command in app.registered_commands}
+
+
+def _sentence(text: str) -> str:
+    return one_line(text).rstrip(".")
+
+
+def _say(text: str) -> None:
+    typer.echo(one_line(text), err=True)
+
+
+def _step_parameters(pairs: Iterable[str]) -> dict[str, dict[str, str]]:
+    parameters: dict[str, dict[str, str]] = {}
+    for pair in pairs:
+        name, equals, value = pair.partition("=")
+        step, dot, parameter = name.partition(".")
+        if not (step and dot and parameter and equals):
+            raise ParameterError(
+                f"--set {pair!r} is not STEP.NAME=VALUE", advice="For example --set lawn.sliver_width_m=0.1."
+            )
+        parameters.setdefault(step, {})[parameter] = value
+    return parameters
+
+
+if __name__ == "__main__":
+    sys.exit(main())

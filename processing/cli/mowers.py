@@ -1,0 +1,138 @@
+"""Command for the choice of mowers: what fits each parcel of a plan, and what a whole portfolio takes."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from lawngis.errors import ParameterError, PlanError
+
+from ..model.text import counted, one_line
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+    from ..fleet.mower_choice import Comparison
+
+
+def mowers(
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="plan.gpkg, or the folder that it is in.")],
+    profile: Annotated[
+        list[str] | None,
+        typer.Option("--profile", metavar="NAME|FILE", help="A mower to compare; default: those that come along."),
+    ] = None,
+    prices: Annotated[
+        str | None,
+        typer.Option("--prices", metavar="FILE", help="Price book with mowers by profile; default: an invented one."),
+    ] = None,
+    quiet_hours: Annotated[
+        str | None,
+        typer.Option("--quiet-hours", metavar="FILE", help="Hours that local rules permit; default: the plan's."),
+    ] = None,
+    within_m: Annotated[
+        float, typer.Option("--within", min=0, max=100_000, help="How far apart parcels share a mower [m].")
+    ] = 500.0,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE.csv", help="Table of parcels and mowers; fleets go beside it."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
+) -> None:
+    """Say which mower fits each parcel of PLAN, which is the cheapest, and what fleets for all of them cost.
+
+    Zones, passages and wire are taken as they were planned; for another mower they may differ.
+    """
+    from lawngis.mower import profile_names
+    from lawngis.mowing.mower_prices import mower_book_from
+
+    from ..fleet.mower_choice import comparison, mower_offers, planned_portfolio
+
+    if out is not None and out.suffix.casefold() != ".csv":
+        raise ParameterError(f"--out {str(out)!r} is no CSV file", advice="For example --out mowers.csv.")
+    book = mower_book_from(prices)
+    offers = mower_offers(profile or profile_names(), book)
+    found = comparison(planned_portfolio(plan, quiet_hours=quiet_hours), offers, book, within_m=within_m)
+    files = _written(found, out) if out is not None else []
+    if as_json:
+        typer.echo(json.dumps(_as_dict(found), indent=2, ensure_ascii=False))
+        return
+    _tell(found)
+    if prices is None:
+        typer.echo("prices are an invented example's: name your own with --prices")
+    unpriced = [offer.name for offer in offers if offer.price is None]
+    if unpriced:
+        typer.echo(one_line(f"without a price in the book: {', '.join(unpriced)}"))
+    for file in files:
+        typer.echo(f"table: {file}")
+
+
+def _written(found: Comparison, out: Path) -> list[Path]:
+    from ..fleet.mower_choice import comparison_table, round_table
+    from ..planning.ranking import write_table
+
+    files = [out, out.with_name(f"{out.stem}_fleets.csv")]
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        for file, table in zip(files, (comparison_table(found), round_table(found)), strict=True):
+            write_table(file, table)
+    except OSError as error:
+        raise PlanError(
+            f"can't be written to ({error.strerror})", where=str(out), advice="Name another file with --out."
+        ) from error
+    return files
+
+
+def _tell(found: Comparison) -> None:
+    from .mower_tables import print_fits, print_fleets, reason_lines, sharing_words
+
+    portfolio = found.portfolio
+    if portfolio.compared:
+        print_fits(found)
+        for line in reason_lines(found):
+            typer.echo(one_line(line))
+        print_fleets(found)
+        typer.echo(sharing_words(found))
+    for parcel in portfolio.left_out[:LEFT_OUT_MAX]:
+        status = parcel.status.replace("_", " ")
+        typer.echo(one_line(f"{parcel.parcel_id} is left out, {status}: {parcel.verdict_text}"))
+    if len(portfolio.left_out) > LEFT_OUT_MAX:
+        typer.echo(f"and {counted(len(portfolio.left_out) - LEFT_OUT_MAX, 'parcel')} more")
+    if not portfolio.compared:
+        typer.echo("the plan has no parcel for a mower")
+
+
+LEFT_OUT_MAX = 20
+"""As many parcels that no mower is for are named one by one."""
+
+
+def _as_dict(found: Comparison) -> dict[str, Any]:
+    from ..fleet.mower_choice import comparison_table, fleet_table
+
+    fleets = _rows(fleet_table(found))
+    for row, named in zip(fleets, found.fleets, strict=True):
+        row["unserved"] = list(named.fleet.unserved)
+        row["rounds"] = [
+            {"mower": one.mower, "parcels": list(one.parcels), "moves_week": one.moves_week}
+            for one in named.fleet.rounds
+        ]
+    return {
+        "plan": str(found.portfolio.path),
+        "currency": found.currency,
+        "fits": _rows(comparison_table(found)),
+        "cheapest": {name: fit and fit.mower for name, fit in found.cheapest.items()},
+        "fleets": fleets,
+        "left_out": [
+            {"parcel_id": parcel.parcel_id, "status": parcel.status, "verdict_text": parcel.verdict_text}
+            for parcel in found.portfolio.left_out
+        ],
+    }
+
+
+def _rows(table: DataFrame) -> list[dict[str, Any]]:
+    plain = table.astype(object)
+    return [
+        {str(key): value for key, value in row.items()} for row in plain.where(plain.notna(), None).to_dict("records")
+    ]

@@ -1,0 +1,133 @@
+"""Options with which commands open a site, and what becomes of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from lawngis.errors import ParameterError
+
+if TYPE_CHECKING:
+    from ..measured.overrides import Override
+    from ..model.site import DataAccuracy
+    from ..reading.site_source import ReadOptions, SiteSource
+
+SiteArgument = Annotated[Path, typer.Argument(metavar="SITE", help="GeoPackage, or folder of GeoPackages and rasters.")]
+LayerOption = Annotated[
+    list[str] | None, typer.Option("--layer", metavar="LAYER=NAME", help="A layer that goes by another name.")
+]
+DemOption = Annotated[str | None, typer.Option("--dem", metavar="FILE", help="Terrain model.")]
+DsmOption = Annotated[str | None, typer.Option("--dsm", metavar="FILE", help="Surface model.")]
+ImageryOption = Annotated[str | None, typer.Option("--imagery", metavar="FILE", help="Aerial image.")]
+BandsOption = Annotated[
+    str | None, typer.Option("--bands", metavar="NAMES", help="The image's bands in order: red,green,blue,nir.")
+]
+DemUnitOption = Annotated[
+    str | None, typer.Option("--dem-unit", metavar="UNIT", help="Vertical unit of the rasters: m, ft or us-ft.")
+]
+ProfileOption = Annotated[
+    str, typer.Option("--profile", metavar="NAME|FILE", help="Mower profile: a name or a TOML file.")
+]
+PositionSdOption = Annotated[
+    float | None, typer.Option("--position-sd", help="Standard deviation of mapped edges [m].")
+]
+DemSdOption = Annotated[float | None, typer.Option("--dem-sd", help="Standard deviation of one elevation [m].")]
+
+
+def opened(
+    site: Path,
+    layer: Sequence[str] | None,
+    rasters: dict[str, str | None],
+    dem_unit: str | None,
+    accuracy: dict[str, float | None],
+    bands: str | None = None,
+) -> SiteSource:
+    """Return a site, looked through and ready to be cut into parcels."""
+    from ..reading.site_files import site_files
+    from ..reading.site_source import SiteSource
+
+    files = site_files(site, layer_names=named_layers(layer), raster_files=given(rasters))
+    return SiteSource(files, read_options(dem_unit, accuracy, bands))
+
+
+def read_options(dem_unit: str | None, accuracy: dict[str, float | None], bands: str | None) -> ReadOptions:
+    """Return how a site is read."""
+    from ..reading.site_source import ReadOptions
+
+    return ReadOptions(dem_unit=dem_unit, accuracy=_accuracy(accuracy), bands=band_names(bands))
+
+
+def band_names(text: str | None) -> tuple[str, ...]:
+    """Return the names of an image's bands, in order."""
+    return tuple(name.strip().casefold() for name in text.split(",")) if text else ()
+
+
+def _accuracy(values: dict[str, float | None]) -> DataAccuracy:
+    from pydantic import ValidationError
+
+    from ..model.site import DataAccuracy
+
+    try:
+        return DataAccuracy(**{key: value for key, value in values.items() if value is not None})
+    except ValidationError as error:
+        problem = error.errors()[0]
+        option = f"--{str(problem['loc'][0]).removesuffix('_m').replace('_', '-')}"
+        raise ParameterError(f"{option} {problem['input']:g}: {problem['msg'].lower()} [m]") from error
+
+
+def given(values: dict[str, str | None]) -> dict[str, str]:
+    """Return the options that somebody gave."""
+    return {key: value for key, value in values.items() if value is not None}
+
+
+def named_layers(pairs: Sequence[str] | None) -> dict[str, str]:
+    """Return the names that layers have in the files, from words such as ``parcels=my_parcels``."""
+    named: dict[str, str] = {}
+    for pair in pairs or ():
+        layer, equals, name = pair.partition("=")
+        if not (layer and equals and name):
+            raise ParameterError(
+                f"--layer {pair!r} is not LAYER=NAME", advice="For example --layer parcels=my_parcels."
+            )
+        if layer.casefold() in named:
+            raise ParameterError(f"--layer gives {layer.casefold()} twice", advice="Name one layer for it.")
+        named[layer.casefold()] = name
+    return named
+
+
+def wanted_parcels(source: SiteSource, parcels: Sequence[str] | None) -> list[str]:
+    """Return the parcels that were asked for, or all; refuse those that aren't there."""
+    known = set(source.parcel_ids)
+    for name in parcels or ():
+        if name not in known:
+            raise ParameterError(
+                f"there is no parcel {name!r}",
+                where=str(source.files.layers["parcels"]),
+                advice=_parcels_there(source.parcel_ids, name),
+            )
+    return list(dict.fromkeys(parcels)) if parcels else source.parcel_ids
+
+
+def site_overrides(source: SiteSource) -> tuple[Override, ...]:
+    """Return what was measured on site, if the site has it."""
+    from ..measured.overrides import read_overrides, refuse_strangers
+
+    place = source.files.layers.get("overrides")
+    if place is None:
+        return ()
+    found = read_overrides(place.file, place.info.name)
+    refuse_strangers(
+        found, source.parcel_ids, lambda: ([source.outline(name) for name in source.parcel_ids], source.crs)
+    )
+    return found
+
+
+def _parcels_there(names: Sequence[str], wanted: str) -> str:
+    from difflib import get_close_matches
+
+    near = get_close_matches(wanted, names, n=3) or list(names[:5])
+    more = f" and {len(names) - len(near)} more" if len(names) > len(near) else ""
+    return f"There are {', '.join(near)}{more}." if len(names) > 1 else f"The only one is {names[0]}."

@@ -1,0 +1,256 @@
+"""Two plans of the same parcels side by side: what changes in ground, zones, wire, dock, price, week and risk.
+
+Parcels are taken some at a time, so that two plans of ten thousand need no more memory than two of a hundred. Each is
+compared in its measuring frame, so the plans may be in different CRSs.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pyproj import CRS
+
+from lawngis.errors import PlanError
+
+from ..files import gpkg
+from ..files.atomic import write_whole
+from ..model.plan import Row, table
+from ..model.text import spreadsheet_safe
+from .differences import ParcelDifference, Tolerances, is_absent, parcel_difference
+from .layers import DIFFERENCE_LAYERS, difference_styles
+
+PARCELS_AT_A_TIME = 400
+"""Each turn reads through the layers of both plans once."""
+
+ROWS_READ = {
+    "zones": "",
+    "links": "",
+    "lawn": "",
+    "keepouts": "treatment <> 'bump'",
+    "hand_mow": "",
+    "wire_path": "",
+    "dock_candidates": "chosen = 1",
+    "supply_route": "",
+    "materials": "",
+    "schedule": "",
+    "findings": "severity <> 'info'",
+    "visit_checks": "",
+}
+"""Layers that are compared, and which of their rows."""
+
+NEEDED = ("summary", "zones", "wire_path", "run_info")
+
+NOT_SETTINGS = ("started", "finished", "seconds")
+"""Facts of a run that differ between any two."""
+
+
+@dataclass(frozen=True, eq=False)
+class PlanSide:
+    """One of the two plans: its file, CRS, parcels in order, and how it was made."""
+
+    path: Path
+    crs: CRS
+    parcel_ids: Sequence[str]
+    facts: Mapping[str, str]
+    layers: frozenset[str]
+
+    def parcels(self, parcel_ids: Sequence[str]) -> dict[str, dict[str, list[Row]]]:
+        """Return the rows of some parcels by layer, geometry in the CRS of the plan."""
+        found: dict[str, dict[str, list[Row]]] = {name: {layer: [] for layer in ROWS_READ} for name in parcel_ids}
+        listed = ", ".join("'" + name.replace("'", "''") + "'" for name in parcel_ids)
+        for layer, condition in {"summary": "", **ROWS_READ}.items():
+            if layer not in self.layers:
+                continue
+            where = f"parcel_id IN ({listed})" + (f" AND {condition}" if condition else "")
+            for row in _records(self.path, layer, where):
+                found[row["parcel_id"]].setdefault(layer, []).append(row)
+        return found
+
+
+def _records(path: Path, layer: str, where: str) -> Iterator[dict[str, Any]]:
+    without = layer in ("materials", "schedule")
+    read = gpkg.read_table(path, layer, where=where) if without else gpkg.read_layer(path, layer, where=where)
+    for row in read.to_dict("records"):
+        yield {str(key): None if is_absent(value) else value for key, value in row.items()}
+
+
+def plan_side(path: Path) -> PlanSide:
+    """Return a plan to be compared.
+
+    Raises
+    ------
+    SiteError, LayerError
+        When the file can't be read.
+    PlanError
+        When it is no plan.
+    """
+    path = path / "plan.gpkg" if path.is_dir() else path
+    infos = {info.name: info for info in gpkg.layer_overview(path)}
+    missing = [name for name in NEEDED if name not in infos]
+    if missing:
+        raise PlanError(f"is no plan: it has no layer {missing[0]}", where=str(path), advice="Name a plan.gpkg.")
+    crs = infos["summary"].crs
+    if crs is None:
+        raise PlanError("has no CRS", where=(str(path), "summary"))
+    names = [str(name) for name in gpkg.read_table(path, "summary", columns=["parcel_id"])["parcel_id"]]
+    info = gpkg.read_table(path, "run_info", where="parcel_id IS NULL")
+    facts = {str(key): str(value) for key, value in zip(info["key"], info["value"], strict=True)}
+    return PlanSide(path, crs, names, facts, frozenset(infos))
+
+
+# --- the whole -------------------------------------------------------------------------------------------
+
+
+@dataclass
+class Comparison:
+    """Two plans, and what came of comparing them as it goes on.
+
+    Parameters
+    ----------
+    a, b
+        The plans.
+    tolerances
+        Differences that are none.
+    """
+
+    a: PlanSide
+    b: PlanSide
+    tolerances: Tolerances = field(default_factory=Tolerances)
+    totals: dict[str, list[float]] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
+    counts: Counter[str] = field(default_factory=Counter)
+    largest: list[tuple[float, str, str]] = field(default_factory=list)
+
+    @property
+    def common(self) -> list[str]:
+        """Parcels of both plans, in the order of A."""
+        others = set(self.b.parcel_ids)
+        return [name for name in self.a.parcel_ids if name in others]
+
+    @property
+    def only_a(self) -> list[str]:
+        """Parcels that only A has."""
+        others = set(self.b.parcel_ids)
+        return [name for name in self.a.parcel_ids if name not in others]
+
+    @property
+    def only_b(self) -> list[str]:
+        """Parcels that only B has."""
+        others = set(self.a.parcel_ids)
+        return [name for name in self.b.parcel_ids if name not in others]
+
+    @property
+    def settings(self) -> list[Row]:
+        """Rows of the layer `settings_changed`."""
+        keys = [key for key in dict.fromkeys([*self.a.facts, *self.b.facts]) if key not in NOT_SETTINGS]
+        both = [{"key": key, "in_a": self.a.facts.get(key), "in_b": self.b.facts.get(key)} for key in keys]
+        return [row for row in both if row["in_a"] != row["in_b"]]
+
+    def parcels(self) -> Iterator[ParcelDifference]:
+        """Yield every parcel of both plans, compared."""
+        names = self.common
+        for first in range(0, len(names), PARCELS_AT_A_TIME):
+            some = names[first : first + PARCELS_AT_A_TIME]
+            a, b = self.a.parcels(some), self.b.parcels(some)
+            for name in some:
+                yield parcel_difference(name, (a[name], self.a.crs), (b[name], self.b.crs), self.tolerances)
+
+    def write(self, out: Path) -> None:
+        """Compare all and write ``comparison.csv`` and ``differences.gpkg`` into a folder, each whole or not at all.
+
+        Raises
+        ------
+        PlanError
+            When the plans have no parcel in common, or nothing can be written.
+        """
+        if not self.common:
+            raise PlanError(
+                "the plans have no parcel in common", where=(str(self.a.path), str(self.b.path)), advice=self._there()
+            )
+        if out.exists() and not out.is_dir():
+            raise PlanError("is a file, but a folder is needed", where=str(out), advice="Name a folder with --out.")
+        lines = io.StringIO()
+        writer = csv.writer(lines, lineterminator="\r\n")
+        writer.writerow(("parcel_id", "figure", "a", "b", "difference", "unit"))
+        for name, a, b in [(name, "yes", "no") for name in self.only_a] + [(name, "no", "yes") for name in self.only_b]:
+            writer.writerow((spreadsheet_safe(name), "in the plan", a, b, "", ""))
+        gpkg.write_plan_batches(
+            out / "differences.gpkg",
+            self._batches(writer),
+            DIFFERENCE_LAYERS,
+            crs=self.a.crs,
+            styles=difference_styles(),
+        )
+        write_whole(out / "comparison.csv", lines.getvalue().encode())
+
+    def _there(self) -> str:
+        return f"One has {', '.join(self.a.parcel_ids[:4])}, the other {', '.join(self.b.parcel_ids[:4])}."
+
+    def _batches(self, writer: Any) -> Iterator[dict[str, Any]]:
+        rows: dict[str, list[Row]] = {spec.name: [] for spec in DIFFERENCE_LAYERS}
+        rows["settings_changed"] = self.settings
+        for number, found in enumerate(self.parcels(), start=1):
+            self._add(found)
+            for item in found.figures:
+                cells = (_cell(item.a), _cell(item.b), _cell(item.difference))
+                writer.writerow((spreadsheet_safe(found.parcel_id), item.figure, *cells, item.unit))
+            for layer, some in found.rows.items():
+                rows[layer].extend(some)
+            if number % PARCELS_AT_A_TIME == 0:
+                yield self._tables(rows)
+                rows = {spec.name: [] for spec in DIFFERENCE_LAYERS}
+        yield self._tables(rows)
+
+    def _tables(self, rows: Mapping[str, Sequence[Row]]) -> dict[str, Any]:
+        return {
+            spec.name: table(spec, rows[spec.name], self.a.crs if spec.geometry else None)
+            for spec in DIFFERENCE_LAYERS
+            if rows[spec.name]
+        }
+
+    def _add(self, found: ParcelDifference) -> None:
+        self.counts["compared"] += 1
+        self.counts["different"] += found.any
+        for item in found.figures:
+            if isinstance(item.a, (int, float)) and isinstance(item.b, (int, float)) and item.figure not in NO_SUM:
+                total = self.totals.setdefault(item.figure, [0.0, 0.0])
+                total[0] += item.a
+                total[1] += item.b
+                self.units[item.figure] = item.unit
+        for row in found.rows["points_changed"]:
+            self.counts[f"{row['thing']} {row['change']}"] += 1
+        weight, words = _most(found)
+        if weight:
+            self.largest = sorted([*self.largest, (weight, found.parcel_id, words)], reverse=True)[:LARGEST]
+
+
+LARGEST = 10
+NO_SUM = ("dock score", "slope, 95 % stay below", "weakest field inside", "days a week", "begin", "end")
+"""Figures whose sum over parcels means nothing."""
+
+
+def _most(found: ParcelDifference) -> tuple[float, str]:
+    """Return how much a parcel changes, for sorting, and in words."""
+    by_name = {item.figure: item for item in found.figures}
+    words = []
+    for figure, form in (("mowed by the mower", "{:+.0f} m²"), ("wire", "{:+.1f} m of wire"), ("price", "{:+.2f}")):
+        item = by_name.get(figure)
+        if item is not None and item.difference is not None and abs(item.difference) >= 0.005:
+            words.append(form.format(item.difference))
+    texts = [row["text"] for row in found.rows["points_changed"] if row["thing"] in ("parcel", "dock", "zone", "link")]
+    ground = sum(row["area_m2"] for row in found.rows["ground_changed"])
+    weight = ground + sum(row["length_m"] for row in found.rows["wire_changed"]) + 10 * len(texts)
+    weight = weight or float(found.any)
+    return weight, "; ".join([*words, *texts[:3]]) or "other figures only"
+
+
+def _cell(value: float | str | None) -> str:
+    if value is None:
+        return ""
+    return spreadsheet_safe(value) if isinstance(value, str) else f"{round(value, 4) + 0.0:.4f}".rstrip("0").rstrip(".")

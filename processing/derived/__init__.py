@@ -1,0 +1,1 @@
+"""What several steps derive from the same layers, and each decision about a lawn, once."""

@@ -1,0 +1,234 @@
+"""How the mower gets to each zone of a plan, and what it reaches there: shared by the weekly plan and the raster."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from affine import Affine
+from shapely import LineString, Point, Polygon
+
+from lawngis.ground.raster import Grid
+from lawngis.mower import MowerProfile
+from lawngis.mowing.capacity import search_effort
+from lawngis.mowing.coverage import Coverage, ThinPlace, coverage, mowing_effort, thin_places
+
+from ..model.plan import Finding, Plan, Row
+from ..model.site import Site
+
+RASTER_CELL_M = 0.25
+"""Cells of the raster of coverage [m]; the simulation's own are often larger."""
+
+_KEPT = "mown zones"
+
+
+@dataclass(frozen=True)
+class Way:
+    """How the mower gets into a zone: where it enters, how far that is from its dock, and whether it is carried."""
+
+    entry: Point
+    way_m: float
+    carried: bool
+
+
+@dataclass(frozen=True, eq=False)
+class MownZone:
+    """A zone with what one simulated mowing reaches of it; no coverage where it is narrower than the cut."""
+
+    zone_id: str
+    coverage: Coverage | None
+    thin: tuple[ThinPlace, ...]
+
+
+def ways(plan: Plan) -> dict[str, Way]:
+    """Return the way into each zone, by zone: from its dock, through passages from the home zone, or by hand."""
+    zones = {str(zone["zone_id"]): zone for zone in plan.rows("zones")}
+    links = {str(link["link_id"]): link for link in plan.rows("links")}
+    docks = {str(dock["zone_id"]): dock["geometry"] for dock in plan.select("dock_candidates", chosen=True)}
+    found: dict[str, Way] = {}
+    for zone_id in zones:
+        _find_way(zone_id, zones, links, docks, found, ())
+    return found
+
+
+def mown_zones(
+    plan: Plan, entries: Mapping[str, Way], mower: MowerProfile, *, departures: int, seed: int, thin_chance: float
+) -> list[MownZone]:
+    """Return what one simulated mowing reaches of each zone; kept in the plan for :func:`coverage_grid`.
+
+    Parameters
+    ----------
+    plan
+        Where the zones are.
+    entries
+        The way into each of them, from :func:`ways`.
+    mower
+        What mows them.
+    departures, seed, thin_chance
+        As the weekly plan's parameters.
+    """
+
+    def simulated() -> list[MownZone]:
+        return [
+            _mown(zone, entries[str(zone["zone_id"])].entry, mower, departures, seed, thin_chance)
+            for zone in plan.rows("zones")
+        ]
+
+    return list(plan.derived(_KEPT, simulated))
+
+
+def coverage_grid(site: Site, plan: Plan) -> Grid | None:
+    """Return the chance that one mowing reaches each place, in the frame; None when nothing was simulated."""
+    mown: Sequence[MownZone] = [zone for zone in plan.derived(_KEPT, list) if zone.coverage is not None]
+    if not mown:
+        return None
+    bounds = shapely.total_bounds([zone["geometry"] for zone in plan.rows("zones")])
+    cols, rows = np.ceil((bounds[2:] - bounds[:2]) / RASTER_CELL_M).astype(int)
+    transform = Affine(RASTER_CELL_M, 0.0, bounds[0], 0.0, -RASTER_CELL_M, bounds[3])
+    grid = Grid(np.full((rows, cols), np.nan), transform, site.frame.crs)
+    x, y = grid.cell_centres
+    values = grid.values.copy()
+    for zone in mown:
+        if zone.coverage is None:
+            continue
+        cells = zone.coverage.cells
+        held_rows, held_cols = cells.number.shape
+        col = np.floor((x - cells.left_m) / cells.size_m).astype(int)
+        row = np.floor((cells.top_m - y) / cells.size_m).astype(int)
+        in_col, in_row = (col >= 0) & (col < held_cols), (row >= 0) & (row < held_rows)
+        own = cells.raster(zone.coverage.chance)[np.ix_(row[in_row], col[in_col])]
+        window = np.ix_(in_row, in_col)
+        values[window] = np.where(np.isnan(own), values[window], own)
+    return grid.with_values(values)
+
+
+def sets_out_words(mown: MownZone) -> str | None:
+    """Return the shares of departures by starting point, in words; None when there is nothing to start for."""
+    if mown.coverage is None:
+        return None
+    return ", ".join(
+        f"{100 * start.share:.0f} % {f'at {start.along_m:.0f} m' if start.along_m else 'at the entry'}"
+        for start in mown.coverage.starts
+    )
+
+
+def coverage_findings(zones: Sequence[Row], mown: Mapping[str, MownZone], mower: MowerProfile) -> list[Finding]:
+    """Return what the simulation says of each zone: how much is mown, from where to set out, what stays thin."""
+    found: list[Finding] = []
+    for zone in zones:
+        zone_id = str(zone["zone_id"])
+        simulated = mown.get(zone_id)
+        if simulated is None:
+            continue
+        if simulated.coverage is None:
+            text = f"{zone_id} is narrower than the mower's cut of {mower.cutting_width_m:g} m"
+            place = zone["geometry"].representative_point()
+            found.append(Finding("caution", "zone-too-narrow", text, "Mow it by hand.", place))
+            continue
+        found.append(_mown_finding(zone_id, simulated.coverage, mower))
+        found += _starts_findings(zone_id, simulated.coverage)
+        found += [_thin_finding(zone_id, thin) for thin in simulated.thin]
+    return found
+
+
+def _mown_finding(zone_id: str, mowing: Coverage, mower: MowerProfile) -> Finding:
+    driven = mowing.effort.driven_m
+    hours = driven / mower.speed_mps / 3600
+    half, most = mowing.share_after([driven / 2, driven])
+    text = (
+        f"simulated in {zone_id}: {100 * half:.0f} % is mown after {hours / 2:.1f} hours of driving and "
+        f"{100 * most:.0f} % after {hours:.1f}; the law of random search gives {100 * mower.coverage_share:.0f} %"
+    )
+    return Finding("info", "coverage", text, "The next mowing takes other ways, so what one leaves the next one finds.")
+
+
+def _starts_findings(zone_id: str, mowing: Coverage) -> list[Finding]:
+    """Return a finding for each starting point that has to be set, none when the entry does."""
+    gain = mowing.share_mown - float(mowing.entry_chance.mean())
+    return [
+        Finding(
+            "info",
+            "starting-point",
+            f"{zone_id}: set a starting point {start.along_m:.0f} m along the wire "
+            f"for {100 * start.share:.0f} % of the departures",
+            f"With all its starting points one mowing reaches {100 * gain:.0f} points in a hundred more of the zone.",
+            start.place,
+        )
+        for start in mowing.starts
+        if start.along_m > 0
+    ]
+
+
+def _thin_finding(zone_id: str, thin: ThinPlace) -> Finding:
+    advice = {
+        "start": "Set a starting point on the wire beside it.",
+        "guide": "Lead a guide wire there, or mow it by hand now and then.",
+        "hand": "Mow it by hand now and then.",
+    }[thin.remedy]
+    text = (
+        f"{thin.area_m2:.0f} m² of {zone_id} {thin.why} stay thin: "
+        f"one mowing reaches them with a chance of {thin.chance:.2f}"
+    )
+    return Finding("info", "thin-place", text, advice, thin.place)
+
+
+def _mown(zone: Row, entry: Point, mower: MowerProfile, departures: int, seed: int, thin_chance: float) -> MownZone:
+    polygon: Polygon = zone["geometry"]
+    if not polygon.area > 0:
+        return MownZone(str(zone["zone_id"]), None, ())
+    effort = mowing_effort(
+        polygon.area,
+        cutting_width_m=mower.cutting_width_m,
+        passes=float(search_effort(mower.coverage_share)),
+        departure_max_m=mower.run_minutes * 60 * mower.speed_mps,
+    )
+    width = mower.cutting_width_m
+    found = coverage(polygon, entry, cutting_width_m=width, effort=effort, departures=departures, seed=seed)
+    if found is None:
+        return MownZone(str(zone["zone_id"]), None, ())
+    thin = thin_places(polygon, found, cutting_width_m=width, chance_min=thin_chance, area_min_m2=2.0, seed=seed)
+    return MownZone(str(zone["zone_id"]), found, tuple(thin))
+
+
+def _find_way(
+    zone_id: str,
+    zones: Mapping[str, Row],
+    links: Mapping[str, Row],
+    docks: Mapping[str, Point],
+    found: dict[str, Way],
+    behind: tuple[str, ...],
+) -> Way:
+    if zone_id in found:
+        return found[zone_id]
+    polygon: Polygon = zones[zone_id]["geometry"]
+    link = links.get(str(zones[zone_id].get("reached_by")))
+    if zone_id in docks:
+        way = Way(docks[zone_id], 0.0, carried=zones[zone_id]["role"] == "detached")
+    elif link is not None and (before := _other_end(link, zone_id)) in zones and before not in behind:
+        first = _find_way(before, zones, links, docks, found, (*behind, zone_id))
+        out, into = _mouths(link["geometry"], polygon)
+        along = _along_edge_m(zones[before]["geometry"], first.entry, out)
+        way = Way(into, first.way_m + along + link["geometry"].length, carried=first.carried)
+    else:
+        way = Way(Point(polygon.exterior.coords[0]), 0.0, carried=zones[zone_id]["role"] == "detached")
+    found[zone_id] = way
+    return way
+
+
+def _other_end(link: Row, zone_id: str) -> str:
+    return str(link["zone_b"] if link["zone_a"] == zone_id else link["zone_a"])
+
+
+def _mouths(line: LineString, zone: Polygon) -> tuple[Point, Point]:
+    """Return the ends of a passage: the far one, and the one at the zone."""
+    first, last = Point(line.coords[0]), Point(line.coords[-1])
+    return (first, last) if zone.distance(last) <= zone.distance(first) else (last, first)
+
+
+def _along_edge_m(zone: Polygon, start: Point, end: Point) -> float:
+    """Return the shorter way between two places along a zone's outer edge, where the mower follows the wire [m]."""
+    ring = zone.exterior
+    apart = abs(ring.project(start) - ring.project(end))
+    return float(min(apart, ring.length - apart))

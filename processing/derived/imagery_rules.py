@@ -1,0 +1,178 @@
+"""How an image and a surface model are read, and what is said of them: for the ground of a parcel or a whole image."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import geopandas
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pydantic import Field
+from shapely import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.geometry.frame import MeasuringFrame
+from lawngis.geometry.polygons import opened, polygon_parts
+from lawngis.ground.cover import CoverClass, CoverPiece
+from lawngis.ground.imagery import NDVI_RANGE, VISIBLE_RANGE, Threshold, vegetation_threshold
+from lawngis.ground.raster import Grid
+from lawngis.ground.shift import Shift
+from lawngis.ground.zonal import zonal_max, zonal_quantiles
+
+from ..model.plan import Finding
+from ..model.step import Parameters
+
+WORDS = {
+    CoverClass.BARE: "bare",
+    CoverClass.LAWN: "lawn",
+    CoverClass.SHRUB: "shrub",
+    CoverClass.TREE: "crown",
+    CoverClass.BUILT: "built",
+    CoverClass.HEDGE: "hedge",
+}
+EVIDENCE = {
+    "bare": "not green and low in the image and surface model",
+    "lawn": "green and low in the image and surface model",
+    "lawn_under_crown": "guessed: a crown hides it, and beside the crown there is lawn",
+    "shrub": "green and of a shrub's height",
+    "hedge": "green, standing, much longer than wide",
+    "crown": "green and of a tree's height",
+    "built": "stands and is not green",
+}
+FLAT_BUILDING_M = 1.0
+"""A building whose middle stands lower than this is a doubt: torn down, not yet built, or misplaced."""
+
+CONTRADICTION_WIDTH_M = 1.0
+"""Narrower contradictions are how a map and an image differ anyway."""
+
+
+class CoverParameters(Parameters):
+    """How the image is read."""
+
+    index_threshold: float | None = Field(
+        default=None, ge=-1, le=1, description="index from which ground is green; without it found in the image"
+    )
+    shrub_min_m: float = Field(default=0.5, ge=0.1, le=2, description="height from which plants are no lawn [m]")
+    tree_min_m: float = Field(default=2.0, ge=1, le=10, description="height from which plants are trees [m]")
+    piece_min_m2: float = Field(default=1.0, ge=0.1, le=100, description="smallest piece that is mapped [m²]")
+    crown_reach_m: float = Field(
+        default=6.0, ge=0, le=20, description="how far under a crown the ground is guessed from beside it [m]"
+    )
+    shift_limit_m: float = Field(
+        default=1.0, ge=0, le=10, description="a raster further off the map than this is said and not corrected [m]"
+    )
+    correct_shift: bool = Field(default=False, description="lay image and surface model right onto the map")
+    block_m: float = Field(
+        default=250.0, ge=20, le=2000, description="side of the blocks in which a whole image is read [m]"
+    )
+    sheet_m: float = Field(
+        default=500.0,
+        ge=100,
+        le=20_000,
+        description="pieces of a whole image longer than this are parted along lines so far apart [m]",
+    )
+
+
+def cover_word(piece: CoverPiece) -> str:
+    """Return what a piece is called in the layer `cover`."""
+    return "lawn_under_crown" if piece.inferred else WORDS[piece.cover]
+
+
+def used_threshold(histogram: NDArray[np.float64], *, near_infrared: bool, parameters: CoverParameters) -> Threshold:
+    """Return the index from which ground counts as green: as given, else found in the histogram."""
+    if parameters.index_threshold is not None:
+        return Threshold(parameters.index_threshold, 1.0, "given")
+    return vegetation_threshold(histogram, NDVI_RANGE if near_infrared else VISIBLE_RANGE)
+
+
+def threshold_findings(threshold: Threshold, *, near_infrared: bool) -> list[Finding]:
+    """Return what must be said of the index by which green is told."""
+    findings = []
+    if not near_infrared:
+        text = "the image has no near infrared: green was told by colour alone, with less confidence"
+        findings.append(Finding("caution", "imagery-visible-only", text, "Take an image with near infrared."))
+    if threshold.origin in ("default", "bound"):
+        why = "shows no two kinds of ground" if threshold.origin == "default" else "would part them elsewhere"
+        text = f"ground counts as green from an index of {threshold.value:.2f}, a usual value: the image {why}"
+        findings.append(Finding("info", "green-threshold", text, "Set index_threshold if the cover looks wrong."))
+    return findings
+
+
+def shift_findings(what: str, shift: Shift | None, cell_m: float, parameters: CoverParameters) -> list[Finding]:
+    """Return what must be said of how far a raster lies off the mapped outlines."""
+    if shift is None or not shift.clear or shift.length_m < 0.5 * cell_m:
+        return []
+    sd = "" if np.isnan(shift.sd_m) else f" (± {shift.sd_m:.2f} m)"
+    text = (
+        f"the {what} lies {abs(shift.east_m):.2f} m {'east' if shift.east_m >= 0 else 'west'} and "
+        f"{abs(shift.north_m):.2f} m {'north' if shift.north_m >= 0 else 'south'} of the mapped outlines{sd}"
+    )
+    code = f"{what.split(maxsplit=1)[0]}-shift"
+    if shift.length_m > parameters.shift_limit_m:
+        return [Finding("caution", code, text, "Too far to be corrected: check which of them is right.")]
+    if to_correct(shift, parameters):
+        return [Finding("info", code, f"{text}; it was laid right")]
+    return [Finding("info", code, text, "Set correct_shift to lay it right.")]
+
+
+def to_correct(shift: Shift | None, parameters: CoverParameters) -> bool:
+    """Return whether a raster is to be laid right by a shift."""
+    return parameters.correct_shift and shift is not None and shift.clear and shift.length_m <= parameters.shift_limit_m
+
+
+def contradicted(said: Sequence[BaseGeometry], shown: Sequence[BaseGeometry], area_min_m2: float) -> list[Polygon]:
+    """Return the ground of which a map says one thing and the image another, as far as it is wide enough to matter."""
+    both = shapely.intersection(shapely.union_all(list(said)), shapely.union_all(list(shown)))
+    parts = polygon_parts(opened(shapely.union_all(polygon_parts(both)), CONTRADICTION_WIDTH_M))
+    return [part for part in parts if part.area >= area_min_m2]
+
+
+def contradiction(parts: Sequence[Polygon], finding: Finding) -> Finding:
+    """Return a finding with the area of some ground put before its text, placed in the largest of it."""
+    largest = max(parts, key=lambda part: part.area)
+    text = f"{sum(part.area for part in parts):.0f} {finding.text}"
+    return Finding(finding.severity, finding.code, text, finding.advice, largest.representative_point())
+
+
+LAWN_NOT_GREEN = Finding(
+    "caution", "lawn-not-green", "m² of the surveyed lawn are not green in the image", "Ask which is newer."
+)
+PAVING_GREEN = Finding(
+    "info", "paving-green", "m² of paving or water look like lawn; the layer was believed", "Check it."
+)
+PAVING_GREEN_SHARE = 4
+"""Grass that hangs over paving, and moss on it, is common: this many smallest pieces are said."""
+
+
+def flat_buildings(height: Grid, buildings: Iterable[BaseGeometry], frame: MeasuringFrame) -> list[Finding]:
+    """Return the buildings that don't stand in the surface model."""
+    flat = []
+    for building in buildings:
+        if building.area >= 4:
+            middle = float(zonal_quantiles(height, building, frame, [0.5])[0])
+            if middle < FLAT_BUILDING_M:  # not so for NaN
+                flat.append((building, middle))
+    return [
+        Finding(
+            "caution",
+            "building-flat",
+            f"a building of {building.area:.0f} m² stands only {middle:.1f} m high in the surface model",
+            "It may be gone, new, or drawn in the wrong place; the layer was believed.",
+            building.representative_point(),
+        )
+        for building, middle in flat
+    ]
+
+
+def low_trees(height: Grid, trees: geopandas.GeoDataFrame, frame: MeasuringFrame) -> list[Finding]:
+    """Return the trees, a point in each row, that don't stand in the surface model."""
+    findings = []
+    for place, crown, height_m in zip(trees.geometry, trees["crown_diameter_m"], trees["height_m"], strict=True):
+        if not height_m >= 2 * FLAT_BUILDING_M:
+            continue
+        around = place.buffer(max(crown / 2, 1.0) if np.isfinite(crown) else 1.0)
+        if zonal_max(height, around, frame) < FLAT_BUILDING_M:
+            text = f"a tree of {height_m:.0f} m is not in the surface model"
+            findings.append(Finding("caution", "tree-gone", text, "It may have been felled; it was kept.", place))
+    return findings

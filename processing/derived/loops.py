@@ -1,0 +1,280 @@
+"""Loops of a plan before the wire is laid: which zones each encloses, and the ground inside it.
+
+The dock's place is chosen on the ring before the wire is laid from it, so two steps need the same loops.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import shapely
+from shapely import LineString, MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.errors import FeatureError
+from lawngis.geometry.polygons import polygon_parts
+from lawngis.lawn.obstacles import with_bumps_filled
+from lawngis.mower import MowerProfile
+from lawngis.wire.drawn import ground_along, rounded
+from lawngis.wire.ground import ground_apart, joined_strips, loop_ground, passage_strip, setback_ground, wire_parts
+
+from ..model.plan import Finding, Plan, Row
+
+LOST_MIN_M2 = 1.0
+"""Ground cut off by setbacks that is smaller than this is not worth a word."""
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnWire:
+    """A line along which somebody on site wants the wire, as far as a zone's wire can follow it.
+
+    `left_out_m2` of the zone lie outside the wire because of it, `added_m2` inside; which of it is no zone is for the
+    step to say.
+    """
+
+    zone_id: str
+    line: LineString
+    left_out_m2: float
+    added_m2: float
+
+
+@dataclass(frozen=True, eq=False)
+class Loop:
+    """One loop: its zones and edges, the strips of its passages, and the ground inside the wire.
+
+    `ground` is None when no wire can be laid; `findings` then say why. `outlying` are detached zones that the wire is
+    led to, each with the ground that it goes around there; `drawn` the lines that somebody drew for it.
+    """
+
+    loop_id: str
+    source: str
+    zones: Sequence[Row]
+    edges: Sequence[Row]
+    strips: Sequence[Polygon]
+    ground: Polygon | None
+    findings: Sequence[Finding]
+    outlying: Sequence[tuple[Row, Polygon]] = ()
+    drawn: Sequence[DrawnWire] = ()
+
+    @property
+    def grounds(self) -> list[Polygon]:
+        """All ground inside the wire, that of the loop itself first."""
+        return [*([] if self.ground is None else [self.ground]), *(ground for _, ground in self.outlying)]
+
+
+def is_outlying(zone: Row) -> bool:
+    """Return whether the main wire is led to a zone that the mower doesn't reach by itself."""
+    return bool(zone["role"] == "detached" and zone["supply"] == "main_wire")
+
+
+def loops(plan: Plan, mower: MowerProfile, drawn: Sequence[LineString]) -> list[Loop]:
+    """Return the loops of a plan, home first; derived once from zones, links, edges and the wire drawn on site."""
+    found: list[Loop] = plan.derived("loops", lambda: _loops(plan, mower, drawn))
+    return found
+
+
+def _loops(plan: Plan, mower: MowerProfile, drawn: Sequence[LineString]) -> list[Loop]:
+    zones = {zone["zone_id"]: _inside(plan, zone, mower) for zone in plan.rows("zones")}
+    along, missed = _along_drawn(zones, drawn, mower)
+    inner = _Insides(zones, along)
+    ids = dict.fromkeys(zone["loop_id"] for zone in plan.rows("zones"))
+    found: list[Loop] = []
+    for loop_id in ids:
+        laid = [ground for loop in found for ground in loop.grounds]
+        found.append(_loop(plan, mower, loop_id, inner, laid))
+    if found and missed:
+        found[0] = replace(found[0], findings=[*found[0].findings, *missed])
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class _Insides:
+    """Ground inside each zone's setbacks, by zone, and the drawn lines that changed it."""
+
+    zones: Mapping[str, Polygon | MultiPolygon]
+    drawn: Sequence[DrawnWire]
+
+
+def _inside(plan: Plan, zone: Row, mower: MowerProfile) -> Polygon | MultiPolygon:
+    own = plan.select("edges", zone_id=zone["zone_id"])
+    return setback_ground(
+        with_bumps_filled(zone["geometry"], passed_over(plan)),
+        [edge["geometry"] for edge in own],
+        [edge["setback_m"] for edge in own],
+        gap_min_m=mower.wire_gap_min_m,
+        tolerance_m=mower.wire_tolerance_m,
+    )
+
+
+def _along_drawn(
+    zones: dict[str, Polygon | MultiPolygon], drawn: Sequence[LineString], mower: MowerProfile
+) -> tuple[list[DrawnWire], list[Finding]]:
+    """Change the ground of the zones that lines were drawn for; what can't be followed is a finding."""
+    along: list[DrawnWire] = []
+    missed: list[Finding] = []
+    for line in drawn:
+        here = [name for name, ground in zones.items() if not ground.is_empty]
+        if not here:
+            continue
+        nearest = min(here, key=lambda name: _away_m(zones[name], line))
+        before = polygon_parts(zones[nearest])[0]
+        try:
+            changed = ground_along(zones[nearest], rounded(line, mower.corner_cut_m))
+            after = wire_parts(changed.ground, gap_min_m=mower.wire_gap_min_m, tolerance_m=mower.wire_tolerance_m)
+            if after.is_empty:
+                raise FeatureError("what it leaves is too narrow for a wire", advice="Draw it further out.")
+        except FeatureError as error:
+            text = f"the wire of {nearest} can't follow the line drawn for it, {line.length:.1f} m long: {error.what}"
+            middle = line.interpolate(0.5, normalized=True)
+            missed.append(Finding("caution", "drawn-wire-missed", text, error.advice, middle))
+            continue
+        zones[nearest] = after
+        largest = polygon_parts(after)[0]
+        left_out, added = shapely.difference(before, largest).area, shapely.difference(largest, before).area
+        along.append(DrawnWire(nearest, changed.line, left_out, added))
+    return along, missed
+
+
+def _away_m(ground: Polygon | MultiPolygon, line: LineString) -> float:
+    """How far the ends of a line lie from the rings of a ground; of a closed line, how far it lies from the ground."""
+    if line.is_closed:
+        return float(shapely.distance(ground, line))
+    ends = shapely.points(shapely.get_coordinates(line)[[0, -1], :2])
+    return float(shapely.distance(shapely.boundary(ground), ends).max())
+
+
+def _loop(plan: Plan, mower: MowerProfile, loop_id: str, inner: _Insides, laid: Sequence[Polygon]) -> Loop:
+    """One loop, kept away from ground that has its wire already."""
+    served = plan.select("zones", loop_id=loop_id)
+    zones = [zone for zone in served if not is_outlying(zone)] or served
+    # What the mower drives to comes after what it sets out from.
+    zones = sorted(zones, key=lambda zone: zone["reached_by"] is not None)
+    outlying = [zone for zone in served if zone not in zones]
+    names = {zone["zone_id"] for zone in served}
+    edges = [edge for edge in plan.rows("edges") if edge["zone_id"] in names]
+    source = "signal_source" if zones[0]["supply"] == "own_source" else "dock"
+    findings: list[Finding] = []
+    grounds: dict[str, Polygon] = {}
+    for zone in zones:
+        inside = _ground_of(zone, inner, mower, findings, laid)
+        if inside is not None:
+            grounds[zone["zone_id"]] = inside
+    strips = _strips(plan, zones, grounds, mower)
+    ground = _joined(loop_id, list(grounds.values()), strips, mower, findings)
+    apart: list[tuple[Row, Polygon]] = []
+    if ground is not None:
+        apart, further = _outlying_grounds(plan, outlying, inner, mower, findings, [*laid, ground])
+        strips = [*strips, *further]
+    drawn = [line for line in inner.drawn if line.zone_id in names]
+    return Loop(loop_id, source, zones, edges, strips, ground, findings, apart, drawn)
+
+
+def _strips(plan: Plan, zones: Sequence[Row], grounds: Mapping[str, Polygon], mower: MowerProfile) -> list[Polygon]:
+    """Strips of the passages by which zones are reached from others."""
+    links = {link["link_id"]: link for link in plan.rows("links")}
+    ways = [links[zone["reached_by"]] for zone in zones if zone["reached_by"] is not None]
+    strips = [
+        passage_strip(
+            _middle_line(link), grounds[link["zone_a"]], grounds[link["zone_b"]], gap_m=mower.passage_wire_gap_m
+        )
+        for link in ways
+        if link["zone_a"] in grounds and link["zone_b"] in grounds
+    ]
+    return joined_strips(strips, gap_m=mower.passage_wire_gap_m)
+
+
+def _outlying_grounds(
+    plan: Plan,
+    zones: Sequence[Row],
+    inner: _Insides,
+    mower: MowerProfile,
+    findings: list[Finding],
+    laid: Sequence[Polygon],
+) -> tuple[list[tuple[Row, Polygon]], list[Polygon]]:
+    """The ground of each detached zone, joined with those to which the mower drives from there, and their strips."""
+    found: list[tuple[Row, Polygon]] = []
+    strips: list[Polygon] = []
+    for group in _driven_between(plan, zones):
+        grounds: dict[str, Polygon] = {}
+        for zone in group:
+            beside = [*laid, *(ground for _, ground in found)]
+            inside = _ground_of(zone, inner, mower, findings, beside)
+            if inside is not None:
+                grounds[zone["zone_id"]] = inside
+        between = _strips(plan, group, grounds, mower)
+        ground = _joined(group[0]["zone_id"], list(grounds.values()), between, mower, findings)
+        if ground is not None:
+            found.append((group[0], ground))
+            strips += between
+    return found, strips
+
+
+def _driven_between(plan: Plan, zones: Sequence[Row]) -> list[list[Row]]:
+    """Zones in groups between which the mower drives by itself, each with the zone that it is carried to first."""
+    links = {link["link_id"]: link for link in plan.rows("links")}
+    groups = [[zone] for zone in zones if zone["reached_by"] is None]
+    waiting = [zone for zone in zones if zone["reached_by"] is not None]
+    while waiting:
+        for zone in waiting:
+            ends = {links[zone["reached_by"]][end] for end in ("zone_a", "zone_b")} - {zone["zone_id"]}
+            group = next((some for some in groups if ends & {member["zone_id"] for member in some}), None)
+            if group is not None:
+                group.append(zone)
+                waiting.remove(zone)
+                break
+        else:
+            return [*groups, *([zone] for zone in waiting)]
+    return groups
+
+
+def _middle_line(link: Row) -> LineString:
+    line: LineString = link["geometry"]
+    return line
+
+
+def _ground_of(
+    zone: Row, inner: _Insides, mower: MowerProfile, findings: list[Finding], laid: Sequence[Polygon]
+) -> Polygon | None:
+    inside = inner.zones[zone["zone_id"]]
+    apart = ground_apart(inside, laid, gap_min_m=mower.wire_gap_min_m, tolerance_m=mower.wire_tolerance_m)
+    parts = polygon_parts(apart)
+    if not parts:
+        text = (
+            f"{zone['zone_id']} is too narrow for a wire with its setbacks: nothing of it can be enclosed, "
+            "so rule 2 can't be kept"
+        )
+        place = zone["geometry"].representative_point()
+        findings.append(Finding("stop", "no-wire", text, "Mow it by hand, or measure the edges on site.", place))
+        return None
+    lost = sum(part.area for part in parts[1:])
+    if lost >= LOST_MIN_M2:
+        text = f"setbacks cut {lost:.0f} m² off {zone['zone_id']}: the wire encloses the larger part"
+        place = parts[1].representative_point()
+        findings.append(Finding("caution", "cut-by-setback", text, "Mow the rest by hand.", place))
+    return parts[0]
+
+
+def passed_over(plan: Plan) -> list[BaseGeometry]:
+    """Return what lies inside a zone and yet gets no wire around it: what may be bumped, and ground out of signal."""
+    return plan.geometries("keepouts", treatment="bump") + plan.geometries("hand_mow", reason="out_of_signal")
+
+
+def _joined(
+    loop_id: str, grounds: list[Polygon], strips: list[Polygon], mower: MowerProfile, findings: list[Finding]
+) -> Polygon | None:
+    if not grounds:
+        return None
+    try:
+        return loop_ground(
+            grounds,
+            strips,
+            gap_min_m=mower.wire_gap_min_m,
+            tolerance_m=mower.wire_tolerance_m,
+            corner_cut_m=mower.corner_cut_m,
+        )
+    except FeatureError as error:
+        text = f"{loop_id} can't be laid as one loop: {error.what}"
+        place = shapely.union_all(grounds).representative_point()
+        findings.append(Finding("stop", "rule-1-loop-in-pieces", text, error.advice, place))
+        return None

@@ -1,0 +1,264 @@
+"""Rules that layers must keep after a person edited them: each that is broken becomes a finding, nothing is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.lawn.obstacles import with_bumps_filled
+from lawngis.mower import MowerProfile
+
+from ..model.plan import Finding, Row
+from ..model.site import Site
+
+CODE = "edit-breaks-rule"
+
+AREA_MIN_M2 = 0.05
+"""Ground in the wrong place that is smaller than this comes from drawing and rounding."""
+
+OFF_MIN_M = 0.05
+"""Shorter distances and lengths than this are not worth a word."""
+
+SETBACK_SLACK_M = 0.02
+"""Wire may be so much nearer to an edge than its setback."""
+
+CLOSED_M = 0.001
+"""How near its beginning a loop must end."""
+
+Layers = Mapping[str, Sequence[Row]]
+Found = Iterator[Finding]
+
+
+def broken_rules(site: Site, layers: Layers, edited: Collection[str], mower: MowerProfile) -> list[Finding]:
+    """Return what is wrong with layers that were edited.
+
+    Parameters
+    ----------
+    site
+        The parcel.
+    layers
+        All layers that are there, in the frame.
+    edited
+        Names of those that were edited; only rules in which one of them has a part are looked at.
+    mower
+        Profile.
+    """
+    findings: list[Finding] = []
+    for needed, touched, rule in _RULES:
+        if set(needed) <= set(layers) and set(edited) & set(touched):
+            findings += rule(site, layers, mower)
+    for name in sorted(set(edited) & set(layers)):
+        findings += _negative(name, layers[name])
+    return findings
+
+
+def _finding(text: str, advice: str, place: BaseGeometry | None, severity: str = "caution") -> Finding:
+    point = None if place is None or place.is_empty else place.representative_point()
+    return Finding(severity, CODE, text, advice, point)
+
+
+def _shapes(rows: Sequence[Row]) -> list[BaseGeometry]:
+    return [row["geometry"] for row in rows]
+
+
+def _name(layer: str, row: Row) -> str:
+    key = {"lawn": "lawn_id", "zones": "zone_id", "hand_mow": "area_id", "keepouts": "keepout_id"}.get(layer)
+    return str(row.get(key or "loop_id", layer))
+
+
+def _negative(layer: str, rows: Sequence[Row]) -> Found:
+    """Say where lengths, widths and areas are negative."""
+    for row in rows:
+        for column, value in row.items():
+            counted = column.endswith(("_m", "_m2", "_h", "_ohm")) or column == "quantity"
+            if counted and isinstance(value, float) and value < 0:
+                text = f"{layer} {_first_word(row)}: {column} is {value:g}, less than nothing"
+                yield _finding(text, "Enter what it is.", row.get("geometry"), "stop")
+
+
+def _first_word(row: Row) -> str:
+    return next((str(value) for column, value in row.items() if column.endswith("_id") and column != "parcel_id"), "")
+
+
+# --- ground ----------------------------------------------------------------------------------------------
+
+
+def _inside_parcel(layer: str) -> Callable[[Site, Layers, MowerProfile], Found]:
+    def rule(site: Site, layers: Layers, mower: MowerProfile) -> Found:
+        del mower
+        for row in layers[layer]:
+            outside = shapely.difference(row["geometry"], site.parcel)
+            if outside.area > AREA_MIN_M2:
+                text = f"{_name(layer, row)} lies {outside.area:.1f} m² outside the parcel"
+                yield _finding(text, "Draw it back to the boundary.", outside)
+
+    return rule
+
+
+def _no_overlap(layer: str) -> Callable[[Site, Layers, MowerProfile], Found]:
+    def rule(site: Site, layers: Layers, mower: MowerProfile) -> Found:
+        del site, mower
+        shapes = np.array(_shapes(layers[layer]), dtype=object)
+        first, second = shapely.STRtree(shapes).query(shapes, predicate="intersects")
+        for one, other in zip(first.tolist(), second.tolist(), strict=True):
+            common = shapely.intersection(shapes[one], shapes[other]) if one < other else None
+            if common is not None and common.area > AREA_MIN_M2:
+                names = " and ".join(_name(layer, layers[layer][number]) for number in (one, other))
+                text = f"{names} overlap by {common.area:.1f} m²"
+                yield _finding(text, "Ground belongs to one of them: draw one back.", common, "stop")
+
+    return rule
+
+
+def _zones_on_lawn(site: Site, layers: Layers, mower: MowerProfile) -> Found:
+    del site, mower
+    bumps = [row["geometry"] for row in layers["keepouts"] if row["treatment"] == "bump"]
+    lawn = with_bumps_filled(shapely.union_all(_shapes(layers["lawn"])), bumps)
+    for row in layers["zones"]:
+        off = shapely.difference(row["geometry"], lawn)
+        if off.area > AREA_MIN_M2:
+            text = f"{row['zone_id']} lies {off.area:.1f} m² off the lawn"
+            yield _finding(text, "Draw the zone back, or the lawn wider.", off)
+
+
+def _zones_off_keepouts(site: Site, layers: Layers, mower: MowerProfile) -> Found:
+    del site, mower
+    out = [row for row in layers["keepouts"] if row["treatment"] != "bump"]
+    for row in layers["zones"]:
+        for keepout in out:
+            common = shapely.intersection(row["geometry"], keepout["geometry"])
+            if common.area > AREA_MIN_M2:
+                text = (
+                    f"{row['zone_id']} covers {common.area:.1f} m² of {keepout['keepout_id']}"
+                    f" ({keepout['reason']}), which is kept out"
+                )
+                severe = "stop" if keepout["reason"] in ("water", "drop") else "caution"
+                yield _finding(text, "Cut it out of the zone, or begin with --from zones.", common, severe)
+
+
+def _edges_on_zones(site: Site, layers: Layers, mower: MowerProfile) -> Found:
+    del site, mower
+    zones = {row["zone_id"]: row["geometry"] for row in layers["zones"]}
+    for row in layers["edges"]:
+        zone = zones.get(row["zone_id"])
+        if zone is None:
+            text = f"{row['edge_id']} belongs to {row['zone_id']}, which is no more"
+            yield _finding(text, "Delete it, or begin with --from edges.", row["geometry"])
+            continue
+        off = shapely.difference(row["geometry"], shapely.buffer(shapely.boundary(zone), OFF_MIN_M))
+        if off.length > OFF_MIN_M:
+            text = f"{row['edge_id']} runs {off.length:.1f} m off the edge of {row['zone_id']}"
+            yield _finding(text, "Begin with --from edges, so that edges follow the zones.", off)
+
+
+# --- wire ------------------------------------------------------------------------------------------------
+
+
+def _wire_closed(site: Site, layers: Layers, mower: MowerProfile) -> Found:
+    del site, mower
+    for row in layers["wire_path"]:
+        xy = shapely.get_coordinates(row["geometry"])
+        gap = float(np.hypot(*(xy[0] - xy[-1])))
+        if gap > CLOSED_M:
+            text = f"the wire of {row['loop_id']} is not closed: {gap:.2f} m are missing between its end and its start"
+            yield _finding(text, "Close it: it begins and ends at the dock.", shapely.Point(xy[-1]), "stop")
+        for place in _crossings(xy):
+            text = f"the wire of {row['loop_id']} crosses itself"
+            yield _finding(text, "Draw it without the crossing: the mower would turn there.", place, "stop")
+
+
+def _crossings(xy: np.ndarray) -> list[BaseGeometry]:
+    """Return where pieces of a line cross one another; leads, which lie on one another, don't."""
+    pieces = np.asarray(shapely.linestrings(np.stack([xy[:-1], xy[1:]], axis=1)), dtype=object)
+    one, other = shapely.STRtree(pieces).query(pieces, predicate="crosses")
+    first = one < other
+    return list(np.atleast_1d(shapely.intersection(pieces[one[first]], pieces[other[first]])))
+
+
+def _wire_at_dock(site: Site, layers: Layers, mower: MowerProfile) -> Found:
+    del site, mower
+    docks = _shapes([row for row in layers["dock_candidates"] if row["chosen"]])
+    for row in layers["wire_path"]:
+        if row["source"] != "dock":
+            continue
+        start = shapely.Point(shapely.get_coordinates(row["geometry"])[0])
+        off = min((dock.distance(start) for dock in docks), default=np.inf)
+        if off > OFF_MIN_M:
+            text = f"the wire of {row['loop_id']} begins {off:.2f} m from the nearest dock that is chosen"
+            yield _finding(text, "Draw it from the dock, or begin with --from wire.", start, "stop")
+
+
+def _moved_wire(layers: Layers, row: Row) -> BaseGeometry:
+    """Return the wire where it no longer runs as it was laid out."""
+    runs = _shapes([run for run in layers["wire_runs"] if run["loop_id"] == row["loop_id"]])
+    return shapely.difference(row["geometry"], shapely.buffer(shapely.union_all(runs), SETBACK_SLACK_M / 2))
+
+
+def _wire_off_edges(site: Site, layers: Layers, mower: MowerProfile) -> Found:
+    del mower
+    loops = {zone["zone_id"]: zone["loop_id"] for zone in layers["zones"]}
+    for row in layers["wire_path"]:
+        moved = _moved_wire(layers, row)
+        if moved.length <= OFF_MIN_M:
+            continue
+        outside = shapely.difference(moved, site.parcel)
+        if outside.length > OFF_MIN_M:
+            text = f"the wire of {row['loop_id']} runs {outside.length:.1f} m outside the parcel"
+            yield _finding(text, "Draw it inside.", outside, "stop")
+        for edge in layers["edges"]:
+            gap = shapely.distance(moved, edge["geometry"])
+            if loops.get(edge["zone_id"]) == row["loop_id"] and gap < edge["setback_m"] - SETBACK_SLACK_M:
+                text = (
+                    f"the wire of {row['loop_id']} comes within {gap:.2f} m of {edge['edge_id']}"
+                    f" ({edge['edge_class']}), which wants {edge['setback_m']:.2f} m"
+                )
+                place = shapely.shortest_line(moved, edge["geometry"])
+                yield _finding(text, "Draw it farther from the edge.", place)
+
+
+def _runs_follow(site: Site, layers: Layers, mower: MowerProfile) -> Found:
+    del site, mower
+    for row in layers["wire_path"]:
+        moved = _moved_wire(layers, row)
+        if moved.length > OFF_MIN_M:
+            text = (
+                f"{moved.length:.1f} m of the wire of {row['loop_id']} were drawn anew: its runs, pegs and joins"
+                " still tell of the wire as it was"
+            )
+            advice = "Lay that stretch by wire_path; draw overrides along it and begin with --from wire to have pegs."
+            yield _finding(text, advice, moved)
+
+
+def _links_meet_zones(site: Site, layers: Layers, mower: MowerProfile) -> Found:
+    del site, mower
+    zones = {row["zone_id"]: row["geometry"] for row in layers["zones"]}
+    for row in layers["links"]:
+        ends = [shapely.Point(end) for end in shapely.get_coordinates(row["geometry"])[[0, -1]]]
+        for column, place in zip(("zone_a", "zone_b"), ends, strict=True):
+            zone = zones.get(row[column])
+            off = np.inf if zone is None else zone.distance(place)
+            if off > LINK_OFF_M:
+                text = f"{row['link_id']} doesn't reach {row[column]}: its end is {off:.1f} m away"
+                yield _finding(text, "Draw it from zone to zone.", place)
+
+
+LINK_OFF_M = 1.0
+"""A link's middle line may end this far from its zone."""
+
+_GROUND = ("lawn", "zones", "hand_mow", "keepouts")
+_RULES: tuple[tuple[Sequence[str], Sequence[str], Callable[[Site, Layers, MowerProfile], Found]], ...] = (
+    *(((layer,), (layer,), _inside_parcel(layer)) for layer in ("lawn", "zones", "hand_mow")),
+    *(((layer,), (layer,), _no_overlap(layer)) for layer in ("lawn", "zones", "hand_mow")),
+    (("zones", "lawn", "keepouts"), _GROUND, _zones_on_lawn),
+    (("zones", "keepouts"), _GROUND, _zones_off_keepouts),
+    (("zones", "links"), ("zones", "links"), _links_meet_zones),
+    (("zones", "edges"), ("zones", "edges"), _edges_on_zones),
+    (("wire_path",), ("wire_path",), _wire_closed),
+    (("wire_path", "dock_candidates"), ("wire_path", "dock_candidates"), _wire_at_dock),
+    (("wire_path", "wire_runs", "edges", "zones"), ("wire_path", "edges"), _wire_off_edges),
+    (("wire_path", "wire_runs"), ("wire_path",), _runs_follow),
+)
+"""Layers that a rule needs, those of which one must have been edited, and the rule."""

@@ -1,0 +1,146 @@
+"""Begin in the middle: what ``--from STEP`` takes from an earlier plan for one parcel."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from shapely import Point
+
+from lawngis.mower import MowerProfile
+
+from ..measured.overrides import own_overrides
+from ..model.layers import LayerSpec
+from ..model.plan import Finding, Plan, Row, VisitCheck
+from ..model.site import Site
+from ..model.step import Step
+from ..steps.workflow import MEASURED, Settings, Start, override_identity, steps_before
+from .change_record import coordinate_digits
+from .earlier_plan import EDITED, EarlierParcel, RecordContext, written_row
+from .repair import Mended, mended
+
+
+@dataclass(frozen=True, eq=False)
+class Beginning:
+    """Where to begin, and the parcels of the earlier plan.
+
+    Parameters
+    ----------
+    first
+        Step that is the first to run.
+    parcels
+        By name; a parcel that is not there, or failed then, is planned from the start.
+    """
+
+    first: str
+    parcels: Mapping[str, EarlierParcel] = field(default_factory=dict)
+
+    def of(self, parcel_ids: Collection[str]) -> Beginning:
+        """Return the same for some parcels."""
+        return Beginning(self.first, {name: self.parcels[name] for name in parcel_ids if name in self.parcels})
+
+
+@dataclass(frozen=True, eq=False)
+class Taken:
+    """What is taken over for one parcel: where its steps start, and how its layers go back into the file."""
+
+    start: Start
+    mended: Mended
+    earlier: EarlierParcel
+
+
+def taken(
+    site: Site,
+    beginning: Beginning | None,
+    steps: Sequence[Step],
+    specs: Mapping[str, LayerSpec],
+    mower: MowerProfile,
+) -> Taken | None:
+    """Return what is taken over for a parcel; None when it is planned from the start."""
+    earlier = None if beginning is None else beginning.parcels.get(site.parcel_id)
+    if beginning is None or earlier is None or not earlier.planned:
+        return None
+    before = steps_before(steps, beginning.first)
+    written = [name for step in before for name in step.writes]
+    stored = earlier.rows([*written, "findings", "visit_checks"])
+    layers = mended(site, {name: stored.get(name, []) for name in written}, earlier, specs, mower)
+    kept = {name for step in before for name in (step.id, step.id + MEASURED)}
+    start = Start(
+        first=beginning.first,
+        layers=layers.layers,
+        findings=[item for item in findings_of(site, stored.get("findings", ())) if item[0] in kept],
+        checks=[item for item in checks_of(site, stored.get("visit_checks", ())) if item[0] in kept],
+        told=[*layers.findings, *_not_followed(before, {edit.layer for edit in earlier.edits}, beginning.first)],
+        overrides=frozenset(earlier.record.get("overrides", ())),
+    )
+    return Taken(start, layers, earlier)
+
+
+def findings_of(site: Site, rows: Sequence[Row]) -> list[tuple[str, Finding]]:
+    """Return findings, each with the step that found it, from rows in the CRS of the file."""
+    found = []
+    for row in rows:
+        words = (row["severity"], row["code"], row["text"], row.get("advice") or "")
+        found.append((str(row["step"]), Finding(*words, _place(site, row))))
+    return found
+
+
+def checks_of(site: Site, rows: Sequence[Row]) -> list[tuple[str, VisitCheck]]:
+    """Return checks, each with the step that asks for it, from rows in the CRS of the file."""
+    found = []
+    for row in rows:
+        values = {name: row[name] for name in VisitCheck.__dataclass_fields__ if row.get(name) is not None}
+        found.append((str(row["step"]), VisitCheck(**{**values, "place": _place(site, row) or Point()})))
+    return found
+
+
+def _place(site: Site, row: Row) -> Point | None:
+    shape = row.get("geometry")
+    if shape is None or shape.is_empty:
+        return None
+    place: Point = site.frame.to_frame([shape])[0]
+    return place
+
+
+def _not_followed(before: Sequence[Step], edited: set[str], first: str) -> list[Finding]:
+    """Say which layers stay as they were though they hang on one that was edited."""
+    findings = []
+    for step in before:
+        stale = sorted(step.plan_layers_read & edited)
+        if stale and not set(step.writes) & edited:
+            text = f"{', '.join(stale)} was edited, but {', '.join(step.writes)} stays as it was (--from {first})"
+            advice = f"Begin with --from {step.id} to let it follow."
+            findings.append(Finding("caution", "edit-not-followed", text, advice))
+    return findings
+
+
+def rows_out(plan: Plan, site: Site, begun: Taken | None) -> dict[str, list[Row]]:
+    """Return the rows of a plan in the CRS of the file; what was taken over and not touched as it came."""
+    back: Mended = Mended({}) if begun is None else begun.mended
+    return back.layers_out({layer: plan.rows(layer) for layer in plan.layers}, site)
+
+
+def record_rows(
+    site: Site,
+    rows: Mapping[str, Sequence[Row]],
+    specs: Mapping[str, LayerSpec],
+    settings: Settings,
+    begun: Taken | None,
+) -> list[Row]:
+    """Return a parcel's rows of `run_info`: the record by which edits are recognised, and what was edited."""
+    own = [item for item in settings.overrides if own_overrides(site, [item])]
+    overrides = {override_identity(item) for item in own}
+    kept: dict[str, Any] = {}
+    found: list[Row] = []
+    if begun is not None:
+        overrides |= set(begun.start.overrides)
+        records = begun.earlier.record.get("layers", {})
+        kept = {name: records[name] for name in begun.start.layers if name in records}
+        edits = [edit for edit in begun.earlier.edits if edit.layer in begun.start.layers]
+        if edits:
+            words = "; ".join(edit.words(site.parcel_id) for edit in edits)
+            found.append({"parcel_id": site.parcel_id, "key": EDITED, "value": words})
+    digits = coordinate_digits(site.frame.source)
+    context = RecordContext(specs, digits, kept, frozenset(overrides))
+    return [*found, written_row(site.parcel_id, rows, context)]

@@ -1,0 +1,39 @@
+"""Vector files in and out: the only package that opens them.
+
+Looking into files (layers, schemas, CRS) goes through fiona and loads no feature; bulk reading and appending go
+through pyogrio; what neither can write (column descriptions, allowed values) goes through SQLite once GDAL has
+let go of the file. Files of people are only ever opened for reading. A file of ours is built complete in a
+folder beside its target and moved over it in one step, so a target is either whole or untouched.
+"""
+
+from .opening import undisturbed
+from .overview import Bounds, LayerInfo, layer_names, layer_overview
+from .reading import layer_batches, read_layer, read_table, row_batches, value_counts
+from .replacing import refuse_unlike, replace_rows
+from .rows import Columns, RawColumns, declared_columns, raw_columns
+from .validity import geometry_problems
+from .writing import refuse_unwritable, write_indexed, write_plan, write_plan_batches
+
+__all__ = [
+    "Bounds",
+    "Columns",
+    "LayerInfo",
+    "RawColumns",
+    "declared_columns",
+    "geometry_problems",
+    "layer_batches",
+    "layer_names",
+    "layer_overview",
+    "raw_columns",
+    "read_layer",
+    "read_table",
+    "refuse_unlike",
+    "refuse_unwritable",
+    "replace_rows",
+    "row_batches",
+    "undisturbed",
+    "value_counts",
+    "write_indexed",
+    "write_plan",
+    "write_plan_batches",
+]

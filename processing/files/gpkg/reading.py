@@ -1,0 +1,190 @@
+"""Features and rows of attributes, in the kinds that the file declares."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import pyogrio
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.errors import LayerError
+
+from .opening import quiet_gdal, undisturbed
+from .overview import Bounds, layer_names
+from .validity import UNREADABLE
+
+
+def read_layer(
+    path: str | Path,
+    layer: str,
+    *,
+    columns: Sequence[str] | None = None,
+    bbox: Bounds | None = None,
+    mask: BaseGeometry | None = None,
+    where: str | None = None,
+) -> gpd.GeoDataFrame:
+    """Return a layer's features, in the CRS of the layer, indexed by feature number.
+
+    Z and M are dropped, curves made straight pieces. Integer and boolean columns with nulls come as pandas'
+    nullable kinds, without nulls as numpy's. A feature whose geometry can't be read, or has coordinates that
+    are no numbers, is returned all the same: :func:`geometry_problems` names it.
+
+    Parameters
+    ----------
+    path, layer
+        The layer's name matches without regard to case.
+    columns
+        Attribute columns wanted; they match without regard to case and come back spelled as asked for. Those
+        that the layer lacks are left out. Default: all, spelled as in the file.
+    bbox, mask
+        Only features that touch these bounds, or this geometry, in the layer's CRS. Not both.
+    where
+        Only rows for which this SQL expression holds.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Index ``fid``.
+
+    Raises
+    ------
+    SiteError
+        When the file can't be used.
+    LayerError
+        When there is no such layer, it has no geometry, or can't be read to the end.
+    """
+    frame = _rows(Path(path), layer, columns=columns, bbox=bbox, mask=mask, where=where)
+    if not isinstance(frame, gpd.GeoDataFrame):
+        raise LayerError(
+            "is a table without geometry",
+            where=(str(path), layer),
+            advice="Name a layer with geometry, or leave it out.",
+        )
+    return frame
+
+
+def layer_batches(
+    path: str | Path, layer: str, *, columns: Sequence[str] | None = None, rows: int
+) -> Iterator[gpd.GeoDataFrame]:
+    """Yield a layer's features in the order of the file, so many at a time; see :func:`read_layer`."""
+    for frame in row_batches(path, layer, columns=columns, rows=rows):
+        if not isinstance(frame, gpd.GeoDataFrame):
+            raise LayerError("is a table without geometry", where=(str(path), layer))
+        yield frame
+
+
+def row_batches(
+    path: str | Path, table: str, *, columns: Sequence[str] | None = None, rows: int
+) -> Iterator[gpd.GeoDataFrame | pd.DataFrame]:
+    """Yield the rows of a layer or of a table in the order of the file, so many at a time; see :func:`read_layer`."""
+    first = 0
+    while True:
+        frame = _rows(Path(path), table, columns=columns, where=None, skip_features=first, max_features=rows)
+        if len(frame) or not first:
+            yield frame
+        if len(frame) < rows:
+            return
+        first += rows
+
+
+def value_counts(path: str | Path, layer: str, column: str) -> dict[str, int]:
+    """Return how many rows of a layer in a GeoPackage have each value of a text column; nothing counts as empty text.
+
+    Raises
+    ------
+    SiteError, LayerError
+        When the file can't be used, or has no such layer.
+    """
+    name = _stored_name(Path(path), layer)
+    quoted = [part.replace('"', '""') for part in (column, name)]
+    query = 'SELECT coalesce("{}", \'\') AS value, count(*) AS rows FROM "{}" GROUP BY 1'.format(*quoted)
+    with quiet_gdal(Path(path), name):
+        found = pyogrio.read_dataframe(undisturbed(path), sql=query, read_geometry=False)
+    return dict(zip(found["value"].astype(str), found["rows"].astype(int), strict=True))
+
+
+def read_table(
+    path: str | Path, table: str, *, columns: Sequence[str] | None = None, where: str | None = None
+) -> pd.DataFrame:
+    """Return the attributes of a table or layer, indexed by feature number.
+
+    Parameters and errors as in :func:`read_layer`, except that a table needs no geometry; the geometry of a
+    layer is not read.
+    """
+    return pd.DataFrame(_rows(Path(path), table, columns=columns, where=where, read_geometry=False))
+
+
+def _rows(
+    path: Path, layer: str, *, columns: Sequence[str] | None, where: str | None, **selection: Any
+) -> gpd.GeoDataFrame | pd.DataFrame:
+    if selection.get("mask") is not None:
+        shapely.prepare(selection["mask"])
+    name = _stored_name(path, layer)
+    with quiet_gdal(path, name):
+        file = undisturbed(path)
+        info = pyogrio.read_info(file, layer=name)
+        asked = _asked_columns(list(info["fields"]), columns)
+        frame = pyogrio.read_dataframe(
+            file,
+            layer=name,
+            columns=list(asked),
+            # Any condition makes GDAL count the rows. Without one it believes the count stored in the file,
+            # which is wrong after two programs wrote at once, and then stops early without a word.
+            where=where or "1 = 1",
+            force_2d=True,
+            fid_as_index=True,
+            on_invalid="ignore",
+            **selection,
+        )
+        frame = _with_declared_kinds(frame, info).rename(columns=asked)
+        if isinstance(frame, gpd.GeoDataFrame):
+            frame.attrs[UNREADABLE] = _unreadable_fids(file, name, frame)
+    return frame
+
+
+def _stored_name(path: Path, layer: str) -> str:
+    names = layer_names(path)
+    matches = sorted((name for name in names if name.casefold() == layer.casefold()), key=lambda name: name != layer)
+    if not matches:
+        listed = ", ".join(names) or "none"
+        raise LayerError(
+            f"there is no layer '{layer}' (layers in the file: {listed})",
+            where=str(path),
+            advice="Check the spelling, or say which layer to take instead.",
+        )
+    return matches[0]
+
+
+def _asked_columns(stored: Sequence[str], columns: Sequence[str] | None) -> dict[str, str]:
+    """Return stored name to asked-for name."""
+    if columns is None:
+        return {name: name for name in stored}
+    by_folded = {name.casefold(): name for name in stored}
+    return {by_folded[c.casefold()]: c for c in columns if c.casefold() in by_folded}
+
+
+def _with_declared_kinds(frame: pd.DataFrame, info: Mapping[str, Any]) -> pd.DataFrame:
+    """GDAL hands integers and booleans with nulls over as floating-point numbers; undo that."""
+    for name, kind, subtype in zip(info["fields"], info["ogr_types"], info["ogr_subtypes"], strict=True):
+        if name not in frame or kind not in ("OFTInteger", "OFTInteger64"):
+            continue
+        null = bool(frame[name].isna().any())
+        if subtype == "OFSTBoolean":
+            frame[name] = frame[name].astype("boolean" if null else "bool")
+        elif null:
+            frame[name] = frame[name].astype("Int64")
+    return frame
+
+
+def _unreadable_fids(path: Path, name: str, frame: gpd.GeoDataFrame) -> tuple[int, ...]:
+    """Return the numbers of features whose geometry is stored but could not be made into one."""
+    missing = frame.index[shapely.is_missing(frame.geometry.to_numpy())].to_numpy()
+    if not len(missing):
+        return ()
+    _, fids, stored, _ = pyogrio.raw.read(path, layer=name, columns=[], fids=missing, return_fids=True)
+    return tuple(int(fid) for fid, blob in zip(fids, stored, strict=True) if blob is not None)

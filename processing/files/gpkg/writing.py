@@ -1,0 +1,315 @@
+"""Layers written as declared: a file is built complete beside its target and moved over it in one step."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import tempfile
+import warnings
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import fiona
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+from pyproj import CRS
+
+from lawngis.errors import LawngisError, PlanError
+
+from . import descriptions, opening
+from .opening import EDITED_ELSEWHERE, WRITING_ERRORS, one_line
+from .rows import Columns, Layer, common_crs, conformed_layers
+
+if TYPE_CHECKING:
+    from ...model.layers import LayerSpec
+    from ...model.styles import StoredStyle
+
+GEOPACKAGE_VERSION = "1.3"  # 1.4 draws warnings from geographic information systems still in wide use
+DRIVER = "GPKG"
+QUICKLY = {"OGR_SQLITE_SYNCHRONOUS": "OFF", "OGR_SQLITE_JOURNAL": "OFF"}
+"""A draft is thrown away when anything goes wrong, and flushed once when it is whole: no journal, no waiting."""
+GEOMETRY_WORDS: Mapping[str | None, str] = {None: "None", "Geometry": "Unknown"}
+GDAL_UTC = 100
+"""How GDAL says that a time is in UTC; https://gdal.org/development/rfc/rfc56_millisecond_precision.html"""
+
+_FIONA_TYPES = {"text": "str", "real": "float", "integer": "int64", "boolean": "bool", "datetime": "datetime"}
+
+
+def write_plan(
+    path: str | Path,
+    layers: Mapping[str, pd.DataFrame],
+    declarations: Sequence[LayerSpec],
+    *,
+    crs: CRS | None = None,
+    written_at: datetime | None = None,
+    styles: Sequence[StoredStyle] = (),
+) -> Path:
+    """Write one complete GeoPackage: every declared layer, whole or not at all.
+
+    Layers come in the order of the declarations, with exactly the declared columns; one that is not given, or
+    has no rows, is written empty. Titles, descriptions, units and allowed values go into the file by the
+    standard's own means, so that a GIS shows them. The index of the frames is not written: rows are numbered
+    from 1.
+
+    Parameters
+    ----------
+    path
+        Target; its folder is made when it is missing.
+    layers
+        Layer name to GeoDataFrame, or to DataFrame when the layer is declared without geometry.
+    declarations
+        One per layer.
+    crs
+        CRS of all layers; default: that of the given ones. A vertical part is left out.
+    written_at
+        Time to be noted in the file (default: now); equal times and equal layers make equal files.
+    styles
+        How layers are drawn: stored in the table ``layer_styles``, from which a GIS takes them by itself.
+
+    Returns
+    -------
+    pathlib.Path
+        The target.
+
+    Raises
+    ------
+    PlanError
+        When a layer does not fit its declaration, CRSs are missing or differ, or the target can't be
+        replaced. The target is then as it was.
+    """
+    common = common_crs(layers, declarations, crs, Path(os.path.realpath(path)))
+    return write_plan_batches(path, [layers], declarations, crs=common, written_at=written_at, styles=styles)
+
+
+def write_plan_batches(
+    path: str | Path,
+    batches: Iterable[Mapping[str, Layer]],
+    declarations: Sequence[LayerSpec],
+    *,
+    crs: CRS | None,
+    written_at: datetime | None = None,
+    styles: Sequence[StoredStyle] = (),
+    carried: Sequence[tuple[Path, str]] = (),
+) -> Path:
+    """Write one complete GeoPackage from layers that come in batches, of which one is in memory at a time.
+
+    Parameters and errors as in :func:`write_plan`; besides, layers may come as :class:`Columns`, in the CRS of the
+    file, and a value that a layer's key has in two batches is an error too. Layers `carried` over from other files,
+    each given by file and name, come as they are behind the others.
+    """
+    target = Path(os.path.realpath(path))
+    with draft_of(target) as draft:
+        _create_layers(draft, declarations, crs)
+        for layers in batches:
+            common_crs(layers, declarations, crs, target)
+            append_layers(draft, conformed_layers(layers, declarations, crs), declarations)
+        _refuse_repeated_keys(draft, declarations)
+        for file, layer in carried:
+            _carry_over(draft, file, layer)
+        if styles:
+            descriptions.write_styles(draft, styles, declarations, written_at or datetime.now(UTC))
+        descriptions.write_descriptions(draft, declarations, written_at or datetime.now(UTC))
+    return target
+
+
+@contextmanager
+def draft_of(target: Path) -> Iterator[Path]:
+    """Give the name of a file to be made, which takes the target's place in one step once it is complete.
+
+    Raises
+    ------
+    PlanError
+        When the target can't be replaced or the draft can't be written; the target is then as it was.
+    """
+    refuse_unwritable(target)
+    try:
+        with tempfile.TemporaryDirectory(prefix=f".{target.stem}-", dir=target.parent) as folder:
+            # a folder of its own: SQLite's journal stays in it, and no search for *.gpkg finds half a file
+            draft = Path(folder) / target.with_suffix(".gpkg").name
+            yield draft
+            flush_to_disk(draft)
+            refuse_unwritable(target)
+            os.replace(draft, target)  # noqa: PTH105 (the word says what it does on every system)
+        flush_to_disk(target.parent)
+    except WRITING_ERRORS as error:
+        if isinstance(error, LawngisError):
+            raise
+        raise PlanError(
+            f"could not be written ({one_line(error)})",
+            where=str(target),
+            advice="Check that the disk is not full and the folder may be written to.",
+        ) from error
+
+
+def write_indexed(path: Path, layer: str, batches: Iterable[gpd.GeoDataFrame]) -> None:
+    """Write features, some at a time, as the only layer of a new GeoPackage, with a spatial index.
+
+    For copies that only this program reads: nothing is described, and a file that is there is replaced.
+    """
+    path.unlink(missing_ok=True)
+    with _quick_pyogrio(), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        for frame in batches:
+            pyogrio.write_dataframe(frame, path, layer=layer, geometry_type="Unknown", append=path.exists())
+
+
+def refuse_unwritable(path: str | Path) -> None:
+    """Raise when a target could not be written: no folder, no permission, open for editing elsewhere.
+
+    Worth calling before hours of computation; :func:`write_plan` calls it by itself.
+
+    Raises
+    ------
+    PlanError
+        Saying which of these it is.
+    """
+    target = Path(os.path.realpath(path))
+    if target.is_dir():
+        raise PlanError("is a folder, not a file", where=str(target), advice="Give the name of a file.")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=target.parent):
+            pass
+    except OSError as error:
+        raise PlanError(
+            f"the folder can't be written to ({error.strerror or error})",
+            where=str(target.parent),
+            advice="Choose another folder, or ask for the right to write there.",
+        ) from error
+    if target.exists():
+        _refuse_in_use(target)
+
+
+def _refuse_in_use(target: Path) -> None:
+    leftovers = [side for side in ("-wal", "-journal") if Path(f"{target}{side}").exists()]
+    if leftovers:
+        # SQLite would take the old file's log for the new file's, and break it
+        raise PlanError(
+            f"has unfinished changes beside it ({target.name}{leftovers[0]})",
+            where=str(target),
+            advice=f"{EDITED_ELSEWHERE} If it is open nowhere, open and close it once in a GIS.",
+        )
+    with closing(opening.connection(target, "rw", opening.LOCK_PATIENCE_S)) as database:
+        try:
+            database.execute("BEGIN EXCLUSIVE")
+            database.execute("ROLLBACK")
+        except sqlite3.OperationalError as error:
+            if "locked" in str(error):
+                raise PlanError("is locked by another program", where=str(target), advice=EDITED_ELSEWHERE) from error
+        except sqlite3.DatabaseError:
+            pass  # not a database at all: nobody can be editing it, and it will be replaced
+
+
+def _create_layers(draft: Path, declarations: Sequence[LayerSpec], crs: CRS | None) -> None:
+    with quick_fiona():
+        for declaration in declarations:
+            create_layer(draft, declaration, crs)
+
+
+def quick_fiona() -> fiona.Env:
+    """Return a context in which a draft is written without safety."""
+    return fiona.Env(**QUICKLY)
+
+
+def append_layers(
+    draft: Path,
+    layers: Mapping[str, Layer],
+    declarations: Sequence[LayerSpec],
+    *,
+    multi: Collection[str] = (),
+) -> None:
+    """Add rows, if any, to layers that are there; layers `multi` hold multiple geometries whatever is declared."""
+    with _quick_pyogrio(), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        for declaration in declarations:
+            layer = layers.get(declaration.name)
+            promoted = (declaration.geometry or "").startswith("Multi") or declaration.name in multi
+            if isinstance(layer, Columns):
+                _append_columns(draft, layer, declaration, promoted=promoted)
+            elif layer is not None and len(layer):
+                pyogrio.write_dataframe(
+                    layer, draft, driver=DRIVER, layer=declaration.name, append=True, promote_to_multi=promoted
+                )
+
+
+def _append_columns(draft: Path, layer: Columns, declaration: LayerSpec, *, promoted: bool) -> None:
+    if not len(layer):
+        return
+    drawn = layer.shapes is not None
+    pyogrio.raw.write(
+        draft,
+        layer.shapes,
+        list(layer.values.values()),
+        list(layer.values),
+        [layer.missing.get(name) for name in layer.values],
+        layer=declaration.name,
+        driver=DRIVER,
+        geometry_type=GEOMETRY_WORDS.get(declaration.geometry, declaration.geometry) if drawn else None,
+        promote_to_multi=promoted,
+        append=True,
+        gdal_tz_offsets={
+            name: np.full(len(layer), GDAL_UTC) for name, some in layer.values.items() if some.dtype.kind == "M"
+        },
+    )
+
+
+def _carry_over(draft: Path, file: Path, layer: str) -> None:
+    with _quick_pyogrio(), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        kind = pyogrio.read_info(file, layer=layer)["geometry_type"]
+        frame = pyogrio.read_dataframe(file, layer=layer)
+        pyogrio.write_dataframe(frame, draft, layer=layer, **({"geometry_type": kind} if kind else {}))
+
+
+def _refuse_repeated_keys(draft: Path, declarations: Sequence[LayerSpec]) -> None:
+    with closing(opening.connection(draft, "ro", 0)) as database:
+        for layer in declarations:
+            if layer.key is None:
+                continue
+            rows = f'FROM "{layer.name}" WHERE "{layer.key}" IS NOT NULL'
+            query = f'SELECT "{layer.key}" {rows} GROUP BY 1 HAVING count(*) > 1 LIMIT 1'
+            repeated = database.execute(query).fetchone()
+            if repeated is not None:
+                raise PlanError(f"{layer.key} {repeated[0]!r} occurs more than once", where=f"layer {layer.name}")
+
+
+@contextmanager
+def _quick_pyogrio() -> Iterator[None]:
+    before = {name: pyogrio.get_gdal_config_option(name) for name in QUICKLY}
+    pyogrio.set_gdal_config_options(QUICKLY)
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options(before)
+
+
+def create_layer(draft: Path, declaration: LayerSpec, crs: CRS | None) -> None:
+    """Make an empty layer with the schema as declared: what is inferred from rows changes with the rows."""
+    geometry = GEOMETRY_WORDS.get(declaration.geometry, declaration.geometry)
+    schema = {
+        "geometry": geometry,
+        "properties": {column.name: _FIONA_TYPES[column.kind] for column in declaration.columns},
+    }
+    options: dict[str, str] = {"IDENTIFIER": declaration.title, "DESCRIPTION": declaration.description}
+    if not draft.exists():
+        options |= {"VERSION": GEOPACKAGE_VERSION, "DATETIME_FORMAT": "UTC"}
+    if declaration.geometry and crs is not None:
+        options |= {"crs_wkt": crs.to_wkt(), "SPATIAL_INDEX": "YES", "GEOMETRY_NAME": "geom"}
+    with fiona.open(draft, "w", driver=DRIVER, layer=declaration.name, schema=schema, **options):
+        pass
+
+
+def flush_to_disk(path: Path) -> None:
+    """Wait until a file, or a folder's list of files, is on the disk."""
+    if os.name != "posix" and path.is_dir():
+        return  # only POSIX systems open folders
+    descriptor = os.open(path, os.O_RDONLY if os.name == "posix" else os.O_RDWR)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,1 @@
+"""Which mower fits which lawn, and which crew lays it when."""

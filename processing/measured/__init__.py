@@ -1,0 +1,1 @@
+"""What somebody measured on site, read and checked, as facts for the steps."""

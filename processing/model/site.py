@@ -1,0 +1,92 @@
+"""A site as the steps see it: one parcel with what lies around it, in its measuring frame."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import geopandas
+from pydantic import BaseModel, ConfigDict, Field
+from shapely import LineString, MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.geometry.frame import MeasuringFrame
+from lawngis.ground.imagery import Imagery
+from lawngis.ground.raster import Grid
+
+from .plan import Finding
+
+
+class DataAccuracy(BaseModel):
+    """How far the data can be trusted: standard deviations, by kind of data."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    position_sd_m: float = Field(
+        default=0.10,
+        ge=0,
+        le=5,
+        description="of a mapped edge, across it; default: aerial survey, from memory",
+    )
+    dem_sd_m: float = Field(
+        default=0.10, ge=0, le=5, description="of one elevation; default: RMSEz of USGS quality level 1 and 2"
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredSlope:
+    """Slope that somebody measured on site [%]: of the ground drawn, or around a point, in the frame."""
+
+    place: BaseGeometry
+    percent: float
+
+
+@dataclass(frozen=True, eq=False)
+class Site:
+    """One parcel, the features and rasters around it, and what was noticed while reading them.
+
+    Parameters
+    ----------
+    parcel_id, label
+        Name and everyday name of the parcel.
+    parcel
+        Its outline in the frame [m].
+    frame
+        The measuring frame.
+    layers
+        Features near the parcel by layer name, in the frame; a layer that the site doesn't have is absent.
+    dem
+        Elevation of the bare ground on the parcel and a few metres around it [m].
+    dsm
+        Elevation of the surface on the parcel and its neighbourhood [m], where there is a surface model.
+    dem_around
+        Elevation of the bare ground in the neighbourhood [m]; read only where there is no surface model.
+    imagery
+        Bands of the aerial image around the parcel; None when there is none.
+    accuracy
+        How far the data can be trusted.
+    findings
+        What reading noticed: repairs, features left out, layers absent.
+    drawn_wire
+        Lines along which somebody on site wants the wire to run.
+    measured_slopes
+        Slopes that somebody measured: they count where the terrain model says otherwise.
+    """
+
+    parcel_id: str
+    label: str
+    parcel: Polygon | MultiPolygon
+    frame: MeasuringFrame
+    layers: Mapping[str, geopandas.GeoDataFrame]
+    dem: Grid
+    dsm: Grid | None = None
+    imagery: Imagery | None = None
+    dem_around: Grid | None = None
+    accuracy: DataAccuracy = field(default_factory=DataAccuracy)
+    findings: tuple[Finding, ...] = ()
+    drawn_wire: tuple[LineString, ...] = ()
+    measured_slopes: tuple[MeasuredSlope, ...] = ()
+
+    def geometries(self, layer: str) -> list[BaseGeometry]:
+        """Return the geometries of a layer near the parcel; empty when the site has no such layer."""
+        return list(self.layers[layer].geometry) if layer in self.layers else []

@@ -1,0 +1,216 @@
+"""Loops of neighbours that come close to one another: found across parcels, when all are planned."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import cache, cached_property
+from itertools import chain
+
+import numpy as np
+import shapely
+from pyproj import CRS
+from shapely import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.geometry.frame import MeasuringFrame
+from lawngis.wire.circuit import interference_share
+
+from ..files.packing import unpacked_rows
+from ..model.plan import Row
+from .workers import Here, Workforce, lost, results_of
+
+LOOP_GAP_MIN_M = 2.0
+"""Loops of two installations that come closer than this are said; common practice, no source."""
+
+INSIDE_M = 0.3
+"""So far inside its wire it is asked what the neighbour's signal does there; ours, no source."""
+
+BESIDE_M = 0.2
+"""Wire that is so much farther than the nearest still runs beside the neighbour's; ours, no source."""
+
+LISTEN_EVERY_M = 1.0
+PLACES_MAX = 200
+"""So far apart, and in so many places at most, the signals are compared."""
+
+HERE = Here()
+
+PAIRS_EACH = 100
+"""Pairs of loops that one task looks at."""
+
+Reach = tuple[str, float, float, float, float]
+Pair = tuple[tuple[str, str], tuple[str, str]]
+"""Parcel and loop of each of two loops."""
+
+
+def reach_boxes(paths: Sequence[Row], frame: MeasuringFrame) -> list[Reach]:
+    """Return name and box of each loop: two loops closer than :data:`LOOP_GAP_MIN_M` have boxes that touch.
+
+    Parameters
+    ----------
+    paths
+        Rows of `wire_path`, in the frame.
+    frame
+        The measuring frame; boxes are in its source CRS.
+    """
+    boxes: list[Reach] = []
+    for row in paths:
+        around = shapely.box(*row["geometry"].bounds).buffer(LOOP_GAP_MIN_M / 2, join_style="mitre")
+        boxes.append((row["loop_id"], *frame.to_source([around])[0].bounds))
+    return boxes
+
+
+class _Loop:
+    """A laid loop, in a measuring frame of its own."""
+
+    def __init__(self, parcel_id: str, loop_id: str, line: BaseGeometry, crs: CRS) -> None:
+        self.parcel_id = parcel_id
+        self.loop_id = loop_id
+        self.source_line = line
+        self.frame = MeasuringFrame.centred_on(line, crs)
+        self.line = self.moved(line)
+
+    def moved(self, line: BaseGeometry) -> BaseGeometry:
+        """Return a line of the source CRS in the frame."""
+        found: BaseGeometry = self.frame.to_frame(np.array([line], dtype=object))[0]
+        return found
+
+    @cached_property
+    def inside(self) -> BaseGeometry:
+        """The line a little inside the wire along which it is asked what is heard."""
+        inside = shapely.boundary(shapely.buffer(Polygon(self.line.coords).buffer(0), -INSIDE_M))
+        shapely.prepare(inside)
+        return inside
+
+
+def neighbour_findings(
+    reaches: Mapping[str, Sequence[Reach]],
+    wires_of: Callable[[str], bytes],
+    *,
+    antenna_height_m: float,
+    crs: CRS,
+    hands: Workforce = HERE,
+) -> dict[str, list[Row]]:
+    """Return rows of `findings`, without their names, by parcel: which loops of other parcels come close, and where.
+
+    Parameters
+    ----------
+    reaches
+        Boxes of loops by parcel, see :func:`reach_boxes`.
+    wires_of
+        Returns the rows of `wire_path` of a parcel, packed.
+    antenna_height_m
+        Height at which the mower hears the wire [m].
+    crs
+        CRS of boxes and rows.
+    hands
+        Who looks at pairs of loops; this process when they die over it.
+    """
+    pairs = list(_close_boxes(reaches))
+
+    def said(by: Workforce) -> list[tuple[str, Row]]:
+        tasks = ((some, _wires(some, wires_of), antenna_height_m, crs) for some in _groups(pairs))
+        return list(chain.from_iterable(results_of(by, pair_findings, tasks)))
+
+    try:
+        rows = said(hands)
+    except Exception as error:
+        if not (lost(error) or hands.died(error)):
+            raise
+        rows = said(HERE)
+    found: dict[str, list[Row]] = {}
+    for parcel_id, row in rows:
+        found.setdefault(parcel_id, []).append(row)
+    return found
+
+
+def pair_findings(
+    pairs: Sequence[Pair], wires: Mapping[str, bytes], antenna_height_m: float, crs: CRS
+) -> list[tuple[str, Row]]:
+    """Return findings, each with the parcel that it is for, of some pairs of loops: a task for a worker."""
+
+    @cache
+    def loops(parcel_id: str) -> dict[str, _Loop]:
+        rows = unpacked_rows(wires[parcel_id])["wire_path"]
+        return {row["loop_id"]: _Loop(parcel_id, row["loop_id"], row["geometry"], crs) for row in rows}
+
+    return [
+        said
+        for (parcel_a, loop_a), (parcel_b, loop_b) in pairs
+        for said in _findings(loops(parcel_a)[loop_a], loops(parcel_b)[loop_b], antenna_height_m)
+    ]
+
+
+def _groups(pairs: Sequence[Pair]) -> Iterator[Sequence[Pair]]:
+    return (pairs[first : first + PAIRS_EACH] for first in range(0, len(pairs), PAIRS_EACH))
+
+
+def _wires(pairs: Sequence[Pair], wires_of: Callable[[str], bytes]) -> dict[str, bytes]:
+    parcels = dict.fromkeys(parcel_id for pair in pairs for parcel_id, _ in pair)
+    return {parcel_id: wires_of(parcel_id) for parcel_id in parcels}
+
+
+def _close_boxes(reaches: Mapping[str, Sequence[Reach]]) -> Iterator[Pair]:
+    """Yield pairs of loops of different parcels whose boxes touch, in the order of the parcels."""
+    names = [(parcel_id, reach[0]) for parcel_id, some in reaches.items() for reach in some]
+    if not names:
+        return
+    corners = np.array([reach[1:] for some in reaches.values() for reach in some])
+    boxes = shapely.box(*corners.T)
+    first, second = shapely.STRtree(boxes).query(boxes, predicate="intersects")
+    for one, other in sorted(zip(first.tolist(), second.tolist(), strict=True)):
+        if one < other and names[one][0] != names[other][0]:
+            yield names[one], names[other]
+
+
+def _findings(one: _Loop, other: _Loop, antenna_height_m: float) -> Iterator[tuple[str, Row]]:
+    line = one.moved(other.source_line)
+    gap_m = float(shapely.distance(one.line, line))
+    if gap_m >= LOOP_GAP_MIN_M:
+        return
+    nearest = shapely.get_point(shapely.shortest_line(one.line, line), [0, 1])
+    places = one.frame.to_source(nearest)
+    lines = (line, other.moved(one.source_line))
+    for loop, neighbour, its, place in zip((one, other), (other, one), lines, places, strict=True):
+        share = _share(loop, its, gap_m, antenna_height_m)
+        heard = f"; {INSIDE_M:g} m inside it the neighbour's signal is {100 * share:.0f} % of the own" if share else ""
+        yield (
+            loop.parcel_id,
+            {
+                "parcel_id": loop.parcel_id,
+                "severity": "caution",
+                "code": "neighbour-loop",
+                "text": f"the wire of {loop.loop_id} comes within {gap_m:.2f} m of {neighbour.loop_id}"
+                f" on parcel {neighbour.parcel_id}{heard}",
+                "advice": "Agree on signals that differ, or move one of the wires inwards.",
+                "step": "neighbours",
+                "geometry": place,
+            },
+        )
+
+
+def _share(loop: _Loop, other: BaseGeometry, gap_m: float, antenna_height_m: float) -> float | None:
+    """Return the most that the neighbour's field is of the own one, a little inside the own wire where they are close.
+
+    In the own corners two wires speak, so the nearest place alone, which often is a corner, would say too little.
+
+    Parameters
+    ----------
+    loop
+        Own loop.
+    other
+        The neighbour's line, in the own loop's frame.
+    gap_m
+        Distance of the two [m].
+    antenna_height_m
+        Height at which the mower hears the wire [m].
+    """
+    near_m = gap_m + INSIDE_M + BESIDE_M
+    within = np.array(loop.line.bounds) + 2 * near_m * np.array([-1, -1, 1, 1])
+    close = shapely.buffer(shapely.clip_by_rect(other, *within), near_m)
+    places = shapely.get_coordinates(shapely.segmentize(shapely.intersection(loop.inside, close), LISTEN_EVERY_M))
+    if not len(places):
+        return None
+    places = places[:: -(-len(places) // PLACES_MAX)]
+    coordinates = [shapely.get_coordinates(line) for line in (loop.line, other)]
+    share = interference_share(coordinates[0], [coordinates[1]], places, height_m=antenna_height_m)
+    return float(share.max())

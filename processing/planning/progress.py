@@ -1,0 +1,243 @@
+"""What ``lawngis plan`` shows: how far it is, and at its end a short table."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from time import monotonic
+from typing import TYPE_CHECKING, Any
+
+from rich import progress as bars
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from lawngis.errors import PlanError
+
+from ..model.plan import Row
+from ..model.text import one_line
+from .ranking import totals
+from .run_folder import Packed
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+_COLUMNS: Sequence[tuple[str, str, str]] = (
+    ("lawn m²", "lawn_m2", ".0f"),
+    ("mown m²", "mowable_m2", ".0f"),
+    ("zones", "zones", "d"),
+    ("wire m", "wire_m", ".0f"),
+    ("pegs", "pegs", "d"),
+    ("dock", "dock_score", ".2f"),
+    ("stops", "stop_findings", "d"),
+    ("checks", "visit_checks", "d"),
+)
+
+PLAIN_WIDTH = 100
+"""Width of the table where there is no terminal to ask."""
+
+NAME_WIDTH = 24
+"""Longer names of parcels are cut in the table; the file has them in full."""
+
+ROWS_MAX = 60
+"""With more parcels than this the table shows those that need a look, as far as there is room for them."""
+
+
+def outcome_table(rows: Sequence[Row]) -> None:
+    """Print verdict and main figures of every parcel, given as rows of `summary`, to standard output."""
+    some = shown_rows(rows)
+    shown = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    shown.add_column("parcel", no_wrap=True, overflow="ellipsis", max_width=NAME_WIDTH)
+    shown.add_column("verdict", no_wrap=True)
+    for title, _, _ in _COLUMNS:
+        shown.add_column(title, justify="right", no_wrap=True)
+    for row in some:
+        figures = (_figure(row, column, form) for _, column, form in _COLUMNS)
+        shown.add_row(Text(one_line(row["parcel_id"])), _status(row["status"]), *figures)
+    plain_console().print(shown)
+    if len(some) < len(rows):
+        plain_console().print(f"and {len(rows) - len(some)} more: the layer summary has them all")
+
+
+def plain_console() -> Console:
+    """Return standard output without markup, of a fixed width where there is no terminal to ask."""
+    console = Console(highlight=False, markup=False, emoji=False)
+    if not console.is_terminal:
+        console.width = PLAIN_WIDTH
+    return console
+
+
+def shown_rows(rows: Sequence[Row]) -> list[Row]:
+    """Return the rows that the table shows: all, or of many those that need a look."""
+    if len(rows) <= ROWS_MAX:
+        return list(rows)
+    return [row for row in rows if row["status"] == "failed" or row.get("stop_findings")][:ROWS_MAX]
+
+
+def outcome_words(statuses: Mapping[str, int], target: Path) -> str:
+    """Return how many parcels came to what, and where the plan is."""
+    words = ", ".join(f"{count} {_status(status)}" for status, count in Counter(statuses).most_common())
+    return f"{words}; plan: {target}"
+
+
+def portfolio_words(table: DataFrame, path: Path) -> list[str]:
+    """Return what a manager asks first of many parcels, in lines."""
+    kinds = Counter(table["kind"])
+    words = {"easy": "easy", "visit": "to be visited first", "settle": "with something to settle first"}
+    said = ", ".join(f"{kinds[kind]} {text}" for kind, text in words.items() if kinds[kind])
+    sums = totals(table)
+    mowers = Counter(table.loc[table["status"] == "planned", "mower_needed"].fillna("none that fits"))
+    smallest = ", ".join(f"{name} {count}" for name, count in mowers.most_common())
+    days = int(table["crew_day"].max()) if table["crew_day"].notna().any() else 0
+    return [
+        f"of those planned: {said or 'none'}",
+        f"in all {sums['mowable_m2']:.0f} m² mown, {sums['wire_m']:.0f} m of wire, {sums['pegs']:.0f} pegs,"
+        f" {sums['laying_hours']:.0f} hours of laying on {days} crew days, material for {sums['amount']:.0f}",
+        f"smallest mower that fits: {smallest or 'none planned'}",
+        f"ranking by value and effort: {path}",
+    ]
+
+
+LINES_MAX = 60
+"""With more parcels than this, plain lines come by the clock and not for each parcel."""
+
+LINE_EVERY_S = 10.0
+
+
+class Progress:
+    """Shows how far it is: a bar on a terminal, plain lines elsewhere, nothing for one parcel.
+
+    Parameters
+    ----------
+    total
+        Parcels to plan.
+    kept
+        Of them, those finished by an earlier run.
+    """
+
+    def __init__(self, total: int, kept: int = 0) -> None:
+        self._total = total
+        self._kept = kept
+        self._done = kept
+        self._failed = 0
+        self._started = monotonic()
+        self._last_line = -LINE_EVERY_S
+        self._bar: bars.Progress | None = None
+
+    def __enter__(self) -> Progress:
+        if self._total > 1 and sys.stderr.isatty():
+            self._bar = bars.Progress(
+                bars.TextColumn("{task.description}"),
+                bars.BarColumn(),
+                bars.MofNCompleteColumn(),
+                bars.TextColumn("{task.fields[rate]}"),
+                console=Console(stderr=True),
+                transient=True,
+            )
+            self._bar.start()
+            self._task = self._bar.add_task("planning", total=self._total, completed=self._done, rate="")
+        elif self._kept:
+            print(f"{self._kept} of {self._total} parcels are finished already", file=sys.stderr, flush=True)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+
+    def add(self, parcel_id: str, status: str) -> None:
+        """Take in a parcel that is done."""
+        self._done += 1
+        self._failed += status == "failed"
+        if self._bar is not None:
+            self._bar.update(self._task, completed=self._done, rate=self.rate_words())
+        elif 1 < self._total <= LINES_MAX:
+            self._print(f"{self._done}/{self._total} {one_line(parcel_id)}: {_status(status)}")
+        elif self._total > 1 and (monotonic() - self._last_line >= LINE_EVERY_S or self._done == self._total):
+            self._last_line = monotonic()
+            self._print(f"{self._done}/{self._total} parcels, {self.rate_words()}")
+
+    def rate_words(self) -> str:
+        """Return rate, time that is left, and failures so far, in words."""
+        speed = (self._done - self._kept) / max(monotonic() - self._started, 1e-3)
+        left = f", {duration_words((self._total - self._done) / speed)} left" if self._done < self._total else ""
+        failed = f", {self._failed} failed" if self._failed else ""
+        return f"{speed:.1f} a second{left}{failed}"
+
+    @staticmethod
+    def _print(line: str) -> None:
+        print(line, file=sys.stderr, flush=True)
+
+
+def duration_words(seconds: float) -> str:
+    """Return a time that is still to come, in words.
+
+    Examples
+    --------
+    >>> duration_words(42), duration_words(600), duration_words(9000)
+    ('42 s', '10 min', '2.5 h')
+    """
+    if seconds < 100:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 6000 else f"{seconds / 3600:.1f} h"
+
+
+class Log:
+    """A file with one line of JSON for each parcel: what came of it, how long each part took, why it failed.
+
+    Parameters
+    ----------
+    path
+        The file, to which lines are added; None keeps no log.
+    """
+
+    def __init__(self, path: Path | None) -> None:
+        try:
+            self._file = None if path is None else path.open("a", encoding="utf-8")
+        except OSError as error:
+            raise PlanError(
+                f"can't be written to ({error.strerror})", where=str(path), advice="Name another file with --log."
+            ) from error
+
+    def __enter__(self) -> Log:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._file is not None:
+            with suppress(OSError):  # the lines that matter are in it already
+                self._file.close()
+
+    def add(self, result: Packed, *, kept: bool = False) -> None:
+        """Add a parcel; `kept` when an earlier run had finished it."""
+        if self._file is None:
+            return
+        line = {
+            "time": datetime.now(UTC).isoformat(timespec="milliseconds"),
+            "parcel_id": result.parcel_id,
+            "status": result.status,
+            "failure": result.failure or None,
+            "kept": kept,
+            "seconds": result.seconds,
+        }
+        try:
+            self._file.write(json.dumps(line, ensure_ascii=False) + "\n")
+            self._file.flush()
+        except OSError as error:
+            raise PlanError(
+                f"could not be written ({error.strerror})",
+                where=str(self._file.name),
+                advice="Make room on the disk, then run the same command with --resume: finished parcels are kept.",
+            ) from error
+
+
+def _status(status: Any) -> str:
+    return str(status).replace("_", " ")
+
+
+def _figure(summary: Mapping[str, Any], column: str, form: str) -> str:
+    value = summary.get(column)
+    return "–" if value is None else format(value, form)

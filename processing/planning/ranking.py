@@ -1,0 +1,195 @@
+"""The portfolio table: which parcels are worth it, what they take, which mower they need, and who visits them when."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from pyproj import CRS
+from shapely import MultiPoint
+
+from lawngis.geometry.frame import MeasuringFrame
+from lawngis.labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
+from lawngis.mower import built_in_profile, profile_names
+from lawngis.mowing.choice import MowerOffer, ParcelDemand, ZoneDemand, mower_fits
+from lawngis.mowing.hours import quiet_hours_from
+from lawngis.mowing.week import Windows
+
+from ..fleet.crew_days import crew_days
+from ..fleet.mower_choice import mower_offer
+from ..model.plan import Row
+from ..model.text import spreadsheet_safe
+
+CHECKS_EASY_MAX = 3
+"""With more to measure than this somebody has to visit before anything is promised; ours, no source."""
+
+CREW_RADIUS_M = 2000.0
+CREW_DAY_H = 8.0
+"""How far apart a crew's parcels of one day may lie, and how long it works; ours, no source."""
+
+FIGURES = (
+    "lawn_m2", "mowable_m2", "zones", "loops", "wire_m", "lead_m", "pegs", "dock_score", "slope_p95_percent",
+    "mowing_hours_week", "amount", "stop_findings", "visit_checks", "seconds",
+)  # fmt: skip
+"""Columns of `summary` that go into the table as they are."""
+
+STANDING = ("parcel_id", "label", "status", "blocks", "mower_needed", "laying_hours", "x", "y", *FIGURES)
+"""What is known of each parcel on its own, before any is compared with another."""
+
+TOTALS = ("mowable_m2", "wire_m", "pegs", "laying_hours", "mowing_hours_week", "amount")
+
+
+def standing(rows: Mapping[str, Sequence[Row]]) -> tuple[Any, ...]:
+    """Return what the table says of one parcel, by :data:`STANDING`, from its rows by layer."""
+    summary = rows["summary"][0]
+    place = summary["geometry"].centroid
+    x, y = (np.nan, np.nan) if place.is_empty else (place.x, place.y)
+    blocks = next((row["text"] for row in rows.get("findings", ()) if row["severity"] == "stop"), None)
+    status = summary["status"]
+    hours = laying_hours(rows, _labour()) if status == "planned" else None
+    mower = smallest_mower(rows, offers(), permitted()) if status == "planned" else None
+    said = summary["verdict_text"] if status != "planned" else blocks
+    figures = [summary.get(name) for name in FIGURES]
+    return (summary["parcel_id"], summary.get("label"), status, said, mower, hours, x, y, *figures)
+
+
+@cache
+def _labour() -> LabourBook:
+    return labour_book_from()
+
+
+@cache
+def offers() -> tuple[MowerOffer, ...]:
+    """Return the mowers that come with lawngis, the smallest first."""
+    found = [mower_offer(name, built_in_profile(name)) for name in profile_names()]
+    return tuple(sorted(found, key=lambda offer: offer.cutting_width_m))
+
+
+@cache
+def permitted() -> Windows:
+    """Return the hours in which a mower may be heard, as they come with lawngis."""
+    return quiet_hours_from().permitted
+
+
+@dataclass
+class Ranking:
+    """The portfolio table while it grows, parcel by parcel.
+
+    Parameters
+    ----------
+    crs
+        CRS of the rows.
+    """
+
+    crs: CRS
+    _rows: list[tuple[Any, ...]] = field(default_factory=list)
+
+    def add(self, standing: Sequence[Any]) -> None:
+        """Take in what :func:`standing` says of a parcel."""
+        self._rows.append(tuple(standing))
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+    @property
+    def rows(self) -> list[Row]:
+        """One row for each parcel, in the order in which they came."""
+        return [dict(zip(STANDING, row, strict=True)) for row in self._rows]
+
+    def table(self) -> pd.DataFrame:
+        """Return the table: easy parcels before those to be visited and to be settled, each kind by value for effort.
+
+        Value is ground that a mower serves, effort the hours of laying.
+        """
+        table = pd.DataFrame(self.rows)
+        table["kind"] = [_kind(row) for row in self.rows]
+        table["m2_per_laying_hour"] = table["mowable_m2"].astype(float) / table["laying_hours"].astype(float)
+        order = {kind: place for place, kind in enumerate(("easy", "visit", "settle", "not_suitable", "failed"))}
+        table = table.assign(_order=table["kind"].map(order)).sort_values(
+            ["_order", "m2_per_laying_hour"], ascending=[True, False], kind="stable"
+        )
+        table["rank"] = np.arange(1, len(table) + 1)
+        table["crew_day"] = pd.array(self._crew_days(table), dtype="Int64")
+        first = ("rank", "parcel_id", "label", "kind", "status", "blocks", "m2_per_laying_hour", "laying_hours")
+        rest = ("mower_needed", "crew_day", *FIGURES, "x", "y")
+        return table[[*first, *rest]].reset_index(drop=True)
+
+    def _crew_days(self, table: pd.DataFrame) -> list[int | None]:
+        """Number the days on which a crew lays wire; parcels without wire have none."""
+        laid = (table["status"] == "planned").to_numpy()
+        if not laid.any():
+            return [None] * len(table)
+        xy = table.loc[laid, ["x", "y"]].to_numpy(dtype=float)
+        frame = MeasuringFrame.centred_on(MultiPoint(xy), self.crs)
+        hours = table.loc[laid, "laying_hours"].to_numpy(dtype=float)
+        days = crew_days(frame.coordinates_from(self.crs, xy), hours, radius_m=CREW_RADIUS_M, day_hours=CREW_DAY_H)
+        numbers = iter(days.tolist())
+        return [next(numbers) if lay else None for lay in laid]
+
+
+def _kind(row: Row) -> str:
+    if row["status"] != "planned":
+        return str(row["status"])
+    if row["stop_findings"]:
+        return "settle"
+    return "easy" if row["visit_checks"] <= CHECKS_EASY_MAX else "visit"
+
+
+def laying_hours(rows: Mapping[str, Sequence[Row]], labour: LabourBook) -> float:
+    """Return the hours that it takes to lay a parcel's wire and set its docks, travel not included [h]."""
+    wire_m = sum(row["length_m"] for row in rows.get("wire_path", ()))
+    docks = sum(bool(row["chosen"]) for row in rows.get("dock_candidates", ()))
+    cable_m = sum(row["length_m"] for row in rows.get("supply_route", ()))
+    minutes = (
+        labour.minutes_setup
+        + labour.minutes_walk_round
+        + labour.minutes_per_m_wire * wire_m
+        + labour.minutes_per_m_cable * cable_m
+        + labour.minutes_per_dock * docks
+        + labour.minutes_per_joint * len(rows.get("joins", ()))
+    )
+    return round(minutes / MINUTES_PER_HOUR, 2)
+
+
+def smallest_mower(rows: Mapping[str, Sequence[Row]], offers: Sequence[MowerOffer], permitted: Windows) -> str | None:
+    """Return the first of some mowers that can do a parcel's slopes, passages, loops and hours; None when none can."""
+    zones = rows.get("zones", ())
+    ways = {zone["reached_by"] for zone in zones if zone["reached_by"] is not None}
+    demand = ParcelDemand(
+        rows["summary"][0]["parcel_id"],
+        tuple(
+            ZoneDemand(
+                zone["area_m2"], zone["perimeter_m"], zone["slope_p50_percent"] or 0.0, zone["slope_p95_percent"] or 0.0
+            )
+            for zone in zones
+        ),
+        min((link["width_m"] for link in rows.get("links", ()) if link["link_id"] in ways), default=np.inf),
+        max((path["length_m"] for path in rows.get("wire_path", ())), default=0.0),
+    )
+    for offer in offers:
+        (fit,) = mower_fits([demand], [offer], wanted=permitted, permitted=permitted)
+        if fit.fits:
+            return fit.mower
+    return None
+
+
+def write_table(path: Path, table: pd.DataFrame) -> None:
+    """Write the table as CSV, whole or not at all; texts that a spreadsheet would take for formulas are disarmed."""
+    texts = table.select_dtypes(exclude="number").columns
+    safe = table.assign(
+        **{name: [spreadsheet_safe(str(v)) if isinstance(v, str) else v for v in table[name]] for name in texts}
+    )
+    draft = path.with_name(f".{path.name}.draft")
+    safe.round(3).to_csv(draft, index=False)
+    draft.replace(path)
+
+
+def totals(table: pd.DataFrame) -> dict[str, float]:
+    """Return the sums over all planned parcels."""
+    planned = table[table["status"] == "planned"]
+    return {name: float(planned[name].astype(float).sum()) for name in TOTALS}

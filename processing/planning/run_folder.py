@@ -1,0 +1,268 @@
+"""Finished parcels on disk: a file for each chunk, named by the hash of its content, there whole or not at all.
+
+A run keeps its shards in a hidden folder of its own beside the plan. Whoever wants to go on takes over the folders of
+runs that are no longer alive, so nothing that was finished is lost, and no two runs share a folder.
+
+A shard is one line of JSON, which says what it holds, and for each parcel a block with its rows by layer, column by
+column: texts as JSON, real numbers as they are in memory, geometries as well-known binary. No code is ever loaded from
+it, and every number comes back to the last bit.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import IO, Any
+
+from lawngis.errors import PlanError
+
+from ..files.gpkg import RawColumns
+from ..files.packing import block_of, plain, unpacked_columns, unpacked_rows
+from ..model.plan import Row
+
+try:
+    import fcntl
+except ImportError:  # systems without it have no runs side by side in one folder
+    fcntl = None  # type: ignore[assignment]
+
+FORMAT = 3
+ENDING = ".shard"
+FOLDER_START = ".plan-run-"
+LOCK = "alive"
+NAME_LENGTH = 40
+
+
+@dataclass(frozen=True)
+class Packed:
+    """A parcel's result, packed, and the little that is asked of it before it is unpacked.
+
+    Parameters
+    ----------
+    parcel_id
+        Parcel.
+    block
+        Its rows by layer, see :func:`packed_rows`.
+    fingerprint
+        Of what the steps saw; empty when the parcel could not even be read.
+    failure
+        Why it could not be planned; empty when it could.
+    passing
+        The failure may not come again: the worker died, or a limit of time or memory was met.
+    seconds
+        Taken by each part.
+    status
+        Of its row of `summary`.
+    standing
+        What the portfolio table says of it, see :func:`.ranking.standing`.
+    reaches
+        Name of each loop with the box in which another loop could disturb it, in the CRS of the parcels.
+    """
+
+    parcel_id: str
+    block: bytes
+    fingerprint: str = ""
+    failure: str = ""
+    passing: bool = False
+    seconds: Mapping[str, float] = field(default_factory=dict)
+    status: str = ""
+    standing: Sequence[Any] = ()
+    reaches: Sequence[tuple[str, float, float, float, float]] = ()
+
+
+@dataclass(frozen=True)
+class Keys:
+    """What shards were made from: the settings alone, and settings and inputs together."""
+
+    settings: str
+    run: str
+
+
+@dataclass(frozen=True)
+class Kept:
+    """Where a finished parcel is kept, where it stands, and the boxes in which another loop could disturb its loops."""
+
+    shard: Path
+    start: int
+    size: int
+    standing: Sequence[Any]
+    reaches: Sequence[tuple[str, float, float, float, float]]
+
+    def rows(self, only: Collection[str] | None = None) -> dict[str, list[Row]]:
+        """Return the parcel's rows by layer, all layers or some."""
+        return unpacked_rows(self._block(), only)
+
+    def columns(self) -> dict[str, RawColumns]:
+        """Return the parcel's rows by layer, column by column."""
+        return dict(unpacked_columns(self._block()))
+
+    def wires(self) -> bytes:
+        """Return the rows of `wire_path` alone, packed."""
+        return block_of(self._block(), {"wire_path"})
+
+    def _block(self) -> bytes:
+        with self.shard.open("rb") as file:
+            file.seek(self.start)
+            return file.read(self.size)
+
+
+@dataclass(frozen=True)
+class Found:
+    """A finished parcel of an earlier run: where it is kept, what is said of it, and whether inputs were the same."""
+
+    kept: Kept
+    packed: Packed
+    same_inputs: bool
+
+
+# --- a run's folder --------------------------------------------------------------------------------------
+
+
+class RunFolder:
+    """The folder of one run, in which it keeps its shards; locked as long as the run lives."""
+
+    def __init__(self, out: Path, keys: Keys) -> None:
+        self.out = out
+        self.keys = keys
+        self.path, self._lock = _folder_of_ones_own(out)
+
+    def keep(self, results: Sequence[Packed]) -> list[Kept]:
+        """Write a shard and return where its parcels are.
+
+        Raises
+        ------
+        PlanError
+            When it can't be written. What was kept before stays.
+        """
+        content, starts = _content(results, self.keys)
+        target = self.path / f"{_name(content)}{ENDING}"
+        draft = target.with_suffix(".draft")
+        try:
+            with draft.open("wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+            draft.replace(target)
+        except OSError as error:
+            draft.unlink(missing_ok=True)
+            raise PlanError(
+                f"could not be written ({error.strerror or error})",
+                where=str(self.path),
+                advice="Make room on the disk, then run the same command with --resume: finished parcels are kept.",
+            ) from error
+        return [
+            Kept(target, start, len(result.block), result.standing, result.reaches)
+            for start, result in zip(starts, results, strict=True)
+        ]
+
+    def taken_over(self) -> Iterator[Found]:
+        """Yield the parcels of runs that are no longer alive and had the same settings; their shards move here.
+
+        A parcel may come more than once; the last is the newest.
+        """
+        for folder in self._others():
+            for shard in sorted(folder.glob(f"*{ENDING}")):
+                shard.replace(self.path / shard.name)
+            shutil.rmtree(folder, ignore_errors=True)
+        shards = sorted(self.path.glob(f"*{ENDING}"), key=lambda path: path.stat().st_mtime_ns)
+        for shard in shards:
+            yield from _found(shard, self.keys)
+
+    def close(self, *, keep: bool) -> None:
+        """Let go of the folder; without `keep` remove it, and those of runs that ended before."""
+        if not keep:
+            for folder in self._others():
+                shutil.rmtree(folder, ignore_errors=True)
+        self._lock.close()
+        if not keep or not any(self.path.glob(f"*{ENDING}")):
+            shutil.rmtree(self.path, ignore_errors=True)
+
+    def _others(self) -> Iterator[Path]:
+        """Yield the folders of runs that are no longer alive, locked as long as they are looked at."""
+        for folder in sorted(self.out.glob(f"{FOLDER_START}*")):
+            if folder == self.path:
+                continue
+            try:
+                lock = _locked(folder)
+            except OSError:
+                continue  # its run is alive, or it is gone by now
+            with lock:
+                yield folder
+
+
+def _folder_of_ones_own(out: Path) -> tuple[Path, IO[bytes]]:
+    """Make a folder and lock it; a run that is just ending may take it for an old one in between: then another."""
+    while True:
+        folder = Path(tempfile.mkdtemp(prefix=FOLDER_START, dir=out))
+        try:
+            lock = _locked(folder)
+        except OSError:
+            if folder.exists():
+                raise
+            continue
+        if folder.exists():
+            return folder, lock
+        lock.close()
+
+
+def _locked(folder: Path) -> IO[bytes]:
+    lock = (folder / LOCK).open("wb")
+    if fcntl is not None:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            lock.close()
+            raise
+    return lock
+
+
+def unfinished_runs(out: Path) -> list[Path]:
+    """Return the folders in which runs left finished parcels."""
+    return [folder for folder in sorted(out.glob(f"{FOLDER_START}*")) if any(folder.glob(f"*{ENDING}"))]
+
+
+# --- a shard's content -----------------------------------------------------------------------------------
+
+
+def _content(results: Sequence[Packed], keys: Keys) -> tuple[bytes, list[int]]:
+    """Return a shard's bytes and where in them each parcel's block starts."""
+    parcels = [{**asdict(_without_block(result)), "size": len(result.block)} for result in results]
+    for parcel in parcels:
+        del parcel["block"]
+    head = {"format": FORMAT, "settings": keys.settings, "run": keys.run, "parcels": parcels}
+    line = json.dumps(head, default=plain, ensure_ascii=False).encode() + b"\n"
+    starts = [len(line)]
+    for result in results:
+        starts.append(starts[-1] + len(result.block))
+    return line + b"".join(result.block for result in results), starts[:-1]
+
+
+def _name(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()[:NAME_LENGTH]
+
+
+def _without_block(result: Packed) -> Packed:
+    return Packed(**{**{name: getattr(result, name) for name in result.__dataclass_fields__}, "block": b""})
+
+
+def _found(shard: Path, keys: Keys) -> Iterator[Found]:
+    """Yield a shard's parcels; none when it is damaged, or was made with other settings."""
+    content = shard.read_bytes()
+    line, _, _ = content.partition(b"\n")
+    if _name(content) != shard.stem:
+        return
+    head = json.loads(line)
+    if head["format"] != FORMAT or head["settings"] != keys.settings:
+        return
+    start = len(line) + 1
+    for parcel in head["parcels"]:
+        size = parcel.pop("size")
+        parcel["reaches"] = tuple(tuple(reach) for reach in parcel["reaches"])
+        kept = Kept(shard, start, size, parcel["standing"], parcel["reaches"])
+        yield Found(kept, Packed(block=b"", **parcel), head["run"] == keys.run)
+        start += size

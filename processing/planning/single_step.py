@@ -1,0 +1,255 @@
+"""One step alone, on layers in a file: what it reads is taken from there, what it writes put into another file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from lawngis.errors import LayerError, ParameterError, SiteError
+
+from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan
+from ..edited.repair import mended
+from ..edited.start_from import checks_of, findings_of
+from ..files import gpkg
+from ..model.layers import RASTERS, SITE_LAYERS, LayerSpec
+from ..model.plan import Row, table
+from ..model.step import Step
+from ..model.styles import stored_styles
+from ..reading.site_files import RASTER_ENDINGS, SiteFiles, site_files
+from ..reading.site_source import SiteSource
+from ..steps.workflow import MEASURED, OPEN_LAYERS, Settings, Start, planned_alone
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where a step alone finds what it reads.
+
+    Parameters
+    ----------
+    path
+        The file with the layers of a plan, and of the site unless `site` names another.
+    site
+        The site, where its layers are not in `path`.
+    layer_names
+        Names that layers have in the files, where they differ.
+    rasters
+        Files of rasters.
+    """
+
+    path: Path
+    site: Path | None = None
+    layer_names: Mapping[str, str] = field(default_factory=dict)
+    rasters: Mapping[str, str] = field(default_factory=dict)
+
+    def files(self, specs: Mapping[str, LayerSpec]) -> SiteFiles:
+        """Return the layers and rasters of the site; rasters are looked for beside a file too.
+
+        Raises
+        ------
+        LayerError
+            When a name is given to what is no layer.
+        """
+        for name in self.layer_names:
+            if name not in SITE_LAYERS and name not in specs:
+                known = ", ".join([*SITE_LAYERS, *specs])
+                raise LayerError(f"{name!r} is no layer", advice=f"Layers are {known}.")
+        path = self.site or self.path
+        names = {name: given for name, given in self.layer_names.items() if name in SITE_LAYERS}
+        rasters = {**_beside(path), **self.rasters}
+        return site_files(path, layer_names=names, raster_files=rasters, may_be_plan=True)
+
+    def plan_names(self) -> dict[str, str]:
+        """Return the names of the plan's layers, where they differ."""
+        return {name: given for name, given in self.layer_names.items() if name not in SITE_LAYERS}
+
+    @property
+    def plan_file(self) -> Path | None:
+        """The file with the layers of a plan: of a folder its plan.gpkg."""
+        file = self.path / "plan.gpkg" if self.path.is_dir() else self.path
+        return file if file.is_file() else None
+
+
+def _beside(path: Path) -> dict[str, str]:
+    """Return the rasters that lie beside a file under the names that a folder's rasters have."""
+    if path.is_dir():
+        return {}
+    found = {}
+    for name in RASTERS:
+        places = [path.with_name(name + ending) for ending in RASTER_ENDINGS]
+        first = next((place for place in places if place.exists()), None)
+        if first is not None:
+            found[name] = str(first)
+    return found
+
+
+def refuse_input(target: Path, files: SiteFiles) -> None:
+    """Refuse to write into what people bring.
+
+    Raises
+    ------
+    ParameterError
+        When the target is one of the site's files.
+    """
+    for path in files.inputs:
+        if path.exists() and target.exists() and path.samefile(target):
+            raise ParameterError(
+                "the result would go into a file of the site", where=str(target), advice="Name another file."
+            )
+
+
+def readable(source: Source, step: Step, specs: Mapping[str, LayerSpec], site: SiteSource) -> EarlierPlan | None:
+    """Return the layers of a plan that a step reads; None when there is no file with any.
+
+    Raises
+    ------
+    LayerError
+        When a layer that was named isn't there.
+    FeatureError
+        When a value doesn't fit.
+    """
+    file = source.plan_file
+    if file is None:
+        return None
+    wanted = set(step.plan_layers_read) | (OPEN_LAYERS if step.plan_layers_read & OPEN_LAYERS else set())
+    there = {info.name.casefold() for info in gpkg.layer_overview(file)}
+    names = source.plan_names()
+    for name, given in names.items():
+        if given.casefold() not in there:
+            raise LayerError(f"there is no layer {given!r} to take as {name}", where=str(file))
+    found = {name for name in wanted if names.get(name, name).casefold() in there}
+    outlines = {name: site.outline(name) for name in site.parcel_ids}
+    some = {name: specs[name] for name in specs if name in found | {"run_info"}}
+    return earlier_plan(file, some, packed=found, checked=found, outlines=outlines, crs=site.crs, names=names)
+
+
+def absent_layers(step: Step, earlier: EarlierPlan | None) -> tuple[str, ...]:
+    """Return the layers that a step reads and nobody gave it; they are taken as empty."""
+    there = set() if earlier is None else set(earlier.added_columns)
+    return tuple(sorted(step.plan_layers_read - there - OPEN_LAYERS))
+
+
+def step_rows(
+    site: SiteSource,
+    step: Step,
+    settings: Settings,
+    earlier: EarlierPlan | None,
+    specs: Mapping[str, LayerSpec],
+    parcel_ids: Sequence[str],
+) -> Iterator[tuple[str, dict[str, list[Row]]]]:
+    """Yield for each parcel the rows by layer that a step writes, its findings and checks among them.
+
+    Raises
+    ------
+    LawngisError
+        When a parcel can't be read, or the step can't work on it.
+    """
+    for parcel_id in parcel_ids:
+        here = site.site(parcel_id)
+        parcel = EarlierParcel() if earlier is None else earlier.parcels.get(parcel_id, EarlierParcel())
+        stored = parcel.rows()
+        layers = {name: stored.get(name, []) for name in specs if name in step.plan_layers_read - OPEN_LAYERS}
+        ready = mended(here, layers, parcel, specs, settings.mower)
+        own = (step.id, step.id + MEASURED)
+        start = Start(
+            first=step.id,
+            layers=ready.layers,
+            findings=[item for item in findings_of(here, stored.get("findings", ())) if item[0] not in own],
+            checks=[item for item in checks_of(here, stored.get("visit_checks", ())) if item[0] not in own],
+            told=ready.findings,
+        )
+        plan = planned_alone(here, step, settings, start, specs)
+        names = (*step.writes, "findings", "visit_checks")
+        yield parcel_id, {name: ready.rows_out(plan.rows(name), here) for name in names}
+
+
+def write_step(
+    target: Path, step: Step, results: Mapping[str, Mapping[str, Sequence[Row]]], site: SiteSource,
+    specs: Mapping[str, LayerSpec],
+) -> Path:  # fmt: skip
+    """Put what a step wrote into a file: rows of these parcels give way, in findings and checks only the step's own.
+
+    Parameters
+    ----------
+    target
+        The file.
+    step
+        The step.
+    results
+        Rows by parcel and layer.
+    site
+        The site.
+    specs
+        Declarations of all layers.
+    """
+    parcels = list(results)
+    names = [name for name in specs if name in (*step.writes, "findings", "visit_checks")]
+    taken = _numbers_taken(target, specs)
+    rows: dict[str, list[Row]] = {name: [] for name in names}
+    for parcel_id, layers in results.items():
+        for name in names:
+            rows[name] += _numbered(layers.get(name, ()), specs[name], parcel_id, taken.get(name, {}), step)
+    gives_way: dict[str, dict[str, list[str]]] = {name: {"parcel_id": parcels} for name in step.writes}
+    gives_way |= {name: {"parcel_id": parcels, "step": [step.id, step.id + MEASURED]} for name in OPEN_LAYERS}
+    return gpkg.replace_rows(
+        target,
+        {name: table(specs[name], some, site.crs) for name, some in rows.items()},
+        [specs[name] for name in names],
+        crs=site.crs,
+        replaced=gives_way,
+        styles=stored_styles(),
+    )
+
+
+def _numbers_taken(target: Path, specs: Mapping[str, LayerSpec]) -> dict[str, dict[str, set[str]]]:
+    """Return the names that findings and checks of other steps have in a file, by layer and step."""
+    if not target.exists():
+        return {}
+    there = {info.name.casefold(): info for info in gpkg.layer_overview(target)}
+    taken: dict[str, dict[str, set[str]]] = {}
+    for name in OPEN_LAYERS:
+        key = str(specs[name].key)
+        info = there.get(name)
+        if info is None or not {key, "step"} <= set(info.columns):
+            continue
+        rows = gpkg.read_table(target, info.name, columns=[key, "step"])
+        for identity, step in zip(rows[key], rows["step"], strict=True):
+            taken.setdefault(name, {}).setdefault(str(step), set()).add(str(identity))
+    return taken
+
+
+def _numbered(
+    rows: Sequence[Row], spec: LayerSpec, parcel_id: str, taken: Mapping[str, set[str]], step: Step
+) -> list[Row]:
+    """Return rows of findings or checks with names that no other step's rows have."""
+    if spec.name not in OPEN_LAYERS:
+        return list(rows)
+    own = (step.id, step.id + MEASURED)
+    used = set().union(*(names for origin, names in taken.items() if origin not in own)) if taken else set()
+    letter = "F" if spec.name == "findings" else "V"
+    found: list[Row] = []
+    number = 0
+    for row in rows:
+        number += 1
+        while f"{parcel_id}-{letter}{number}" in used:
+            number += 1
+        found.append({**row, str(spec.key): f"{parcel_id}-{letter}{number}"})
+    return found
+
+
+def opened(source: Source, specs: Mapping[str, LayerSpec], options: object) -> SiteSource:
+    """Return the site, opened.
+
+    Raises
+    ------
+    SiteError
+        When there is none, with what to do about it.
+    """
+    files = source.files(specs)
+    if "parcels" not in files.layers and source.site is None:
+        raise SiteError(
+            "there is no layer parcels",
+            where=str(source.path),
+            advice="Name the site that it was made from with --site, or the layer with --layer parcels=NAME.",
+        )
+    return SiteSource(files, options)  # type: ignore[arg-type]

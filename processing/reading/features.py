@@ -1,0 +1,385 @@
+"""Layers of a site in memory: checked, cleaned, with a word on everything that was repaired or left out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import geopandas
+import numpy as np
+import pandas as pd
+import shapely
+from geopandas.array import GeometryArray
+from numpy.typing import NDArray
+from pyproj import CRS
+from shapely import MultiLineString, MultiPoint, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.errors import LayerError
+from lawngis.geometry.polygons import polygon_parts
+
+from ..files import gpkg
+from ..model.layers import ColumnSpec, InputSpec
+from ..model.plan import Finding
+from .site_files import LayerPlace
+
+MIXED = ("Geometry", "GeometryCollection")
+"""What a layer says that holds features of any type: each is then looked at by itself."""
+
+
+def check_layer(spec: InputSpec, place: LayerPlace) -> None:
+    """Check a layer by its schema alone.
+
+    Raises
+    ------
+    LayerError
+        When it has the wrong geometry, or no CRS.
+    """
+    geometry = place.info.geometry_type or "None"
+    if geometry not in (*spec.geometries, *MIXED):
+        held = "is a table without geometry" if geometry == "None" else f"holds {_plural(geometry)}"
+        raise LayerError(
+            f"{held}, but {spec.name} needs {_geometry_words(spec)}",
+            where=str(place),
+            advice=f"Name the right layer with --layer {spec.name}=NAME, or rename this one.",
+        )
+    if place.info.crs is None and geometry != "None":
+        raise LayerError("has no CRS", where=str(place), advice="Assign the right one in a GIS.")
+
+
+def _geometry_words(spec: InputSpec) -> str:
+    plain = dict.fromkeys(name.removeprefix("Multi") for name in spec.geometries if name != "None")
+    return " or ".join(_plural(name) for name in plain)
+
+
+def _plural(geometry_type: str) -> str:
+    words = {"LineString": "line", "LinearRing": "line", "GeometryCollection": "collection"}
+    multi = "multi" if geometry_type.startswith("Multi") else ""
+    plain = geometry_type.removeprefix("Multi")
+    return f"{multi}{words.get(plain, plain.lower())}s"
+
+
+@dataclass(frozen=True)
+class Survey:
+    """What is wrong with a layer as a whole: what can't be used, what is repaired on reading, and doubtful values.
+
+    Parameters
+    ----------
+    broken
+        Reason by row, counted from 0.
+    repaired_rows
+        Row, counted from 0, by feature number.
+    doubts
+        Values that make no sense, in words.
+    """
+
+    broken: Mapping[int, str]
+    repaired_rows: Mapping[int, int]
+    doubts: tuple[str, ...] = ()
+
+    def findings(self, layer: str) -> list[Finding]:
+        """Return what every parcel should hear of this layer."""
+        reasons: dict[str, list[int]] = {}
+        for row, text in self.broken.items():
+            reasons.setdefault(text, []).append(row)
+        left_out = [
+            Finding(
+                "caution",
+                "feature-left-out",
+                f"{layer}, {_row_words(rows)}: {text}; "
+                + ("the feature was left out" if len(rows) == 1 else "these features were left out"),
+                "Redraw what stands there on the lawn, or delete it.",
+            )
+            for text, rows in reasons.items()
+        ]
+        return left_out + [Finding("caution", "value-unclear", f"{layer}: {text}") for text in self.doubts]
+
+
+@dataclass(frozen=True)
+class Features:
+    """Features of a layer in memory, cleaned; what was repaired or left out, by row of the table."""
+
+    table: geopandas.GeoDataFrame
+    repaired: Mapping[int, str]
+    broken: Mapping[int, str]
+    doubts: tuple[str, ...] = ()
+    made_up_ids: bool = False
+    numbers: tuple[int, ...] = ()
+    """Feature number in the file of each row of the table."""
+
+    @cached_property
+    def attributes(self) -> pd.DataFrame:
+        """The columns without the geometries."""
+        return pd.DataFrame(self.table.drop(columns=self.table.geometry.name))
+
+    @cached_property
+    def shapes(self) -> NDArray[np.object_]:
+        """The geometries."""
+        return np.asarray(self.table.geometry, dtype=object)
+
+    def meeting(self, place: BaseGeometry) -> NDArray[np.int64]:
+        """Return the rows of the features that meet a place, in order."""
+        return np.asarray(self.table.sindex.query(place, predicate="intersects", sort=True), dtype=np.int64)
+
+    def moved(self, wanted: NDArray[np.int64], shapes: NDArray[np.object_], crs: CRS) -> geopandas.GeoDataFrame:
+        """Return some rows, numbered anew, with their geometries as they are in another CRS."""
+        columns = self._plain.take(wanted).set_axis(pd.RangeIndex(len(wanted)))
+        columns["geometry"] = GeometryArray(shapes, crs=crs)
+        return geopandas.GeoDataFrame(columns, geometry="geometry")
+
+    @cached_property
+    def _plain(self) -> pd.DataFrame:
+        """The table without what geopandas knows of its geometry: rows are taken from it in a fraction of the time."""
+        return pd.DataFrame(self.table)
+
+    def rows(self, wanted: Sequence[int]) -> Features:
+        """Return some rows, numbered anew."""
+        place = {row: number for number, row in enumerate(wanted)}
+        return Features(
+            self.table.iloc[list(wanted)].reset_index(drop=True),
+            {place[row]: text for row, text in self.repaired.items() if row in place},
+            {place[row]: text for row, text in self.broken.items() if row in place},
+            self.doubts,
+            self.made_up_ids,
+            tuple(self.numbers[row] for row in wanted),
+        )
+
+
+SURVEY_ROWS = 10_000
+"""As many features are in memory while a whole layer is looked through."""
+
+
+ROWS_NAMED = 5
+"""As many rows are named one by one: one mistake may run through a whole layer."""
+
+
+def _row_words(rows: Sequence[int]) -> str:
+    """Return rows, counted from 0, in words, counted from 1."""
+    named = ", ".join(str(row + 1) for row in rows[:ROWS_NAMED])
+    more = f" and {len(rows) - ROWS_NAMED} more" if len(rows) > ROWS_NAMED else ""
+    return f"row {named}" if len(rows) == 1 else f"rows {named}{more}"
+
+
+def surveyed(spec: InputSpec, place: LayerPlace) -> Survey:
+    """Look through a whole layer, some features at a time.
+
+    Raises
+    ------
+    LayerError
+        When it can't be read, or text stands where a number belongs.
+    """
+    broken: dict[int, str] = {}
+    repaired: dict[int, int] = {}
+    doubts: dict[str, None] = {}
+    first = 0
+    for table in gpkg.layer_batches(place.file, place.info.name, columns=_columns(spec), rows=SURVEY_ROWS):
+        _, mended, useless = _repairs(spec, table)
+        broken |= {first + row: text for row, text in useless.items()}
+        repaired |= {int(table.index[row]): first + row for row in mended}
+        _, unclear = _cleaned_columns(spec, table, place, first)
+        doubts |= dict.fromkeys(unclear)
+        first += len(table)
+    return Survey(broken, repaired, tuple(doubts))
+
+
+def read_features(spec: InputSpec, place: LayerPlace, *, bbox: gpkg.Bounds | None = None) -> Features:
+    """Return a layer's features with the columns that are read, geometries repaired or left out.
+
+    Parcels that can't be used stay in their row, with an empty outline, so that each can fail by its name.
+
+    Parameters
+    ----------
+    spec, place
+        The layer, and where it is kept.
+    bbox
+        Only features that touch these bounds, in the layer's CRS.
+
+    Raises
+    ------
+    LayerError
+        When it can't be read, or text stands where a number belongs.
+    """
+    table = gpkg.read_layer(place.file, place.info.name, columns=_columns(spec), bbox=bbox)
+    if not table.index.is_monotonic_increasing:
+        table = table.sort_index()
+    geometries, repaired, broken = _repairs(spec, table)
+    columns, doubts = _cleaned_columns(spec, table, place, 0)
+    cleaned = geopandas.GeoDataFrame(columns, geometry=geometries, crs=table.crs, index=range(len(table)))
+    numbers = tuple(int(number) for number in table.index)
+    if spec.name == "parcels":
+        return Features(cleaned, repaired, broken, doubts, numbers=numbers)
+    kept = np.array([row not in broken for row in range(len(cleaned))], dtype=bool)
+    position = np.cumsum(kept) - 1
+    return Features(
+        cleaned if kept.all() else cleaned[kept].reset_index(drop=True),
+        {int(position[row]): text for row, text in repaired.items()},
+        broken,
+        doubts,
+        numbers=tuple(number for number, keep in zip(numbers, kept, strict=True) if keep),
+    )
+
+
+def _columns(spec: InputSpec) -> list[str]:
+    return [column.name for column in spec.columns]
+
+
+def _cleaned_columns(
+    spec: InputSpec, table: geopandas.GeoDataFrame, place: LayerPlace, first_row: int
+) -> tuple[dict[str, pd.Series[Any]], tuple[str, ...]]:
+    """Return the columns that are read, cleaned, and what is doubtful in them."""
+    doubts: list[str] = []
+    columns = {column.name: _values(column, table, (place, first_row), doubts) for column in spec.columns}
+    return columns, tuple(doubts)
+
+
+def _repairs(
+    spec: InputSpec, table: geopandas.GeoDataFrame
+) -> tuple[list[BaseGeometry], dict[int, str], dict[int, str]]:
+    """Return the geometries as they are used, and by row what was repaired and what could not be."""
+    row_of = {fid: row for row, fid in enumerate(table.index)}
+    geometries = list(table.geometry)
+    repaired: dict[int, str] = {}
+    broken: dict[int, str] = {}
+    problems = gpkg.geometry_problems(table, expected=spec.geometries)
+    for row, text in ((row_of[fid], text) for fid, text in problems):
+        mended = _mended(geometries[row], spec)
+        geometries[row] = mended or Polygon()
+        if mended is None:
+            broken[row] = text
+        elif text.startswith("is a "):
+            repaired[row] = f"{text}; its {_geometry_words(spec)} were taken"
+        else:
+            repaired[row] = f"{text}; it was repaired"
+    return geometries, repaired, broken
+
+
+def _mended(geometry: BaseGeometry | None, spec: InputSpec) -> BaseGeometry | None:
+    """Return what a geometry holds of the types that the layer needs, made valid; None when that is nothing."""
+    if geometry is None or geometry.is_empty or not np.isfinite(shapely.get_coordinates(geometry)).all():
+        return None
+    if "Polygon" in spec.geometries:
+        polygons = polygon_parts(shapely.make_valid(geometry))
+        if polygons:
+            return shapely.union_all(polygons)
+    parts = [part for part in _simple_parts(geometry) if part.geom_type in spec.geometries and part.is_valid]
+    if not parts:
+        return None
+    return parts[0] if len(parts) == 1 else _together(parts)
+
+
+def _simple_parts(geometry: BaseGeometry) -> list[BaseGeometry]:
+    parts = [geometry]
+    while any(hasattr(part, "geoms") for part in parts):
+        parts = [piece for part in parts for piece in getattr(part, "geoms", [part])]
+    return parts
+
+
+def _together(parts: list[BaseGeometry]) -> BaseGeometry | None:
+    """Return parts of one type as one geometry; None when they differ, as nobody can say which is meant."""
+    if len({part.geom_type for part in parts}) > 1:
+        return None
+    made_of: Callable[[Any], BaseGeometry] = MultiPoint if parts[0].geom_type == "Point" else MultiLineString
+    return made_of(parts)
+
+
+_Start = tuple[LayerPlace, int]
+"""A layer, and the row of it at which a table begins."""
+
+
+def _values(column: ColumnSpec, table: geopandas.GeoDataFrame, start: _Start, doubts: list[str]) -> pd.Series[Any]:
+    if column.name not in table.columns:
+        return pd.Series([None] * len(table), dtype="float64" if column.kind == "real" else "object")
+    values = table[column.name].reset_index(drop=True)
+    if column.kind == "real":
+        return _numbers(column, values, start, doubts)
+    if column.kind == "boolean":
+        return _truths(column, values, start, doubts)
+    texts = [_text(value) for value in values]
+    return pd.Series(_known_words(column, texts, doubts) if column.values else texts, dtype="object")
+
+
+def _text(value: Any) -> str | None:
+    """Return a value as text: a whole number without a point, blanks as nothing."""
+    if value is None or pd.isna(value):
+        return None
+    whole = isinstance(value, float) and value.is_integer()
+    return str(int(value) if whole else value).strip() or None
+
+
+def _known_words(column: ColumnSpec, texts: list[str | None], doubts: list[str]) -> list[str | None]:
+    folded = [None if text is None else text.casefold() for text in texts]
+    strange = {text: None for text, word in zip(texts, folded, strict=True) if word and word not in column.values}
+    for text in strange:
+        doubts.append(f"{column.name} {text!r} is none of {', '.join(column.values)}; it was taken as unknown")
+    return [word if word in column.values else None for word in folded]
+
+
+def _numbers(column: ColumnSpec, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
+    place, first_row = start
+    numbers = pd.to_numeric(values, errors="coerce").astype("float64")
+    wrong = numbers.isna() & values.notna() & (values.astype(str).str.strip() != "")
+    if wrong.any():
+        row = int(np.flatnonzero(wrong)[0])
+        raise LayerError(
+            f"column {column.name} holds {values.iloc[row]!r} where a number belongs",
+            where=(str(place), f"row {first_row + row + 1}"),
+            advice=f"Enter the {column.description} in {_UNIT_WORDS.get(column.unit, column.unit)}, such as 1.8,"
+            " or leave it empty.",
+        )
+    absurd = numbers.notna() & ~(np.isfinite(numbers) & (numbers >= 0))
+    if absurd.any():
+        rows = np.flatnonzero(absurd)
+        named = _row_words((first_row + rows).tolist())
+        doubts.append(
+            f"{column.name} can't be {numbers[int(rows[0])]:g} or the like ({named}); it was taken as unknown"
+        )
+    return numbers.where(~absurd)
+
+
+_UNIT_WORDS = {"m": "metres"}
+
+_TRUE, _FALSE = ("1", "1.0", "true", "yes", "t", "y"), ("0", "0.0", "false", "no", "f", "n")
+
+
+def _truths(column: ColumnSpec, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
+    words = [None if pd.isna(value) else str(value).strip().casefold() or None for value in values]
+    strange = [row for row, word in enumerate(words) if word is not None and word not in (*_TRUE, *_FALSE)]
+    if strange:
+        named = _row_words([start[1] + row for row in strange])
+        doubts.append(f"{column.name} {words[strange[0]]!r} is neither yes nor no ({named}); it was taken as unknown")
+    known = [True if word in _TRUE else False if word in _FALSE else None for word in words]
+    return pd.Series(known, dtype="object")
+
+
+def identified(features: Features, place: LayerPlace) -> Features:
+    """Give every parcel a name, and refuse names that occur twice.
+
+    Raises
+    ------
+    LayerError
+        When there is no parcel, or two have one name.
+    """
+    table = features.table
+    if len(table) == 0:
+        raise LayerError("holds no parcel", where=str(place), advice="Draw at least one, or name another layer.")
+    names = table["parcel_id"]
+    blank = names.isna()
+    filled = names.where(~blank, [f"row-{row + 1}" for row in range(len(table))]).astype(str)
+    twice = filled[filled.duplicated()]
+    if len(twice):
+        rows = [str(row + 1) for row in np.flatnonzero(filled == twice.iloc[0])]
+        raise LayerError(
+            f"parcel_id {twice.iloc[0]!r} occurs more than once, in rows {', '.join(rows)}",
+            where=str(place),
+            advice="Give every parcel a name of its own.",
+        )
+    return Features(
+        table.assign(parcel_id=filled.to_numpy()),
+        features.repaired,
+        features.broken,
+        features.doubts,
+        bool(blank.any()),
+        features.numbers,
+    )

@@ -1,0 +1,244 @@
+"""Find a site's layers and rasters, without reading them."""
+
+from __future__ import annotations
+
+import atexit
+import shutil
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+
+from lawngis.errors import LayerError, SiteError
+
+from ..files import geoparquet, gpkg, rasters, tiles
+from ..model.layers import RASTERS, SITE_LAYERS, InputSpec
+
+PLAN_MARKS = frozenset({"summary", "run_info", "wire_path"})
+"""Layers that only a plan has all of: such a file is something we wrote, never something people bring."""
+
+RASTER_ENDINGS = (".tif", ".tiff", ".vrt")
+VECTOR_ENDINGS = (".gpkg", ".fgb", *geoparquet.ENDINGS)
+
+
+@dataclass(frozen=True)
+class LayerPlace:
+    """Where a layer of the site is kept."""
+
+    path: Path
+    info: gpkg.LayerInfo
+
+    @property
+    def file(self) -> Path:
+        """The file that it is read from: its own, or a copy of it with a spatial index."""
+        return self.info.path
+
+    def __str__(self) -> str:
+        return f"{self.path.name}, layer {self.info.name}"
+
+
+@dataclass(frozen=True)
+class SiteFiles:
+    """Layers and rasters of a site, found but not read."""
+
+    path: Path
+    layers: Mapping[str, LayerPlace]
+    rasters: Mapping[str, str]
+    ignored: tuple[str, ...] = ()
+    """Layers under names that mean nothing here, and plans that lie beside the layers."""
+    tiles: Mapping[str, str] = field(default_factory=dict)
+    """Folders of tiles that rasters were tied together from, by raster."""
+
+    @property
+    def absent(self) -> list[InputSpec]:
+        """Layers of the contract that the site doesn't have; measurements on site are never missed."""
+        return [spec for name, spec in SITE_LAYERS.items() if name not in self.layers and spec.unknown_without]
+
+    @property
+    def inputs(self) -> list[Path]:
+        """Every file that is read, each once."""
+        vector = [place.path for place in self.layers.values()]
+        grids = [
+            file
+            for name, source in self.rasters.items()
+            for file in (tiles.tile_files(Path(self.tiles[name])) if name in self.tiles else _raster_inputs(source))
+        ]
+        return list(dict.fromkeys(vector + grids))
+
+
+def raster_file(source: str) -> Path:
+    """Return the file that a raster is in: itself, or the GeoPackage of ``GPKG:file:table``."""
+    return Path(source.removeprefix("GPKG:").rpartition(":")[0] if source.startswith("GPKG:") else source)
+
+
+def _raster_inputs(source: str) -> list[Path]:
+    """Return a raster's file, and those that it is made of where it is a virtual one."""
+    file = raster_file(source)
+    return [file, *rasters.parts(source)] if file.suffix.casefold() == ".vrt" else [file]
+
+
+def site_files(
+    path: Path,
+    *,
+    layer_names: Mapping[str, str] | None = None,
+    raster_files: Mapping[str, str] | None = None,
+    may_be_plan: bool = False,
+) -> SiteFiles:
+    """Find the layers and rasters of a site.
+
+    Parameters
+    ----------
+    path
+        A GeoPackage, FlatGeobuf or GeoParquet file, an aerial image, or a folder of them. Plans in the folder are
+        passed over.
+    layer_names
+        Names that layers of the contract have in the files, where they differ.
+    raster_files
+        Files of ``dem``, ``dsm`` and ``imagery``, or folders of tiles, where they don't lie beside the layers under
+        these names.
+    may_be_plan
+        The file may hold a plan beside the site's layers.
+
+    Raises
+    ------
+    SiteError
+        When nothing is there, a file can't be read, it is a plan, or a layer is found twice.
+    LayerError
+        When a layer that was named isn't there, or is no layer of a site.
+    """
+    if not path.exists():
+        raise SiteError("there is no such file or folder", where=str(path), advice="Check the spelling.")
+    wanted = _wanted_names(layer_names or {})
+    image = {"imagery": str(path)} if path.suffix.casefold() in RASTER_ENDINGS and path.is_file() else {}
+    files = _vector_files(path) if path.is_dir() else [] if image else [path]
+    overviews = {file: gpkg.layer_overview(_indexed(file)) for file in files}
+    _refuse_cut_off(overviews)
+    plans = [file for file, infos in overviews.items() if {info.name for info in infos} >= PLAN_MARKS]
+    if may_be_plan and not path.is_dir():
+        plans = []
+    if plans == [path]:
+        raise SiteError("is a plan, not a site", where=str(path), advice="Name the layers that it was made from.")
+    read = {file: infos for file, infos in overviews.items() if file not in plans}
+    layers, ignored = _layer_places(read, wanted)
+    for name, given in (layer_names or {}).items():
+        if name not in layers:
+            raise LayerError(
+                f"there is no layer {given!r} to take as {name}", where=str(path), advice=_names_there(read)
+            )
+    passed_over = (*ignored, *(f"{file.name} (a plan)" for file in plans))
+    places = _raster_places(path, list(read), image | dict(raster_files or {}))
+    folders = {name: place for name, place in places.items() if Path(place).is_dir()}
+    one = {name: str(_tied_together(Path(folder).absolute(), name)) for name, folder in folders.items()}
+    return SiteFiles(path, layers, places | one, passed_over, folders)
+
+
+def _refuse_cut_off(overviews: Mapping[Path, Sequence[gpkg.LayerInfo]]) -> None:
+    for file, infos in overviews.items():
+        if not infos and file.suffix.casefold() != ".gpkg":
+            raise SiteError("holds no layer: it is empty or cut off", where=str(file), advice="Export it again.")
+
+
+def _indexed(file: Path) -> Path:
+    """Return the file from which parcels can be cut out quickly: itself, or a copy."""
+    if file.suffix.casefold() not in geoparquet.ENDINGS or not file.is_file():
+        return file
+    state = file.stat()
+    return _copied(file.absolute(), (state.st_mtime_ns, state.st_size))
+
+
+@lru_cache(maxsize=64)
+def _copied(file: Path, state: tuple[int, int]) -> Path:
+    del state  # a new state is a new copy
+    return geoparquet.geopackage_of(file, _own_folder())
+
+
+def _tied_together(folder: Path, name: str) -> Path:
+    return tiles.virtual_raster(folder, _own_folder() / f"{name}.vrt")
+
+
+def _own_folder() -> Path:
+    """Return a new folder for what is read in a file's stead; it goes when the process ends."""
+    folder = tempfile.mkdtemp(prefix="lawngis-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return Path(folder)
+
+
+def _vector_files(folder: Path) -> list[Path]:
+    """Return the folder's files of layers, hidden ones left out: a program's drafts are no data."""
+    try:
+        inside = sorted(folder.iterdir())
+    except OSError as error:
+        raise SiteError(
+            f"the folder can't be looked into ({error.strerror})", where=str(folder), advice="Ask for the right to."
+        ) from error
+    files = [file for file in inside if file.suffix.casefold() in VECTOR_ENDINGS and not file.name.startswith(".")]
+    if not files and not _rasters_in(folder):
+        raise SiteError("the folder holds no GeoPackage", where=str(folder), advice="Put the layers there as *.gpkg.")
+    return files
+
+
+def _wanted_names(layer_names: Mapping[str, str]) -> dict[str, str]:
+    """Return the layers of the contract by the names, in small letters, under which they are looked for.
+
+    A name that was given is no longer looked for as itself: with ``lawns=parcels`` there are no parcels.
+    """
+    for name in layer_names:
+        if name not in SITE_LAYERS:
+            raise LayerError(f"{name!r} is no layer of a site", advice=f"Layers are {', '.join(SITE_LAYERS)}.")
+    wanted = {name: name for name in SITE_LAYERS if name not in layer_names}
+    taken: dict[str, str] = {}
+    for name, given in layer_names.items():
+        if given.casefold() in taken:
+            other = taken[given.casefold()]
+            raise LayerError(
+                f"layer {given!r} can't be both {other} and {name}", advice="Name another layer for one of them."
+            )
+        taken[given.casefold()] = name
+    return wanted | taken
+
+
+def _names_there(overviews: Mapping[Path, Sequence[gpkg.LayerInfo]]) -> str:
+    names = [info.name for infos in overviews.values() for info in infos]
+    return f"Layers there are {', '.join(names)}." if names else "There are no layers at all."
+
+
+def _layer_places(
+    overviews: Mapping[Path, Sequence[gpkg.LayerInfo]], wanted: Mapping[str, str]
+) -> tuple[dict[str, LayerPlace], list[str]]:
+    """Return the layers that were found, and the names of those that nobody asked for."""
+    found: dict[str, LayerPlace] = {}
+    ignored: list[str] = []
+    for file, infos in overviews.items():
+        for info in infos:
+            name = wanted.get(info.name.casefold())
+            if name is None and len(infos) == 1:
+                name = wanted.get(file.stem.casefold())
+            if name is None:
+                ignored.append(f"{file.name}, layer {info.name}")
+                continue
+            if name in found:
+                raise SiteError(
+                    f"layer {name} is in {found[name].path.name} and in {file.name}",
+                    where=str(file.parent),
+                    advice="Leave it in one of them: rename it in the other, or move that file away.",
+                )
+            found[name] = LayerPlace(file, info)
+    return found, ignored
+
+
+def _raster_places(path: Path, files: Sequence[Path], given: Mapping[str, str]) -> dict[str, str]:
+    beside = _rasters_in(path) if path.is_dir() else {}
+    places: dict[str, str] = {}
+    for name in RASTERS:
+        inside = next(filter(None, (rasters.raster_table(file, name) for file in files)), None)
+        place = given.get(name) or beside.get(name) or inside
+        if place:
+            places[name] = place
+    return places
+
+
+def _rasters_in(folder: Path) -> dict[str, str]:
+    files = sorted(folder.iterdir(), reverse=True)  # of dem.tif and dem.tiff the first is taken
+    folders = {file.name.casefold(): str(file) for file in files if file.is_dir() and file.name.casefold() in RASTERS}
+    return folders | {file.stem.casefold(): str(file) for file in files if file.suffix.casefold() in RASTER_ENDINGS}

@@ -1,0 +1,163 @@
+"""``lawngis check``: what a site has, what is missing, what is broken, without planning anything."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any, TypeVar
+
+from lawngis.errors import LawngisError
+
+from ..files import rasters
+from ..model.layers import SITE_LAYERS
+from ..model.text import counted, one_line, unit_word
+from .features import check_layer
+from .site_files import SiteFiles, site_files
+from .site_source import ReadOptions, SiteSource
+
+T = TypeVar("T")
+
+
+@dataclass
+class SiteReport:
+    """What was found of a site; `usable` says whether a plan can start from it."""
+
+    site: str
+    layers: list[dict[str, Any]] = field(default_factory=list)
+    rasters: list[dict[str, Any]] = field(default_factory=list)
+    missing: list[dict[str, str]] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+    parcels: int = 0
+    failing: dict[str, str] = field(default_factory=dict)
+    notes: dict[str, list[str]] = field(default_factory=dict)
+    ignored: list[str] = field(default_factory=list)
+    usable: bool = False
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the report for programs."""
+        return asdict(self)
+
+    def as_text(self) -> str:
+        """Return the report in words."""
+        layers = [
+            (item["layer"], counted(item["features"], "feature"), item["crs"], item["place"]) for item in self.layers
+        ]
+        grids = [(item["raster"], item["size"], item["cell"], item["crs"], item["file"]) for item in self.rasters]
+        missing = [(item["layer"], item["unknown"]) for item in self.missing]
+        failing = [(f"parcel {name}", reason) for name, reason in self.failing.items()]
+        noticed = [(_parcel_words(ids, self.parcels), note) for note, ids in self.notes.items()]
+        sections = (
+            ("layers", layers),
+            ("rasters", grids),
+            ("missing; not needed to start, but then the plan cannot know", missing),
+            ("not read, as no layer of a site has that name", [(name,) for name in self.ignored]),
+            ("broken", [(problem,) for problem in self.problems]),
+            ("can't be planned", failing),
+            ("noticed", noticed),
+        )
+        lines = [f"site {self.site}"]
+        for title, rows in sections:
+            lines += _section(title, rows)
+        return "\n".join([*lines, self._verdict()])
+
+    def _verdict(self) -> str:
+        if self.problems:
+            return "not usable: mend what is broken, then check again"
+        ready = self.parcels - len(self.failing)
+        if ready == self.parcels:
+            return f"usable: {counted(ready, 'parcel')} can be planned"
+        return f"{'usable' if ready else 'not usable'}: {ready} of {counted(self.parcels, 'parcel')} can be planned"
+
+
+WORDS_MAX = 40
+"""Longer words are not lined up with those above and below."""
+
+ROWS_MAX = 30
+"""As many lines of a kind are shown; ``--json`` has them all."""
+
+
+def _section(title: str, rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Return a title and rows below it, their columns lined up, the last one as long as it is."""
+    if not rows:
+        return []
+    clean = [[one_line(str(word)) for word in row] for row in rows]
+    widths = [max(min(len(row[column]), WORDS_MAX) for row in clean) for column in range(len(clean[0]) - 1)]
+    lines = [
+        "  " + "  ".join([*(word.ljust(width) for word, width in zip(row, widths, strict=False)), row[-1]])
+        for row in clean[:ROWS_MAX]
+    ]
+    more = [f"  and {len(rows) - ROWS_MAX} more"] if len(rows) > ROWS_MAX else []
+    return [f"{title}:", *lines, *more]
+
+
+def _parcel_words(ids: list[str], parcels: int) -> str:
+    if len(ids) == 1:
+        return f"parcel {ids[0]}"
+    return "every parcel" if len(ids) == parcels else counted(len(ids), "parcel")
+
+
+def site_report(
+    path: Path, layer_names: Mapping[str, str], raster_files: Mapping[str, str], options: ReadOptions
+) -> SiteReport:
+    """Return what a site has, lacks and breaks; reads everything, writes nothing."""
+    report = SiteReport(str(path))
+    try:
+        files = site_files(path, layer_names=layer_names, raster_files=raster_files)
+    except LawngisError as error:
+        report.problems.append(str(error))
+        return report
+    _list_files(report, files)
+    try:
+        source = SiteSource(files, options)
+    except LawngisError as error:
+        if str(error) not in report.problems:
+            report.problems.append(str(error))
+        return report
+    _try_parcels(report, source)
+    report.usable = len(report.failing) < report.parcels
+    return report
+
+
+def _try_parcels(report: SiteReport, source: SiteSource) -> None:
+    report.parcels = len(source.parcel_ids)
+    for parcel_id in source.parcel_ids:
+        try:
+            site = source.site(parcel_id)
+        except LawngisError as error:
+            report.failing[parcel_id] = str(error)
+            continue
+        for finding in site.findings:
+            if not finding.code.startswith("no-"):
+                report.notes.setdefault(finding.text, []).append(parcel_id)
+
+
+def _list_files(report: SiteReport, files: SiteFiles) -> None:
+    """List what is there; every layer and raster is looked at, so that all that is broken is said at once."""
+    report.ignored += files.ignored
+    report.missing += [{"layer": spec.name, "unknown": spec.unknown_without} for spec in files.absent]
+    for name, place in files.layers.items():
+        crs = place.info.crs.name if place.info.crs else "no CRS"
+        report.layers.append({"layer": name, "features": place.info.feature_count, "crs": crs, "place": str(place)})
+        _note_problem(report, partial(check_layer, SITE_LAYERS[name], place))
+    for name, file in files.rasters.items():
+        info = _note_problem(report, partial(rasters.raster_overview, file))
+        if info is not None:
+            report.rasters.append(
+                {
+                    "raster": name,
+                    "size": f"{info.width} x {info.height} cells",
+                    "cell": f"of {info.res[0]:g} x {info.res[1]:g} {unit_word(info.crs)}",
+                    "crs": info.crs.name,
+                    "file": file,
+                }
+            )
+
+
+def _note_problem(report: SiteReport, look: Callable[[], T]) -> T | None:
+    try:
+        return look()
+    except LawngisError as error:
+        report.problems.append(str(error))
+        return None

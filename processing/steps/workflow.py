@@ -1,0 +1,315 @@
+"""Order and run steps: what a step reads must have been written before it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from graphlib import CycleError, TopologicalSorter
+from hashlib import blake2b
+from time import perf_counter
+from typing import Any, NoReturn
+
+import shapely
+
+from lawngis.errors import ParameterError, PlanError
+from lawngis.mower import MowerProfile
+
+from ..measured.overrides import Override, own_overrides, site_with, step_result_with
+from ..model.layers import PLAN_LAYERS, LayerSpec
+from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
+from ..model.site import Site
+from ..model.step import BrokenStep, Step, loaded_steps
+
+OPEN_LAYERS = frozenset({"findings", "visit_checks"})
+"""Layers that every step adds to; they are closed before a step that reads them."""
+
+
+def ordered(steps: Iterable[Step], broken: Iterable[BrokenStep] = ()) -> list[Step]:
+    """Return steps in an order in which each finds what it reads.
+
+    Of steps that could take turns, the one comes first for which more others wait, then the one that waits for fewer:
+    the order is the same each time, and what is worked on longest comes before what is only told of it.
+
+    Parameters
+    ----------
+    steps
+        The steps.
+    broken
+        Steps that could not be loaded: when a layer is missing, the reason may be there.
+
+    Raises
+    ------
+    PlanError
+        When two steps write one layer, a layer that is read is written by none, or steps wait for each other.
+    """
+    steps = list(steps)
+    writer = _writers(steps)
+    after: dict[str, set[str]] = {}
+    for step in steps:
+        missing = step.plan_layers_read - set(writer) - OPEN_LAYERS
+        if missing:
+            _raise_missing(step, sorted(missing)[0], list(broken))
+        after[step.id] = {writer[name] for name in step.plan_layers_read if name in writer}
+        if step.plan_layers_read & OPEN_LAYERS:
+            after[step.id] |= {other.id for other in steps if not other.plan_layers_read & OPEN_LAYERS}
+    try:
+        before = _all_before(after)
+    except CycleError as error:
+        raise PlanError(f"steps wait for each other: {' -> '.join(error.args[1])}") from error
+    waiting = {name: sum(name in others for others in before.values()) for name in before}
+    return sorted(steps, key=lambda step: (-waiting[step.id], len(before[step.id]), step.id))
+
+
+def _all_before(after: Mapping[str, set[str]]) -> dict[str, set[str]]:
+    """Return for each step all that must run before it."""
+    before: dict[str, set[str]] = {}
+    for name in TopologicalSorter(after).static_order():
+        before[name] = after[name].union(*(before[other] for other in after[name]))
+    return before
+
+
+def _raise_missing(step: Step, layer: str, broken: Sequence[BrokenStep]) -> NoReturn:
+    what = f"step {step.id} reads {layer}, which no step writes"
+    if broken:
+        first = broken[0]
+        what = f"step {first.id} of {first.package} can't be loaded ({first.reason}), and {what}"
+    raise PlanError(what, advice="Mend or install again the package that it comes from." if broken else "")
+
+
+@lru_cache(maxsize=1)
+def installed_steps() -> tuple[Step, ...]:
+    """Return the steps of all installed packages, in order; found once in the life of a process."""
+    steps, broken = loaded_steps()
+    return tuple(ordered(steps.values(), broken))
+
+
+def step_layers(steps: Iterable[Step]) -> dict[str, LayerSpec]:
+    """Return the layers of a plan: those of the contract, and those that steps declare themselves.
+
+    Raises
+    ------
+    PlanError
+        When a step declares a layer that is there already, or doesn't write what it declares.
+    """
+    layers = dict(PLAN_LAYERS)
+    for step in steps:
+        for spec in step.layers:
+            if spec.name.casefold() in {name.casefold() for name in layers}:
+                raise PlanError(
+                    f"step {step.id} declares a layer {spec.name}, but a layer of that name is there already",
+                    advice="Give the step's layer another name.",
+                )
+            if spec.name not in step.writes:
+                raise PlanError(f"step {step.id} declares a layer {spec.name}, but doesn't write it")
+            if "parcel_id" not in {column.name for column in spec.columns}:
+                raise PlanError(f"layer {spec.name} of step {step.id} has no column parcel_id")
+            layers[spec.name] = spec
+    return layers
+
+
+def _writers(steps: Sequence[Step]) -> dict[str, str]:
+    writer: dict[str, str] = {}
+    layers = step_layers(steps)
+    for step in steps:
+        for name in step.writes:
+            if name not in layers:
+                raise PlanError(
+                    f"step {step.id} writes {name}, which the contract doesn't have",
+                    advice="Declare the layer with the step.",
+                )
+            if name in writer:
+                raise PlanError(f"steps {writer[name]} and {step.id} both write {name}")
+            writer[name] = step.id
+    return writer
+
+
+SHARED = ("price_book",)
+"""Parameters that mean the same in every step that has them: given for one step, they hold for all."""
+
+
+def with_shared(parameters: Mapping[str, Mapping[str, Any]], steps: Iterable[Step]) -> dict[str, dict[str, Any]]:
+    """Return the parameters of each step, with what steps share completed where it was given for another step only."""
+    found = {step: dict(values) for step, values in parameters.items()}
+    for name in SHARED:
+        given = [values[name] for values in parameters.values() if name in values]
+        for step in steps if given else ():
+            if name in step.parameters.model_fields:
+                found.setdefault(step.id, {}).setdefault(name, given[0])
+    return found
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What a run is asked to do: the mower, the parameters of each step by step id, and what was measured on site."""
+
+    mower: MowerProfile
+    parameters: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    overrides: tuple[Override, ...] = ()
+
+    def check(self, steps: Iterable[Step]) -> None:
+        """Check the parameters before anything is computed.
+
+        Raises
+        ------
+        ParameterError
+            When a step or a parameter is unknown, or a value is out of range.
+        """
+        by_id = {step.id: step for step in steps}
+        for name, values in self.parameters.items():
+            if name not in by_id:
+                raise ParameterError(f"there is no step {name!r}", advice=f"Known are {', '.join(by_id)}.")
+            by_id[name].parameters_from(values)
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A finished plan and the seconds that each step took."""
+
+    plan: Plan
+    step_seconds: Mapping[str, float]
+
+
+MEASURED = " (overrides)"
+"""Findings about what was measured on site have as their step that of the layer, with this behind it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Start:
+    """Where to begin in the middle: layers of an earlier plan, as a person left them, in the frame of the site.
+
+    Parameters
+    ----------
+    first
+        Step that is the first to run.
+    layers
+        Rows by layer, of the steps before it.
+    findings, checks
+        Of these steps, with the step's name.
+    told
+        What is to be said of the layers themselves: edits, and rules that they break.
+    overrides
+        What was measured on site and is in the layers already, see :func:`override_identity`.
+    """
+
+    first: str
+    layers: Mapping[str, Sequence[Row]]
+    findings: Sequence[tuple[str, Finding]] = ()
+    checks: Sequence[tuple[str, VisitCheck]] = ()
+    told: Sequence[Finding] = ()
+    overrides: frozenset[str] = frozenset()
+
+
+def steps_before(steps: Sequence[Step], first: str) -> list[Step]:
+    """Return the steps that come before one, of steps in order.
+
+    Raises
+    ------
+    ParameterError
+        When there is no step of that name.
+    """
+    names = [step.id for step in steps]
+    if first not in names:
+        raise ParameterError(f"there is no step {first!r}", advice=f"Known are, in order, {', '.join(names)}.")
+    return list(steps[: names.index(first)])
+
+
+def planned(site: Site, steps: Iterable[Step], settings: Settings, start: Start | None = None) -> Planned:
+    """Run steps, already ordered, on one site.
+
+    Parameters
+    ----------
+    site
+        The site.
+    steps
+        All steps, in order.
+    settings
+        Mower, parameters, and what was measured on site.
+    start
+        Begin in the middle.
+
+    Raises
+    ------
+    LawngisError
+        Whatever a step raises on purpose; the caller decides what a failed parcel means for the others.
+    """
+    steps = list(steps)
+    plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps))
+    measured = own_overrides(site, settings.overrides)
+    site, corrected = site_with(site, measured)
+    plan.attach("reading", StepResult(findings=[*site.findings, *corrected]), ())
+    if start is not None:
+        before = steps_before(steps, start.first)
+        fresh = [item for item in settings.overrides if override_identity(item) not in start.overrides]
+        _take_over(plan, before, start, own_overrides(site, fresh), settings.mower)
+        steps = steps[len(before) :]
+    seconds: dict[str, float] = {}
+    for step in steps:
+        started = perf_counter()
+        _run_step(step, site, plan, settings, measured)
+        seconds[step.id] = perf_counter() - started
+    plan.close()
+    return Planned(plan, seconds)
+
+
+def _run_step(step: Step, site: Site, plan: Plan, settings: Settings, measured: Sequence[Override]) -> None:
+    if step.plan_layers_read & OPEN_LAYERS:
+        plan.close()
+    parameters = step.parameters_from(settings.parameters.get(step.id, {}))
+    result, corrected = step_result_with(step.compute(site, plan, settings.mower, parameters), measured, settings.mower)
+    plan.attach(step.id, result, step.writes)
+    plan.attach(step.id + MEASURED, StepResult(findings=corrected), ())
+
+
+def planned_alone(site: Site, step: Step, settings: Settings, start: Start, specs: Mapping[str, LayerSpec]) -> Plan:
+    """Run one step on layers that are there already, and return what it writes.
+
+    Parameters
+    ----------
+    site
+        The site.
+    step
+        The step.
+    settings
+        Mower, parameters, and what was measured on site.
+    start
+        Layers that it reads; findings and checks of other steps, for a step that reads them.
+    specs
+        Declarations of all layers.
+
+    Raises
+    ------
+    LawngisError
+        Whatever the step raises on purpose.
+    """
+    plan = Plan(site.parcel_id, site.frame.crs, specs)
+    measured = own_overrides(site, settings.overrides)
+    site, _ = site_with(site, measured)
+    plan.keep(start.layers)
+    plan.findings += start.findings
+    plan.checks += start.checks
+    _run_step(step, site, plan, settings, measured)
+    own = (step.id, step.id + MEASURED)
+    plan.findings = [(step.id, finding) for finding in start.told] + [item for item in plan.findings if item[0] in own]
+    plan.checks = [item for item in plan.checks if item[0] in own]
+    plan.close()
+    return plan
+
+
+def _take_over(plan: Plan, before: Sequence[Step], start: Start, new: Sequence[Override], mower: MowerProfile) -> None:
+    """Put the layers of an earlier plan into this one; what was measured since then is laid over them."""
+    for step in before:
+        rows = {name: start.layers.get(name, ()) for name in step.writes}
+        result, corrected = step_result_with(StepResult(rows), new, mower) if new else (StepResult(rows), [])
+        plan.keep(result.layers)
+        plan.attach(step.id + MEASURED, StepResult(findings=corrected), ())
+    plan.findings += start.findings
+    plan.checks += start.checks
+    plan.attach("edits", StepResult(findings=start.told), ())
+
+
+def override_identity(item: Override) -> str:
+    """Return what makes an override, as it was read, the same as one of another run."""
+    place = b"" if item.place is None else bytes(shapely.to_wkb(item.place))
+    words = "|".join([item.target_layer, item.target_id, item.column, item.value])
+    return blake2b(words.encode() + place, digest_size=8).hexdigest()

@@ -1,0 +1,155 @@
+"""The command line: quick to start, good to read, quick to stop."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+
+import pyogrio
+import pytest
+
+COMMANDS = ("plan", "check", "slope", "deliver", "profiles", "steps", "describe")
+
+LINE = "import sys; from lawngis.processing.cli.main import main; code = main(); "
+
+
+def process(code, *words, **options):
+    return subprocess.Popen(
+        [sys.executable, "-c", code, *map(str, words)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        **options,
+    )
+
+
+def test_help_loads_nothing_heavy():
+    heavy = ["numba", "geopandas", "pandas", "rasterio", "fiona", "pyogrio", "scipy", "shapely", "numpy"]
+    running = process(LINE + f"print('LOADED', [name for name in {heavy} if name in sys.modules])", "--help")
+    out, err = running.communicate(timeout=60)
+    assert err == ""
+    assert "LOADED []" in out
+    for command in COMMANDS:
+        assert command in out
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_explains_itself(lawngis, command):
+    outcome = lawngis(command, "--help")
+    assert outcome.code == 0
+    assert "Usage" in outcome.out
+    assert command in outcome.out
+
+
+def test_no_words_at_all_give_the_help(lawngis):
+    outcome = lawngis()
+    assert outcome.code == 0
+    assert "Usage" in outcome.out
+
+
+def test_profiles_are_listed_and_printed_as_they_are(lawngis):
+    from lawngis.mower import mower_profile, profile_names
+
+    listed = lawngis("profiles").out
+    for name in profile_names():
+        assert name in listed
+        printed = lawngis("profiles", name).out
+        assert mower_profile(printed, source="printed").title
+    assert lawngis("profiles", "giant").code == 2
+
+
+def test_steps_are_listed_in_an_order_that_works_and_described(lawngis):
+    listed = [line.split()[0] for line in lawngis("steps").out.splitlines()]
+    written = set()
+    for name in listed:
+        described = json.loads(lawngis("describe", name).out)
+        assert described["id"] == name
+        written |= set(described["outputs"])
+    assert {"lawn", "zones", "wire_path", "summary"} <= written
+    assert listed.index("lawn") < listed.index("zones") < listed.index("wire")
+    assert "there is no step 'mow'" in lawngis("describe", "mow").said
+
+
+def test_the_table_of_several_parcels(lawngis, build, tmp_path):
+    outlines = [build.parcel(), build.block(24, 0, 12, 12), build.block(5000, 0, 20, 15)]
+    site = build.site(tmp_path / "site", parcels=outlines, ids=["A", "B" * 60, "C"])
+    outcome = lawngis("plan", site, "--out", tmp_path / "out")
+    assert outcome.code == 1
+    head, *rows = outcome.out.splitlines()
+    assert head.split()[:2] == ["parcel", "verdict"]
+    assert all(len(row) <= 100 for row in (head, *rows[:3]))
+    assert rows[0].startswith("A ")
+    assert rows[1].startswith("BBB")
+    assert "…" in rows[1]
+    assert rows[2].split()[:2] == ["C", "failed"]
+    assert rows[3] == f"2 planned, 1 failed; plan: {tmp_path / 'out' / 'plan.gpkg'}"
+    said = outcome.err.splitlines()
+    assert said[0] == "1/3 A: planned"
+    assert said[2] == "3/3 C: failed"
+    assert said[3].startswith("parcel C failed: ")
+    assert list(pyogrio.read_dataframe(tmp_path / "out/plan.gpkg", layer="summary")["parcel_id"]) == [
+        "A",
+        "B" * 60,
+        "C",
+    ]
+
+
+@pytest.mark.slow
+def test_two_workers_plan_the_same_as_one(lawngis, build, tmp_path):
+    outlines = [build.parcel(), build.block(24, 0, 12, 12), build.block(5000, 0, 20, 15)]
+    site = build.site(tmp_path / "site", parcels=outlines)
+    for workers in (1, 2):
+        assert lawngis("plan", site, "--out", tmp_path / str(workers), "--workers", workers).code == 1
+    for layer in ("summary", "zones", "wire_path", "pegs", "findings"):
+        one, two = (pyogrio.read_dataframe(tmp_path / folder / "plan.gpkg", layer=layer) for folder in ("1", "2"))
+        for column in one.columns.drop("seconds", errors="ignore"):
+            assert one[column].equals(two[column]), (layer, column)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="signals differ elsewhere")
+@pytest.mark.parametrize("workers", [1, 2])
+def test_an_interrupt_ends_it_within_seconds_and_says_how_to_go_on(build, tmp_path, workers):
+    outlines = [build.block(25 * (number % 8), 20 * (number // 8), 20, 15) for number in range(64)]
+    site = build.site(tmp_path / "site", parcels=outlines, dem=False)
+    build.dem(site / "dem.tif", top=5_500_180, width_m=240, depth_m=210)
+    before = build.hashes(site)
+    code = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); " + LINE + "sys.exit(code)"
+    running = process(code, "plan", site, "--out", tmp_path / "out", "--workers", workers, start_new_session=True)
+    assert "/64 parcels" in running.stderr.readline()
+    sent = time.monotonic()
+    os.killpg(running.pid, signal.SIGINT)  # as a terminal does: to every process of the group
+    _, err = running.communicate(timeout=60)
+    assert time.monotonic() - sent < 5
+    assert running.returncode == 130
+    last = err.splitlines()[-1]
+    assert re.fullmatch(
+        r"lawngis: interrupted; "
+        r"(nothing was written|\d+ of 64 parcels are kept: the same command with --resume goes on)",
+        last,
+    )
+    assert "Traceback" not in err
+    assert build.hashes(site) == before
+    left = [path.name for path in (tmp_path / "out").iterdir()]
+    assert "plan.gpkg" not in left
+    assert any(name.startswith(".plan-run-") for name in left) == ("kept" in last)
+
+
+@pytest.mark.slow
+def test_two_runs_into_one_folder_leave_one_whole_plan(build, tmp_path):
+    site = build.site(tmp_path / "site")
+    runs = [process(LINE + "sys.exit(code)", "plan", site, "--out", tmp_path / "out") for _ in range(2)]
+    for running in runs:
+        out, err = running.communicate(timeout=120)
+        assert running.returncode == 0, err
+        assert "1 planned" in out
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["plan.gpkg"]
+    summary = pyogrio.read_dataframe(tmp_path / "out/plan.gpkg", layer="summary")
+    assert list(summary["status"]) == ["planned"]
+    pegs = pyogrio.read_dataframe(tmp_path / "out/plan.gpkg", layer="pegs")
+    assert len(pegs) == summary["pegs"].iloc[0]

@@ -1,0 +1,208 @@
+"""Which mower for the parcels of a plan: on a small site, from the command line to the tables."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+
+from lawngis.mower import profile_text
+from lawngis.mowing.mower_prices import mower_book_from
+from lawngis.processing.cli import mowers
+from lawngis.processing.cli.main import app, main
+from lawngis.processing.fleet.mower_choice import comparison, mower_offers, planned_portfolio
+
+SAMPLE = Path(__file__).parents[3] / "sample_parcels"
+
+PRICES = """
+currency = "EUR"
+dock_each = 60.0
+mower_carry_each = 1.0
+mower_season_weeks = 30
+[mowers.small]
+price = 600.0
+kept_years = 6
+upkeep_year = 40.0
+[mowers.large]
+price = 2400.0
+kept_years = 8
+upkeep_year = 100.0
+"""
+"""A small one costs 140 a year, a large one 400; nobody says what a medium one costs."""
+
+
+@pytest.fixture(scope="module", autouse=True)
+def registered():
+    if not any((command.name or command.callback.__name__) == "mowers" for command in app.registered_commands):
+        app.command()(mowers.mowers)
+
+
+@pytest.fixture(scope="module")
+def plan(build, tmp_path_factory) -> Path:
+    """A plan of four neighbours: two lawns, one that is too small for a mower, and one that can't be drawn."""
+    folder = tmp_path_factory.mktemp("mowers")
+    site = folder / "site"
+    site.mkdir()
+    bow = shapely.Polygon([(500_050, 5_500_000), (500_060, 5_500_000)] + [(500_050, 5_500_000)] * 2)
+    outlines = [build.block(0, 0, 20, 15), build.block(21, 0, 14, 12), build.block(36, 0, 1, 1), bow]
+    build.layer(site / "site.gpkg", "parcels", outlines, parcel_id=["A", "B", "tiny", "bow"])
+    build.dem(site / "dem.tif")
+    assert main(["plan", str(site), "--out", str(folder / "out"), "--set", "schedule.departures=0"]) == 1
+    return folder / "out" / "plan.gpkg"
+
+
+@pytest.fixture
+def prices(tmp_path) -> Path:
+    path = tmp_path / "prices.toml"
+    path.write_text(PRICES)
+    return path
+
+
+def fleets(told):
+    return {fleet["fleet"]: fleet for fleet in told["fleets"]}
+
+
+def test_each_parcel_has_its_cheapest_and_fleets_their_cost(lawngis, plan, prices):
+    told = json.loads(lawngis("mowers", plan, "--prices", prices, "--json").out)
+    assert told["cheapest"] == {"A": "small", "B": "small"}
+    assert {(row["parcel_id"], row["mower"]) for row in told["fits"]} == {
+        (parcel, mower) for parcel in "AB" for mower in ("small", "medium", "large")
+    }
+    assert [row["mower"] for row in told["fits"] if row["cheapest"]] == ["small", "small"]
+    each, shared = fleets(told)["the cheapest for each"], fleets(told)["the cheapest for each, shared"]
+    assert (each["mowers"], each["price"], each["price_year"]) == (2, 1200.0, 280.0)
+    # one mower, a second dock kept 6 years, two moves a week
+    assert (shared["mowers"], shared["price"], shared["moves_week"]) == (1, 660.0, 2)
+    assert shared["price_year"] == pytest.approx(140 + 60 / 6 + 2 * 1 * 30)
+    assert sorted(shared["rounds"][0]["parcels"]) == ["A", "B"]
+    assert fleets(told)["only large"]["price_year"] == 800.0
+    assert fleets(told)["only medium"]["price"] is None
+    assert [row["status"] for row in told["left_out"]] == ["not_suitable", "failed"]
+    assert told["fleets"][0]["fleet"] == "the cheapest for each, shared" or told["fleets"][0]["price_year"] <= 280
+
+
+def test_far_parcels_do_not_share(lawngis, plan, prices):
+    told = json.loads(lawngis("mowers", plan, "--prices", prices, "--within", 5, "--json").out)
+    assert not any("shared" in fleet["fleet"] for fleet in told["fleets"])
+    assert "does not pay" in lawngis("mowers", plan, "--prices", prices, "--within", 5).out
+
+
+def test_a_person_reads_a_table_with_what_is_left_out(lawngis, plan):
+    outcome = lawngis("mowers", plan)
+    assert outcome.code == 0
+    assert outcome.err == ""
+    lines = outcome.out.splitlines()
+    assert lines[0].split() == ["parcel", "m²", "large", "medium", "small", "cheapest", "EUR", "a", "year"]
+    assert any(line.startswith("A ") and "h a week" in line and "small" in line for line in lines)
+    assert any(line.startswith("bow is left out, failed: Not planned") for line in lines)
+    assert any(line.startswith("tiny is left out, not suitable") for line in lines)
+    assert "invented" in outcome.out
+
+
+def test_why_a_mower_does_not_fit_is_said_in_words(lawngis, plan, tmp_path):
+    weak = tmp_path / "weak.toml"
+    text = profile_text("medium").replace("loop_length_max_m = 500", "loop_length_max_m = 20")
+    weak.write_text(text.replace("signal_reach_max_m = 18", "signal_reach_max_m = 2"))
+    outcome = lawngis("mowers", plan, "--profile", weak)
+    assert "no: loop, signal" in outcome.out
+    assert "no mower fits A. weak: a loop of" in outcome.out
+    assert "without a price in the book: weak" in outcome.out
+    told = json.loads(lawngis("mowers", plan, "--profile", weak, "--json").out)
+    assert told["cheapest"] == {"A": None, "B": None}
+    assert fleets(told)["the cheapest for each"]["unserved"] == ["A", "B"]
+    assert "is more than its 20 m" in told["fits"][0]["reason"]
+
+
+def test_tables_are_written_whole(lawngis, plan, prices, tmp_path):
+    out = tmp_path / "new" / "choice.csv"
+    outcome = lawngis("mowers", plan, "--prices", prices, "--out", out)
+    assert f"table: {out}" in outcome.out
+    table = pd.read_csv(out)
+    assert len(table) == 6
+    assert {"mowing_h_week", "passage_m", "slope_p95_percent", "loop_m", "area_m2", "price_year"} <= set(table)
+    rounds = pd.read_csv(out.with_name("choice_fleets.csv"))
+    assert (rounds[rounds.fleet == "only large"].mower == "large").all()
+    assert sorted(path.name for path in out.parent.iterdir()) == ["choice.csv", "choice_fleets.csv"]
+
+
+def test_quiet_hours_change_what_keeps_up(lawngis, plan, tmp_path):
+    rules = tmp_path / "rules.toml"
+    rules.write_text('[permitted]\nMonday = ["10:00-11:00"]\n')
+    told = json.loads(lawngis("mowers", plan, "--quiet-hours", rules, "--json").out)
+    assert {row["keeps_up"] for row in told["fits"] if row["mower"] == "small"} == {"cannot"}
+    assert "1 permitted hours" in told["fits"][-1]["reason"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--profile", "giant"), "giant"),
+        (("--profile", "small", "--profile", "small"), "two profiles are called 'small'"),
+        (("--profile", "none.toml"), "none.toml"),
+        (("--prices", "none.toml"), "none.toml"),
+        (("--quiet-hours", "none.toml"), "quiet_hours"),
+        (("--out", "choice.txt"), "choice.txt"),
+        (("--within", "-1"), "--within"),
+    ],
+)
+def test_what_can_not_be_used_is_said_in_a_line(lawngis, plan, words, said):
+    outcome = lawngis("mowers", plan, *words)
+    assert outcome.code == 2
+    assert outcome.out == ""
+    assert said in outcome.said
+
+
+def test_no_plan_is_said(lawngis, build, plan, tmp_path):
+    site = build.site(tmp_path / "site") / "site.gpkg"
+    assert "is no plan: the layer summary is missing" in lawngis("mowers", site).said
+    assert "none.gpkg" in lawngis("mowers", tmp_path / "none.gpkg").said
+    assert lawngis("mowers", tmp_path).code == 2
+    bare = tmp_path / "bare.gpkg"
+    shutil.copy(plan, bare)
+    with closing(sqlite3.connect(bare)) as database:
+        for table in ("gpkg_contents", "gpkg_geometry_columns", "gpkg_extensions", "gpkg_ogr_contents"):
+            database.execute(f"DELETE FROM {table} WHERE table_name = 'wire_path'")
+        database.execute("DROP TABLE wire_path")
+        database.commit()
+    assert "is no plan: the layer wire_path is missing" in lawngis("mowers", bare).said
+
+
+def test_a_plan_in_which_nothing_is_to_mow_is_no_fault(lawngis, build, tmp_path):
+    site = build.site(tmp_path / "site", parcels=[build.block(0, 0, 2, 2)])
+    assert lawngis("plan", site, "--out", tmp_path / "out").code == 0
+    outcome = lawngis("mowers", tmp_path / "out", "--out", tmp_path / "choice.csv")
+    assert outcome.code == 0
+    assert "no parcel for a mower" in outcome.out
+    assert json.loads(lawngis("mowers", tmp_path / "out", "--json").out)["fits"] == []
+
+
+def test_hours_are_those_of_the_weekly_plan(lawngis, tmp_path):
+    """For the plan's own mower the hours are what its week holds, up to the minute to which sessions are rounded."""
+    parameters = ("--set", "schedule.departures=0", "--set", "schedule.cut_height_mm=20")
+    assert lawngis("plan", SAMPLE, "--out", tmp_path, "--parcel", "P04", *parameters).code == 0
+    book = mower_book_from()
+    found = comparison(planned_portfolio(tmp_path), mower_offers(["medium"], book), book)
+    week = pyogrio.read_dataframe(tmp_path / "plan.gpkg", layer="schedule")
+    assert found.fits[0].mowing_h == pytest.approx(week["mowing_h"].sum(), abs=2 / 60)
+    (demand,) = found.portfolio.compared[0].demands
+    zones = pyogrio.read_dataframe(tmp_path / "plan.gpkg", layer="zones")
+    links = pyogrio.read_dataframe(tmp_path / "plan.gpkg", layer="links")
+    assert demand.passage_m == pytest.approx(links["width_m"].iloc[0])
+    assert sum(zone.area_m2 for zone in demand.zones) == pytest.approx(zones["area_m2"].sum())
+    assert [zone.way_m > 0 for zone in demand.zones] == [False, True]
+    assert all(1 < zone.farthest_m < 20 for zone in demand.zones)
+
+
+def test_a_disk_that_can_not_be_written_is_said(lawngis, plan, tmp_path):
+    blocked = tmp_path / "file"
+    blocked.write_text("")
+    outcome = lawngis("mowers", plan, "--out", blocked / "choice.csv")
+    assert outcome.code == 2
+    assert "can't be written to" in outcome.said

@@ -1,0 +1,118 @@
+"""What steps produce is checked against the contract, row by row."""
+
+import numpy as np
+import pytest
+from pyproj import CRS
+from shapely import LineString, Point, Polygon, box
+
+from lawngis.errors import PlanError
+from lawngis.processing.model.layers import PLAN_LAYERS
+from lawngis.processing.model.plan import Finding, Plan, StepResult, VisitCheck, check_rows, columns_of, table
+
+FRAME = CRS.from_epsg(32632)
+LAWN = {"lawn_id": "P-G1", "area_m2": 4.0, "source": "derived", "confidence": 0.7, "geometry": box(0, 0, 2, 2)}
+
+
+def plan_with(*rows):
+    plan = Plan("P", FRAME)
+    plan.attach("lawn", StepResult({"lawn": rows}), ("lawn",))
+    return plan
+
+
+def test_rows_get_their_parcel():
+    assert plan_with(LAWN).rows("lawn")[0]["parcel_id"] == "P"
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"colour": "green"}, "'colour' is not declared"),
+        ({"area_m2": None}, "area_m2: has no value"),
+        ({"area_m2": "4"}, "'4' is not real"),
+        ({"area_m2": np.nan}, "not a finite number"),
+        ({"area_m2": float("inf")}, "not a finite number"),
+        ({"source": "guessed"}, "none of surveyed, derived, imagery"),
+        ({"lawn_id": 7}, "7 is not text"),
+        ({"geometry": None}, "has no geometry"),
+        ({"geometry": Polygon()}, "empty geometry"),
+        ({"geometry": LineString([(0, 0), (1, 1)])}, "LineString, not a Polygon"),
+        ({"geometry": Polygon([(0, 0), (2, 2), (2, 0), (0, 2)])}, "invalid geometry"),
+    ],
+)
+def test_a_row_that_breaks_the_contract_is_named(change, words):
+    rows = [{"parcel_id": "P", **LAWN, **change}]
+    with pytest.raises(PlanError) as caught:
+        check_rows(PLAN_LAYERS["lawn"], rows)
+    assert words in str(caught.value) and "layer lawn" in str(caught.value)
+
+
+def test_ids_are_unique():
+    with pytest.raises(PlanError, match="occurs more than once"):
+        plan_with(LAWN, LAWN)
+
+
+def test_a_step_must_write_what_it_declares_and_nothing_else():
+    plan = Plan("P", FRAME)
+    with pytest.raises(PlanError, match="declares"):
+        plan.attach("lawn", StepResult({}), ("lawn",))
+    with pytest.raises(PlanError, match="declares"):
+        plan.attach("lawn", StepResult({"lawn": [], "zones": []}), ("lawn",))
+
+
+def test_findings_and_checks_are_ordered_by_weight():
+    plan = Plan("P", FRAME)
+    findings = [Finding("info", "a", "a"), Finding("stop", "b", "b"), Finding("caution", "c", "c", place=Point(1, 2))]
+    checks = [
+        VisitCheck("small", "tape", "x", Point(0, 0), flip_probability=0.1),
+        VisitCheck("doubtful", "tape", "x", Point(0, 0), flip_probability=0.4),
+        VisitCheck("doubtful but slight", "tape", "x", Point(0, 0), flip_probability=0.5, weight=0.1),
+    ]
+    plan.attach("one", StepResult(findings=findings, checks=checks), ())
+    plan.close()
+    assert [row["severity"] for row in plan.rows("findings")] == ["stop", "caution", "info"]
+    assert [row["measure_what"] for row in plan.rows("visit_checks")] == ["doubtful", "small", "doubtful but slight"]
+    assert [row["priority"] for row in plan.rows("visit_checks")] == [1, 2, 3]
+    assert plan.rows("findings")[0]["geometry"].is_empty and plan.rows("findings")[1]["geometry"] == Point(1, 2)
+
+
+def test_derived_values_are_computed_once():
+    calls = []
+    plan = Plan("P", FRAME)
+    for _ in range(2):
+        assert plan.derived("answer", lambda: calls.append(1) or 42) == 42
+    assert calls == [1]
+
+
+@pytest.mark.parametrize("spec", PLAN_LAYERS.values(), ids=lambda spec: spec.name)
+def test_tables_have_the_declared_columns_even_when_empty(spec):
+    made = table(spec, [], FRAME)
+    assert [name for name in made.columns if name != "geometry"] == [column.name for column in spec.columns]
+    assert ("geometry" in made.columns) == (spec.geometry is not None)
+    if spec.geometry:
+        assert made.crs == FRAME
+
+
+def test_polygons_are_snapped_so_that_hairlines_close():
+    hairline = Polygon([(0, 0), (2, 0), (2, 2), (1.00000001, 2), (1, 1), (1, 2), (0, 2)])
+    assert len(plan_with({**LAWN, "geometry": hairline}).geometries("lawn")[0].exterior.coords) < len(
+        hairline.exterior.coords
+    )
+
+
+@pytest.mark.parametrize("other", [{"a": 3, "b": 4}, {"b": 4, "a": 3}, {"a": 3}, {"a": 3, "b": 4, "c": 5}])
+def test_columns_hold_every_row_whatever_the_order_of_its_values(other):
+    columns = columns_of([{"a": 1, "b": 2}, other])
+    assert set(columns) == {"a", "b"} | set(other)
+    assert {name: list(values) for name, values in columns.items()} == {
+        name: [{"a": 1, "b": 2}.get(name), other.get(name)] for name in columns
+    }
+    assert columns_of([]) == {}
+
+
+def test_rows_are_selected_by_all_values_given():
+    plan = plan_with(LAWN, {**LAWN, "lawn_id": "P-G2", "source": "surveyed"})
+    assert [row["lawn_id"] for row in plan.select("lawn", source="derived", confidence=0.7)] == ["P-G1"]
+    assert plan.select("lawn", source="surveyed", confidence=0.1) == []
+    everything = plan.select("lawn")
+    everything.clear()
+    assert len(plan.rows("lawn")) == 2

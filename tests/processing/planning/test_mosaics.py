@@ -1,0 +1,58 @@
+"""Pieces of rasters become one file on the terrain model's cells."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from affine import Affine
+from pyproj import CRS
+
+from lawngis.ground.raster import Grid
+from lawngis.processing.files.rasters import raster_overview
+from lawngis.processing.planning.mosaics import keep_pieces, write_mosaics
+
+UTM = CRS.from_epsg(32632)
+
+
+@pytest.fixture
+def dem(tmp_path: Path):
+    path = tmp_path / "dem.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", width=600, height=500, count=1, dtype="float32", crs=UTM.to_wkt(),
+        transform=Affine(0.5, 0, 1000, 0, -0.5, 9000),
+    ) as file:  # fmt: skip
+        file.write(np.zeros((500, 600), dtype="float32"), 1)
+    return raster_overview(path)
+
+
+def piece(row: int, column: int, values) -> Grid:
+    return Grid(np.asarray(values, dtype=float), Affine(0.5, 0, 1000 + 0.5 * column, 0, -0.5, 9000 - 0.5 * row), UTM)
+
+
+def test_pieces_lie_where_they_belong_and_nothing_lies_elsewhere(tmp_path, dem):
+    keep_pieces(tmp_path / "pieces", "a/../b", {"slope": piece(10, 20, [[1, 2], [3, np.nan]])})
+    keep_pieces(tmp_path / "pieces", "ü", {"slope": piece(400, 500, [[7.0]]), "shade": piece(0, 0, [[0.5]])})
+    written = write_mosaics(tmp_path / "pieces", ["a/../b", "ü", "failed"], dem, tmp_path)
+    assert [path.name for path in written] == ["slope.tif", "shade.tif"]
+    with rasterio.open(tmp_path / "slope.tif") as file:
+        values = file.read(1)
+        assert (file.width, file.height, file.transform) == (600, 500, Affine(0.5, 0, 1000, 0, -0.5, 9000))
+        assert file.units == ("%",) and file.descriptions[0].startswith("slope")
+    assert values[10:12, 20:22][np.isfinite(values[10:12, 20:22])].tolist() == [1, 2, 3]
+    assert values[400, 500] == 7 and np.isfinite(values).sum() == 4
+
+
+def test_where_pieces_overlap_the_later_one_counts_where_it_has_values(tmp_path, dem):
+    keep_pieces(tmp_path / "p", "one", {"slope": piece(0, 0, [[1, 1]])})
+    keep_pieces(tmp_path / "p", "two", {"slope": piece(0, 0, [[np.nan, 2]])})
+    write_mosaics(tmp_path / "p", ["one", "two"], dem, tmp_path)
+    with rasterio.open(tmp_path / "slope.tif") as file:
+        assert file.read(1)[0, :2].tolist() == [1, 2]
+
+
+def test_nothing_is_left_beside_the_rasters(tmp_path, dem):
+    keep_pieces(tmp_path / "p", "one", {"slope": piece(0, 0, [[1.0]])})
+    write_mosaics(tmp_path / "p", ["one"], dem, tmp_path)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["dem.tif", "p", "slope.tif"]
+    assert [path.suffix for path in (tmp_path / "p").iterdir()] == [".npz"]

@@ -1,0 +1,170 @@
+"""The portfolio table: worked by hand from a handful of parcels."""
+
+from __future__ import annotations
+
+import csv
+
+import pandas as pd
+import pytest
+from pyproj import CRS
+from shapely import LineString, MultiPolygon, Point, box
+
+from lawngis.labour import LabourBook, labour_book_from
+from lawngis.processing.planning.ranking import (
+    CHECKS_EASY_MAX,
+    FIGURES,
+    Ranking,
+    laying_hours,
+    offers,
+    permitted,
+    smallest_mower,
+    standing,
+    totals,
+    write_table,
+)
+
+UTM = CRS.from_epsg(25832)
+LABOUR = labour_book_from().model_copy(
+    update={
+        "minutes_setup": 30.0, "minutes_walk_round": 15.0, "minutes_per_m_wire": 0.5, "minutes_per_m_cable": 2.0,
+        "minutes_per_dock": 45.0, "minutes_per_joint": 5.0,
+    }
+)  # fmt: skip
+
+
+def parcel(name, *, x=0.0, status="planned", wire_m=100.0, mown_m2=400.0, checks=1, stops=(), label=None, **zone):
+    summary = dict.fromkeys(FIGURES, 0) | {
+        "parcel_id": name, "label": label, "status": status, "verdict_text": f"verdict on {name}", "wire_m": wire_m,
+        "mowable_m2": mown_m2, "visit_checks": checks, "stop_findings": len(stops), "pegs": 10, "amount": 50.0,
+        "mowing_hours_week": 5.0,
+        "geometry": MultiPolygon([box(500_000 + x, 5_500_000, 500_020 + x, 5_500_020)]),
+    }  # fmt: skip
+    if status != "planned":
+        summary |= dict.fromkeys(FIGURES)
+        return {"summary": [summary]}
+    told = {
+        "area_m2": mown_m2,
+        "perimeter_m": 80.0,
+        "slope_p50_percent": 2.0,
+        "slope_p95_percent": 5.0,
+        "reached_by": None,
+    }
+    return {
+        "summary": [summary],
+        "zones": [{"zone_id": f"{name}-Z1", "reached_by": None, **told, **zone}],
+        "wire_path": [{"loop_id": f"{name}-L1", "length_m": wire_m, "geometry": LineString([(0, 0), (1, 1)])}],
+        "dock_candidates": [{"chosen": True}, {"chosen": False}],
+        "supply_route": [{"length_m": 6.0}],
+        "joins": [{"loop_id": f"{name}-L1"}, {"loop_id": f"{name}-L1"}],
+        "findings": [{"severity": "info", "text": "nothing"}, *({"severity": "stop", "text": text} for text in stops)],
+    }
+
+
+def ranked(*parcels):
+    ranking = Ranking(UTM)
+    for rows in parcels:
+        ranking.add(standing(rows))
+    return ranking.table().set_index("parcel_id")
+
+
+def test_hours_of_laying_by_hand():
+    """30 + 15 + 100 x 0.5 + 6 x 2 + 45 + 2 x 5 = 162 minutes."""
+    assert isinstance(LABOUR, LabourBook)
+    assert laying_hours(parcel("a"), LABOUR) == pytest.approx(2.7)
+    assert laying_hours({"summary": []}, LABOUR) == pytest.approx(0.75)
+
+
+def test_easy_ones_come_first_and_each_kind_by_ground_for_work():
+    table = ranked(
+        parcel("failed", status="failed"),
+        parcel("settle", stops=["the loop is too long"]),
+        parcel("much work", wire_m=400.0),
+        parcel("little work"),
+        parcel("visit", checks=CHECKS_EASY_MAX + 1),
+        parcel("not suitable", status="not_suitable"),
+        parcel("edge", checks=CHECKS_EASY_MAX, mown_m2=900.0),
+    )
+    assert table.index.tolist() == ["edge", "little work", "much work", "visit", "settle", "not suitable", "failed"]
+    assert table["rank"].tolist() == list(range(1, 8))
+    assert table["kind"].tolist() == ["easy"] * 3 + ["visit", "settle", "not_suitable", "failed"]
+    assert table["blocks"]["settle"] == "the loop is too long"
+    assert table["blocks"]["failed"] == "verdict on failed"
+    assert pd.isna(table["blocks"]["edge"])
+    worth = table["m2_per_laying_hour"]
+    assert worth["edge"] == pytest.approx(900 / table["laying_hours"]["edge"])
+
+
+def test_crews_go_where_wire_is_laid():
+    table = ranked(
+        parcel("a", wire_m=9.0),
+        parcel("near", x=300, wire_m=9.0),
+        parcel("far", x=30_000, wire_m=9.0),
+        parcel("failed", status="failed", x=100),
+    )
+    assert table["crew_day"]["a"] == table["crew_day"]["near"] != table["crew_day"]["far"]
+    assert pd.isna(table["crew_day"]["failed"])
+    assert pd.isna(table["laying_hours"]["failed"])
+
+
+def test_nothing_planned_has_no_days():
+    table = ranked(parcel("a", status="failed"), parcel("b", status="not_suitable"))
+    assert table["crew_day"].isna().all()
+    assert table["mower_needed"].isna().all()
+
+
+def test_a_parcel_without_an_outline_has_no_place():
+    rows = parcel("a", status="failed")
+    rows["summary"][0]["geometry"] = MultiPolygon()
+    assert ranked(rows, parcel("b"))[["x", "y"]].loc["a"].isna().all()
+
+
+def test_the_smallest_mower_that_can_do_it():
+    assert [offer.name for offer in offers()] == ["small", "medium", "large"]
+
+    def named(**more):
+        return smallest_mower(parcel("a", **more), offers(), permitted())
+
+    assert named() == "small"
+    assert named(slope_p95_percent=30.0) == "medium"  # 25 % are the small one's, 35 % the medium one's limit
+    assert named(slope_p95_percent=44.0) == "large"
+    assert named(slope_p95_percent=60.0) is None
+    assert named(wire_m=300.0) == "medium"
+    assert named(slope_p50_percent=None, slope_p95_percent=None) == "small"
+
+
+def test_only_passages_on_the_way_count():
+    rows = parcel("a", reached_by="a-P1")
+    rows["links"] = [{"link_id": "a-P1", "width_m": 0.8}, {"link_id": "a-P2", "width_m": 0.1}]
+    assert smallest_mower(rows, offers(), permitted()) == "small"
+    rows["links"][0]["width_m"] = 0.6
+    assert smallest_mower(rows, offers(), permitted()) is None
+
+
+def test_totals_are_those_of_planned_parcels():
+    table = ranked(parcel("a"), parcel("b", wire_m=50.0), parcel("c", status="failed")).reset_index()
+    sums = totals(table)
+    assert sums["wire_m"] == 150.0
+    assert sums["pegs"] == 20.0
+    assert sums["amount"] == 100.0
+    assert sums["laying_hours"] == pytest.approx(table["laying_hours"].sum())
+
+
+def test_the_table_is_written_whole_and_spreadsheets_take_names_for_text(tmp_path):
+    table = ranked(parcel("=1+1", label="@home"), parcel("b", label=None)).reset_index()
+    path = tmp_path / "portfolio.csv"
+    path.write_text("old")
+    write_table(path, table)
+    with path.open(newline="") as file:
+        rows = {row["parcel_id"]: row for row in csv.DictReader(file)}
+    assert rows["'=1+1"]["label"] == "'@home"
+    assert rows["b"]["label"] == ""
+    assert [item.name for item in tmp_path.iterdir()] == ["portfolio.csv"]
+
+
+def test_rows_come_in_the_order_in_which_they_were_added():
+    ranking = Ranking(UTM)
+    for name in "cab":
+        ranking.add(standing({**parcel(name), "findings": []}))
+    assert [row["parcel_id"] for row in ranking.rows] == ["c", "a", "b"]
+    assert len(ranking) == 3
+    assert Point(ranking.rows[0]["x"], ranking.rows[0]["y"]).equals(Point(500_010, 5_500_010))

@@ -1,0 +1,91 @@
+"""A site cut into parcels: everything near each, in its measuring frame."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyogrio
+import pytest
+import shapely
+
+from lawngis.errors import LawngisError, RasterError
+from lawngis.processing.reading.site_files import site_files
+from lawngis.processing.reading.site_source import NEIGHBOURHOOD_M, ReadOptions, SiteSource
+
+
+def opened(folder, **options):
+    return SiteSource(site_files(folder), ReadOptions(**options))
+
+
+def test_what_is_near_comes_along_and_what_is_far_does_not(build, site):
+    near, far = build.at(20 + NEIGHBOURHOOD_M - 2, 5), build.at(20 + NEIGHBOURHOOD_M + 2, 5)
+    build.layer(site / "site.gpkg", "trees", [near, far], height_m=[1.0, 2.0])
+    found = opened(site).site("P1")
+    assert found.layers["trees"]["height_m"].tolist() == [1.0]
+    assert found.parcel.distance(found.layers["trees"].geometry.iloc[0]) == pytest.approx(NEIGHBOURHOOD_M - 2, rel=1e-3)
+    assert "sprinklers" not in found.layers
+
+
+@pytest.mark.parametrize("layer_crs", ["EPSG:25832", "EPSG:4326", "EPSG:3857", "EPSG:3035"])
+def test_layers_in_any_crs_come_to_the_same_place(build, site, layer_crs):
+    ring = build.parcel().exterior
+    shapes = [shapely.Polygon(ring)]
+    build.layer(site / "same.gpkg", "lawns", shapes)
+    frame = pyogrio.read_dataframe(site / "same.gpkg").to_crs(layer_crs)
+    build.layer(site / "other.gpkg", "beds", frame.geometry, crs=layer_crs)
+    found = opened(site).site("P1")
+    lawn, bed = (found.layers[name].geometry.iloc[0] for name in ("lawns", "beds"))
+    assert lawn.hausdorff_distance(bed) < 1e-3
+    assert lawn.hausdorff_distance(found.parcel) < 1e-6
+    assert found.layers["beds"].crs == found.frame.crs
+
+
+def test_vertical_units(build, site, tmp_path):
+    metres = opened(site).site("P1").dem.values
+    feet = opened(site, dem_unit="ft").site("P1").dem.values
+    np.testing.assert_allclose(feet, metres * 0.3048)
+
+
+def test_a_surface_model_that_ends_before_the_parcel_is_said_not_fatal(build, site):
+    build.dem(site / "dsm.tif", left=600_000)
+    found = opened(site).site("P1")
+    assert found.dsm is None
+    assert [finding for finding in found.findings if finding.code == "dsm-missing-here"]
+
+
+def test_a_terrain_model_must_reach_all_of_the_parcel(build, site):
+    build.dem(site / "dem.tif", width_m=20)
+    with pytest.raises(RasterError, match=r"layer parcels, parcel P1, .*dem\.tif: .*doesn't cover 50 % of the parcel"):
+        opened(site).site("P1")
+
+
+def test_every_layer_that_is_absent_is_said_with_what_is_unknown(site):
+    codes = {finding.code for finding in opened(site).site("P1").findings}
+    assert {"no-buildings", "no-trees", "no-water", "no-streets"} <= codes
+    assert "no-overrides" not in codes
+    assert "no-parcels" not in codes
+
+
+def test_made_up_names_are_said(build, tmp_path):
+    source = opened(build.site(tmp_path / "s", ids=[None]))
+    assert source.parcel_ids == ["row-1"]
+    assert "parcel-id-made" in {finding.code for finding in source.site("row-1").findings}
+
+
+def test_an_outline_that_can_not_be_drawn_is_none(build, tmp_path):
+    source = opened(build.site(tmp_path / "s", parcels=[build.parcel(), None]))
+    assert source.outline("P2") is None
+    assert source.outline("P1").equals(build.parcel())
+    with pytest.raises(LawngisError, match="has no geometry"):
+        source.site("P2")
+
+
+def test_neighbours_that_only_touch_do_not_overlap(build, tmp_path):
+    outlines = [build.parcel(), build.block(20, 0, 20, 15), build.block(0, 14, 20, 10)]
+    source = opened(build.site(tmp_path / "s", parcels=outlines))
+    texts = {
+        name: [f.text for f in source.site(name).findings if f.code == "parcels-overlap"] for name in ("P1", "P2", "P3")
+    }
+    assert texts["P2"] == []
+    assert "parcel P3" in texts["P1"][0]
+    assert "P2" not in texts["P1"][0]
+    assert "parcel P1" in texts["P3"][0]

@@ -1,0 +1,88 @@
+"""What surface and terrain models say of edges: layers have the say, heights speak where they are silent."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from shapely import LineString, Point
+
+from lawngis.mower import built_in_profile
+from lawngis.processing.model.plan import Plan
+from lawngis.processing.model.step import loaded_steps
+from lawngis.processing.reading.site_files import site_files
+from lawngis.processing.reading.site_source import SiteSource
+from lawngis.processing.steps.workflow import Settings, ordered, planned
+
+X0, Y0 = 500_000.0, 5_500_000.0
+
+
+def plan_of(folder: Path) -> Plan:
+    source = SiteSource(site_files(folder))
+    steps = ordered(loaded_steps()[0].values())
+    return planned(source.site(source.parcel_ids[0]), steps, Settings(built_in_profile())).plan
+
+
+def add_heights(raster: Path, target: Path, height) -> None:
+    """Write a raster again with heights added where `height(x, y)` says, metres from the parcel's corner."""
+    with rasterio.open(raster) as file:
+        values, profile, place = file.read(1), file.profile, file.transform
+    rows, columns = np.indices(values.shape)
+    x, y = place.c + (columns + 0.5) * place.a - X0, place.f + (rows + 0.5) * place.e - Y0
+    rng = np.random.default_rng(5)
+    with rasterio.open(target, "w", **profile) as file:
+        file.write((values + height(x, y) + rng.normal(0, 0.01, values.shape)).astype("float32"), 1)
+        file.set_band_unit(1, "m")
+
+
+@pytest.fixture
+def garden(tmp_path, build):
+    return build.site(tmp_path / "garden")
+
+
+def class_in_the_east(plan: Plan) -> str:
+    """Class of the edge in the middle of the parcel's east side."""
+    return min(plan.rows("edges"), key=lambda row: row["geometry"].distance(Point(10, 0)))["edge_class"]
+
+
+def test_a_wall_that_no_layer_has_is_seen_in_the_surface_model(garden):
+    add_heights(garden / "dem.tif", garden / "dsm.tif", lambda x, y: np.where((x > 20) & (x < 21.2), 1.5, 0.0))
+    plan = plan_of(garden)
+    assert class_in_the_east(plan) == "raised"
+    evidence = next(row["evidence"] for row in plan.rows("edges") if row["edge_class"] == "raised")
+    assert "surface model steps up by 1." in evidence
+
+
+def test_level_ground_beyond_leaves_the_property_line_what_it_is(garden):
+    add_heights(garden / "dem.tif", garden / "dsm.tif", lambda x, y: np.zeros_like(x))
+    assert class_in_the_east(plan_of(garden)) == "boundary"
+
+
+def test_layers_have_the_say_and_a_contradiction_is_a_finding(garden, build):
+    build.layer(garden / "site.gpkg", "hard_surfaces", [build.block(14, 0, 6, 15)], use=["terrace"], level=["flush"])
+    add_heights(garden / "dem.tif", garden / "dsm.tif", lambda x, y: np.where(x > 14, 0.5, 0.0))
+    plan = plan_of(garden)
+    assert "flush" in {row["edge_class"] for row in plan.rows("edges")}
+    finding = next(row for row in plan.rows("findings") if row["code"] == "edge-contradiction")
+    assert "flush" in finding["text"] and "raised" in finding["text"]
+
+
+def test_a_ledge_that_no_layer_mentions_is_found_in_the_terrain(garden):
+    add_heights(garden / "dem.tif", garden / "dem2.tif", lambda x, y: np.where(x > 20.25, -0.8, 0.0))
+    (garden / "dem2.tif").replace(garden / "dem.tif")
+    finding = next(row for row in plan_of(garden).rows("findings") if row["code"] == "ledge-found")
+    assert "falls by 0." in finding["text"] and "setback of a drop" in finding["advice"]
+    assert finding["geometry"].x == pytest.approx(10, abs=0.5)
+
+
+def test_a_drop_that_the_layers_have_is_no_finding(garden, build):
+    build.layer(
+        garden / "site.gpkg",
+        "barriers",
+        [LineString([build.at(20, 0), build.at(20, 15)])],
+        kind=["drop"],
+        height_m=[0.8],
+    )
+    add_heights(garden / "dem.tif", garden / "dem2.tif", lambda x, y: np.where(x > 20, -0.8, 0.0))
+    (garden / "dem2.tif").replace(garden / "dem.tif")
+    assert "ledge-found" not in {row["code"] for row in plan_of(garden).rows("findings")}

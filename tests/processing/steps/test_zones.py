@@ -1,0 +1,229 @@
+"""Step `zones` on small sites drawn by hand, with answers worked by hand."""
+
+import sys
+from math import sqrt
+from pathlib import Path
+
+import pytest
+import shapely
+from scipy.stats import norm
+from shapely import LineString, box
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "contract"))
+from made import plan_of, site_of
+
+from lawngis.mower import built_in_profile
+from lawngis.processing.model.plan import Plan
+
+MOWER = built_in_profile()
+MOWN, DRIVEN = MOWER.passage_mow_min_m, MOWER.passage_transit_min_m
+POSITION_SD_M = 0.10
+WEST, EAST = box(0, 0, 12, 10), box(16, 0, 24, 10)
+
+
+def planned(lawn, *, mower=MOWER, layers=None, rise=(0.0, 0.0), **parameters) -> Plan:
+    plan = plan_of(site_of(lawn, layers=layers, rise=rise), mower, until="zones", **parameters)
+    plan.close()
+    return plan
+
+
+def with_passage(width_m: float, **settings) -> Plan:
+    """Two lawns, and 4 m of passage between them."""
+    return planned(shapely.union_all([WEST, box(12, 5 - width_m / 2, 16, 5 + width_m / 2), EAST]), **settings)
+
+
+def with_surface(use: str, level: str = "flush", **settings) -> Plan:
+    """Two lawns 1.5 m apart, and paving between them."""
+    paving = {"hard_surfaces": {"geometry": [box(12, -1, 13.5, 11)], "use": [use], "level": [level]}}
+    return planned([WEST, box(13.5, 0, 21, 10)], layers=paving, **settings)
+
+
+def codes(plan: Plan) -> list[str]:
+    return [row["code"] for row in plan.rows("findings")]
+
+
+def roles(plan: Plan) -> list[str]:
+    return [row["role"] for row in plan.rows("zones")]
+
+
+# Links --------------------------------------------------------------------------------------------------------------
+
+
+def test_a_passage_as_wide_as_mowing_takes_is_no_passage_at_all():
+    plan = with_passage(MOWN + 0.05)
+    assert len(plan.rows("zones")) == 1 and not plan.rows("links") and not plan.rows("hand_mow")
+
+
+@pytest.mark.parametrize(
+    ("width_m", "kind", "second"),
+    [(MOWN - 0.05, "transit", "linked"), (DRIVEN + 0.02, "transit", "linked"), (DRIVEN - 0.02, "blocked", "detached")],
+)
+def test_a_passage_is_driven_through_or_blocked_by_its_width(width_m, kind, second):
+    plan = with_passage(width_m)
+    (link,) = plan.rows("links")
+    assert (link["kind"], link["surface"]) == (kind, "lawn")
+    assert link["width_m"] == pytest.approx(width_m, abs=0.005)
+    assert link["length_m"] == pytest.approx(4.0, abs=0.3)
+    assert roles(plan) == ["home", second]
+    assert plan.rows("zones")[1]["reached_by"] == (link["link_id"] if kind == "transit" else None)
+    (strip,) = plan.select("hand_mow", reason="narrow")
+    assert strip["area_m2"] == pytest.approx(4 * width_m, rel=0.05)
+
+
+def test_a_blocked_passage_says_how_wide_it_is_and_where():
+    plan = with_passage(0.7)
+    (finding,) = (row for row in plan.rows("findings") if row["code"] == "passage-blocked")
+    assert "0.70 m wide" in finding["text"] and "0.20 m are missing" in finding["text"]
+    assert finding["geometry"].distance(LineString([(12, 5), (16, 5)])) < 0.05
+
+
+def test_the_narrowest_place_is_where_a_post_stands_in_the_passage():
+    passage = box(12, 4.4, 16, 5.6).difference(box(14.0, 4.4, 14.2, 4.6))
+    plan = planned(shapely.union_all([WEST, passage, EAST]))
+    (link,) = plan.rows("links")
+    assert link["width_m"] == pytest.approx(1.0, abs=0.01)
+    site = site_of(shapely.union_all([WEST, passage, EAST]))
+    place = site.frame.coordinates_from(site.frame.source, [[link["narrowest_x"], link["narrowest_y"]]])[0]
+    assert place[0] == pytest.approx(14.1, abs=0.11) and place[1] == pytest.approx(5.1, abs=0.05)
+
+
+@pytest.mark.parametrize("use", ["path", "terrace", "other"])
+def test_flush_paving_is_crossed(use):
+    plan = with_surface(use)
+    (link,) = plan.rows("links")
+    assert (link["kind"], link["surface"]) == ("crossing", f"flush {use}")
+    assert link["length_m"] == pytest.approx(1.5, abs=1e-6)
+    assert roles(plan) == ["home", "linked"] and "crossing" in codes(plan)
+
+
+@pytest.mark.parametrize(("use", "level"), [("drive", "flush"), ("road", "flush"), ("path", "raised"), ("path", None)])
+def test_drives_roads_and_steps_are_not_crossed(use, level):
+    plan = with_surface(use, level)
+    assert not plan.rows("links")
+    assert roles(plan) == ["home", "detached"] and "zone-detached" in codes(plan)
+
+
+@pytest.mark.parametrize(("longest_m", "crossed"), [(1.49, 0), (1.51, 1)])
+def test_a_crossing_is_no_longer_than_the_profile_allows(longest_m, crossed):
+    plan = with_surface("path", mower=MOWER.model_copy(update={"crossing_length_max_m": longest_m}))
+    assert len(plan.select("links", kind="crossing")) == crossed
+
+
+# Roles and supplies -------------------------------------------------------------------------------------------------
+
+
+def test_the_largest_zone_is_home_and_others_are_reached_one_after_the_other():
+    lawns = [box(0, 0, 8, 8), box(8, 3.5, 11, 4.7), box(11, 0, 21, 10), box(21, 3, 24, 4.3), box(24, 0, 30, 8)]
+    plan = planned(shapely.union_all(lawns))
+    zones = plan.rows("zones")
+    assert [zone["role"] for zone in zones] == ["home", "linked", "linked"]
+    assert [round(zone["area_m2"]) for zone in zones] == [100, 64, 48]
+    links = {link["link_id"]: {link["zone_a"], link["zone_b"]} for link in plan.rows("links")}
+    home = zones[0]["zone_id"]
+    assert zones[0]["reached_by"] is None
+    for zone in zones[1:]:
+        assert links[zone["reached_by"]] == {home, zone["zone_id"]}
+
+
+def test_a_zone_that_no_offered_supply_reaches_is_mown_by_hand_and_said():
+    mower = MOWER.model_copy(update={"supplies_offered": ()})
+    plan = with_surface("drive", mower=mower)
+    assert roles(plan) == ["home"]
+    (unreachable,) = plan.select("hand_mow", reason="unreachable")
+    assert unreachable["area_m2"] == pytest.approx(75.0)
+    (finding,) = (row for row in plan.rows("findings") if row["code"] == "zone-unreachable")
+    assert finding["severity"] == "caution" and finding["text"].startswith("75 m²")
+
+
+# Mown by hand -------------------------------------------------------------------------------------------------------
+
+
+def test_a_strip_that_leads_nowhere_is_narrow():
+    plan = planned(shapely.union_all([WEST, box(12, 4, 17, 5.2)]))
+    (strip,) = plan.rows("hand_mow")
+    assert strip["reason"] == "narrow" and strip["area_m2"] == pytest.approx(6.0, rel=0.05)
+    assert not plan.rows("links")
+
+
+def test_a_lawn_smaller_than_a_zone_is_small():
+    plan = planned([WEST, box(20, 0, 22, 3.9)])
+    (scrap,) = plan.rows("hand_mow")
+    assert (scrap["reason"], round(scrap["area_m2"], 2)) == ("small", 7.8)
+    assert len(planned([WEST, box(20, 0, 22, 4.1)]).rows("zones")) == 2
+
+
+@pytest.mark.parametrize(("reach_m", "expected_m2"), [(4.0, (20 - 8.24) * (12 - 8.24)), (6.0, 0.0)])
+def test_ground_beyond_the_signal_is_mown_by_hand(reach_m, expected_m2):
+    """Least setback 0.12 m: what is farther from the edge than reach and setback is out of signal."""
+    plan = planned(box(0, 0, 20, 12), mower=MOWER.model_copy(update={"signal_reach_max_m": reach_m}))
+    deep = plan.select("hand_mow", reason="out_of_signal")
+    assert sum(row["area_m2"] for row in deep) == pytest.approx(expected_m2, rel=1e-6)
+    assert ("out-of-signal" in codes(plan)) == (expected_m2 > 0)
+    whole = sum(zone["area_m2"] for zone in plan.rows("zones")) + sum(row["area_m2"] for row in deep)
+    assert whole == pytest.approx(240.0)
+
+
+def test_zones_know_the_slope_of_their_ground():
+    (zone,) = planned(box(0, 0, 20, 12), rise=(0.06, 0.08)).rows("zones")
+    assert [zone[f"slope_{name}_percent"] for name in ("p50", "p95", "max")] == pytest.approx([10.0] * 3, abs=0.05)
+
+
+# Doubt --------------------------------------------------------------------------------------------------------------
+
+
+def width_checks(plan: Plan) -> dict[float, dict]:
+    return {row["limit_value"]: row for row in plan.rows("visit_checks") if row["measure_what"].startswith("width")}
+
+
+@pytest.mark.parametrize(
+    ("width_m", "limits"),
+    [
+        (MOWN - 0.02, {MOWN}),
+        (MOWN - 0.20, {MOWN}),
+        ((MOWN + DRIVEN) / 2, set()),
+        (DRIVEN + 0.20, {DRIVEN}),
+        (DRIVEN + 0.02, {DRIVEN}),
+        (DRIVEN - 0.02, {DRIVEN}),
+        (DRIVEN - 0.20, {DRIVEN}),
+        (0.5, set()),
+    ],
+)
+def test_a_width_near_a_limit_is_measured_on_site(width_m, limits):
+    """Two edges of 10 cm each: 14 cm; beyond 1.645 of them the chance of the other side is below 5 %."""
+    plan = with_passage(width_m)
+    (link,) = plan.rows("links")
+    sd = link["width_sd_m"]
+    assert sd == pytest.approx(POSITION_SD_M * sqrt(2))
+    checks = width_checks(plan)
+    assert set(checks) == limits
+    for limit, row in checks.items():
+        assert (row["value"], row["sd"], row["unit"]) == (link["width_m"], sd, "m")
+        assert row["flip_probability"] == pytest.approx(norm.sf(abs(link["width_m"] - limit) / sd), abs=1e-6)
+        assert (row["target_layer"], row["target_id"], row["target_column"]) == ("links", link["link_id"], "width_m")
+    decisions = {row["decides"] for row in checks.values()}
+    assert decisions <= {"whether the passage is mown", "whether the mower gets through"}
+
+
+# More than one passage ----------------------------------------------------------------------------------------------
+
+
+def test_of_two_passages_side_by_side_the_wider_one_is_the_way():
+    passages = [box(12, 1.5, 16, 2.6), box(12, 6.5, 16, 7.9)]
+    plan = planned(shapely.union_all([WEST, *passages, EAST]))
+    links = {link["link_id"]: link["width_m"] for link in plan.rows("links")}
+    assert sorted(links.values()) == pytest.approx([1.1, 1.4], abs=0.005)
+    assert links[plan.rows("zones")[1]["reached_by"]] == pytest.approx(1.4, abs=0.005)
+
+
+def test_passages_that_cross_link_all_four_lawns():
+    """A cross of passages 1.2 m wide with a lawn at each end: three links hold four zones together."""
+    arms = [box(-8, -0.6, 8, 0.6), box(-0.6, -8, 0.6, 8)]
+    lawns = [box(8, -4, 15, 4), box(-15.5, -4, -8, 4), box(-4, 8, 4, 14), box(-4, -13.5, 4, -8)]
+    plan = planned(shapely.union_all([*arms, *lawns]))
+    assert roles(plan) == ["home", "linked", "linked", "linked"]
+    links = plan.rows("links")
+    assert len(links) == 3 and {link["kind"] for link in links} == {"transit"}
+    assert all(link["width_m"] == pytest.approx(1.2, abs=0.005) for link in links)
+    assert {zone["reached_by"] for zone in plan.rows("zones")[1:]} <= {link["link_id"] for link in links}
+    (cross,) = plan.select("hand_mow", reason="narrow")
+    assert cross["area_m2"] == pytest.approx(2 * 16 * 1.2 - 1.2**2, rel=0.03)
