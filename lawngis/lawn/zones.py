@@ -305,6 +305,43 @@ def zone_roles(
     return ZoneRoles(start, tuple(reached_by.get(zone) for zone in range(count)), linked)
 
 
+def zone_groups(
+    areas_m2: Sequence[float], links: Sequence[ZoneLink | tuple[int, int, bool, float]], *, home: int | None = None
+) -> list[dict[int, int | None]]:
+    """Return zones in groups between which the mower drives by itself, that of the home zone first.
+
+    Parameters
+    ----------
+    areas_m2, links, home
+        As for :func:`zone_roles`; there may be no zone.
+
+    Returns
+    -------
+    list of dict
+        Each group maps its zones to the index of the last link on the widest way from its first zone, which has None:
+        home in the first group, the largest zone in the others. Groups come by the area of that zone.
+
+    Examples
+    --------
+    >>> zone_groups([90, 40, 60, 20], [(0, 1, True, 1.2), (1, 2, False, 0.5), (2, 3, True, 1.0)])
+    [{0: None, 1: 0}, {2: None, 3: 2}]
+    """
+    groups: list[dict[int, int | None]] = []
+    waiting = list(range(len(areas_m2)))
+    while waiting:
+        at = {zone: number for number, zone in enumerate(waiting)}
+        inner = [number for number, link in enumerate(links) if {link[0], link[1]} <= at.keys()]
+        roles = zone_roles(
+            [areas_m2[zone] for zone in waiting],
+            [(at[links[number][0]], at[links[number][1]], *links[number][2:]) for number in inner],
+            home=home if not groups else None,
+        )
+        ways = {member: roles.reached_by[member] for member in (roles.home, *sorted(roles.linked))}
+        groups.append({waiting[member]: None if way is None else inner[way] for member, way in ways.items()})
+        waiting = [zone for zone in waiting if zone not in groups[-1]]
+    return groups
+
+
 # --- from one connected piece of ground to its partition
 
 

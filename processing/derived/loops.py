@@ -99,7 +99,7 @@ class _Insides:
 def _inside(plan: Plan, zone: Row, mower: MowerProfile) -> Polygon | MultiPolygon:
     own = plan.select("edges", zone_id=zone["zone_id"])
     return setback_ground(
-        with_bumps_filled(zone["geometry"], passed_over(plan)),
+        filled_zone(zone, passed_over(plan)),
         [edge["geometry"] for edge in own],
         [edge["setback_m"] for edge in own],
         gap_min_m=mower.wire_gap_min_m,
@@ -258,6 +258,12 @@ def _ground_of(
 def passed_over(plan: Plan) -> list[BaseGeometry]:
     """Return what lies inside a zone and yet gets no wire around it: what may be bumped, and ground out of signal."""
     return plan.geometries("keepouts", treatment="bump") + plan.geometries("hand_mow", reason="out_of_signal")
+
+
+def filled_zone(zone: Row, ignored: Sequence[BaseGeometry]) -> Polygon:
+    """Return a zone with the holes filled that the wire takes no notice of; `ignored` as of :func:`passed_over`."""
+    filled, *_ = polygon_parts(with_bumps_filled(zone["geometry"], ignored))
+    return filled
 
 
 def _joined(

@@ -21,8 +21,9 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import LayerError, PlanError, SiteError
 
 from ..files import gpkg
+from ..model.facts import FACT_KINDS, GEOMETRY
 from ..model.layers import PLAN_LAYERS, SITE_LAYERS, ColumnSpec, LayerSpec
-from .overrides import GEOMETRY, NEW, SLOPE, Override
+from .overrides import NEW, Override
 
 CHECK_COLUMNS = ("check_id", "target_layer", "target_id", "target_column")
 
@@ -165,7 +166,7 @@ def _value(answer: _Answer, layer: str, column: str, asked_at: BaseGeometry | No
     """Return an answer as an override has it, and where it holds."""
     if column == GEOMETRY:
         return NEW, _place(answer, asked_at)
-    if column == SLOPE and layer == "keepouts":
+    if (layer, column) in FACT_KINDS["slopes"].columns:
         return _number(answer, "%"), asked_at if answer.geometry is None else answer.geometry
     spec: ColumnSpec = PLAN_LAYERS[layer].column(column)
     if spec.kind == "real":

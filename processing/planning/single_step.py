@@ -18,7 +18,7 @@ from ..model.step import Step
 from ..model.styles import stored_styles
 from ..reading.site_files import RASTER_ENDINGS, SiteFiles, site_files
 from ..reading.site_source import SiteSource
-from ..steps.workflow import MEASURED, OPEN_LAYERS, Settings, Start, planned_alone
+from ..steps.workflow import OPEN_LAYERS, Settings, Start, planned_alone
 
 
 @dataclass(frozen=True)
@@ -149,13 +149,12 @@ def step_rows(
         parcel = EarlierParcel() if earlier is None else earlier.parcels.get(parcel_id, EarlierParcel())
         stored = parcel.rows()
         layers = {name: stored.get(name, []) for name in specs if name in step.plan_layers_read - OPEN_LAYERS}
-        ready = mended(here, layers, parcel, specs, settings.mower)
-        own = (step.id, step.id + MEASURED)
+        ready = mended(here, layers, parcel, specs, settings)
         start = Start(
             first=step.id,
             layers=ready.layers,
-            findings=[item for item in findings_of(here, stored.get("findings", ())) if item[0] not in own],
-            checks=[item for item in checks_of(here, stored.get("visit_checks", ())) if item[0] not in own],
+            findings=[item for item in findings_of(here, stored.get("findings", ())) if item[0] != step.id],
+            checks=[item for item in checks_of(here, stored.get("visit_checks", ())) if item[0] != step.id],
             told=ready.findings,
         )
         plan = planned_alone(here, step, settings, start, specs)
@@ -190,7 +189,7 @@ def write_step(
         for name in names:
             rows[name] += _numbered(layers.get(name, ()), specs[name], parcel_id, taken.get(name, {}), step)
     gives_way: dict[str, dict[str, list[str]]] = {name: {"parcel_id": parcels} for name in step.writes}
-    gives_way |= {name: {"parcel_id": parcels, "step": [step.id, step.id + MEASURED]} for name in OPEN_LAYERS}
+    gives_way |= {name: {"parcel_id": parcels, "step": [step.id]} for name in OPEN_LAYERS}
     return gpkg.replace_rows(
         target,
         {name: table(specs[name], some, site.crs) for name, some in rows.items()},
@@ -224,8 +223,7 @@ def _numbered(
     """Return rows of findings or checks with names that no other step's rows have."""
     if spec.name not in OPEN_LAYERS:
         return list(rows)
-    own = (step.id, step.id + MEASURED)
-    used = set().union(*(names for origin, names in taken.items() if origin not in own)) if taken else set()
+    used = set().union(*(names for origin, names in taken.items() if origin != step.id)) if taken else set()
     letter = "F" if spec.name == "findings" else "V"
     found: list[Row] = []
     number = 0

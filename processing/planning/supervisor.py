@@ -184,12 +184,12 @@ def _result(source: Parcels, job: Job, steps: Sequence[Step], parcel_id: str) ->
     if job.known.get(parcel_id) == fingerprint:
         return ParcelResult(parcel_id, {}, fingerprint=fingerprint, unchanged=True)
     specs = step_layers(steps)
-    begun = taken(site, job.beginning, steps, specs, job.settings.mower)
+    begun = taken(site, job.beginning, steps, specs, job.settings)
     done = planned(site, steps, job.settings, None if begun is None else begun.start)
     rows = rows_out(done.plan, site, begun)
     seconds = perf_counter() - started
     rows["summary"] = [{**row, "seconds": round(seconds, 3)} for row in rows["summary"]]
-    rows["run_info"] = record_rows(site, rows, specs, job.settings, begun)
+    rows["run_info"] = record_rows(site, rows, specs, steps, job.settings, begun)
     parts = {"reading": read - started, **done.step_seconds}
     if job.pieces is not None:
         keep_pieces(job.pieces, parcel_id, plan_rasters(site, done.plan, job.settings.mower))

@@ -1,0 +1,142 @@
+"""What somebody measured or saw on site: typed facts, each with its place or the name that a plan gave its feature.
+
+Steps read facts like any layer and declare which kinds they read (``fact:widths``). What hangs on a fact follows as
+from any other input; no result of a step is changed afterwards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from itertools import chain
+from types import MappingProxyType
+from typing import Any, Generic, TypeVar
+
+from shapely import LineString, MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+Value_co = TypeVar("Value_co", covariant=True)
+
+GONE = "gone"
+"""Column of an override that says that a feature isn't there, or is left out; also as what a passage is."""
+
+GEOMETRY = "geometry"
+"""Column of an override whose place is the value."""
+
+
+@dataclass(frozen=True, eq=False)
+class Fact(Generic[Value_co]):
+    """One thing that somebody measured on site.
+
+    Parameters
+    ----------
+    value
+        What was measured, of the type of its kind; None where the place says it all.
+    layer, column
+        What of which layer it corrects.
+    name
+        Feature of that layer as a plan calls it; empty when the place decides.
+    place
+        Where it was measured, in the frame [m].
+    note
+        Who measured, when, how.
+    label
+        How it is called when something is said of it.
+    ours
+        False when it lies just beside the parcel: then it may be the neighbour's, and nobody misses its target here.
+    key
+        Digest by which it is known again.
+    """
+
+    value: Value_co
+    layer: str
+    column: str
+    name: str = ""
+    place: BaseGeometry | None = None
+    note: str = ""
+    label: str = ""
+    ours: bool = True
+    key: str = ""
+
+    @property
+    def kind(self) -> str:
+        """Kind of fact, a name of :data:`FACT_KINDS`; ``features`` for what stands in a layer of the site."""
+        return _KIND_OF.get((self.layer, self.column), "features")
+
+    @property
+    def read_as(self) -> str:
+        """What a step declares to read it: ``fact:widths``, or ``site:trees`` for a feature of the site."""
+        return f"site:{self.layer}" if self.kind == "features" else f"fact:{self.kind}"
+
+    @property
+    def evidence(self) -> str:
+        """What is given as evidence where it decided."""
+        return f"measured on site{f': {self.note}' if self.note else ''}"
+
+
+@dataclass(frozen=True)
+class FactKind:
+    """A kind of fact: what it is, in words, and what of which layers says it."""
+
+    title: str
+    columns: tuple[tuple[str, str], ...]
+
+
+FACT_KINDS: Mapping[str, FactKind] = MappingProxyType(
+    {
+        "covers": FactKind("what grows on a piece of ground", (("cover", "cover"),)),
+        "trees_gone": FactKind("trees of the surface model that are none", (("trees_found", GONE),)),
+        "outlines": FactKind("outlines of pieces of lawn", (("lawn", GEOMETRY), ("lawn", GONE))),
+        "slopes": FactKind("slope of ground [%]", (("keepouts", "slope_percent"),)),
+        "zones_gone": FactKind("zones that are left out", (("zones", GONE),)),
+        "zone_slopes": FactKind(
+            "slopes of whole zones [%]",
+            tuple(("zones", f"slope_{which}_percent") for which in ("p50", "p95", "max")),
+        ),
+        "widths": FactKind("width of passages at their narrowest [m]", (("links", "width_m"),)),
+        "passages": FactKind("what the mower does in a passage", (("links", "kind"), ("links", GONE))),
+        "edge_classes": FactKind("what lies beyond an edge", (("edges", "edge_class"),)),
+        "setbacks": FactKind("how far the wire is to keep from an edge [m]", (("edges", "setback_m"),)),
+        "docks": FactKind(
+            "where the dock stands, or may not", (("dock_candidates", GEOMETRY), ("dock_candidates", "chosen"))
+        ),
+        "pad_slopes": FactKind("slope of the ground under a dock [%]", (("dock_candidates", "slope_percent"),)),
+        "wires": FactKind("lines along which the wire runs", (("wire_path", GEOMETRY),)),
+    }
+)  # fmt: skip
+"""All kinds of facts that steps may read, by the name under which :class:`Facts` holds them."""
+
+_KIND_OF = {column: name for name, kind in FACT_KINDS.items() for column in kind.columns}
+
+
+def fact_columns(layer: str) -> list[str]:
+    """Return what can be measured of a layer of the plan, by column of `overrides`."""
+    return [column for some, column in _KIND_OF if some == layer]
+
+
+@dataclass(frozen=True, eq=False)
+class Facts:
+    """All that was measured on one parcel, by kind; `features` are those of the site's own layers."""
+
+    features: tuple[Fact[Any], ...] = field(default=())
+    covers: tuple[Fact[str], ...] = ()
+    trees_gone: tuple[Fact[None], ...] = ()
+    outlines: tuple[Fact[Polygon | MultiPolygon | None], ...] = ()
+    slopes: tuple[Fact[float], ...] = ()
+    zones_gone: tuple[Fact[None], ...] = ()
+    zone_slopes: tuple[Fact[float], ...] = ()
+    widths: tuple[Fact[float], ...] = ()
+    passages: tuple[Fact[str], ...] = ()
+    edge_classes: tuple[Fact[str], ...] = ()
+    setbacks: tuple[Fact[float], ...] = ()
+    docks: tuple[Fact[bool], ...] = ()
+    pad_slopes: tuple[Fact[float], ...] = ()
+    wires: tuple[Fact[LineString], ...] = ()
+
+    def __iter__(self) -> Iterator[Fact[Any]]:
+        return chain.from_iterable(vars(self).values())
+
+    @property
+    def lines(self) -> list[LineString]:
+        """Lines along which the wire is to run."""
+        return [fact.value for fact in self.wires]
