@@ -110,7 +110,7 @@ class Crossing:
     length_m
         Its length [m].
     width_m
-        Twice the least distance from it to ground that may not be driven on [m].
+        Twice the least distance from it to ground that may not be driven on, at least the width asked for [m].
     """
 
     zone_a: int
@@ -251,7 +251,8 @@ def crossings(
             line = _shortest_crossing(zones[a], zones[b], surface, length_max_m, transit_width_m)
             if line is not None:
                 width = 2 * shapely.distance(line, _drivable(zones[a], zones[b], surface).boundary)
-                found.append(Crossing(a, b, index, line, float(line.length), float(width)))
+                # That the width is free is known to the tolerance of offsets: a crossing is never told narrower.
+                found.append(Crossing(a, b, index, line, float(line.length), max(float(width), transit_width_m)))
     return found
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from lawngis import __version__
 
+from ..model.facts import FACT_KINDS
 from ..model.layers import PLAN_LAYERS, RASTERS, SITE_LAYERS, ColumnSpec, InputSpec, LayerSpec
 from ..model.step import Step
 from ..steps.workflow import installed_steps, step_layers
@@ -49,6 +50,12 @@ def _layer_inputs(step: Step, specs: Mapping[str, LayerSpec]) -> dict[str, Any]:
                 "title": RASTERS[layer],
                 "minOccurs": 1 if layer == "dem" else 0,
                 "schema": {"type": "string", "contentMediaType": "image/tiff; application=geotiff"},
+            }
+        elif kind == "fact":
+            inputs[layer] = {
+                "title": f"{FACT_KINDS[layer].title}, measured on site",
+                "minOccurs": 0,
+                "schema": _features_schema(SITE_LAYERS["overrides"].columns),
             }
         elif kind == "site":
             spec = SITE_LAYERS[layer]

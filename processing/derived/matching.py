@@ -47,7 +47,7 @@ def matched(
             findings.append(Finding("caution", "override-renamed", text, "Correct target_id.", _middle(fact.place)))
         if index is not None:
             yield fact, index
-        elif fact.ours:
+        else:
             findings.append(no_target(fact, _nearest_words(fact, features)))
 
 
@@ -85,7 +85,10 @@ def contradicts(text: str, advice: str, place: BaseGeometry | None) -> Finding:
 
 
 def no_target(fact: Fact[Any], nearest: Sequence[str]) -> Finding:
-    """Return the finding that a fact is about nothing that is there."""
+    """Return the finding that a fact is about nothing that is there; beside the parcel it may be the neighbour's."""
+    if not fact.ours:
+        text = f"{fact.label} lies beside the parcel and is about nothing on it"
+        return Finding("info", "override-beside", text, "", _middle(fact.place))
     near = f"nearest are {', '.join(nearest[:3])}" if nearest else "there is none of that kind here"
     text = f"{fact.label} finds no target: {near}"
     return Finding("stop", "override-no-target", text, "Correct target_id.", _middle(fact.place))

@@ -34,6 +34,7 @@ from ..derived.decisions import (
 )
 from ..derived.loops import filled_zone, passed_over
 from ..derived.slope import zone_hours_week, zone_slope, zone_slopes_percent
+from ..measured.site_facts import measured_site
 from ..model.layers import LayerSpec
 from ..model.plan import GRID_M, Finding, Plan, Row
 from ..model.site import Site
@@ -148,9 +149,10 @@ def mended(
     specs
         Declarations of the layers.
     settings
-        Profile, and the parameters of the steps whose decisions are made anew.
+        Profile, the parameters of the steps whose decisions are made anew, and what was measured.
     """
     done, mower = Mended({}), settings.mower
+    site, _ = measured_site(site, settings.overrides)
     plan = Plan(site.parcel_id, site.frame.crs, specs)
     for name, some in rows.items():
         _mend_layer(done, site, plan, specs[name], some, earlier, mower)

@@ -26,7 +26,7 @@ from lawngis.geometry.frame import MeasuringFrame
 from ..derived.matching import NEAR_M
 from ..files import gpkg
 from ..model.facts import FACT_KINDS, GEOMETRY, GONE, fact_columns
-from ..model.layers import PLAN_LAYERS, SITE_LAYERS, ColumnSpec
+from ..model.layers import PLAN_LAYERS, SITE_LAYERS, ColumnSpec, InputSpec, LayerSpec
 from ..model.site import Site
 
 BESIDE_M = 0.5
@@ -118,8 +118,11 @@ def _check(item: Override, path: Path) -> None:
         advice = f"What is measured belongs to {measured}, or to a layer of the site: {', '.join(SITE_LAYERS)}."
         raise LayerError(what, where=where, advice=_INSTEAD.get(item.target_layer, advice))
     if item.column not in known:
+        there = {column.name for column in _spec(item.target_layer).columns} | {GONE, GEOMETRY}
         raise LayerError(
-            f"nothing follows from column {item.column!r} of {item.target_layer}",
+            f"nothing follows from a measured {item.column} of {item.target_layer}"
+            if item.column in there
+            else f"column {item.column!r} is no column of {item.target_layer}",
             where=where,
             advice=f"Measured are {', '.join(known)}. {_INSTEAD.get(item.target_layer, '')}".strip(),
         )
@@ -144,6 +147,10 @@ def _columns(layer: str) -> list[str]:
     return fact_columns(layer)
 
 
+def _spec(layer: str) -> InputSpec | LayerSpec:
+    return SITE_LAYERS[layer] if layer in SITE_LAYERS else PLAN_LAYERS[layer]
+
+
 def drawn_lines(place: BaseGeometry | None) -> list[LineString]:
     """Return the lines that somebody drew."""
     return [part for part in shapely.get_parts(place) if isinstance(part, LineString) and part.length > 0]
@@ -163,11 +170,7 @@ def typed_value(item: Override) -> Any:
         return NEW if item.value.casefold() == NEW else None
     if (item.target_layer, item.column) in FACT_KINDS["slopes"].columns:
         return _number(item)
-    spec: ColumnSpec = next(
-        column
-        for column in (SITE_LAYERS.get(item.target_layer) or PLAN_LAYERS[item.target_layer]).columns
-        if column.name == item.column
-    )
+    spec: ColumnSpec = next(column for column in _spec(item.target_layer).columns if column.name == item.column)
     if spec.kind in ("real", "integer"):
         number = _number(item)
         return number if spec.kind == "real" else int(number)
@@ -207,8 +210,7 @@ def own_overrides(site: Site, overrides: Sequence[Override]) -> list[Override]:
         named = item.target_id == site.parcel_id or item.target_id.startswith(f"{site.parcel_id}-")
         here = place is not None and place.dwithin(site.parcel, _reach_m(item))
         if named or (here and not item.feature):
-            target_id = "" if item.target_id == site.parcel_id else item.target_id
-            found.append(replace(item, target_id=target_id, place=place, crs=None, key=_digest(item)))
+            found.append(replace(item, place=place, crs=None, key=_digest(item)))
     return found
 
 

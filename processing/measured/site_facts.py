@@ -39,7 +39,7 @@ def measured_site(site: Site, overrides: Sequence[Override]) -> tuple[Site, list
     facts = facts_of(site, overrides)
     layers = dict(site.layers)
     findings = [_put_in(layers, fact, site) for fact in facts.features]
-    return replace(site, layers=layers, facts=facts), findings
+    return replace(site, layers=layers, facts=site.facts + facts), findings
 
 
 def facts_of(site: Site, overrides: Sequence[Override]) -> Facts:
@@ -51,11 +51,11 @@ def facts_of(site: Site, overrides: Sequence[Override]) -> Facts:
                 value,
                 item.target_layer,
                 item.column,
-                name=item.feature,
+                name="" if item.target_id == site.parcel_id else item.feature,
                 place=place,
                 note=item.note,
                 label=str(item),
-                ours=bool(item.feature) or place is None or bool(place.intersects(site.parcel)),
+                ours=item.target_layer in SITE_LAYERS or bool(item.target_id) or bool(place.intersects(site.parcel)),
                 key=item.key,
             )
             kinds.setdefault(fact.kind, []).append(fact)

@@ -43,7 +43,7 @@ class Fact(Generic[Value_co]):
     label
         How it is called when something is said of it.
     ours
-        False when it lies just beside the parcel: then it may be the neighbour's, and nobody misses its target here.
+        False when it lies just beside the parcel and doesn't name it: then it may be the neighbour's.
     key
         Digest by which it is known again.
     """
@@ -135,6 +135,9 @@ class Facts:
 
     def __iter__(self) -> Iterator[Fact[Any]]:
         return chain.from_iterable(vars(self).values())
+
+    def __add__(self, other: Facts) -> Facts:
+        return Facts(**{kind: facts + getattr(other, kind) for kind, facts in vars(self).items()})
 
     @property
     def lines(self) -> list[LineString]:

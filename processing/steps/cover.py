@@ -73,7 +73,7 @@ def cover(site: Site, plan: Plan, mower: MowerProfile, parameters: CoverParamete
     del plan, mower
     imagery: Imagery | None = getattr(site, "imagery", None)
     if imagery is None:
-        unseen = [no_target(fact, []) for fact in (*site.facts.covers, *site.facts.trees_gone) if fact.ours]
+        unseen = [no_target(fact, []) for fact in (*site.facts.covers, *site.facts.trees_gone)]
         return StepResult({"cover": [], "trees_found": []}, unseen)
     seen = _seen(site, imagery, parameters)
     hedge = _hedges(seen)

@@ -69,7 +69,7 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
     """Return keep-outs that touch the lawn, and what is to be looked at on site because of them."""
     lawn = shapely.union_all(plan.geometries("lawn"))
     if lawn.is_empty:
-        return StepResult({"keepouts": []}, [no_target(fact, []) for fact in site.facts.slopes if fact.ours])
+        return StepResult({"keepouts": []}, [no_target(fact, []) for fact in site.facts.slopes])
     mapped = mapped_slope(site, plan, mower, parameters)
     from_layers = _from_layers(site, plan, lawn, mower, parameters)
     told: list[Finding] = []
@@ -113,7 +113,7 @@ def _readings(
         if place is None or place.dwithin(lawn, REACH_M):
             extent = f"on {place.area:.0f} m²" if place is not None and place.area > 0 else "around a place"
             told.append(applied(fact, f"slope of {fact.value:g} % {extent}"))
-        elif fact.ours:
+        else:
             told.append(no_target(fact, [f"the lawn at {place.distance(lawn):.1f} m"]))
     return readings
 

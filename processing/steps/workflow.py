@@ -231,7 +231,7 @@ def planned(site: Site, steps: Iterable[Step], settings: Settings, start: Start 
     steps = list(steps)
     plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps))
     site, corrected = measured_site(site, settings.overrides)
-    plan.attach("reading", StepResult(findings=[*site.findings, *corrected]), ())
+    plan.attach("reading", StepResult(findings=[*site.findings, *corrected, *_unused(steps, site.facts)]), ())
     if start is not None:
         before = steps_before(steps, start.first)
         _take_over(plan, before, start)
@@ -306,6 +306,16 @@ def known_facts(before: Iterable[Step], start: Start) -> set[str]:
     """Return those of :func:`facts_read` that steps knew which don't run again."""
     names = {step.id for step in before}
     return {known for known in start.overrides if known.partition(" ")[0] in names}
+
+
+def _unused(steps: Iterable[Step], facts: Facts) -> list[Finding]:
+    """Say what was measured that no step takes."""
+    read = {name for step in steps for name in step.reads}
+    return [
+        Finding("caution", "override-unused", f"nothing follows from {fact.label}: no step takes it")
+        for fact in facts
+        if fact.read_as not in read
+    ]
 
 
 def _not_followed(before: Sequence[Step], start: Start, facts: Facts) -> list[Finding]:
