@@ -91,10 +91,6 @@ class MustHave:
             return np.asarray(~(self.values < self.limit - slack), dtype=np.bool_)
         return np.asarray(~(self.values > self.limit + slack), dtype=np.bool_)
 
-    def failure(self, index: int) -> str:
-        """Return why candidate `index` fails, in words with value and limit."""
-        return self.failures([index])[0]
-
     def failures(self, indices: Sequence[int] | IntArray) -> list[str]:
         """Return why each of some candidates fails, in words with value and limit, told apart by their digits."""
         side = "is under" if self.sense == "min" else "is over"

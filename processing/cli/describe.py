@@ -7,7 +7,7 @@ from typing import Any
 
 from lawngis import __version__
 
-from ..model.facts import FACT_KINDS
+from ..model.facts import FACT_TITLES
 from ..model.layers import PLAN_LAYERS, RASTERS, SITE_LAYERS, ColumnSpec, InputSpec, LayerSpec
 from ..model.step import Step
 from ..steps.workflow import installed_steps, step_layers
@@ -53,7 +53,7 @@ def _layer_inputs(step: Step, specs: Mapping[str, LayerSpec]) -> dict[str, Any]:
             }
         elif kind == "fact":
             inputs[layer] = {
-                "title": f"{FACT_KINDS[layer].title}, measured on site",
+                "title": f"{FACT_TITLES[layer]}, measured on site",
                 "minOccurs": 0,
                 "schema": _features_schema(SITE_LAYERS["overrides"].columns),
             }

@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil
 from typing import Generic, TypeVar
 
 from shapely import Polygon
 
-from lawngis.lawn.zones import ZoneLink, zone_groups
+from lawngis.lawn.zones import zone_groups
 from lawngis.mower import MowerProfile
-from lawngis.prices import price_book_from
 
 from ..model.plan import Finding, Row
 from ..model.site import Site
 from .detached_supply import DetachedOffer, detached_offers
 
-Key = TypeVar("Key", int, str)
+Key = TypeVar("Key", bound=Hashable)
 """How zones and links are called: by number while a plan is made, by name in a plan that is there."""
+
+DRIVEN = "the mower drives there by itself"
 
 LAWN = "lawn"
 """Surface of a passage that leads over lawn; any other is paving."""
@@ -133,53 +134,29 @@ def served_zones(
     home
         Home zone; the largest when absent.
     """
-    names = list(zones)
-    number = {name: index for index, name in enumerate(names)}
-    known = [way for way, link in links.items() if {link.zone_a, link.zone_b} <= zones.keys()]
-    ways = [
-        ZoneLink(number[link.zone_a], number[link.zone_b], link.kind != "blocked", link.width_m)
-        for link in (links[way] for way in known)
-    ]
-    groups = [
-        {names[zone]: None if way is None else known[way] for zone, way in group.items()}
-        for group in zone_groups(
-            [zone.area for zone in zones.values()], ways, home=None if home is None else number[home]
-        )
-    ]
-    if not groups:
-        return Served({})
+    driven = {
+        way: (link.zone_a, link.zone_b, link.width_m)
+        for way, link in links.items()
+        if link.kind != "blocked" and {link.zone_a, link.zone_b} <= zones.keys()
+    }
+    groups = zone_groups({name: zone.area for name, zone in zones.items()}, driven, home=home)
+    lengths_m = {way: links[way].length_m for way in driven}
+    offers = detached_offers(site, zones, groups, lengths_m, mower, price_book)
     found: dict[Key, Service[Key]] = {}
-    for zone, way in groups[0].items():
+    for zone, way in groups[0].items() if groups else ():
         at_home: Service[Key] = Service("home", "own_dock", "home zone", None, 1)
-        found[zone] = at_home if way is None else _driven_to("linked", "main_wire", way, 1)
-    if not groups[1:]:
-        return Served({name: found[name] for name in names})
-    passages_m = [sum(links[way].length_m for way in group.values() if way is not None) for group in groups[1:]]
-    offers = detached_offers(
-        site,
-        zones,
-        [name for name in names if name in found],
-        [(list(group), metres) for group, metres in zip(groups[1:], passages_m, strict=True)],
-        mower,
-        price_book_from(price_book),
-    )
+        found[zone] = at_home if way is None else Service("linked", "main_wire", DRIVEN, way, 1)
     loops = 1
     for group, offer in zip(groups[1:], offers, strict=True):
-        if offer.chosen is None:
-            continue
-        supply = offer.chosen.supply
-        loops += supply != "main_wire"
-        loop = 1 if supply == "main_wire" else loops
-        for zone, way in group.items():
-            carried: Service[Key] = Service("detached", supply, offer.chosen.why, None, loop)
-            found[zone] = carried if way is None else _driven_to("detached", supply, way, loop)
-    served = {name: found[name] for name in names if name in found}
+        best = offer.chosen
+        if best is not None:
+            loops += best.supply != "main_wire"
+            loop = 1 if best.supply == "main_wire" else loops
+            for zone, way in group.items():
+                why = best.why if way is None else f"{DRIVEN}, once carried"
+                found[zone] = Service("detached", best.supply, why, way, loop)
+    served = {name: found[name] for name in zones if name in found}
     return Served(served, [(list(group), offer) for group, offer in zip(groups[1:], offers, strict=True)])
-
-
-def _driven_to(role: str, supply: str, way: Key, loop: int) -> Service[Key]:
-    once = ", once carried" if role == "detached" else ""
-    return Service(role, supply, f"the mower drives there by itself{once}", way, loop)
 
 
 # --- in words --------------------------------------------------------------------------------------------

@@ -5,7 +5,7 @@ Shared by whatever decides about supplies and by the step that lays the leads.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -17,7 +17,7 @@ from lawngis.geometry.polygons import polygon_parts
 from lawngis.geometry.routes import PricedGround
 from lawngis.mower import MowerProfile
 from lawngis.mowing.capacity import area_rate_m2_h, one_charge_area_m2
-from lawngis.prices import PriceBook
+from lawngis.prices import PriceBook, price_book_from
 from lawngis.wire.outlying import LeadTerrain, lead_way
 
 from ..model.site import Site
@@ -34,7 +34,7 @@ SHORTEST_CROSSED_M = 0.02
 WIRE_INSET_M = 0.3
 """How far from the edge the wire is taken to lie while supplies are compared: a middling setback."""
 
-Zone = TypeVar("Zone")
+Key = TypeVar("Key", bound=Hashable)
 
 
 @dataclass(frozen=True)
@@ -131,11 +131,11 @@ class DetachedOffer:
 
 def detached_offers(
     site: Site,
-    zones: Mapping[Zone, Polygon],
-    wired: Sequence[Zone],
-    groups: Sequence[tuple[Sequence[Zone], float]],
+    zones: Mapping[Key, Polygon],
+    groups: Sequence[Mapping[Key, Key | None]],
+    lengths_m: Mapping[Key, float],
     mower: MowerProfile,
-    prices: PriceBook,
+    price_book: str | None,
 ) -> list[DetachedOffer]:
     """Return for each group of detached zones what each supply takes.
 
@@ -146,26 +146,29 @@ def detached_offers(
     site
         The parcel, over which leads may run.
     zones
-        All zones that get a wire or may get one.
-    wired
-        Those that the main wire goes round.
+        Their ground.
     groups
-        Detached zones between which the mower drives by itself, each group with the length of its passages [m].
-    mower, prices
-        Profile and price book.
+        Zones between which the mower drives by itself, each with the link by which it comes; the main wire's first.
+    lengths_m
+        Of these links [m].
+    mower
+        Profile.
+    price_book
+        File with the prices.
     """
-    terrain = lead_terrain(site)
+    if len(groups) < 2:
+        return []
+    terrain, prices = lead_terrain(site), price_book_from(price_book)
     inner = {name: ground_in_wire(zone, WIRE_INSET_M) for name, zone in zones.items()}
-    laid = [inner[name] for name in wired]
+    laid = [inner[name] for name in zones if name in groups[0]]
     wire_m = sum(ground.length for ground in laid)
     offers: list[DetachedOffer] = []
-    for group, passages_m in groups:
-        others = [inner[other] for some, _ in groups if some is not group for other in some if inner[other] not in laid]
+    for group in groups[1:]:
+        others = [inner[name] for name in zones if name not in group and inner[name] not in laid]
         own = [inner[name] for name in group]
-        ways = [
-            lead_way(laid, ground, terrain, others=[*others, *(o for o in own if o is not ground)]) for ground in own
-        ]
+        ways = [lead_way(laid, mine, terrain, others=[*others, *(o for o in own if o is not mine)]) for mine in own]
         way = min((way for way in ways if way is not None), key=lambda way: way.cost, default=None)
+        passages_m = sum(lengths_m[link] for link in group.values() if link is not None)
         need = DetachedZone(
             area_m2=sum(zones[name].area for name in group),
             ring_m=sum(ground.length for ground in own) + 2 * passages_m,

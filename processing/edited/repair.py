@@ -161,9 +161,8 @@ def mended(
         _decide_roles(done, site, plan, earlier, settings)
     if any(earlier.edit(name) for name in RING_LAYERS) and set(RING_LAYERS) <= set(done.layers):
         plan.keep({name: done.layers[name] for name in RING_LAYERS if name != "dock_candidates"})
-        done.findings += placed_docks(
-            site, plan, done.layers["dock_candidates"], earlier.edit("dock_candidates"), settings
-        )
+        docks, edit = done.layers["dock_candidates"], earlier.edit("dock_candidates")
+        done.findings += placed_docks(site, plan, docks, edit, settings)
     done.findings += broken_rules(site, done.layers, {edit.layer for edit in earlier.edits if edit}, mower)
     for edit in earlier.edits:
         if edit.layer in done.layers:
@@ -257,14 +256,10 @@ def _give_names(done: Mended, site: Site, spec: LayerSpec, rows: Sequence[dict[s
             taken[str(name)] = row
         else:
             nameless.append(row)
-    letter = _letter(spec, taken)
-    number = 1
+    stem, names = f"{site.parcel_id}-{_letter(spec, taken)}", set(taken)
     for row in nameless:
-        while f"{site.parcel_id}-{letter}{number}" in taken:
-            number += 1
         before = row.get(spec.key)
-        row[spec.key] = f"{site.parcel_id}-{letter}{number}"
-        taken[row[spec.key]] = row
+        row[spec.key] = _free_name(stem, names)
         touched.add(id(row))
         of = f", cut off {before}" if before else ""
         text = f"{spec.name}: a new feature is called {row[spec.key]}{of}"
@@ -378,12 +373,9 @@ def _decide_roles(done: Mended, site: Site, plan: Plan, earlier: EarlierParcel, 
     anew = _served_anew(done, site, zones, served)
     for name in [name for name in anew if name not in served.zones]:
         _mown_by_hand(done, site, zones.pop(name))
-    names = {name: name for name in zones}
     of_groups = Served(served.zones, [(group, offer) for group, offer in served.groups if group[0] in anew])
-    done.decided = [
-        *link_findings(done.layers["links"], settings.mower),
-        *supply_findings(of_groups, ground, names),
-    ]
+    said = supply_findings(of_groups, ground, {name: name for name in zones})
+    done.decided = [*link_findings(done.layers["links"], settings.mower), *said]
     done.changed = [ground[name] for name in anew]
 
 
@@ -425,15 +417,14 @@ def _served_anew(done: Mended, site: Site, zones: Mapping[str, dict[str, Any]], 
         if first.get(name, name) != name:
             zone |= {key: zones[first[name]][key] for key in ("supply", "loop_id")}
         else:
-            zone["loop_id"] = home_loop if service.loop == 1 else _free_loop(site, loop_ids)
+            zone["loop_id"] = home_loop if service.loop == 1 else _free_name(f"{site.parcel_id}-L", loop_ids)
     return changed
 
 
 def _mown_by_hand(done: Mended, site: Site, zone: Row) -> None:
     """Give a zone that no supply reaches to those who mow by hand; what hangs on it goes."""
     by_hand = done.layers.setdefault("hand_mow", [])
-    taken = {row["area_id"] for row in by_hand}
-    area_id = next(name for number in count(1) if (name := f"{site.parcel_id}-H{number}") not in taken)
+    area_id = _free_name(f"{site.parcel_id}-H", {row["area_id"] for row in by_hand})
     row = {"area_id": area_id, "reason": "unreachable", "area_m2": zone["area_m2"], "geometry": zone["geometry"]}
     by_hand.append({"parcel_id": site.parcel_id, **row})
     gone = zone["zone_id"]
@@ -443,9 +434,8 @@ def _mown_by_hand(done: Mended, site: Site, zone: Row) -> None:
             done.layers[layer] = [row for row in done.layers[layer] if gone not in [row[column] for column in of]]
 
 
-def _free_loop(site: Site, taken: set[str]) -> str:
-    number = 1
-    while f"{site.parcel_id}-L{number}" in taken:
-        number += 1
-    taken.add(f"{site.parcel_id}-L{number}")
-    return f"{site.parcel_id}-L{number}"
+def _free_name(stem: str, taken: set[str]) -> str:
+    """Return a name that is not taken, and take it."""
+    name = next(name for number in count(1) if (name := f"{stem}{number}") not in taken)
+    taken.add(name)
+    return name

@@ -25,7 +25,7 @@ from lawngis.geometry.frame import MeasuringFrame
 
 from ..derived.matching import NEAR_M
 from ..files import gpkg
-from ..model.facts import FACT_KINDS, GEOMETRY, GONE, fact_columns
+from ..model.facts import GEOMETRY, GONE, KIND_OF, fact_columns
 from ..model.layers import PLAN_LAYERS, SITE_LAYERS, ColumnSpec, InputSpec, LayerSpec
 from ..model.site import Site
 
@@ -44,7 +44,8 @@ _FALSE = ("0", "false", "no", "n")
 _INSTEAD = {
     "keepouts": "Say it of the site's own layer: trees, beds, water, barriers or obstacles, such as gone.",
     "trees_found": "Put the tree into the site's layer trees: column geometry, value new; then measure it there.",
-    "zones": "Draw another outline as an override of lawn, or edit the plan and begin with --from edges.",
+    "zones": "Draw ground that is steep: target_layer keepouts, column slope_percent; another outline: lawn, geometry.",
+    "edges": "Where the wire is to run elsewhere draw its line: target_layer wire_path, column geometry.",
     "hand_mow": "Draw another outline as an override of lawn, or leave a zone out: target_layer zones, column gone.",
     "supply_route": "Say where the outlet is: target_layer outlets, column geometry.",
     "materials": "Give a price book.",
@@ -112,7 +113,7 @@ def _check(item: Override, path: Path) -> None:
     where = (str(path), f"overrides, row {item.row}")
     known = _columns(item.target_layer)
     if not known:
-        measured = ", ".join(dict.fromkeys(layer for kind in FACT_KINDS.values() for layer, _ in kind.columns))
+        measured = ", ".join(dict.fromkeys(layer for layer, _ in KIND_OF))
         what = f"target_layer {item.target_layer!r} is "
         what += "told, not measured" if item.target_layer in (*PLAN_LAYERS, *APART) else "no layer"
         advice = f"What is measured belongs to {measured}, or to a layer of the site: {', '.join(SITE_LAYERS)}."
@@ -168,7 +169,7 @@ def typed_value(item: Override) -> Any:
         return None
     if item.column == GEOMETRY:
         return NEW if item.value.casefold() == NEW else None
-    if (item.target_layer, item.column) in FACT_KINDS["slopes"].columns:
+    if KIND_OF.get((item.target_layer, item.column)) == "slopes":
         return _number(item)
     spec: ColumnSpec = next(column for column in _spec(item.target_layer).columns if column.name == item.column)
     if spec.kind in ("real", "integer"):

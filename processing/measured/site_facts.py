@@ -55,7 +55,7 @@ def facts_of(site: Site, overrides: Sequence[Override]) -> Facts:
                 place=place,
                 note=item.note,
                 label=str(item),
-                ours=item.target_layer in SITE_LAYERS or bool(item.target_id) or bool(place.intersects(site.parcel)),
+                ours=item.target_layer in SITE_LAYERS or bool(item.target_id) or site.parcel.intersects(place),
                 key=item.key,
             )
             kinds.setdefault(fact.kind, []).append(fact)

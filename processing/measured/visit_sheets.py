@@ -21,7 +21,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import LayerError, PlanError, SiteError
 
 from ..files import gpkg
-from ..model.facts import FACT_KINDS, GEOMETRY
+from ..model.facts import GEOMETRY, KIND_OF
 from ..model.layers import PLAN_LAYERS, SITE_LAYERS, ColumnSpec, LayerSpec
 from .overrides import NEW, Override
 
@@ -166,7 +166,7 @@ def _value(answer: _Answer, layer: str, column: str, asked_at: BaseGeometry | No
     """Return an answer as an override has it, and where it holds."""
     if column == GEOMETRY:
         return NEW, _place(answer, asked_at)
-    if (layer, column) in FACT_KINDS["slopes"].columns:
+    if KIND_OF.get((layer, column)) == "slopes":
         return _number(answer, "%"), asked_at if answer.geometry is None else answer.geometry
     spec: ColumnSpec = PLAN_LAYERS[layer].column(column)
     if spec.kind == "real":

@@ -7,9 +7,8 @@ from any other input; no result of a step is changed afterwards.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from itertools import chain
-from types import MappingProxyType
 from typing import Any, Generic, TypeVar
 
 from shapely import LineString, MultiPolygon, Polygon
@@ -60,8 +59,8 @@ class Fact(Generic[Value_co]):
 
     @property
     def kind(self) -> str:
-        """Kind of fact, a name of :data:`FACT_KINDS`; ``features`` for what stands in a layer of the site."""
-        return _KIND_OF.get((self.layer, self.column), "features")
+        """Kind of fact, under which :class:`Facts` has it."""
+        return KIND_OF.get((self.layer, self.column), "features")
 
     @property
     def read_as(self) -> str:
@@ -74,64 +73,32 @@ class Fact(Generic[Value_co]):
         return f"measured on site{f': {self.note}' if self.note else ''}"
 
 
-@dataclass(frozen=True)
-class FactKind:
-    """A kind of fact: what it is, in words, and what of which layers says it."""
-
-    title: str
-    columns: tuple[tuple[str, str], ...]
-
-
-FACT_KINDS: Mapping[str, FactKind] = MappingProxyType(
-    {
-        "covers": FactKind("what grows on a piece of ground", (("cover", "cover"),)),
-        "trees_gone": FactKind("trees of the surface model that are none", (("trees_found", GONE),)),
-        "outlines": FactKind("outlines of pieces of lawn", (("lawn", GEOMETRY), ("lawn", GONE))),
-        "slopes": FactKind("slope of ground [%]", (("keepouts", "slope_percent"),)),
-        "zones_gone": FactKind("zones that are left out", (("zones", GONE),)),
-        "zone_slopes": FactKind(
-            "slopes of whole zones [%]",
-            tuple(("zones", f"slope_{which}_percent") for which in ("p50", "p95", "max")),
-        ),
-        "widths": FactKind("width of passages at their narrowest [m]", (("links", "width_m"),)),
-        "passages": FactKind("what the mower does in a passage", (("links", "kind"), ("links", GONE))),
-        "edge_classes": FactKind("what lies beyond an edge", (("edges", "edge_class"),)),
-        "setbacks": FactKind("how far the wire is to keep from an edge [m]", (("edges", "setback_m"),)),
-        "docks": FactKind(
-            "where the dock stands, or may not", (("dock_candidates", GEOMETRY), ("dock_candidates", "chosen"))
-        ),
-        "pad_slopes": FactKind("slope of the ground under a dock [%]", (("dock_candidates", "slope_percent"),)),
-        "wires": FactKind("lines along which the wire runs", (("wire_path", GEOMETRY),)),
-    }
-)  # fmt: skip
-"""All kinds of facts that steps may read, by the name under which :class:`Facts` holds them."""
-
-_KIND_OF = {column: name for name, kind in FACT_KINDS.items() for column in kind.columns}
-
-
-def fact_columns(layer: str) -> list[str]:
-    """Return what can be measured of a layer of the plan, by column of `overrides`."""
-    return [column for some, column in _KIND_OF if some == layer]
+def _kind(title: str, *columns: tuple[str, str]) -> Any:
+    return field(default=(), metadata={"title": title, "columns": columns})
 
 
 @dataclass(frozen=True, eq=False)
 class Facts:
     """All that was measured on one parcel, by kind; `features` are those of the site's own layers."""
 
-    features: tuple[Fact[Any], ...] = field(default=())
-    covers: tuple[Fact[str], ...] = ()
-    trees_gone: tuple[Fact[None], ...] = ()
-    outlines: tuple[Fact[Polygon | MultiPolygon | None], ...] = ()
-    slopes: tuple[Fact[float], ...] = ()
-    zones_gone: tuple[Fact[None], ...] = ()
-    zone_slopes: tuple[Fact[float], ...] = ()
-    widths: tuple[Fact[float], ...] = ()
-    passages: tuple[Fact[str], ...] = ()
-    edge_classes: tuple[Fact[str], ...] = ()
-    setbacks: tuple[Fact[float], ...] = ()
-    docks: tuple[Fact[bool], ...] = ()
-    pad_slopes: tuple[Fact[float], ...] = ()
-    wires: tuple[Fact[LineString], ...] = ()
+    features: tuple[Fact[Any], ...] = _kind("things of the site that are gone, new or other than mapped")
+    covers: tuple[Fact[str], ...] = _kind("what grows on a piece of ground", ("cover", "cover"))
+    trees_gone: tuple[Fact[None], ...] = _kind("trees of the surface model that are none", ("trees_found", GONE))
+    outlines: tuple[Fact[Polygon | MultiPolygon | None], ...] = _kind(
+        "outlines of pieces of lawn", ("lawn", GEOMETRY), ("lawn", GONE)
+    )
+    slopes: tuple[Fact[float], ...] = _kind("slope of ground [%]", ("keepouts", "slope_percent"))
+    zones_gone: tuple[Fact[None], ...] = _kind("zones that are left out", ("zones", GONE))
+    widths: tuple[Fact[float], ...] = _kind("width of passages at their narrowest [m]", ("links", "width_m"))
+    passages: tuple[Fact[str], ...] = _kind("what the mower does in a passage", ("links", "kind"), ("links", GONE))
+    edge_classes: tuple[Fact[str], ...] = _kind("what lies beyond an edge", ("edges", "edge_class"))
+    docks: tuple[Fact[bool], ...] = _kind(
+        "where the dock stands, or may not", ("dock_candidates", GEOMETRY), ("dock_candidates", "chosen")
+    )
+    pad_slopes: tuple[Fact[float], ...] = _kind(
+        "slope of the ground under a dock [%]", ("dock_candidates", "slope_percent")
+    )
+    wires: tuple[Fact[LineString], ...] = _kind("lines along which the wire runs", ("wire_path", GEOMETRY))
 
     def __iter__(self) -> Iterator[Fact[Any]]:
         return chain.from_iterable(vars(self).values())
@@ -143,3 +110,17 @@ class Facts:
     def lines(self) -> list[LineString]:
         """Lines along which the wire is to run."""
         return [fact.value for fact in self.wires]
+
+
+FACT_TITLES: Mapping[str, str] = {kind.name: kind.metadata["title"] for kind in fields(Facts)}
+"""What each kind of fact is, by its name in :class:`Facts`."""
+
+KIND_OF: Mapping[tuple[str, str], str] = {
+    column: kind.name for kind in fields(Facts) for column in kind.metadata["columns"]
+}
+"""The kind of fact that an override of a layer's column is; those of the site's own layers are features."""
+
+
+def fact_columns(layer: str) -> list[str]:
+    """Return what can be measured of a layer of the plan, by column of `overrides`."""
+    return [column for some, column in KIND_OF if some == layer]

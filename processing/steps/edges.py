@@ -116,16 +116,6 @@ def _as_measured(site: Site, rows: list[Row], mower: MowerProfile) -> tuple[list
         measured = {"edge_class": seen.value, "setback_m": setback_m(seen.value, mower), "evidence": seen.evidence}
         found[index] = {**row, **measured, "confidence": 1.0}
         looked_at.add(index)
-    for wanted, index in matched(site.facts.setbacks, edges, told):
-        row, line = found[index], edges[index][1]
-        told.append(applied(wanted, f"{row['edge_id']} setback_m {row['setback_m']:.2f} → {wanted.value:.2f}", line))
-        least_m = setback_m(row["edge_class"], mower)
-        if wanted.value < least_m:
-            text = (
-                f"{row['edge_id']}: {wanted.value:.2f} m are less than {row['edge_class']} edges want, {least_m:.2f} m"
-            )
-            told.append(contradicts(text, "Check that the mower can't come to harm there, or do any.", line))
-        found[index] = {**row, "setback_m": wanted.value}
     return found, told, [row for index, row in enumerate(found) if index not in looked_at]
 
 
@@ -370,7 +360,6 @@ STEP = Step(
         "raster:dsm",
         "raster:imagery",
         "fact:edge_classes",
-        "fact:setbacks",
     ),
     writes=("edges",),
     compute=edges,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 import shapely
@@ -20,9 +20,9 @@ from lawngis.wire.leads import ground_rings
 
 from ..derived.decisions import Served, link_findings, served_zones, supply_findings
 from ..derived.detached_supply import ground_in_wire
-from ..derived.matching import applied, contradicts, follows, matched
+from ..derived.matching import applied, follows, matched
 from ..derived.passages import PlacedLink, mapped_links, measured_links
-from ..derived.slope import too_steep, zone_hours_week, zone_slope, zone_slopes_percent
+from ..derived.slope import zone_hours_week, zone_slope, zone_slopes_percent
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -63,8 +63,7 @@ class _Found:
     partition: ZonePartition
     links: Mapping[int, PlacedLink]
     served: Served[int]
-    left_out: Mapping[int, str]
-    slopes: Mapping[int, Mapping[str, float]]
+    left_out: Collection[int]
     names: Mapping[int, str]
     link_names: Mapping[int, str]
 
@@ -123,15 +122,12 @@ def _as_measured(
     names = _numbered(f"{site.parcel_id}-Z", mapped.zones)
     link_names = _numbered(f"{site.parcel_id}-P", _between(mapped_links, mapped))
     links, told = measured_links(mapped_links, link_names, site.facts, mower)
-    left_out = _left_out(site, ground, names, told)
-    slopes = _zone_slopes(site, ground, names, told, mower)
-    left_out |= {
-        index: "steep"
-        for index, measured in slopes.items()
-        if index not in left_out and too_steep(measured.get("slope_p95_percent", 0.0), mower)
-    }
+    left_out = set()
+    for fact, index in matched(site.facts.zones_gone, [(names.get(n, ""), zone) for n, zone in ground.items()], told):
+        told.append(applied(fact, f"{names.get(index, 'ground')} is left out", ground[index]))
+        left_out.add(index)
     if not told:
-        return _Found(partition, links, mapped, left_out, slopes, names, link_names), told
+        return _Found(partition, links, mapped, left_out, names, link_names), told
     own = {index: zone for index, zone in ground.items() if index not in left_out}
     served = served_zones(site, own, links, mower, parameters.price_book)
     names = _numbered(f"{site.parcel_id}-Z", {**mapped.zones, **served.zones})
@@ -142,7 +138,7 @@ def _as_measured(
             text = f"{names[index]} is {service.role} by what was measured, no longer {before}"
             told.append(follows(text, ground[index]))
     link_names = _numbered(f"{site.parcel_id}-P", shown)
-    return _Found(partition, links, served, left_out, slopes, names, link_names), told
+    return _Found(partition, links, served, left_out, names, link_names), told
 
 
 def _between(links: Mapping[int, PlacedLink], served: Served[int]) -> dict[int, PlacedLink]:
@@ -151,39 +147,6 @@ def _between(links: Mapping[int, PlacedLink], served: Served[int]) -> dict[int, 
 
 def _numbered(stem: str, members: Iterable[int]) -> dict[int, str]:
     return {index: f"{stem}{number}" for number, index in enumerate(members, start=1)}
-
-
-def _left_out(
-    site: Site, ground: Mapping[int, Polygon], names: Mapping[int, str], told: list[Finding]
-) -> dict[int, str]:
-    """Return the zones that somebody leaves out, with the reason."""
-    found = {}
-    features = [(names.get(index, ""), zone) for index, zone in ground.items()]
-    for left, index in matched(site.facts.zones_gone, features, told):
-        told.append(applied(left, f"{names.get(index, 'ground')} is left out", ground[index]))
-        found[index] = "left_out"
-    return found
-
-
-def _zone_slopes(
-    site: Site, ground: Mapping[int, Polygon], names: Mapping[int, str], told: list[Finding], mower: MowerProfile
-) -> dict[int, dict[str, float]]:
-    """Return the measured slopes of zones by column [%]; of one that is too steep somewhere, ask where."""
-    found: dict[int, dict[str, float]] = {}
-    features = [(names.get(index, ""), zone) for index, zone in ground.items()]
-    limit = mower.slope_limit_percent
-    for slope, index in matched(site.facts.zone_slopes, features, told):
-        name, percent = names.get(index, "ground"), slope.value
-        told.append(applied(slope, f"{name} {slope.column} is {percent:g}", ground[index]))
-        found.setdefault(index, {})[slope.column] = percent
-        if too_steep(percent, mower) and slope.column == "slope_p95_percent":
-            text = f"{name} is mown by hand: the {percent:g} % measured are more than the limit of {limit:g} %"
-            told.append(follows(text, ground[index]))
-        if too_steep(percent, mower) and slope.column == "slope_max_percent":
-            text = f"{name} has a slope of {percent:g} % somewhere, more than the limit of {limit:g} %"
-            advice = "Draw the steep ground as an override: target_layer keepouts, column slope_percent."
-            told.append(contradicts(text, advice, ground[index]))
-    return found
 
 
 # --- signal ----------------------------------------------------------------------------------------------
@@ -246,7 +209,6 @@ def _zone_rows(
         whole = found.partition.zones[index].difference(shapely.union_all([trunks, *unheard.get(index, [])]))
         polygon = max(grid_parts(whole, GRID_M), key=lambda part: part.area)
         slopes = dict(zip(SLOPE_COLUMNS, zone_slopes_percent(slope, polygon, site), strict=True))
-        slopes |= found.slopes.get(index, {})
         rows.append(
             {
                 "zone_id": found.names[index],
@@ -302,8 +264,8 @@ def _hand_rows(
     crumb_m2 = min(parameters.crumb_m2, CRUMB_SHARE * ground_m2)
     if found.left_out:
         trunks = _trunks(plan)
-        for index, reason in found.left_out.items():
-            pieces += [(reason, part) for part in polygon_parts(partition.zones[index].difference(trunks))]
+        for index in found.left_out:
+            pieces += [("left_out", part) for part in polygon_parts(partition.zones[index].difference(trunks))]
     pieces = [(reason, part) for reason, polygon in pieces for part in grid_parts(polygon, GRID_M)]
     pieces = [(reason, polygon) for reason, polygon in pieces if polygon.area >= crumb_m2]
     return [
@@ -378,7 +340,6 @@ STEP = Step(
         "fact:widths",
         "fact:passages",
         "fact:zones_gone",
-        "fact:zone_slopes",
         "fact:slopes",
     ),
     writes=("zones", "links", "hand_mow"),
