@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from difflib import get_close_matches
 from typing import Any, TypeVar
 
+import numpy as np
 import shapely
 from shapely import Point
 from shapely.geometry.base import BaseGeometry
@@ -15,6 +16,9 @@ from ..model.plan import Finding
 
 NEAR_M = 5.0
 """A fact without a name is about the nearest feature within this distance."""
+
+ON_IT_M = 0.1
+"""A place this near a feature lies on it: then no other is meant, whatever the name."""
 
 SURE_SDS = 3.0
 """A measured value this many standard deviations from the derived one says that the map is wrong."""
@@ -30,34 +34,26 @@ def matched(
 ) -> Iterator[tuple[Fact[Value], int]]:
     """Yield each fact with the index of the feature that it is about; what finds none is added to the findings.
 
-    Names may have shifted since somebody noted one; a place doesn't. Where the feature of that name lies elsewhere and
-    another lies at the place, that one is meant.
+    Names may have shifted since somebody noted one; a place doesn't. Where another feature than that of the name lies
+    at the place, that one is meant.
     """
     for fact in facts:
-        near = None if fact.place is None else _nearest(fact.place, features)
-        named = next((index for index, (name, _) in enumerate(features) if name and name == fact.name), None)
-        if not fact.name:
-            index = near
-        elif near is None or fact.place is None or (named is not None and _near(fact.place, features[named])):
-            index = named
-        else:
-            index = near
-            taken_for = f"{fact.label} was taken for {features[near][0] or 'what no plan shows'}"
-            text = f"{taken_for}, which lies where it was measured: names have shifted since"
-            findings.append(Finding("caution", "override-renamed", text, "Correct target_id.", _middle(fact.place)))
+        index = next((number for number, (name, _) in enumerate(features) if name and name == fact.name), None)
+        if fact.place is not None and features:
+            away_m = shapely.distance([shape for _, shape in features], fact.place)
+            nearest = int(np.argmin(away_m))
+            named_m = np.inf if index is None else away_m[index]
+            if away_m[nearest] <= NEAR_M and (named_m > NEAR_M or away_m[nearest] <= ON_IT_M < named_m):
+                index = nearest
+                if fact.name:
+                    taken_for = f"{fact.label} was taken for {features[index][0] or 'what no plan shows'}"
+                    text = f"{taken_for}, which lies where it was measured: names have shifted since"
+                    place = _middle(fact.place)
+                    findings.append(Finding("caution", "override-renamed", text, "Correct target_id.", place))
         if index is not None:
             yield fact, index
         else:
             findings.append(no_target(fact, _nearest_words(fact, features)))
-
-
-def _nearest(place: BaseGeometry, features: Sequence[Feature]) -> int | None:
-    here = [index for index, feature in enumerate(features) if _near(place, feature)]
-    return min(here, key=lambda index: float(features[index][1].distance(place)), default=None)
-
-
-def _near(place: BaseGeometry, feature: Feature) -> bool:
-    return bool(feature[1].dwithin(place, NEAR_M))
 
 
 def _nearest_words(fact: Fact[Any], features: Sequence[Feature]) -> list[str]:
