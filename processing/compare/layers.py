@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from ..model.layers import SEVERITIES, ColumnSpec, LayerSpec
+from ..model.contract import ColumnSpec, LayerSpec
+from ..model.layers import SEVERITIES
 from ..model.styles import (
     BLUE,
     GREEN,

@@ -21,7 +21,8 @@ from types import MappingProxyType
 from typing import Any, Literal
 from xml.etree import ElementTree as ET
 
-from .layers import PLAN_LAYERS, LayerSpec
+from .contract import LayerSpec
+from .layers import PLAN_LAYERS
 
 BLACK, WHITE, GREY = "#000000", "#ffffff", "#6b6b6b"
 ORANGE, SKY, GREEN, YELLOW = "#e69f00", "#56b4e9", "#009e73", "#f0e442"

@@ -14,7 +14,7 @@ from lawngis.errors import LawngisError, PlanError
 from ..edited.change_record import LayerEdit
 from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan, is_plan, without_neighbours
 from ..files import gpkg
-from ..model.layers import LayerSpec
+from ..model.contract import LayerSpec
 from ..model.plan import Row
 from ..model.step import Step
 from ..model.styles import stored_styles

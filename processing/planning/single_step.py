@@ -12,8 +12,9 @@ from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan
 from ..edited.repair import mended
 from ..edited.start_from import checks_of, findings_of
 from ..files import gpkg
-from ..model.layers import RASTERS, SITE_LAYERS, LayerSpec
+from ..model.contract import LayerSpec
 from ..model.plan import Row, table
+from ..model.site_layers import RASTERS, SITE_LAYERS
 from ..model.step import Step
 from ..model.styles import stored_styles
 from ..reading.site_files import RASTER_ENDINGS, SiteFiles, site_files

@@ -21,7 +21,7 @@ from lawngis.errors import LayerError
 from lawngis.geometry.polygons import polygon_parts
 
 from ..files import gpkg
-from ..model.layers import ColumnSpec, InputSpec
+from ..model.contract import ColumnSpec, InputSpec
 from ..model.plan import Finding
 from .site_files import LayerPlace
 

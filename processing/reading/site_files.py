@@ -13,7 +13,8 @@ from pathlib import Path
 from lawngis.errors import LayerError, SiteError
 
 from ..files import geoparquet, gpkg, rasters, tiles
-from ..model.layers import RASTERS, SITE_LAYERS, InputSpec
+from ..model.contract import InputSpec
+from ..model.site_layers import RASTERS, SITE_LAYERS
 
 PLAN_MARKS = frozenset({"summary", "run_info", "wire_path"})
 """Layers that only a plan has all of: such a file is something we wrote, never something people bring."""

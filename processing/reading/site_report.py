@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from lawngis.errors import LawngisError
 
 from ..files import rasters
-from ..model.layers import SITE_LAYERS
+from ..model.site_layers import SITE_LAYERS
 from ..model.text import counted, one_line, unit_word
 from .features import check_layer
 from .site_files import SiteFiles, site_files

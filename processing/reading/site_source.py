@@ -23,9 +23,9 @@ from lawngis.ground.imagery import Imagery
 from lawngis.ground.raster import Grid, centres_in
 
 from ..files import rasters
-from ..model.layers import SITE_LAYERS
 from ..model.plan import Finding
 from ..model.site import DataAccuracy, Site
+from ..model.site_layers import SITE_LAYERS
 from .features import Features, check_layer, identified, read_features, surveyed
 from .site_files import SiteFiles
 

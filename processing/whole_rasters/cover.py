@@ -58,7 +58,8 @@ from ..derived.imagery_rules import (
 from ..files import gpkg
 from ..files.digests import sha256
 from ..files.rasters import rasters_passing
-from ..model.layers import PLAN_LAYERS, ColumnSpec, LayerSpec
+from ..model.contract import ColumnSpec, LayerSpec
+from ..model.layers import PLAN_LAYERS
 from ..model.plan import GRID_M, Finding, Row, Table, table
 from ..model.styles import stored_styles
 from ..model.text import counted

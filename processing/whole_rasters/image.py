@@ -23,7 +23,7 @@ from lawngis.ground.seams import blocks
 from lawngis.ground.shift import Shift, laid_right
 
 from ..files import rasters
-from ..model.layers import SITE_LAYERS
+from ..model.site_layers import SITE_LAYERS
 from ..reading.features import check_layer, read_features
 from ..reading.site_files import SiteFiles
 from ..reading.site_source import UNITS_M, ReadOptions, band_numbers

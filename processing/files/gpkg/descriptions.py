@@ -13,7 +13,7 @@ from lawngis.errors import PlanError
 from . import opening
 
 if TYPE_CHECKING:
-    from ...model.layers import ColumnSpec, LayerSpec
+    from ...model.contract import ColumnSpec, LayerSpec
     from ...model.styles import StoredStyle
 
 # OGC 12-128r17 (GeoPackage 1.3), annex F.9 "Schema"

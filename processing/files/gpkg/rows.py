@@ -24,7 +24,7 @@ from .opening import one_line
 from .validity import not_finite, type_names
 
 if TYPE_CHECKING:
-    from ...model.layers import ColumnSpec, LayerSpec
+    from ...model.contract import ColumnSpec, LayerSpec
 
 LITTLE_ENDIAN = 1
 WKB_TYPES = (

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from shapely import GeometryCollection, LineString, MultiLineString, MultiPoint, Point, Polygon
 
 from lawngis.errors import LayerError
-from lawngis.processing.model.layers import SITE_LAYERS
+from lawngis.processing.model.site_layers import SITE_LAYERS
 from lawngis.processing.reading import features as module
 from lawngis.processing.reading.features import _mended as mended
 from lawngis.processing.reading.features import check_layer, read_features, surveyed
