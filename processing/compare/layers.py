@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ..files.style_encoding import StoredStyle, qml, sld
 from ..model.contract import ColumnSpec, LayerSpec
 from ..model.layers import SEVERITIES
 from ..model.styles import (
@@ -16,10 +17,7 @@ from ..model.styles import (
     Line,
     Mark,
     Rule,
-    StoredStyle,
     Symbol,
-    qml,
-    sld,
 )
 
 SIDES = ("only_a", "only_b")

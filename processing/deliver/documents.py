@@ -16,7 +16,7 @@ from pyproj import CRS
 from lawngis.errors import LawngisError, ParameterError, PlanError
 
 from ..files.atomic import file_stem, write_whole
-from ..model.styles import stored_styles
+from ..files.style_encoding import stored_styles
 from .formats import Formats, Units
 from .page import IndexRow, index_page, page
 from .quote import Quote, books, quote, quote_csv

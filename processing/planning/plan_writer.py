@@ -14,10 +14,10 @@ from lawngis.errors import LawngisError, PlanError
 from ..edited.change_record import LayerEdit
 from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan, is_plan, without_neighbours
 from ..files import gpkg
+from ..files.style_encoding import stored_styles
 from ..model.contract import LayerSpec
 from ..model.plan import Row
 from ..model.step import Step
-from ..model.styles import stored_styles
 from ..steps.workflow import OPEN_LAYERS, steps_before
 from .interference import Reach, reach_boxes
 from .ranking import standing

@@ -58,10 +58,10 @@ from ..derived.imagery_rules import (
 from ..files import gpkg
 from ..files.digests import sha256
 from ..files.rasters import rasters_passing
+from ..files.style_encoding import stored_styles
 from ..model.contract import ColumnSpec, LayerSpec
 from ..model.layers import PLAN_LAYERS
 from ..model.plan import GRID_M, Finding, Row, Table, table
-from ..model.styles import stored_styles
 from ..model.text import counted
 from ..reading.site_files import SiteFiles
 from ..reading.site_source import ReadOptions

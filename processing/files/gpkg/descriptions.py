@@ -14,7 +14,7 @@ from . import opening
 
 if TYPE_CHECKING:
     from ...model.contract import ColumnSpec, LayerSpec
-    from ...model.styles import StoredStyle
+    from ..style_encoding import StoredStyle
 
 # OGC 12-128r17 (GeoPackage 1.3), annex F.9 "Schema"
 _SCHEMA_EXTENSION = "http://www.geopackage.org/spec130/#extension_schema"

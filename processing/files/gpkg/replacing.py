@@ -24,7 +24,7 @@ from .writing import append_layers, create_layer, draft_of, quick_fiona, refuse_
 
 if TYPE_CHECKING:
     from ...model.contract import ColumnSpec, LayerSpec
-    from ...model.styles import StoredStyle
+    from ..style_encoding import StoredStyle
 
 _SQL_TYPES = {"text": "TEXT", "real": "REAL", "integer": "INTEGER", "boolean": "BOOLEAN", "datetime": "DATETIME"}
 

@@ -27,7 +27,7 @@ from .rows import Columns, Layer, common_crs, conformed_layers
 
 if TYPE_CHECKING:
     from ...model.contract import LayerSpec
-    from ...model.styles import StoredStyle
+    from ..style_encoding import StoredStyle
 
 GEOPACKAGE_VERSION = "1.3"  # 1.4 draws warnings from geographic information systems still in wide use
 DRIVER = "GPKG"
