@@ -230,8 +230,8 @@ def check(
     as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
     """Say what SITE has, what is missing and what is broken."""
+    from ..reading.read_options import ReadOptions
     from ..reading.site_report import site_report
-    from ..reading.site_source import ReadOptions
 
     rasters = given({"dem": dem, "dsm": dsm, "imagery": imagery})
     report = site_report(site, named_layers(layer), rasters, ReadOptions(dem_unit=dem_unit, bands=band_names(bands)))

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from ..model.plan import Row
     from ..model.step import Step
     from ..planning.single_step import Source
-    from ..reading.site_source import ReadOptions
+    from ..reading.read_options import ReadOptions
 
 EXIT_FAILED_PARCELS = 1
 

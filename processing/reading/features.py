@@ -383,3 +383,15 @@ def identified(features: Features, place: LayerPlace) -> Features:
         bool(blank.any()),
         features.numbers,
     )
+
+
+def drawable(parcels: Features, row: int) -> BaseGeometry | None:
+    """Return a parcel's outline, or None when it has none that can be drawn."""
+    geometry = parcels.table.geometry.iloc[row]
+    return geometry if geometry is not None and not geometry.is_empty and geometry.is_valid else None
+
+
+def label(parcels: Features, row: int) -> str:
+    """Return what people call a parcel; empty when the file doesn't say."""
+    value = parcels.table["label"].iloc[row]
+    return "" if pd.isna(value) else str(value)

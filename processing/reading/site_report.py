@@ -14,8 +14,9 @@ from ..files import rasters
 from ..model.site_layers import SITE_LAYERS
 from ..model.text import counted, one_line, unit_word
 from .features import check_layer
+from .read_options import ReadOptions
 from .site_files import SiteFiles, site_files
-from .site_source import ReadOptions, SiteSource
+from .site_source import SiteSource
 
 T = TypeVar("T")
 

@@ -63,8 +63,8 @@ from ..model.contract import ColumnSpec, LayerSpec
 from ..model.layers import PLAN_LAYERS
 from ..model.plan import GRID_M, Finding, Row, Table, table
 from ..model.text import counted
+from ..reading.read_options import ReadOptions
 from ..reading.site_files import SiteFiles
-from ..reading.site_source import ReadOptions
 from .image import WholeImage
 
 TREE_HALO_M = 30.0

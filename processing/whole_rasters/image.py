@@ -25,8 +25,8 @@ from lawngis.ground.shift import Shift, laid_right
 from ..files import rasters
 from ..model.site_layers import SITE_LAYERS
 from ..reading.features import check_layer, read_features
+from ..reading.read_options import UNITS_M, ReadOptions, band_numbers
 from ..reading.site_files import SiteFiles
-from ..reading.site_source import UNITS_M, ReadOptions, band_numbers
 
 FloatArray = NDArray[np.float64]
 Cells = tuple[slice, slice]

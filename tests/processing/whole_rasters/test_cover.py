@@ -17,8 +17,8 @@ from rasterio.windows import Window
 
 from lawngis.errors import LawngisError
 from lawngis.processing.derived.imagery_rules import CoverParameters
+from lawngis.processing.reading.read_options import ReadOptions
 from lawngis.processing.reading.site_files import SiteFiles, site_files
-from lawngis.processing.reading.site_source import ReadOptions
 from lawngis.processing.whole_rasters.cover import LAYERS, CoverOutcome, write_cover
 
 SAMPLE = Path(__file__).parents[3] / "sample_parcels"
