@@ -24,6 +24,13 @@ WINGS = ("whole_rasters", "as_built", "compare", "deliver")
 """Rooms that nothing but the command line sees."""
 
 
+MODULE_LINES_MAX = 450
+"""Longest module of `processing/` that is still read in one sitting."""
+
+BEING_DIVIDED = {"steps.zones", "measured.overrides", "edited.earlier_plan", "as_built.reconcile", "fleet.mower_choice"}
+"""Modules that are longer yet; none may join them."""
+
+
 def module_name(path: Path) -> str:
     parts = list(path.relative_to(ROOT).with_suffix("").parts)
     if parts[0] == "processing":
@@ -98,6 +105,13 @@ def test_every_room_has_a_floor_and_says_what_it_is_for():
 
 def test_nothing_lies_outside_the_rooms():
     assert [path.name for path in (ROOT / "processing").iterdir() if path.is_file()] == ["__init__.py"]
+
+
+@pytest.mark.parametrize("module", rooms())
+def test_a_module_can_be_read_in_one_sitting(module):
+    lines = len(MODULES[module].read_text(encoding="utf-8").splitlines())
+    too_long = lines > MODULE_LINES_MAX
+    assert too_long == (module.removeprefix("lawngis.processing.") in BEING_DIVIDED), f"{lines} lines"
 
 
 @pytest.mark.parametrize("module", rooms())

@@ -58,7 +58,7 @@ def _targets(plan: ParcelPlan, formats: Formats) -> list[tuple[str, Point]]:
 
 
 def add_dock_detail(paper: Paper, plan: ParcelPlan, dock: Row, fixed: Sequence[FixedPoint], formats: Formats) -> None:
-    """Add the surroundings of a dock in a large scale: every peg numbered, and its distances from corners of the house."""
+    """Add the surroundings of a dock in a large scale: every peg numbered, distances from corners of the house."""
     scale = 50 if formats.metric else 48
     size = 2 * DETAIL_M * 1000 / scale
     if paper.get_y() + size * 0.55 + 14 > paper.h - MARGIN_MM - 8:

@@ -31,7 +31,7 @@ from ..reading.site_files import SiteFiles
 FloatArray = NDArray[np.float64]
 Cells = tuple[slice, slice]
 
-LAYERS = ("lawns", "buildings", "hard_surfaces", "water", "trees")
+REFERENCE_LAYERS = ("lawns", "buildings", "hard_surfaces", "water", "trees")
 """Layers that the image is held against."""
 
 SAMPLE_CELLS = 1_000_000
@@ -108,7 +108,7 @@ class WholeImage:
                 advice="Say which band is which with --bands, in their order: red,green,blue,nir.",
             )
         layers: dict[str, CRS] = {}
-        for name in LAYERS:
+        for name in REFERENCE_LAYERS:
             if name in files.layers:
                 check_layer(SITE_LAYERS[name], files.layers[name])
                 layers[name] = horizontal_crs(CRS(files.layers[name].info.crs))
