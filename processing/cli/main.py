@@ -162,7 +162,7 @@ def plan(
 def _base_plan(
     target: Path, first: str | None, source: SiteSource, wanted: Sequence[str] | None, *, discard: bool
 ) -> BasePlan | None:
-    """Return the earlier plan to build on, if so asked; refuse to lose what somebody edited in it."""
+    """Return the earlier plan to build on with ``--from``; refuse to lose what somebody edited in it."""
     from ..edited.earlier_plan import earlier_plan, refuse_nothing_there
     from ..planning.plan_writer import edited_plan, refuse_losing_edits
     from ..planning.run import BasePlan

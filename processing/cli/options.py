@@ -100,7 +100,7 @@ def named_layers(pairs: Sequence[str] | None) -> dict[str, str]:
 
 
 def wanted_parcels(source: SiteSource, parcels: Sequence[str] | None) -> list[str]:
-    """Return the parcels that were asked for, or all; refuse those that aren't there."""
+    """Return the parcels named by ``--parcel``, or all; refuse those that aren't there."""
     known = set(source.parcel_ids)
     for name in parcels or ():
         if name not in known:

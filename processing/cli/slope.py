@@ -15,7 +15,7 @@ from lawngis.errors import ParameterError
 from ..model.text import one_line
 
 PROGRESS_FROM_ROWS = 4096
-"""Rasters with fewer rows are done before anybody asks how far it is."""
+"""Rasters with fewer rows are done too soon for a progress bar."""
 
 
 class SlopeUnit(StrEnum):

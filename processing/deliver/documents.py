@@ -147,7 +147,7 @@ def deliver_documents(
 
 
 def _check_wishes(source: PlanFile, wishes: Wishes) -> None:
-    """What is wrong for all parcels is said once, before the first."""
+    """Raise what is wrong for all parcels once, before the first."""
     books(source.run_info, wishes.prices, wishes.labour)
     if wishes.crs is not None:
         crs_named(wishes.crs)

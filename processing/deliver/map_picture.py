@@ -33,7 +33,7 @@ from .reading import ParcelPlan
 
 MARGIN_M = 2.0
 CANDIDATES_SHOWN = 40
-"""As many of the best places for the dock are on the map; the plan keeps all."""
+"""As many of the best places for the dock are on the map; the plan has all."""
 
 OFF_AT_FIRST = frozenset({"edges", "wire_path", "pegs", "lawn", "cover", "trees_found"})
 """Layers that would crowd the first look."""

@@ -99,8 +99,8 @@ def _labels(paper: Paper, plan: ParcelPlan, window: Window, fixed: Sequence[Fixe
     formats, free = paper.formats, _FreeRoom(paper, window)
     points = [Point(point.x, point.y) for point in fixed]
     docks = plan.select("dock_candidates", chosen=True)
-    free.keep([row["geometry"] for row in (*plan.rows["joins"], *docks)], 1.4)
-    free.keep(points, 0.8)
+    free.reserve([row["geometry"] for row in (*plan.rows["joins"], *docks)], 1.4)
+    free.reserve(points, 0.8)
     if not detail:
         for row in plan.rows["zones"]:
             free.put(_roomiest(row["geometry"], window), row["zone_id"], 8, bold=True)
@@ -145,14 +145,14 @@ def _roomiest(zone: BaseGeometry, window: Window) -> Point:
 
 
 class _FreeRoom:
-    """Puts labels where there is room for them yet."""
+    """Places labels where no mark or other label lies."""
 
     def __init__(self, paper: Paper, window: Window) -> None:
         self.paper, self.window = paper, window
         self._occupied: list[tuple[float, float, float, float]] = []
 
-    def keep(self, places: Sequence[BaseGeometry], half_mm: float) -> None:
-        """Keep marks free of labels."""
+    def reserve(self, places: Sequence[BaseGeometry], half_mm: float) -> None:
+        """Reserve the ground of marks, so that no label covers them."""
         for x, y in self.window.on_paper(shapely.get_coordinates(places)).tolist():
             self._occupied.append((x - half_mm, y - half_mm, x + half_mm, y + half_mm))
 

@@ -25,7 +25,7 @@ from ..model.styles import (
 
 @dataclass(frozen=True)
 class StoredStyle:
-    """A style as the table ``layer_styles`` keeps it."""
+    """A style as the table ``layer_styles`` stores it."""
 
     layer: str
     name: str

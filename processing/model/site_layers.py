@@ -1,6 +1,6 @@
 """The plan contract as data: every layer and raster that a site may bring, declared once.
 
-From these declarations come what is read of each layer, what is said of those that are absent, the tables in
+From these declarations come the columns read of each layer, the findings on absent ones, the tables in
 DEVELOPERS.md and what ``lawngis describe`` prints.
 """
 

@@ -2,7 +2,7 @@
 
 From these declarations come the styles stored in the GeoPackage (QML and SLD), the page's map, the sheets, the DXF's
 layers and every legend, so that a thing looks the same wherever it is met. Colours are the eight of Okabe and Ito,
-which people with any common kind of colour blindness tell apart; and nothing is told by colour alone: hatching,
+which people with any common kind of colour blindness tell apart; and nothing differs by colour alone: hatching,
 dashes and shape of marks differ as well, so that a grey print says the same. Lines have a white casing, so that they
 stand out on an aerial photograph.
 

@@ -66,8 +66,8 @@ def _labour() -> LabourBook:
 @cache
 def offers() -> tuple[MowerOffer, ...]:
     """Return the mowers that come with lawngis, the smallest first."""
-    found = [mower_offer(name, built_in_profile(name)) for name in profile_names()]
-    return tuple(sorted(found, key=lambda offer: offer.cutting_width_m))
+    built_in = [mower_offer(name, built_in_profile(name)) for name in profile_names()]
+    return tuple(sorted(built_in, key=lambda offer: offer.cutting_width_m))
 
 
 @cache
@@ -159,7 +159,7 @@ def laying_hours(rows: Mapping[str, Sequence[Row]], labour: LabourBook) -> float
 def smallest_mower(rows: Mapping[str, Sequence[Row]], offers: Sequence[MowerOffer], permitted: Windows) -> str | None:
     """Return the first of some mowers that can do a parcel's slopes, passages, loops and hours; None when none can."""
     zones = rows.get("zones", ())
-    ways = {zone["reached_by"] for zone in zones if zone["reached_by"] is not None}
+    used_links = {zone["reached_by"] for zone in zones if zone["reached_by"] is not None}
     demand = ParcelDemand(
         rows["summary"][0]["parcel_id"],
         tuple(
@@ -168,7 +168,7 @@ def smallest_mower(rows: Mapping[str, Sequence[Row]], offers: Sequence[MowerOffe
             )
             for zone in zones
         ),
-        min((link["width_m"] for link in rows.get("links", ()) if link["link_id"] in ways), default=np.inf),
+        min((link["width_m"] for link in rows.get("links", ()) if link["link_id"] in used_links), default=np.inf),
         max((path["length_m"] for path in rows.get("wire_path", ())), default=0.0),
     )
     for offer in offers:

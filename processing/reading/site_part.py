@@ -41,7 +41,7 @@ SEGMENT_M = 20.0
 """Longest straight piece of a rectangle's side before it is moved to another CRS, where it may be bent."""
 
 OVERLAP_SHARE = 0.001
-"""Parcels may overlap by this share of their area before it is said: maps never fit to the centimetre."""
+"""Parcels may overlap by this share of their area before it is a finding: maps never fit to the centimetre."""
 
 NODATA_SHARE_MAX = 0.5
 """With more of a parcel unknown than this, a plan would be a guess."""
@@ -52,7 +52,7 @@ SITE_WIDE_LAYERS = ("parcels", "overrides")
 
 @dataclass(eq=False)
 class SitePart:
-    """Some parcels of a site, ready to be read, here or in another process.
+    """Some parcels of a site, ready to be read in this process or another.
 
     Features are read through a spatial filter around these parcels, elevations through windows.
 
@@ -63,7 +63,7 @@ class SitePart:
     parcels
         The parcels, and after them those that touch them.
     parcel_ids
-        Names of the parcels that can be asked for.
+        Names of the parcels that can be read.
     parcel_rows
         Row in the file of each parcel, from 1.
     common
@@ -87,7 +87,7 @@ class SitePart:
         self._rows = {name: row for row, name in enumerate(self.parcel_ids)}
 
     def __getstate__(self) -> dict[str, Any]:
-        """Return what goes to another process: what was read here is read there anew, with handles of its own."""
+        """Return what is sent to another process: files are read there anew, with handles of its own."""
         return {field.name: getattr(self, field.name) for field in fields(self)}
 
     def __setstate__(self, state: dict[str, Any]) -> None:
@@ -166,8 +166,8 @@ class SitePart:
     def _crs_of(self) -> dict[str, CRS]:
         """CRS by layer or raster; the site's own object where it is the same, as moving it then costs nothing."""
         vector = {name: place.info.crs for name, place in self.files.layers.items()}
-        found = vector | {name: info.crs for name, info in self.raster_info.items()}
-        known = {name: horizontal_crs(crs) for name, crs in found.items() if crs is not None}
+        declared = vector | {name: info.crs for name, info in self.raster_info.items()}
+        known = {name: horizontal_crs(crs) for name, crs in declared.items() if crs is not None}
         return {name: self.crs if crs == self.crs else crs for name, crs in known.items()}
 
     def _features(self, name: str) -> Features:
@@ -182,11 +182,11 @@ class SitePart:
         for parcel_id, row in self._rows.items():
             if row in self.parcels.broken:
                 continue
-            with suppress(ParameterError):  # its own turn will say why
+            with suppress(ParameterError):  # raised when the parcel itself is read
                 boxes.append(self._surroundings(parcel_id).outline_in(crs, NEIGHBOURHOOD_M).bounds)
-        found = np.array(boxes)
-        found = found[np.isfinite(found).all(axis=1)]
-        (left, bottom), (right, top) = found[:, :2].min(axis=0), found[:, 2:].max(axis=0)
+        corners = np.array(boxes)
+        corners = corners[np.isfinite(corners).all(axis=1)]
+        (left, bottom), (right, top) = corners[:, :2].min(axis=0), corners[:, 2:].max(axis=0)
         return float(left), float(bottom), float(right), float(top)
 
     def _layers_near(self, around: _Surroundings) -> tuple[dict[str, geopandas.GeoDataFrame], list[Finding]]:
@@ -288,7 +288,7 @@ class SitePart:
 
 
 class _Surroundings:
-    """A parcel in its frame, and rectangles around it in whatever CRS somebody asks for."""
+    """A parcel in its frame, and rectangles around it in any CRS."""
 
     def __init__(self, parcel: Polygon | MultiPolygon, frame: MeasuringFrame) -> None:
         self.parcel = parcel

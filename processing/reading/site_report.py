@@ -23,7 +23,7 @@ T = TypeVar("T")
 
 @dataclass
 class SiteReport:
-    """What was found of a site; `usable` says whether a plan can start from it."""
+    """Layers, rasters and problems of a site; `usable` when a plan can start from it."""
 
     site: str
     layers: list[dict[str, Any]] = field(default_factory=list)
@@ -135,7 +135,7 @@ def _try_parcels(report: SiteReport, source: SiteSource) -> None:
 
 
 def _list_files(report: SiteReport, files: SiteFiles) -> None:
-    """List what is there; every layer and raster is looked at, so that all that is broken is said at once."""
+    """List what is there, and every problem of every layer and raster at once."""
     report.ignored += files.ignored
     report.missing += [{"layer": spec.name, "unknown": spec.unknown_without} for spec in files.absent]
     for name, place in files.layers.items():

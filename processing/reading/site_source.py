@@ -126,7 +126,7 @@ class SiteSource:
     def chunks(self, parcel_ids: Sequence[str], most: int) -> list[list[str]]:
         """Return parcels in groups of at most `most` that lie near one another.
 
-        They are taken along a Hilbert curve (Hilbert, 1891, "Über die stetige Abbildung einer Linie auf ein
+        They are ordered along a Hilbert curve (Hilbert, 1891, "Über die stetige Abbildung einer Linie auf ein
         Flächenstück"), and a group ends where its bounding box would hold mostly ground between parcels.
         """
         rows = np.array([self._rows[name] for name in parcel_ids], dtype=int)

@@ -2,7 +2,7 @@
 
 Index, shifts and usual brightness are those of the whole image. Each block is then read with a rim wide enough for
 what lies at its sides, its pieces of ground are joined to those of its neighbours, and what is complete is written.
-So no more than some blocks are ever in memory, and how the image is cut makes no difference to what is found.
+So no more than some blocks are ever in memory, and how the image is cut makes no difference to the result.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ BATCH_ROWS = 4000
 
 @dataclass
 class CoverOutcome:
-    """What came of an image.
+    """Outcome of an image: how much of each cover, how many trees, which findings.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ class CoverOutcome:
     trees, pieces
         How many.
     findings
-        What was noticed: those of the whole image, and how many of each code there are in all.
+        Findings on the whole image; in codes the number of all findings by code.
     """
 
     path: Path
@@ -97,7 +97,7 @@ def write_cover(
     Parameters
     ----------
     files
-        Image, and where they are there surface and terrain model and the layers that they are held against.
+        Image, and where they are there surface and terrain model and the layers that they are compared with.
     options
         Bands and vertical unit.
     parameters
@@ -136,7 +136,7 @@ def _refuse_input(files: SiteFiles, out: Path) -> None:
 
 
 class _BlockwiseCover:
-    """Goes through the blocks, and collects the rows that are complete."""
+    """Maps the cover block by block, and yields the rows that are complete."""
 
     def __init__(
         self,
@@ -187,7 +187,7 @@ class _BlockwiseCover:
                 self._progress(number, len(every))
 
     def _cover_of(self, block: Block) -> GroundCover:
-        """Return the cover of a block, and keep the trees and contradictions in it."""
+        """Return the cover of a block, and add the rows of the trees and contradictions in it."""
         imagery = self.image.imagery(block.read)
         if not np.isfinite(vegetation_index(imagery)).any():
             return _no_cover(imagery.red)
@@ -196,9 +196,9 @@ class _BlockwiseCover:
         self._count(imagery, height, block)
         if height is not None:
             grid = imagery.red.with_values(height)
-            here = _BlockGround(self.image, imagery.red, block)
-            self._add_trees(here, grid, cover)
-            self._add_contradictions(here, grid)
+            ground = _BlockGround(self.image, imagery.red, block)
+            self._add_trees(ground, grid, cover)
+            self._add_contradictions(ground, grid)
         return cover
 
     def _count(self, imagery: Imagery, height: NDArray[np.float64] | None, block: Block) -> None:
@@ -207,36 +207,36 @@ class _BlockwiseCover:
         if height is not None:
             self._cells["without height"] += int((known & ~np.isfinite(height[block.inner])).sum())
 
-    def _add_trees(self, here: _BlockGround, height: Grid, cover: GroundCover) -> None:
-        """Keep the trees whose tops lie in a block and that no layer has."""
-        found = found_trees(
+    def _add_trees(self, ground: _BlockGround, height: Grid, cover: GroundCover) -> None:
+        """Add the trees whose tops lie in a block and that no layer has."""
+        trees = found_trees(
             height,
             np.isin(cover.classes, (CoverClass.SHRUB, CoverClass.TREE)),
             self.image.frame,
             built=cover.classes == CoverClass.BUILT,
             height_min_m=self._parameters.tree_min_m,
         )
-        found = here.own(found)
-        if found and "buildings" in self.image.layers:
-            roofs = shapely.union_all(here.features("buildings").geometry.to_numpy())
-            tops = shapely.points([(tree.x_m, tree.y_m) for tree in found])
-            found = [tree for tree, hit in zip(found, shapely.intersects(roofs, tops), strict=True) if not hit]
-        if found and "trees" in self.image.layers:
-            known = here.features("trees").explode(ignore_index=True)
+        trees = ground.own(trees)
+        if trees and "buildings" in self.image.layers:
+            roofs = shapely.union_all(ground.features("buildings").geometry.to_numpy())
+            tops = shapely.points([(tree.x_m, tree.y_m) for tree in trees])
+            trees = [tree for tree, hit in zip(trees, shapely.intersects(roofs, tops), strict=True) if not hit]
+        if trees and "trees" in self.image.layers:
+            known = ground.features("trees").explode(ignore_index=True)
             crowns = known["crown_diameter_m"].to_numpy(dtype=float)
-            found = new_trees(found, known.geometry.get_coordinates().to_numpy(), crowns)
-        for tree in found:
+            trees = new_trees(trees, known.geometry.get_coordinates().to_numpy(), crowns)
+        for tree in trees:
             self._outcome.trees += 1
             self._rows["trees_found"].append(tree_row(self._outcome.trees, tree))
 
-    def _add_contradictions(self, here: _BlockGround, height: Grid) -> None:
-        """Keep what buildings and trees of a block's own say and the surface model doesn't show."""
+    def _add_contradictions(self, ground: _BlockGround, height: Grid) -> None:
+        """Add findings on buildings and trees of a block that the surface model doesn't show."""
         if "buildings" in self.image.layers:
-            buildings = here.features("buildings")
-            self._add_findings(*flat_buildings(height, buildings.geometry[here.inside(buildings)], self.image.frame))
+            buildings = ground.features("buildings")
+            self._add_findings(*flat_buildings(height, buildings.geometry[ground.inside(buildings)], self.image.frame))
         if "trees" in self.image.layers:
-            trees = here.features("trees").explode(ignore_index=True)
-            self._add_findings(*low_trees(height, trees[here.inside(trees)], self.image.frame))
+            trees = ground.features("trees").explode(ignore_index=True)
+            self._add_findings(*low_trees(height, trees[ground.inside(trees)], self.image.frame))
 
     def _completed(self, pieces: list[CoverPiece]) -> dict[str, list[Row]]:
         """Return the rows of pieces that are complete, and all others that wait."""
@@ -266,15 +266,15 @@ class _BlockwiseCover:
         around = shapely.box(*shapely.total_bounds(shown))
         area_min_m2 = share * self._parameters.piece_min_m2
         for name in layers:
-            said = self.image.features(name, around)
-            feature, piece = shapely.STRtree(shown).query(said.geometry.to_numpy(), predicate="intersects")
+            mapped = self.image.features(name, around)
+            feature, piece = shapely.STRtree(shown).query(mapped.geometry.to_numpy(), predicate="intersects")
             for row in np.unique(feature):
-                here = [shown[number] for number in piece[feature == row]]
-                parts = contradicted([said.geometry.iloc[row]], here, area_min_m2)
+                pieces = [shown[number] for number in piece[feature == row]]
+                parts = contradicted([mapped.geometry.iloc[row]], pieces, area_min_m2)
                 if parts:
-                    where = f"{name}, feature {said['number'].iloc[row]}: "
-                    found = contradiction(parts, finding)
-                    self._add_findings(replace(found, text=where + found.text))
+                    where = f"{name}, feature {mapped['number'].iloc[row]}: "
+                    clash = contradiction(parts, finding)
+                    self._add_findings(replace(clash, text=where + clash.text))
 
     def _add_findings(self, *findings: Finding) -> None:
         for finding in findings:

@@ -1,4 +1,4 @@
-"""Descriptions, allowed values and styles, as a GeoPackage keeps them: what neither fiona nor pyogrio can write."""
+"""Descriptions, allowed values and styles, as a GeoPackage stores them: what neither fiona nor pyogrio can write."""
 
 from __future__ import annotations
 

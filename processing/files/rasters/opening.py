@@ -1,9 +1,9 @@
-"""Rasters opened, and what can be said of them without their values.
+"""Rasters opened, and what is known of them without reading values.
 
 A raster is named by a string: a file, or ``GPKG:file:table`` for a raster table inside a GeoPackage. Opening costs some
-eighty times as much as a cached read, so each thread of each process keeps a few rasters open; none is ever given to
-another, because a handle that went through a fork reads wrong places without an error, and one that two threads share
-ends the process.
+eighty times as much as a cached read, so each thread of each process keeps a few rasters open; none is ever shared
+with another, because a handle that went through a fork reads wrong places without an error, and one shared by two
+threads ends the process.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ logging.getLogger("rasterio").addHandler(logging.NullHandler())  # else its comp
 
 @dataclass(frozen=True)
 class RasterInfo:
-    """What can be said of a raster without reading its values.
+    """What is known of a raster without reading its values.
 
     Parameters
     ----------
@@ -143,9 +143,9 @@ def raster_table(path: str | Path, name: str) -> str | None:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as database:
             tables = [str(row[0]) for row in database.execute(query)]
     except sqlite3.DatabaseError:
-        return None  # whoever reads the file's layers says what is wrong with it
-    found = next((table for table in tables if table.casefold() == name.casefold()), None)
-    return None if found is None else f"GPKG:{path}:{found}"
+        return None  # the reader of its layers raises what is wrong with it
+    stored = next((table for table in tables if table.casefold() == name.casefold()), None)
+    return None if stored is None else f"GPKG:{path}:{stored}"
 
 
 def parts(source: str | Path) -> list[Path]:
@@ -218,7 +218,7 @@ def _opened(source: str) -> DatasetReader:
         datasets.pop(stale).close()
     while len(datasets) >= MAX_OPEN:
         datasets.popitem(last=False)[1].close()
-    # Without this option GDAL keeps the vertical CRS of older GeoTIFFs to itself
+    # Without this option GDAL leaves out the vertical CRS of older GeoTIFFs
     with rasterio.Env(GTIFF_REPORT_COMPD_CS=True), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         datasets[key] = rasterio.open(_name_to_open(source), sharing=False)

@@ -20,7 +20,7 @@ from .opening import Bounds, grid_bounds, open_dataset
 FloatArray = NDArray[np.float64]
 
 ABSURD = 1e30
-"""Larger values are taken as no data: files leave their own "nothing" (-3.4e38) undeclared often enough."""
+"""Larger values count as no data: many files leave their no-data value (-3.4e38) undeclared."""
 
 _EXACT_IN_SINGLE = ("float32", "float16", "int8", "uint8", "int16", "uint16")
 
