@@ -117,16 +117,14 @@ def named_at_the_door(name: str) -> list[tuple[str, str]]:
 
 
 def users_outside(module: str, name: str = "") -> list[str]:
-    """Modules of other rooms that import a module and have a name in their text; and the console script."""
+    """Modules of other rooms (of its own too for a package) that use a name of a module; and the console script."""
+    package = name and MODULES[module].name == "__init__.py"
+    home = f"{module}." if package else f"lawngis.processing.{room(module)}."
+    users = [user for user in rooms() if module in IMPORTS[user] and not user.startswith(home)]
     project = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
     return [
         *(["script"] if f'"{module}:{name or "main"}"' in project else []),
-        *(
-            user
-            for user in rooms()
-            if module in IMPORTS[user] and room(user) != room(module)
-            if re.search(rf"\b{name}\b", MODULES[user].read_text(encoding="utf-8"))
-        ),
+        *(user for user in users if re.search(rf"\b{name}\b", MODULES[user].read_text(encoding="utf-8"))),
     ]
 
 

@@ -68,7 +68,7 @@ class RasterInfo:
     bands
         Descriptions of the bands; empty text where there is none.
     dtype, nodata
-        Of the first band.
+        Of the first band [unit of its values].
     """
 
     source: str
