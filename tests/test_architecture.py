@@ -162,23 +162,7 @@ def documented(module: str, name: str) -> bool:
     return False
 
 
-UNITS = (
-    "_m",
-    "_m2",
-    "_mm",
-    "_mm2",
-    "_h",
-    "_s",
-    "_seconds",
-    "_ut",
-    "_ohm",
-    "_deg",
-    "_percent",
-    "_share",
-    "_a",
-    "_mb",
-    "_c",
-)
+UNIT = re.compile(r"_(m|m2|mm|mm2|h|s|seconds|ut|ohm|deg|percent|share|a|mb|c)$")
 
 
 def without_unit(thing: object) -> list[str]:
@@ -190,7 +174,7 @@ def without_unit(thing: object) -> list[str]:
         argument.name
         for argument in inspect.signature(thing).parameters.values()
         if re.match(r"float|FloatArray|NDArray\[np.float", str(argument.annotation))
-        if not argument.name.endswith(UNITS) and not re.search(rf"\b{argument.name}\b[^\[]*\[", text)
+        if not UNIT.search(argument.name) and not re.search(rf"\b{argument.name}\b[^\[]*\[", text)
     ]
 
 
