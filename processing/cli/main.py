@@ -45,7 +45,7 @@ from .visit import fault, measured, reconcile
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from ..planning.run import BasePlan, Run
+    from ..planning.run import BasePlan, PlanningRun
     from ..reading.site_source import SiteSource
 
 EXIT_FAILED_PARCELS = 1
@@ -128,7 +128,7 @@ def plan(
 
     from ..model.step import loaded_steps
     from ..planning.limits import Limits
-    from ..planning.run import IN_PROCESS_MAX, Run, WorkerOptions
+    from ..planning.run import IN_PROCESS_MAX, PlanningRun, WorkerOptions
     from ..planning.writing import plan_file, refuse_inputs, run_info
     from ..steps.workflow import Settings, installed_steps, with_shared
 
@@ -145,7 +145,9 @@ def plan(
     for failure in loaded_steps()[1]:
         _say(f"step {failure.id} of {failure.package} can't be loaded and is left out: {failure.reason}")
     options = WorkerOptions(workers or (1 if len(wanted) <= IN_PROCESS_MAX else _cores()), scheduler)
-    run = Run(source, settings, wanted, Limits(parcel_seconds, worker_mb or _memory_mb(options.workers)), out, base)
+    run = PlanningRun(
+        source, settings, wanted, Limits(parcel_seconds, worker_mb or _memory_mb(options.workers)), out, base
+    )
     run.write(
         target,
         options,
@@ -186,7 +188,7 @@ def _base_plan(
     return BasePlan(earlier, first, others)
 
 
-def _print_outcomes(run: Run, target: Path) -> None:
+def _print_outcomes(run: PlanningRun, target: Path) -> None:
     """Print the outcomes of a run, and write the portfolio table when there are several parcels."""
     from ..planning.progress import outcome_table, outcome_words, portfolio_words
     from ..planning.ranking import write_table

@@ -94,7 +94,7 @@ class BasePlan:
     others: Sequence[str] = ()
 
 
-class Run:
+class PlanningRun:
     """Plans parcels, stores each as soon as it is done, and writes them as one file in the end.
 
     Parameters
