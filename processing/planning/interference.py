@@ -59,7 +59,7 @@ def reach_boxes(paths: Sequence[Row], frame: MeasuringFrame) -> list[Reach]:
     return boxes
 
 
-class _LaidLoop:
+class _ParcelLoop:
     """A laid loop, in a measuring frame of its own."""
 
     def __init__(self, parcel_id: str, loop_id: str, line: BaseGeometry, crs: CRS) -> None:
@@ -129,9 +129,9 @@ def pair_findings(
     """Return findings, each with the parcel that it is for, of some pairs of loops: a task for a worker."""
 
     @cache
-    def loops(parcel_id: str) -> dict[str, _LaidLoop]:
+    def loops(parcel_id: str) -> dict[str, _ParcelLoop]:
         rows = unpacked_rows(wires[parcel_id])["wire_path"]
-        return {row["loop_id"]: _LaidLoop(parcel_id, row["loop_id"], row["geometry"], crs) for row in rows}
+        return {row["loop_id"]: _ParcelLoop(parcel_id, row["loop_id"], row["geometry"], crs) for row in rows}
 
     return [
         finding
@@ -162,7 +162,7 @@ def _close_boxes(reaches: Mapping[str, Sequence[Reach]]) -> Iterator[Pair]:
             yield names[one], names[other]
 
 
-def _findings(one: _LaidLoop, other: _LaidLoop, antenna_height_m: float) -> Iterator[tuple[str, Row]]:
+def _findings(one: _ParcelLoop, other: _ParcelLoop, antenna_height_m: float) -> Iterator[tuple[str, Row]]:
     line = one.moved(other.source_line)
     gap_m = float(shapely.distance(one.line, line))
     if gap_m >= LOOP_GAP_MIN_M:
@@ -188,7 +188,7 @@ def _findings(one: _LaidLoop, other: _LaidLoop, antenna_height_m: float) -> Iter
         )
 
 
-def _share(loop: _LaidLoop, other: BaseGeometry, gap_m: float, antenna_height_m: float) -> float | None:
+def _share(loop: _ParcelLoop, other: BaseGeometry, gap_m: float, antenna_height_m: float) -> float | None:
     """Return the largest share of the own field that the neighbour's reaches inside the own wire, where they are close.
 
     At a corner of the loop two wires add to its own field, so the nearest place alone, often a corner, is too mild.
