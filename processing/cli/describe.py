@@ -8,6 +8,7 @@ from typing import Any
 from lawngis import __version__
 
 from ..model.layers import PLAN_LAYERS, RASTERS, SITE_LAYERS, ColumnSpec, InputSpec, LayerSpec
+from ..model.site import DataAccuracy
 from ..model.step import Step
 from ..steps.workflow import installed_steps, step_layers
 
@@ -50,7 +51,11 @@ def _layer_inputs(step: Step, specs: Mapping[str, LayerSpec]) -> dict[str, Any]:
                 "minOccurs": 1 if layer == "dem" else 0,
                 "schema": {"type": "string", "contentMediaType": "image/tiff; application=geotiff"},
             }
-        elif kind == "site":
+        elif kind == "accuracy":
+            field = DataAccuracy.model_json_schema()["properties"][layer]
+            inputs[layer] = _value_input(layer, field, required=False)
+        elif kind in ("site", "fact"):
+            layer = "overrides" if kind == "fact" else layer
             spec = SITE_LAYERS[layer]
             inputs[layer] = {
                 "title": spec.title,
@@ -68,14 +73,16 @@ def _layer_inputs(step: Step, specs: Mapping[str, LayerSpec]) -> dict[str, Any]:
 def _parameter_inputs(step: Step) -> dict[str, Any]:
     schema = step.parameters.model_json_schema()
     required = set(schema.get("required", ()))
+    fields = schema.get("properties", {})
+    return {name: _value_input(name, field, required=name in required) for name, field in fields.items()}
+
+
+def _value_input(name: str, field: Mapping[str, Any], *, required: bool) -> dict[str, Any]:
     return {
-        name: {
-            "title": name.replace("_", " "),
-            "description": field.get("description", ""),
-            "minOccurs": 1 if name in required else 0,
-            "schema": {key: value for key, value in field.items() if key not in ("title", "description")},
-        }
-        for name, field in schema.get("properties", {}).items()
+        "title": name.replace("_", " "),
+        "description": field.get("description", ""),
+        "minOccurs": 1 if required else 0,
+        "schema": {key: value for key, value in field.items() if key not in ("title", "description")},
     }
 
 

@@ -26,7 +26,7 @@ from lawngis.wire.conductors import resistance_ohm
 from ..derived.loops import loops
 from ..derived.zone_figures import zone_hours_week, zone_slopes_percent
 from ..model.layers import LayerSpec
-from ..model.plan import GRID_M, Finding, Plan, Row
+from ..model.plan import GRID_M, Finding, Plan, Row, on_grid
 from ..model.site import Site
 from .change_record import LayerEdit
 from .consistency import broken_rules
@@ -153,7 +153,9 @@ def _mend_layer(
     edit = earlier.edit(spec.name)
     recorded = spec.name in earlier.record.get("layers", {})
     found: list[dict[str, Any]] = []
-    shapes = site.frame.to_frame([row["geometry"] for row in rows]) if spec.geometry and rows else [None] * len(rows)
+    shapes: list[Any] = [None] * len(rows)
+    if spec.geometry and rows:
+        shapes = on_grid(spec, site.frame.to_frame([row["geometry"] for row in rows])).tolist()
     for row, shape in zip(rows, shapes, strict=True):
         parts = [None] if spec.geometry is None else _parts(spec, shape)
         if not parts:

@@ -12,6 +12,7 @@ import geopandas
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
 from shapely import Point, Polygon
 from shapely.geometry.base import BaseGeometry
@@ -92,11 +93,12 @@ class Plan:
     def __init__(self, parcel_id: str, crs: CRS, specs: Mapping[str, LayerSpec] = PLAN_LAYERS) -> None:
         self.parcel_id = parcel_id
         self.crs = crs
-        self._specs = specs
+        self.specs = specs
         self.findings: list[tuple[str, Finding]] = []
         self.checks: list[tuple[str, VisitCheck]] = []
         self._rows: dict[str, list[Row]] = {}
         self._derived: dict[str, Any] = {}
+        self.derived_from: dict[str, frozenset[str]] = {}
 
     def derived(self, name: str, compute: Callable[[], Any]) -> Any:
         """Return a value that several steps derive from the same layers, computed at the first call only."""
@@ -142,8 +144,8 @@ class Plan:
                 where=self.parcel_id,
             )
         for name, rows in result.layers.items():
-            spec = self._specs[name]
-            stamped: list[Row] = [{"parcel_id": self.parcel_id, **row} for row in _snapped(spec, rows)]
+            spec = self.specs[name]
+            stamped: list[Row] = [{"parcel_id": self.parcel_id, **row} for row in _on_grid(spec, rows)]
             check_rows(spec, stamped)
             self._rows[name] = stamped
         self.findings += [(step, finding) for finding in result.findings]
@@ -160,7 +162,7 @@ class Plan:
             When a row breaks the contract.
         """
         for name, rows in layers.items():
-            spec = self._specs[name]
+            spec = self.specs[name]
             known = {column.name for column in spec.columns} | {"geometry"}
             check_rows(spec, [{key: value for key, value in row.items() if key in known} for row in rows])
             self._rows[name] = list(rows)
@@ -184,9 +186,39 @@ class Plan:
 GRID_M = 1e-4
 """Polygons are snapped to this, so that no hairline is left that rounding in another CRS would tie in a knot."""
 
+DECIMALS = 6
+"""Points and lines are rounded to so many decimals [m]."""
 
-def _snapped(spec: LayerSpec, rows: Sequence[Row]) -> Sequence[Row]:
-    return [_with_snapped_polygon(row) for row in rows] if spec.geometry == "Polygon" else rows
+
+def on_grid(spec: LayerSpec, shapes: ArrayLike) -> NDArray[np.object_]:
+    """Return a layer's geometries with their coordinates on the grid on which a plan has them.
+
+    A file keeps them in another CRS, and the way there and back moves them by some nanometres. That is enough to tip
+    whatever decides between two things just as good: how a corner is rounded, from where a random path bounces off.
+    A step would give one result in a plan, and another on the plan as it is stored. So a plan's coordinates lie on a
+    grid much coarser than that, and those that are read back are put on it again: to the last bit where they were.
+    Polygons carry their grid with them as a precision, and what is cut out of them is computed on it.
+
+    Parameters
+    ----------
+    spec
+        The layer.
+    shapes
+        Its geometries in the measuring frame, shape (n,) [m].
+    """
+    some = np.asarray(shapes, dtype=object)
+    if spec.geometry == "Polygon":
+        return np.asarray(shapely.set_precision(some, GRID_M, mode="pointwise"), dtype=object)
+    return np.asarray(shapely.transform(some, lambda xy: np.round(xy, DECIMALS)), dtype=object)
+
+
+def _on_grid(spec: LayerSpec, rows: Sequence[Row]) -> Sequence[Row]:
+    if spec.geometry == "Polygon":
+        return [_with_snapped_polygon(row) for row in rows]
+    if spec.geometry is None or not all(isinstance(row.get("geometry"), BaseGeometry) for row in rows):
+        return rows
+    shapes = on_grid(spec, [row["geometry"] for row in rows])
+    return [{**row, "geometry": shape} for row, shape in zip(rows, shapes, strict=True)]
 
 
 def _with_snapped_polygon(row: Row) -> Row:

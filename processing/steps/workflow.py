@@ -20,6 +20,7 @@ from ..model.layers import PLAN_LAYERS, LayerSpec
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import BrokenStep, Step, loaded_steps
+from ..model.view import SITE_INPUTS, views
 
 OPEN_LAYERS = frozenset({"findings", "visit_checks"})
 """Layers that every step adds to; they are closed before a step that reads them."""
@@ -41,12 +42,16 @@ def ordered(steps: Iterable[Step], broken: Iterable[BrokenStep] = ()) -> list[St
     Raises
     ------
     PlanError
-        When two steps write one layer, a layer that is read is written by none, or steps wait for each other.
+        When two steps write one layer, what is read is written by none and no site has it, or steps wait for each
+        other.
     """
     steps = list(steps)
     writer = _writers(steps)
     after: dict[str, set[str]] = {}
     for step in steps:
+        for name in step.reads:
+            if ":" in name and name not in SITE_INPUTS:
+                raise PlanError(f"step {step.id} reads {name}, which no site has")
         missing = step.plan_layers_read - set(writer) - OPEN_LAYERS
         if missing:
             _raise_missing(step, sorted(missing)[0], list(broken))
@@ -256,7 +261,8 @@ def _run_step(step: Step, site: Site, plan: Plan, settings: Settings, measured: 
     if step.plan_layers_read & OPEN_LAYERS:
         plan.close()
     parameters = step.parameters_from(settings.parameters.get(step.id, {}))
-    result, corrected = step_result_with(step.compute(site, plan, settings.mower, parameters), measured, settings.mower)
+    result = step.compute(*views(step, site, plan), settings.mower, parameters)
+    result, corrected = step_result_with(result, measured, settings.mower)
     plan.attach(step.id, result, step.writes)
     plan.attach(step.id + MEASURED, StepResult(findings=corrected), ())
 
