@@ -24,6 +24,13 @@ WINGS = ("whole_rasters", "as_built", "compare", "deliver")
 """Rooms that nothing but the command line sees."""
 
 
+MODULE_LINES_MAX = 450
+"""Longest module of `processing/` that is still read in one sitting."""
+
+BEING_DIVIDED = {"steps.zones", "measured.overrides", "edited.earlier_plan", "as_built.reconcile", "fleet.mower_choice"}
+"""Modules that are longer yet; none may join them."""
+
+
 def module_name(path: Path) -> str:
     parts = list(path.relative_to(ROOT).with_suffix("").parts)
     if parts[0] == "processing":
@@ -101,6 +108,13 @@ def test_nothing_lies_outside_the_rooms():
 
 
 @pytest.mark.parametrize("module", rooms())
+def test_a_module_can_be_read_in_one_sitting(module):
+    lines = len(MODULES[module].read_text(encoding="utf-8").splitlines())
+    too_long = lines > MODULE_LINES_MAX
+    assert too_long == (module.removeprefix("lawngis.processing.") in BEING_DIVIDED), f"{lines} lines"
+
+
+@pytest.mark.parametrize("module", rooms())
 def test_processing_imports_downwards_or_within_its_room(module):
     for other in IMPORTS[module]:
         if other.startswith("lawngis.processing."):
@@ -134,18 +148,14 @@ def test_only_gpkg_opens_vector_files_and_only_rasters_opens_rasters():
         text = path.read_text(encoding="utf-8")
         if not name.startswith("lawngis.processing.files.gpkg"):
             assert "import fiona" not in text and "import pyogrio" not in text, name
-        if name != "lawngis.processing.files.rasters":
+        if not name.startswith("lawngis.processing.files.rasters"):
             assert "import rasterio" not in text, name
 
 
 @pytest.mark.parametrize("module", [name for name in MODULES if name.startswith("lawngis.processing.steps.")])
 def test_steps_open_no_files_and_import_no_other_step(module):
     for other in IMPORTS[module]:
-        assert other not in (
-            "lawngis.processing.files.gpkg",
-            "lawngis.processing.files.rasters",
-            "lawngis.processing.reading.site_source",
-        )
+        assert not other.startswith(("lawngis.processing.files", "lawngis.processing.reading"))
         assert not other.startswith("lawngis.processing.steps.")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..model.layers import ColumnSpec, LayerSpec
+from ..model.contract import ColumnSpec, LayerSpec
 
 ISLAND_VERDICTS = ("as_planned", "wrong_way", "missing", "cannot_tell")
 RUN_STATES = ("as_planned", "off_plan", "not_walked", "left_out")

@@ -7,8 +7,10 @@ from typing import Any
 
 from lawngis import __version__
 
-from ..model.layers import PLAN_LAYERS, RASTERS, SITE_LAYERS, ColumnSpec, InputSpec, LayerSpec
+from ..model.contract import ColumnSpec, InputSpec, LayerSpec
+from ..model.layers import PLAN_LAYERS
 from ..model.site import DataAccuracy
+from ..model.site_layers import RASTERS, SITE_LAYERS
 from ..model.step import Step
 from ..steps.workflow import installed_steps, step_layers
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from ..model.layers import SEVERITIES, ColumnSpec, LayerSpec
+from ..files.style_encoding import StoredStyle, qml, sld
+from ..model.contract import ColumnSpec, LayerSpec
+from ..model.layers import SEVERITIES
 from ..model.styles import (
     BLUE,
     GREEN,
@@ -15,10 +17,7 @@ from ..model.styles import (
     Line,
     Mark,
     Rule,
-    StoredStyle,
     Symbol,
-    qml,
-    sld,
 )
 
 SIDES = ("only_a", "only_b")

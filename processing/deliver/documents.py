@@ -16,7 +16,7 @@ from pyproj import CRS
 from lawngis.errors import LawngisError, ParameterError, PlanError
 
 from ..files.atomic import file_stem, write_whole
-from ..model.styles import stored_styles
+from ..files.style_encoding import stored_styles
 from .formats import Formats, Units
 from .page import IndexRow, index_page, page
 from .quote import Quote, books, quote, quote_csv
@@ -147,7 +147,7 @@ def deliver_documents(
 
 
 def _check_wishes(source: PlanFile, wishes: Wishes) -> None:
-    """What is wrong for all parcels is said once, before the first."""
+    """Raise what is wrong for all parcels once, before the first."""
     books(source.run_info, wishes.prices, wishes.labour)
     if wishes.crs is not None:
         crs_named(wishes.crs)

@@ -22,7 +22,7 @@ from pyproj import CRS
 
 from lawngis.geometry.frame import flat
 
-from ..model.layers import LayerSpec
+from ..model.contract import LayerSpec
 from ..model.plan import Row, columns_of
 
 DIGITS_METRES, DIGITS_DEGREES = 3, 8

@@ -22,7 +22,8 @@ from lawngis.geometry.frame import horizontal_crs
 
 from ..files import gpkg
 from ..files.packing import packed_rows, unpacked_rows
-from ..model.layers import PLAN_LAYERS, ColumnKind, ColumnSpec, LayerSpec
+from ..model.contract import ColumnKind, ColumnSpec, LayerSpec
+from ..model.layers import PLAN_LAYERS
 from ..model.plan import Row
 from ..reading.site_files import PLAN_MARKS
 from .change_record import FOUND_LATER, NOT_RECORDED, LayerEdit, Record, coordinate_digits, layer_edit, layer_records

@@ -25,7 +25,7 @@ from lawngis.wire.conductors import resistance_ohm
 
 from ..derived.loops import loops
 from ..derived.zone_figures import zone_hours_week, zone_slopes_percent
-from ..model.layers import LayerSpec
+from ..model.contract import LayerSpec
 from ..model.plan import GRID_M, Finding, Plan, Row, on_grid
 from ..model.site import Site
 from .change_record import LayerEdit

@@ -11,7 +11,7 @@ from shapely import Point
 from lawngis.mower import MowerProfile
 
 from ..measured.overrides import own_overrides
-from ..model.layers import LayerSpec
+from ..model.contract import LayerSpec
 from ..model.plan import Finding, Plan, Row, VisitCheck
 from ..model.site import Site
 from ..model.step import Step

@@ -28,9 +28,11 @@ from lawngis.geometry.frame import MeasuringFrame
 from lawngis.mower import MowerProfile
 
 from ..files import gpkg
-from ..model.layers import PLAN_LAYERS, SITE_LAYERS, ColumnSpec
+from ..model.contract import ColumnSpec
+from ..model.layers import PLAN_LAYERS
 from ..model.plan import Finding, Row, StepResult, VisitCheck
 from ..model.site import MeasuredSlope, Site
+from ..model.site_layers import SITE_LAYERS
 from .remeasured import GONE, Remeasured, decided_anew
 
 NEAR_M = 5.0

@@ -21,7 +21,9 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import LayerError, PlanError, SiteError
 
 from ..files import gpkg
-from ..model.layers import PLAN_LAYERS, SITE_LAYERS, ColumnSpec, LayerSpec
+from ..model.contract import ColumnSpec, LayerSpec
+from ..model.layers import PLAN_LAYERS
+from ..model.site_layers import SITE_LAYERS
 from .overrides import GEOMETRY, NEW, SLOPE, Override
 
 CHECK_COLUMNS = ("check_id", "target_layer", "target_id", "target_column")

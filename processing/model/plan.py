@@ -20,7 +20,8 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import PlanError
 from lawngis.geometry.polygons import polygon_parts
 
-from .layers import PLAN_LAYERS, ColumnSpec, LayerSpec
+from .contract import ColumnSpec, LayerSpec
+from .layers import PLAN_LAYERS
 
 Row = Mapping[str, Any]
 Table = pd.DataFrame  # with a geometry column (geopandas) unless the layer has none

@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from lawngis.errors import ParameterError
 from lawngis.mower import MowerProfile
 
-from .layers import LayerSpec
+from .contract import LayerSpec
 from .plan import Plan, StepResult
 from .site import Site
 

@@ -11,9 +11,9 @@ from typing import Any
 
 from lawngis.errors import PlanError
 
-from .layers import RASTERS, SITE_LAYERS
 from .plan import Plan, Row
 from .site import DataAccuracy, Site
+from .site_layers import RASTERS, SITE_LAYERS
 from .step import Step
 
 _WHOLE: Mapping[str, str] = {

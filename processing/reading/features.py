@@ -21,7 +21,7 @@ from lawngis.errors import LayerError
 from lawngis.geometry.polygons import polygon_parts
 
 from ..files import gpkg
-from ..model.layers import ColumnSpec, InputSpec
+from ..model.contract import ColumnSpec, InputSpec
 from ..model.plan import Finding
 from .site_files import LayerPlace
 
@@ -80,7 +80,7 @@ class Survey:
     doubts: tuple[str, ...] = ()
 
     def findings(self, layer: str) -> list[Finding]:
-        """Return what every parcel should hear of this layer."""
+        """Return the findings on this layer that every parcel gets."""
         reasons: dict[str, list[int]] = {}
         for row, text in self.broken.items():
             reasons.setdefault(text, []).append(row)
@@ -131,7 +131,7 @@ class Features:
 
     @cached_property
     def _plain(self) -> pd.DataFrame:
-        """The table without what geopandas knows of its geometry: rows are taken from it in a fraction of the time."""
+        """The table without what geopandas knows of its geometry: selecting its rows takes a fraction of the time."""
         return pd.DataFrame(self.table)
 
     def rows(self, wanted: Sequence[int]) -> Features:
@@ -175,9 +175,9 @@ def surveyed(spec: InputSpec, place: LayerPlace) -> Survey:
     doubts: dict[str, None] = {}
     first = 0
     for table in gpkg.layer_batches(place.file, place.info.name, columns=_columns(spec), rows=SURVEY_ROWS):
-        _, mended, useless = _repairs(spec, table)
+        _, repairable, useless = _repairs(spec, table)
         broken |= {first + row: text for row, text in useless.items()}
-        repaired |= {int(table.index[row]): first + row for row in mended}
+        repaired |= {int(table.index[row]): first + row for row in repairable}
         _, unclear = _cleaned_columns(spec, table, place, first)
         doubts |= dict.fromkeys(unclear)
         first += len(table)
@@ -192,7 +192,7 @@ def read_features(spec: InputSpec, place: LayerPlace, *, bbox: gpkg.Bounds | Non
     Parameters
     ----------
     spec, place
-        The layer, and where it is kept.
+        The layer, and where it is stored.
     bbox
         Only features that touch these bounds, in the layer's CRS.
 
@@ -210,14 +210,14 @@ def read_features(spec: InputSpec, place: LayerPlace, *, bbox: gpkg.Bounds | Non
     numbers = tuple(int(number) for number in table.index)
     if spec.name == "parcels":
         return Features(cleaned, repaired, broken, doubts, numbers=numbers)
-    kept = np.array([row not in broken for row in range(len(cleaned))], dtype=bool)
-    position = np.cumsum(kept) - 1
+    usable = np.array([row not in broken for row in range(len(cleaned))], dtype=bool)
+    position = np.cumsum(usable) - 1
     return Features(
-        cleaned if kept.all() else cleaned[kept].reset_index(drop=True),
+        cleaned if usable.all() else cleaned[usable].reset_index(drop=True),
         {int(position[row]): text for row, text in repaired.items()},
         broken,
         doubts,
-        numbers=tuple(number for number, keep in zip(numbers, kept, strict=True) if keep),
+        numbers=tuple(number for number, use in zip(numbers, usable, strict=True) if use),
     )
 
 
@@ -244,9 +244,9 @@ def _repairs(
     broken: dict[int, str] = {}
     problems = gpkg.geometry_problems(table, expected=spec.geometries)
     for row, text in ((row_of[fid], text) for fid, text in problems):
-        mended = _mended(geometries[row], spec)
-        geometries[row] = mended or Polygon()
-        if mended is None:
+        geometry = _repaired(geometries[row], spec)
+        geometries[row] = geometry or Polygon()
+        if geometry is None:
             broken[row] = text
         elif text.startswith("is a "):
             repaired[row] = f"{text}; its {_geometry_words(spec)} were taken"
@@ -255,7 +255,7 @@ def _repairs(
     return geometries, repaired, broken
 
 
-def _mended(geometry: BaseGeometry | None, spec: InputSpec) -> BaseGeometry | None:
+def _repaired(geometry: BaseGeometry | None, spec: InputSpec) -> BaseGeometry | None:
     """Return what a geometry holds of the types that the layer needs, made valid; None when that is nothing."""
     if geometry is None or geometry.is_empty or not np.isfinite(shapely.get_coordinates(geometry)).all():
         return None
@@ -383,3 +383,15 @@ def identified(features: Features, place: LayerPlace) -> Features:
         bool(blank.any()),
         features.numbers,
     )
+
+
+def drawable(parcels: Features, row: int) -> BaseGeometry | None:
+    """Return a parcel's outline, or None when it has none that can be drawn."""
+    geometry = parcels.table.geometry.iloc[row]
+    return geometry if geometry is not None and not geometry.is_empty and geometry.is_valid else None
+
+
+def label(parcels: Features, row: int) -> str:
+    """Return what people call a parcel; empty when the file doesn't say."""
+    value = parcels.table["label"].iloc[row]
+    return "" if pd.isna(value) else str(value)

@@ -16,7 +16,8 @@ from lawngis.errors import ParameterError, PlanError
 from lawngis.mower import MowerProfile
 
 from ..measured.overrides import Override, own_overrides, site_with, step_result_with
-from ..model.layers import PLAN_LAYERS, LayerSpec
+from ..model.contract import LayerSpec
+from ..model.layers import PLAN_LAYERS
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import BrokenStep, Step, loaded_steps

@@ -17,7 +17,8 @@ import shapely
 from pyproj import CRS
 
 from lawngis.processing.files import gpkg
-from lawngis.processing.model.layers import PLAN_LAYERS, LayerSpec
+from lawngis.processing.model.contract import LayerSpec
+from lawngis.processing.model.layers import PLAN_LAYERS
 
 validate_gpkg = pytest.importorskip(
     "osgeo_utils.samples.validate_gpkg", reason="the validator is in gdal-utils, which is not installed"

@@ -1,4 +1,4 @@
-"""Descriptions, allowed values and styles, as a GeoPackage keeps them: what neither fiona nor pyogrio can write."""
+"""Descriptions, allowed values and styles, as a GeoPackage stores them: what neither fiona nor pyogrio can write."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from lawngis.errors import PlanError
 from . import opening
 
 if TYPE_CHECKING:
-    from ...model.layers import ColumnSpec, LayerSpec
-    from ...model.styles import StoredStyle
+    from ...model.contract import ColumnSpec, LayerSpec
+    from ..style_encoding import StoredStyle
 
 # OGC 12-128r17 (GeoPackage 1.3), annex F.9 "Schema"
 _SCHEMA_EXTENSION = "http://www.geopackage.org/spec130/#extension_schema"

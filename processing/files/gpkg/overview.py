@@ -30,7 +30,7 @@ _KINDS = {
 
 @dataclass(frozen=True)
 class LayerInfo:
-    """What can be said of a layer without loading its features.
+    """What is known of a layer without loading its features.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def _layer_info(path: Path, name: str) -> LayerInfo:
 def _feature_count(path: Path, name: str, source: fiona.Collection) -> int:
     try:
         return max(len(source), 0)
-    except TypeError:  # formats that keep no count, such as GPX
+    except TypeError:  # formats without a count, such as GPX
         info = pyogrio.read_info(undisturbed(path), layer=name, force_feature_count=True)
         return max(int(info["features"]), 0)
 

@@ -23,8 +23,8 @@ from .rows import conformed_layers
 from .writing import append_layers, create_layer, draft_of, quick_fiona, refuse_unwritable
 
 if TYPE_CHECKING:
-    from ...model.layers import ColumnSpec, LayerSpec
-    from ...model.styles import StoredStyle
+    from ...model.contract import ColumnSpec, LayerSpec
+    from ..style_encoding import StoredStyle
 
 _SQL_TYPES = {"text": "TEXT", "real": "REAL", "integer": "INTEGER", "boolean": "BOOLEAN", "datetime": "DATETIME"}
 

@@ -24,7 +24,7 @@ from .opening import one_line
 from .validity import not_finite, type_names
 
 if TYPE_CHECKING:
-    from ...model.layers import ColumnSpec, LayerSpec
+    from ...model.contract import ColumnSpec, LayerSpec
 
 LITTLE_ENDIAN = 1
 WKB_TYPES = (
@@ -184,8 +184,8 @@ _QUICK_KINDS: Mapping[str, frozenset[type]] = {
 
 def _quick(values: Sequence[Any], kind: str) -> _Arrays | None:
     """Return values and gaps of a column whose values all have the plainest types; None when they don't."""
-    found = set(map(type, values))
-    if not found <= _QUICK_KINDS.get(kind, frozenset()):
+    kinds = set(map(type, values))
+    if not kinds <= _QUICK_KINDS.get(kind, frozenset()):
         return None
     if kind == "text":
         return np.array([*values, None], dtype=object)[:-1], None  # nothing but text makes no array of numbers
@@ -193,7 +193,7 @@ def _quick(values: Sequence[Any], kind: str) -> _Arrays | None:
         numbers = np.array(values, dtype=float)
         return None if np.isinf(numbers).any() else (numbers, None)
     dtype = np.dtype(np.int64 if kind == "integer" else np.bool_)
-    if type(None) not in found:
+    if type(None) not in kinds:
         return np.array(values, dtype=dtype), None
     gaps = np.array([value is None for value in values])
     return np.array([value or 0 for value in values], dtype=dtype), gaps
@@ -218,12 +218,12 @@ def conformed_layers(
     unknown = sorted(set(layers) - {declaration.name for declaration in declarations})
     if unknown:
         raise PlanError(f"layer '{unknown[0]}' is not declared", advice="Declare the layer, or leave it out.")
-    found: dict[str, Layer] = {}
+    conformed: dict[str, Layer] = {}
     for declaration in declarations:
         layer = layers.get(declaration.name)
         if layer is not None:
-            found[declaration.name] = layer if isinstance(layer, Columns) else _conformed(layer, declaration, crs)
-    return found
+            conformed[declaration.name] = layer if isinstance(layer, Columns) else _conformed(layer, declaration, crs)
+    return conformed
 
 
 def _conformed(frame: pd.DataFrame, declaration: LayerSpec, crs: CRS | None) -> pd.DataFrame:

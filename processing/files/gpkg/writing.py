@@ -26,8 +26,8 @@ from .opening import EDITED_ELSEWHERE, WRITING_ERRORS, one_line
 from .rows import Columns, Layer, common_crs, conformed_layers
 
 if TYPE_CHECKING:
-    from ...model.layers import LayerSpec
-    from ...model.styles import StoredStyle
+    from ...model.contract import LayerSpec
+    from ..style_encoding import StoredStyle
 
 GEOPACKAGE_VERSION = "1.3"  # 1.4 draws warnings from geographic information systems still in wide use
 DRIVER = "GPKG"

@@ -19,9 +19,9 @@ from lawngis.processing.deliver.documents import Wishes, deliver_documents
 from lawngis.processing.deliver.formats import Formats
 from lawngis.processing.deliver.reading import plan_file
 from lawngis.processing.files import gpkg
+from lawngis.processing.files.style_encoding import stored_styles
 from lawngis.processing.model.layers import PLAN_LAYERS
 from lawngis.processing.model.plan import table
-from lawngis.processing.model.styles import stored_styles
 
 X0, Y0 = 500_000.0, 5_500_000.0
 LABEL = 'Grüße "O\'Neil" & <script>alert(1)</script> שלום 🌳'

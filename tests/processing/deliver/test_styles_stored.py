@@ -7,8 +7,9 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from lawngis.processing.files.style_encoding import qml, sld
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.styles import STYLES, Area, Line, Mark, qml, sld
+from lawngis.processing.model.styles import STYLES, Area, Line, Mark
 
 SE = "{http://www.opengis.net/se}"
 OGC = "{http://www.opengis.net/ogc}"
@@ -96,7 +97,7 @@ def test_no_two_rules_differ_by_colour_alone(name):
 def test_style_of_an_unknown_layer_is_refused(tmp_path):
     from lawngis.errors import PlanError
     from lawngis.processing.files import gpkg
-    from lawngis.processing.model.styles import stored_styles
+    from lawngis.processing.files.style_encoding import stored_styles
 
     with pytest.raises(PlanError, match="has a style"):
         gpkg.write_plan(tmp_path / "p.gpkg", {}, [PLAN_LAYERS["run_info"]], styles=stored_styles())

@@ -28,7 +28,7 @@ from shapely import LineString, MultiPolygon, Point, Polygon, box
 
 from lawngis.errors import LayerError, PlanError, SiteError
 from lawngis.processing.files import gpkg
-from lawngis.processing.model.layers import ColumnSpec, LayerSpec
+from lawngis.processing.model.contract import ColumnSpec, LayerSpec
 
 UTM32 = CRS.from_epsg(25832)
 
@@ -713,7 +713,7 @@ import geopandas as gpd
 from pathlib import Path
 from shapely import Point
 from lawngis.processing.files import gpkg
-from lawngis.processing.model.layers import ColumnSpec, LayerSpec
+from lawngis.processing.model.contract import ColumnSpec, LayerSpec
 UTM32 = "EPSG:25832"
 {inspect.getsource(write_pegs_of)}
 print("ready", flush=True)

@@ -21,7 +21,7 @@ STEP = '''
 
 from pydantic import Field
 
-from lawngis.processing.model.layers import ColumnSpec, LayerSpec
+from lawngis.processing.model.contract import ColumnSpec, LayerSpec
 from lawngis.processing.model.plan import Finding, StepResult
 from lawngis.processing.model.step import Parameters, Step
 

@@ -1,0 +1,76 @@
+"""What a declaration of the plan contract is made of: columns, layers of the plan, layers of the site."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+ColumnKind = Literal["text", "real", "integer", "boolean", "datetime"]
+
+
+@dataclass(frozen=True)
+class ColumnSpec:
+    """One column: its name, type, unit and meaning, and the values it may take (empty: any)."""
+
+    name: str
+    kind: ColumnKind
+    description: str
+    unit: str = ""
+    values: tuple[str, ...] = ()
+    nullable: bool = True
+
+
+@dataclass(frozen=True)
+class LayerSpec:
+    """One layer of the plan: `geometry` is a single geometry type, or None for a table without geometry.
+
+    `key` is the column whose values are unique in the file, where there is one.
+    """
+
+    name: str
+    title: str
+    description: str
+    geometry: str | None
+    columns: tuple[ColumnSpec, ...]
+    key: str | None = None
+    may_be_empty_geometry: bool = False
+
+    def column(self, name: str) -> ColumnSpec:
+        """Return the declaration of one column."""
+        return next(column for column in self.columns if column.name == name)
+
+
+@dataclass(frozen=True)
+class InputSpec:
+    """One layer of the site: its geometry types, the columns that are read, what is unknown without it."""
+
+    name: str
+    title: str
+    geometries: tuple[str, ...]
+    columns: tuple[ColumnSpec, ...]
+    unknown_without: str = ""
+
+
+def text(name: str, description: str, values: tuple[str, ...] = (), *, nullable: bool = True) -> ColumnSpec:
+    """Return the declaration of a column of text; `values` are those it may take, none for any."""
+    return ColumnSpec(name, "text", description, "", values, nullable)
+
+
+def real(name: str, unit: str, description: str, *, nullable: bool = True) -> ColumnSpec:
+    """Return the declaration of a column of numbers in a unit; an empty unit for none."""
+    return ColumnSpec(name, "real", description, unit, (), nullable)
+
+
+def integer(name: str, description: str, *, nullable: bool = True) -> ColumnSpec:
+    """Return the declaration of a column of whole numbers."""
+    return ColumnSpec(name, "integer", description, "", (), nullable)
+
+
+def boolean(name: str, description: str, *, nullable: bool = True) -> ColumnSpec:
+    """Return the declaration of a column of true and false."""
+    return ColumnSpec(name, "boolean", description, "", (), nullable)
+
+
+def identifier(name: str, description: str) -> ColumnSpec:
+    """Return the declaration of a column of text that every row has: a name."""
+    return text(name, description, nullable=False)
