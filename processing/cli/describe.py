@@ -30,7 +30,7 @@ def process_description(step: Step) -> dict[str, Any]:
     ----------
     OGC API - Processes - Part 1: Core (OGC 18-062r2), clause 7.10, schema ``process.yaml``.
     """
-    specs = step_layers(installed_steps()) | {spec.name: spec for spec in step.layers}
+    specs = step_layers(installed_steps()) | step_layers([step])
     return {
         "id": step.id,
         "version": __version__,

@@ -23,7 +23,7 @@ from ..files.atomic import write_whole
 from ..model.plan import Row, table
 from ..model.text import spreadsheet_safe
 from .differences import ParcelDifference, Tolerances, is_absent, parcel_difference
-from .layers import DIFFERENCE_LAYERS, difference_styles
+from .layers import DIFFERENCE_LAYERS
 
 PARCELS_AT_A_TIME = 400
 """Each turn reads through the layers of both plans once."""
@@ -185,7 +185,6 @@ class Comparison:
             self._batches(writer),
             DIFFERENCE_LAYERS,
             crs=self.a.crs,
-            styles=difference_styles(),
         )
         write_whole(out / "comparison.csv", lines.getvalue().encode())
 

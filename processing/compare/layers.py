@@ -2,23 +2,9 @@
 
 from __future__ import annotations
 
-from ..files.style_encoding import StoredStyle, qml, sld
 from ..model.contract import ColumnSpec, LayerSpec
 from ..model.layers import SEVERITIES
-from ..model.styles import (
-    BLUE,
-    GREEN,
-    ORANGE,
-    PURPLE,
-    SKY,
-    VERMILION,
-    Area,
-    LayerStyle,
-    Line,
-    Mark,
-    Rule,
-    Symbol,
-)
+from ..model.styles import BLUE, GREEN, ORANGE, PURPLE, SKY, VERMILION, Area, Line, Mark, categorized
 
 SIDES = ("only_a", "only_b")
 POINT_CHANGES = ("moved", "changed", "came", "went")
@@ -46,6 +32,11 @@ DIFFERENCE_LAYERS: tuple[LayerSpec, ...] = (
             ColumnSpec("area_m2", "real", "ground area", "m²", (), False),
         ),
         key="change_id",
+        style=categorized(
+            "change",
+            ("gained", "Mowed in B only", Area(GREEN, 0.5, "rising", GREEN)),
+            ("lost", "Mowed in A only", Area(VERMILION, 0.4, "falling", VERMILION)),
+        ),
     ),
     LayerSpec(
         "wire_changed",
@@ -61,6 +52,11 @@ DIFFERENCE_LAYERS: tuple[LayerSpec, ...] = (
             ColumnSpec("moved_m", "real", "farthest from the other plan's wire; nothing when it has none", "m"),
         ),
         key="change_id",
+        style=categorized(
+            "change",
+            ("only_a", "Wire of A, not of B", Line(ORANGE, 0.7, (2.0, 1.0), casing_mm=0.4)),
+            ("only_b", "Wire of B, not of A", Line(BLUE, 0.7, casing_mm=0.4)),
+        ),
     ),
     LayerSpec(
         "points_changed",
@@ -79,6 +75,16 @@ DIFFERENCE_LAYERS: tuple[LayerSpec, ...] = (
             _text("text", "the difference in words", nullable=False),
         ),
         key="change_id",
+        style=categorized(
+            "thing",
+            ("parcel", "Verdict", Mark("square", VERMILION, 3.2)),
+            ("zone", "Zone", Mark("square", GREEN, 2.4)),
+            ("link", "Link between zones", Mark("diamond", BLUE, 2.4)),
+            ("dock", "Dock", Mark("triangle", ORANGE, 3.2)),
+            ("finding", "Finding", Mark("cross", VERMILION, 2.8)),
+            ("visit_check", "To be measured on site", Mark("star", PURPLE, 3.0, SKY)),
+            label_column="change",
+        ),
         may_be_empty_geometry=True,
     ),
     LayerSpec(
@@ -94,46 +100,3 @@ DIFFERENCE_LAYERS: tuple[LayerSpec, ...] = (
     ),
 )
 """Layers of ``differences.gpkg``, in the order in which they are written."""
-
-
-def _style(layer: str, column: str, label: str | None, *rules: tuple[str, str, Symbol]) -> LayerStyle:
-    return LayerStyle(layer, tuple(Rule(*rule) for rule in rules), column, label)
-
-
-_STYLES = (
-    _style(
-        "ground_changed",
-        "change",
-        None,
-        ("gained", "Mowed in B only", Area(GREEN, 0.5, "rising", GREEN)),
-        ("lost", "Mowed in A only", Area(VERMILION, 0.4, "falling", VERMILION)),
-    ),
-    _style(
-        "wire_changed",
-        "change",
-        None,
-        ("only_a", "Wire of A, not of B", Line(ORANGE, 0.7, (2.0, 1.0), casing_mm=0.4)),
-        ("only_b", "Wire of B, not of A", Line(BLUE, 0.7, casing_mm=0.4)),
-    ),
-    _style(
-        "points_changed",
-        "thing",
-        "change",
-        ("parcel", "Verdict", Mark("square", VERMILION, 3.2)),
-        ("zone", "Zone", Mark("square", GREEN, 2.4)),
-        ("link", "Link between zones", Mark("diamond", BLUE, 2.4)),
-        ("dock", "Dock", Mark("triangle", ORANGE, 3.2)),
-        ("finding", "Finding", Mark("cross", VERMILION, 2.8)),
-        ("visit_check", "To be measured on site", Mark("star", PURPLE, 3.0, SKY)),
-    ),
-)
-
-
-def difference_styles() -> tuple[StoredStyle, ...]:
-    """Return how the differences are drawn, ready to be stored in their GeoPackage."""
-    specs = {spec.name: spec for spec in DIFFERENCE_LAYERS}
-    return tuple(
-        StoredStyle(style.layer, "lawngis", spec.title, qml(style, spec), sld(style, spec))
-        for style in _STYLES
-        for spec in (specs[style.layer],)
-    )

@@ -5,12 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from .styles import LayerStyle
+
 ColumnKind = Literal["text", "real", "integer", "boolean", "datetime"]
 
 
 @dataclass(frozen=True)
 class ColumnSpec:
-    """One column: its name, type, unit and meaning, and the values it may take (empty: any)."""
+    """One column: its name, type, meaning and unit, the values it may take (empty: any), and whether it may have none.
+
+    A number in a unit has it at the end of its name too: ``width_m`` in ``"m"``.
+    """
 
     name: str
     kind: ColumnKind
@@ -22,9 +27,22 @@ class ColumnSpec:
 
 @dataclass(frozen=True)
 class LayerSpec:
-    """One layer of the plan: `geometry` is a single geometry type, or None for a table without geometry.
+    """One layer that is written.
 
-    `key` is the column whose values are unique in the file, where there is one.
+    Parameters
+    ----------
+    name, title, description
+        Name of its table, and what a person reads.
+    geometry
+        A single type of geometry (``"Polygon"``), or None for a table without.
+    columns
+        Without geometry, and without `parcel_id`, which every layer of a plan has.
+    key
+        The column whose values are unique in the file, where there is one.
+    may_be_empty_geometry
+        Whether a row may be nowhere.
+    style
+        How it is drawn; None for as a GIS likes.
     """
 
     name: str
@@ -34,6 +52,7 @@ class LayerSpec:
     columns: tuple[ColumnSpec, ...]
     key: str | None = None
     may_be_empty_geometry: bool = False
+    style: LayerStyle | None = None
 
     def column(self, name: str) -> ColumnSpec:
         """Return the declaration of one column."""

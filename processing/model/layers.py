@@ -8,9 +8,11 @@ A new column or layer is one declaration here and one function that fills it. Wh
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from types import MappingProxyType
 
 from .contract import LayerSpec, boolean, identifier, integer, real, text
+from .styles import STYLES
 
 EDGE_CLASSES = ("flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown")
 KEEPOUT_REASONS = ("steep", "water", "bed", "tree", "obstacle", "drop", "narrow", "small")
@@ -29,8 +31,15 @@ WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", 
 _PARCEL = identifier("parcel_id", "parcel that the row belongs to")
 
 
+def stamped(spec: LayerSpec) -> LayerSpec:
+    """Return a layer's declaration with the column `parcel_id`, which every layer of a plan has."""
+    if any(column.name == _PARCEL.name for column in spec.columns):
+        return spec
+    return replace(spec, columns=(_PARCEL, *spec.columns))
+
+
 def _layers(*specs: LayerSpec) -> Mapping[str, LayerSpec]:
-    return MappingProxyType({spec.name: spec for spec in specs})
+    return MappingProxyType({spec.name: replace(stamped(spec), style=STYLES.get(spec.name)) for spec in specs})
 
 
 PLAN_LAYERS = _layers(
@@ -40,7 +49,6 @@ PLAN_LAYERS = _layers(
         "One row per parcel: whether a mower makes sense there, and the figures that decide.",
         "MultiPolygon",
         (
-            _PARCEL,
             text("label", "what people call the parcel"),
             text("status", "what came of it", STATUSES, nullable=False),
             text("verdict_text", "the verdict in words"),
@@ -68,7 +76,6 @@ PLAN_LAYERS = _layers(
         "Lawn as surveyed, or derived from the parcel and what covers it.",
         "Polygon",
         (
-            _PARCEL,
             identifier("lawn_id", "name of the piece"),
             real("area_m2", "m²", "ground area", nullable=False),
             text("source", "where it comes from", ("surveyed", "derived", "imagery"), nullable=False),
@@ -83,7 +90,6 @@ PLAN_LAYERS = _layers(
         "guessed beneath them overlap.",
         "Polygon",
         (
-            _PARCEL,
             identifier("cover_id", "name of the piece"),
             text("cover", "what covers the ground", COVERS, nullable=False),
             real("area_m2", "m²", "ground area", nullable=False),
@@ -99,7 +105,6 @@ PLAN_LAYERS = _layers(
         "Trees that the layer trees lacks; trunk and place are guesses.",
         "Point",
         (
-            _PARCEL,
             identifier("tree_id", "name of the tree"),
             real("height_m", "m", "height above ground"),
             real("crown_diameter_m", "m", "diameter of the disc as large as its crown"),
@@ -114,7 +119,6 @@ PLAN_LAYERS = _layers(
         "Ground that is kept from the mower, why and how.",
         "Polygon",
         (
-            _PARCEL,
             identifier("keepout_id", "name of the keep-out"),
             text("reason", "why", KEEPOUT_REASONS, nullable=False),
             text("treatment", "outside the wire, islanded by it, or bumped", TREATMENTS, nullable=False),
@@ -130,7 +134,6 @@ PLAN_LAYERS = _layers(
         "Connected mowable ground wide enough to mow.",
         "Polygon",
         (
-            _PARCEL,
             identifier("zone_id", "name of the zone"),
             text("role", "home of the mower, linked with it, or detached", ROLES, nullable=False),
             real("area_m2", "m²", "ground area", nullable=False),
@@ -152,7 +155,6 @@ PLAN_LAYERS = _layers(
         "Passages and crossings: middle line, and width at the narrowest place.",
         "LineString",
         (
-            _PARCEL,
             identifier("link_id", "name of the link"),
             text("zone_a", "zone at its start", nullable=False),
             text("zone_b", "zone at its end", nullable=False),
@@ -172,7 +174,6 @@ PLAN_LAYERS = _layers(
         "Every stretch of every edge, by what lies beyond it.",
         "LineString",
         (
-            _PARCEL,
             identifier("edge_id", "name of the stretch"),
             text("zone_id", "zone that it bounds", nullable=False),
             text("edge_class", "what lies beyond", EDGE_CLASSES, nullable=False),
@@ -189,7 +190,6 @@ PLAN_LAYERS = _layers(
         "Each loop as one closed line in laying order, from its dock or signal source and back to it.",
         "LineString",
         (
-            _PARCEL,
             identifier("loop_id", "name of the loop"),
             text("source", "what drives it", ("dock", "signal_source"), nullable=False),
             real("length_m", "m", "length along the ground, slope included", nullable=False),
@@ -207,7 +207,6 @@ PLAN_LAYERS = _layers(
         "The pieces of each loop in laying order.",
         "LineString",
         (
-            _PARCEL,
             text("loop_id", "loop that it belongs to", nullable=False),
             integer("seq", "place in the order, from 1", nullable=False),
             text("run_kind", "what the wire does", RUN_KINDS, nullable=False),
@@ -224,7 +223,6 @@ PLAN_LAYERS = _layers(
         "Every peg, numbered along the wire.",
         "Point",
         (
-            _PARCEL,
             text("loop_id", "loop that it holds", nullable=False),
             integer("peg_no", "number along the loop, from 1", nullable=False),
             real("chainage_m", "m", "length of wire from the start", nullable=False),
@@ -237,7 +235,6 @@ PLAN_LAYERS = _layers(
         "Where one reel ends and the next begins, and the closing joint.",
         "Point",
         (
-            _PARCEL,
             text("loop_id", "loop that it is in", nullable=False),
             real("chainage_m", "m", "length of wire from the start", nullable=False),
             text("why", "reason for the joint", ("reel_end", "closing"), nullable=False),
@@ -249,7 +246,6 @@ PLAN_LAYERS = _layers(
         "Every place that was looked at, with what it fails and how it scores.",
         "Point",
         (
-            _PARCEL,
             identifier("candidate_id", "name of the place"),
             text("zone_id", "zone that it is in", nullable=False),
             integer("rank", "1 is best; only places worth comparing are ranked"),
@@ -287,7 +283,6 @@ PLAN_LAYERS = _layers(
         "Way of the supply cable from the outlet to the dock.",
         "LineString",
         (
-            _PARCEL,
             text("candidate_id", "place of the dock", nullable=False),
             real("length_m", "m", "length along the ground", nullable=False),
             boolean("within_limit", "not longer than the profile allows", nullable=False),
@@ -302,7 +297,6 @@ PLAN_LAYERS = _layers(
         "Lawn that no mower serves, and why.",
         "Polygon",
         (
-            _PARCEL,
             identifier("area_id", "name of the area"),
             text("reason", "why", HAND_REASONS, nullable=False),
             real("area_m2", "m²", "ground area", nullable=False),
@@ -315,7 +309,6 @@ PLAN_LAYERS = _layers(
         "What it takes, and on what it is based.",
         None,
         (
-            _PARCEL,
             text("item", "what", nullable=False),
             real("quantity", "", "how much", nullable=False),
             text("unit", "of what", nullable=False),
@@ -330,7 +323,6 @@ PLAN_LAYERS = _layers(
         "When the mower works in which zone.",
         None,
         (
-            _PARCEL,
             text("zone_id", "zone", nullable=False),
             text("weekday", "day", WEEKDAYS, nullable=False),
             text("start_time", "begin, local time HH:MM", nullable=False),
@@ -347,7 +339,6 @@ PLAN_LAYERS = _layers(
         "What was noticed: assumptions, cautions, and what stops the plan.",
         "Point",
         (
-            _PARCEL,
             identifier("finding_id", "name of the finding"),
             text("severity", "how grave", SEVERITIES, nullable=False),
             text("code", "kind of finding, for programs", nullable=False),
@@ -364,7 +355,6 @@ PLAN_LAYERS = _layers(
         "What the maps can't settle, the most doubtful first.",
         "Point",
         (
-            _PARCEL,
             identifier("check_id", "name of the check"),
             integer("priority", "1 first", nullable=False),
             text("measure_what", "what to measure", nullable=False),

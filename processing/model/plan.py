@@ -37,7 +37,19 @@ _DTYPES: Mapping[str, str] = {
 
 @dataclass(frozen=True)
 class Finding:
-    """Something noticed: an assumption (info), a danger or doubt (caution), or what forbids laying (stop)."""
+    """Something noticed.
+
+    Parameters
+    ----------
+    severity
+        ``info`` for an assumption, ``caution`` for a danger or doubt, ``stop`` for what forbids laying the wire.
+    code
+        Kind of finding, for programs: ``no-supply``.
+    text, advice
+        What was found, with figures and units in it, and what to do.
+    place
+        Where, in the measuring frame [m]; None for nowhere in particular.
+    """
 
     severity: str
     code: str
@@ -50,8 +62,20 @@ class Finding:
 class VisitCheck:
     """Something that the maps can't settle and that must be measured on site.
 
-    `target_layer`, `target_id` and `target_column` name what a measured value corrects as an override; a target
-    without an id is found by the place.
+    Parameters
+    ----------
+    measure_what, measured_how, decides
+        What to measure, with what and how, and what hangs on it.
+    place
+        Where, in the measuring frame [m].
+    value, sd, unit, limit_value
+        What the maps say with its standard deviation, and the value at which the decision changes, all in that unit.
+    flip_probability
+        Chance that measuring changes the decision, 0 to 1.
+    weight
+        How much that matters, 0 to 1.
+    target_layer, target_id, target_column
+        What the measured value corrects as an override; a target without an id is found by the place.
     """
 
     measure_what: str
@@ -71,15 +95,27 @@ class VisitCheck:
 
 @dataclass(frozen=True)
 class StepResult:
-    """What a step gives back: rows for the layers it declares, findings, and checks for the visit."""
+    """What a step gives back.
 
-    layers: Mapping[str, Sequence[Row]] = field(default_factory=dict)
+    Parameters
+    ----------
+    layers
+        For each layer that it declares to write its rows: dictionaries of values by column, with a shapely geometry
+        under ``geometry``, or a GeoDataFrame (a DataFrame for a table), in the measuring frame [m]. The column
+        ``parcel_id`` is put in by itself.
+    findings, checks
+        What it noticed, and what it can't settle.
+    """
+
+    layers: Mapping[str, Sequence[Row] | Table] = field(default_factory=dict)
     findings: Sequence[Finding] = ()
     checks: Sequence[VisitCheck] = ()
 
 
 class Plan:
-    """Layers of one parcel in its measuring frame; steps read them, the workflow adds to them.
+    """Layers of one parcel in its measuring frame [m]; steps read them, the workflow adds to them.
+
+    A step sees those that it declares, as rows (:meth:`rows`, :meth:`select`) or as a table (:meth:`frame`).
 
     Parameters
     ----------
@@ -130,6 +166,14 @@ class Plan:
             rows = [row for row in rows if row.get(key) == value]
         return rows
 
+    def frame(self, layer: str) -> Table:
+        """Return a layer as a GeoDataFrame in the measuring frame [m]; one without geometry as a DataFrame.
+
+        It has the declared columns and types, and is empty when no step has written the layer yet.
+        """
+        rows = self.rows(layer)
+        return table(self.specs[layer], rows, self.crs)
+
     def attach(self, step: str, result: StepResult, declared: Iterable[str]) -> None:
         """Add what a step produced.
 
@@ -144,9 +188,10 @@ class Plan:
                 f"step {step} wrote {sorted(result.layers)} but declares {sorted(declared)}",
                 where=self.parcel_id,
             )
-        for name, rows in result.layers.items():
+        for name, given in result.layers.items():
             spec = self.specs[name]
-            stamped: list[Row] = [{"parcel_id": self.parcel_id, **row} for row in _on_grid(spec, rows)]
+            rows = rows_of(spec, given, self.crs) if isinstance(given, Table) else given
+            stamped: list[Row] = [{**row, "parcel_id": self.parcel_id} for row in _on_grid(spec, rows)]
             check_rows(spec, stamped)
             self._rows[name] = stamped
         self.findings += [(step, finding) for finding in result.findings]
@@ -382,3 +427,42 @@ def table(spec: LayerSpec, rows: Sequence[Row], crs: CRS | None) -> Table:
         return pd.DataFrame(columns)
     geometry = geopandas.GeoSeries([row["geometry"] for row in rows], crs=crs)
     return geopandas.GeoDataFrame(columns, geometry=geometry, crs=crs)
+
+
+def rows_of(spec: LayerSpec, given: Table, crs: CRS) -> list[Row]:
+    """Return a table's rows, without index and with None where a value is missing.
+
+    Parameters
+    ----------
+    spec
+        Declaration of its layer.
+    given
+        The table; one without a CRS is taken to be in the measuring frame.
+    crs
+        CRS of the measuring frame.
+
+    Raises
+    ------
+    PlanError
+        When it lies in another CRS, has no geometry where its layer has one, or a column isn't of its type.
+    """
+    columns: dict[str, Any] = {}
+    if spec.geometry:
+        if not isinstance(given, geopandas.GeoDataFrame):
+            raise PlanError("has no geometry: it is no GeoDataFrame", where=f"layer {spec.name}")
+        if given.crs is not None and given.crs != crs:
+            raise PlanError(
+                f"lies in {given.crs.name}, not in the measuring frame",
+                where=f"layer {spec.name}",
+                advice="Move it there with .to_crs(plan.crs).",
+            )
+        columns["geometry"] = given.geometry.to_numpy()
+        given = pd.DataFrame(given.drop(columns=given.geometry.name))
+    kinds = {column.name: _DTYPES[column.kind] for column in spec.columns}
+    for name in given.columns:
+        try:
+            values = given[name].astype(kinds.get(name, "object"))  # type: ignore[call-overload]
+        except (TypeError, ValueError) as error:
+            raise PlanError(f"column {name}: {error}", where=f"layer {spec.name}") from error
+        columns[str(name)] = values.astype(object).where(values.notna(), None)
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]

@@ -14,7 +14,6 @@ from lawngis.errors import LawngisError, PlanError
 from ..edited.change_record import LayerEdit
 from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan, is_plan, without_neighbours
 from ..files import gpkg
-from ..files.style_encoding import stored_styles
 from ..model.contract import LayerSpec
 from ..model.plan import Row
 from ..model.step import Step
@@ -77,7 +76,6 @@ class PlanWriter:
             self._batches(results, run_info),
             tuple(self.specs.values()),
             crs=self.crs,
-            styles=stored_styles(),
             carried=self.carried,
         )
 

@@ -12,7 +12,6 @@ from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan
 from ..edited.repair import mended
 from ..edited.start_from import checks_of, findings_of
 from ..files import gpkg
-from ..files.style_encoding import stored_styles
 from ..model.contract import LayerSpec
 from ..model.plan import Row, table
 from ..model.site_layers import RASTERS, SITE_LAYERS
@@ -198,7 +197,6 @@ def write_step(
         [specs[name] for name in names],
         crs=site.crs,
         replaced=replaced,
-        styles=stored_styles(),
     )
 
 

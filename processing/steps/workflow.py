@@ -17,10 +17,11 @@ from lawngis.mower import MowerProfile
 
 from ..measured.overrides import Override, own_overrides, site_with, step_result_with
 from ..model.contract import LayerSpec
-from ..model.layers import PLAN_LAYERS
+from ..model.layers import PLAN_LAYERS, stamped
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import BrokenStep, Step, loaded_steps
+from ..model.styles import SYMBOLS
 from ..model.view import SITE_INPUTS, views
 
 OPEN_LAYERS = frozenset({"findings", "visit_checks"})
@@ -96,7 +97,7 @@ def step_layers(steps: Iterable[Step]) -> dict[str, LayerSpec]:
     Raises
     ------
     PlanError
-        When a step declares a layer that is there already, or doesn't write what it declares.
+        When a step declares a layer that is there already, doesn't write what it declares, or its style doesn't fit.
     """
     layers = dict(PLAN_LAYERS)
     for step in steps:
@@ -108,10 +109,22 @@ def step_layers(steps: Iterable[Step]) -> dict[str, LayerSpec]:
                 )
             if spec.name not in step.writes:
                 raise PlanError(f"step {step.id} declares a layer {spec.name}, but doesn't write it")
-            if "parcel_id" not in {column.name for column in spec.columns}:
-                raise PlanError(f"layer {spec.name} of step {step.id} has no column parcel_id")
-            layers[spec.name] = spec
+            layers[spec.name] = stamped(spec)
+            _refuse_unfit_style(step, layers[spec.name])
     return layers
+
+
+def _refuse_unfit_style(step: Step, spec: LayerSpec) -> None:
+    if spec.style is None:
+        return
+    if not all(isinstance(rule.symbol, SYMBOLS.get(spec.geometry or "", ())) for rule in spec.style.rules):
+        raise PlanError(
+            f"the style of layer {spec.name} of step {step.id} can't draw {spec.geometry or 'a table'}",
+            advice="Polygons are drawn as Area, lines as Line, points as Mark.",
+        )
+    for name in (spec.style.column, spec.style.label_column):
+        if name is not None and name not in {column.name for column in spec.columns}:
+            raise PlanError(f"the style of layer {spec.name} of step {step.id} names {name}, which is none of its columns")
 
 
 def _writers(steps: Sequence[Step]) -> dict[str, str]:

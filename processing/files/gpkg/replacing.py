@@ -24,7 +24,6 @@ from .writing import append_layers, create_layer, draft_of, quick_fiona, refuse_
 
 if TYPE_CHECKING:
     from ...model.contract import ColumnSpec, LayerSpec
-    from ..style_encoding import StoredStyle
 
 _SQL_TYPES = {"text": "TEXT", "real": "REAL", "integer": "INTEGER", "boolean": "BOOLEAN", "datetime": "DATETIME"}
 
@@ -36,7 +35,6 @@ def replace_rows(
     *,
     crs: CRS,
     replaced: Mapping[str, Mapping[str, Collection[str]]],
-    styles: Sequence[StoredStyle] = (),
 ) -> Path:
     """Put rows into layers of a GeoPackage in place of some that are there, whole or not at all.
 
@@ -55,8 +53,6 @@ def replace_rows(
         CRS of the rows.
     replaced
         By layer: which rows give way, those that have in every column named one of the values.
-    styles
-        How layers are drawn that are new in the file.
 
     Raises
     ------
@@ -85,7 +81,7 @@ def replace_rows(
         by_stored = {stored_name.get(name, name): table for name, table in tables.items()}
         multi = {info.name for _, info in old if (info.geometry_type or "").startswith("Multi")}
         append_layers(draft, by_stored, [*stored, *new], multi=multi)
-        descriptions.describe_layers(draft, new, styles, datetime.now(UTC))
+        descriptions.describe_layers(draft, new, datetime.now(UTC))
     return target
 
 

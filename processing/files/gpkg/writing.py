@@ -27,7 +27,6 @@ from .rows import Columns, Layer, common_crs, conformed_layers
 
 if TYPE_CHECKING:
     from ...model.contract import LayerSpec
-    from ..style_encoding import StoredStyle
 
 GEOPACKAGE_VERSION = "1.3"  # 1.4 draws warnings from geographic information systems still in wide use
 DRIVER = "GPKG"
@@ -47,13 +46,13 @@ def write_plan(
     *,
     crs: CRS | None = None,
     written_at: datetime | None = None,
-    styles: Sequence[StoredStyle] = (),
 ) -> Path:
     """Write one complete GeoPackage: every declared layer, whole or not at all.
 
     Layers come in the order of the declarations, with exactly the declared columns; one that is not given, or
     has no rows, is written empty. Titles, descriptions, units and allowed values go into the file by the
-    standard's own means, so that a GIS shows them. The index of the frames is not written: rows are numbered
+    standard's own means, so that a GIS shows them; styles into the table ``layer_styles``, from which a GIS takes them
+    by itself. The index of the frames is not written: rows are numbered
     from 1.
 
     Parameters
@@ -68,8 +67,6 @@ def write_plan(
         CRS of all layers; default: that of the given ones. A vertical part is left out.
     written_at
         Time to be noted in the file (default: now); equal times and equal layers make equal files.
-    styles
-        How layers are drawn: stored in the table ``layer_styles``, from which a GIS takes them by itself.
 
     Returns
     -------
@@ -83,7 +80,7 @@ def write_plan(
         replaced. The target is then as it was.
     """
     common = common_crs(layers, declarations, crs, Path(os.path.realpath(path)))
-    return write_plan_batches(path, [layers], declarations, crs=common, written_at=written_at, styles=styles)
+    return write_plan_batches(path, [layers], declarations, crs=common, written_at=written_at)
 
 
 def write_plan_batches(
@@ -93,7 +90,6 @@ def write_plan_batches(
     *,
     crs: CRS | None,
     written_at: datetime | None = None,
-    styles: Sequence[StoredStyle] = (),
     carried: Sequence[tuple[Path, str]] = (),
 ) -> Path:
     """Write one complete GeoPackage from layers that come in batches, of which one is in memory at a time.
@@ -111,9 +107,7 @@ def write_plan_batches(
         _refuse_repeated_keys(draft, declarations)
         for file, layer in carried:
             _carry_over(draft, file, layer)
-        if styles:
-            descriptions.write_styles(draft, styles, declarations, written_at or datetime.now(UTC))
-        descriptions.write_descriptions(draft, declarations, written_at or datetime.now(UTC))
+        descriptions.describe_layers(draft, declarations, written_at or datetime.now(UTC))
     return target
 
 
