@@ -17,6 +17,7 @@ from lawngis.errors import SiteError
 from .opening import has_no_vector_table, quiet_gdal, refuse_unusable, undisturbed
 
 Bounds = tuple[float, float, float, float]
+"""Min x, min y, max x, max y, in units of the CRS."""
 
 _KINDS = {
     "str": "text",

@@ -31,6 +31,7 @@ from rasterio.io import DatasetReader
 from lawngis.errors import LawngisError, RasterError
 
 Bounds = tuple[float, float, float, float]
+"""Min x, min y, max x, max y, in units of the CRS."""
 
 MAX_OPEN = 8  # rasters that one thread keeps open: dem, dsm and imagery of two sites, and some to spare
 
@@ -67,7 +68,7 @@ class RasterInfo:
     bands
         Descriptions of the bands; empty text where there is none.
     dtype, nodata
-        Of the first band.
+        Of the first band [unit of its values].
     """
 
     source: str

@@ -49,7 +49,7 @@ class CogDrafts:
     levels
         Of detail, each with half the cells of the one before, the first with all.
     nodata
-        Stands for NaN.
+        Stands for NaN [unit of the values].
     """
 
     def __init__(self, targets: list[CogTarget], like: RasterInfo, *, levels: int, nodata: float) -> None:
