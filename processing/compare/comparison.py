@@ -20,7 +20,8 @@ from lawngis.errors import PlanError
 
 from ..files import gpkg
 from ..files.atomic import write_whole
-from ..model.plan import Row, table
+from ..model.plan import Row
+from ..model.tables import table
 from ..model.text import spreadsheet_safe
 from .differences import ParcelDifference, Tolerances, is_absent, parcel_difference
 from .layers import DIFFERENCE_LAYERS

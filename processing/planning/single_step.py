@@ -13,9 +13,10 @@ from ..edited.repair import mended
 from ..edited.start_from import checks_of, findings_of
 from ..files import gpkg
 from ..model.contract import LayerSpec
-from ..model.plan import Row, table
+from ..model.plan import Row
 from ..model.site_layers import RASTERS, SITE_LAYERS
 from ..model.step import Step
+from ..model.tables import table
 from ..reading.site_files import RASTER_ENDINGS, SiteFiles, site_files
 from ..reading.site_source import SiteSource
 from ..steps.workflow import MEASURED, OPEN_LAYERS, Settings, Start, planned_alone

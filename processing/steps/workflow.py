@@ -124,7 +124,9 @@ def _refuse_unfit_style(step: Step, spec: LayerSpec) -> None:
         )
     for name in (spec.style.column, spec.style.label_column):
         if name is not None and name not in {column.name for column in spec.columns}:
-            raise PlanError(f"the style of layer {spec.name} of step {step.id} names {name}, which is none of its columns")
+            raise PlanError(
+                f"the style of layer {spec.name} of step {step.id} names {name}, which is none of its columns"
+            )
 
 
 def _writers(steps: Sequence[Step]) -> dict[str, str]:

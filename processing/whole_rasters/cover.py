@@ -40,7 +40,8 @@ from ..derived.imagery_rules import (
 )
 from ..files import gpkg
 from ..files.rasters import rasters_passing
-from ..model.plan import GRID_M, Finding, Row, Table, table
+from ..model.plan import GRID_M, Finding, Row
+from ..model.tables import Table, table
 from ..model.text import counted
 from ..reading.read_options import ReadOptions
 from ..reading.site_files import SiteFiles

@@ -622,7 +622,7 @@ def test_broken_off_writing_leaves_the_target_as_it_was(
     def fail(*_: object) -> None:
         raise stop
 
-    monkeypatch.setattr(gpkg.descriptions, "write_descriptions", fail)
+    monkeypatch.setattr(gpkg.descriptions, "describe_layers", fail)
     with pytest.raises(PlanError if isinstance(stop, OSError) else KeyboardInterrupt):
         gpkg.write_plan(plan, {}, DECLARED, crs=UTM32)
     assert digest(plan) == before

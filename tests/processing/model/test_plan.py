@@ -9,7 +9,8 @@ from shapely import LineString, Point, Polygon, box
 from lawngis.errors import PlanError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.plan import Finding, Plan, StepResult, VisitCheck, check_rows, columns_of, on_grid, table
+from lawngis.processing.model.plan import Finding, Plan, StepResult, VisitCheck, check_rows, columns_of, on_grid
+from lawngis.processing.model.tables import table
 
 FRAME = CRS.from_epsg(32632)
 LAWN = {"lawn_id": "P-G1", "area_m2": 4.0, "source": "derived", "confidence": 0.7, "geometry": box(0, 0, 2, 2)}
