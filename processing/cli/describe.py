@@ -7,7 +7,7 @@ from typing import Any
 
 from lawngis import __version__
 
-from ..model.contract import ColumnSpec, InputSpec, LayerSpec
+from ..model.contract import Column, Layer, SiteLayer
 from ..model.layers import PLAN_LAYERS
 from ..model.site import DataAccuracy
 from ..model.site_layers import RASTERS, SITE_LAYERS
@@ -43,7 +43,7 @@ def process_description(step: Step) -> dict[str, Any]:
     }
 
 
-def _layer_inputs(step: Step, specs: Mapping[str, LayerSpec]) -> dict[str, Any]:
+def _layer_inputs(step: Step, specs: Mapping[str, Layer]) -> dict[str, Any]:
     inputs: dict[str, Any] = {}
     for name in step.reads:
         kind, _, layer = name.rpartition(":")
@@ -88,11 +88,11 @@ def _value_input(name: str, field: Mapping[str, Any], *, required: bool) -> dict
     }
 
 
-def _layer_output(spec: LayerSpec) -> dict[str, Any]:
+def _layer_output(spec: Layer) -> dict[str, Any]:
     return {"title": spec.title, "description": spec.description, "schema": _features_schema(spec.columns)}
 
 
-def _features_schema(columns: tuple[ColumnSpec, ...]) -> dict[str, Any]:
+def _features_schema(columns: tuple[Column, ...]) -> dict[str, Any]:
     return {
         "type": "object",
         "format": "geojson-feature-collection",
@@ -101,7 +101,7 @@ def _features_schema(columns: tuple[ColumnSpec, ...]) -> dict[str, Any]:
     }
 
 
-def _column_schemas(columns: tuple[ColumnSpec, ...]) -> dict[str, Any]:
+def _column_schemas(columns: tuple[Column, ...]) -> dict[str, Any]:
     return {
         column.name: {
             **_JSON_TYPES[column.kind],
@@ -112,16 +112,16 @@ def _column_schemas(columns: tuple[ColumnSpec, ...]) -> dict[str, Any]:
     }
 
 
-def layer_table(specs: Mapping[str, LayerSpec] | Mapping[str, InputSpec]) -> str:
+def layer_table(specs: Mapping[str, Layer] | Mapping[str, SiteLayer]) -> str:
     """Return layers and their columns as a Markdown table, for the project's documents."""
     lines = ["| layer | geometry | columns |", "|---|---|---|"]
     for name, spec in specs.items():
-        geometry = " or ".join(spec.geometries) if isinstance(spec, InputSpec) else spec.geometry or "none (table)"
+        geometry = " or ".join(spec.geometries) if isinstance(spec, SiteLayer) else spec.geometry or "none (table)"
         lines.append(f"| {name} | {geometry} | {', '.join(_column_words(column) for column in spec.columns)} |")
     return "\n".join(lines)
 
 
-def _column_words(column: ColumnSpec) -> str:
+def _column_words(column: Column) -> str:
     details = "; ".join(part for part in (column.unit, ", ".join(column.values)) if part)
     return f"`{column.name}` ({details})" if details else f"`{column.name}`"
 

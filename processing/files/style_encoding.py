@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from xml.etree import ElementTree as ET
 
-from ..model.contract import ColumnSpec, LayerSpec
+from ..model.contract import Column, Layer
 from ..model.styles import (
     BLACK,
     HATCH_ANGLE_DEG,
@@ -22,7 +22,7 @@ from ..model.styles import (
 # --- QML: what a desktop GIS reads from the table layer_styles -------------------------------------------
 
 
-def qml(style: LayerStyle, columns: Sequence[ColumnSpec]) -> str:
+def qml(style: LayerStyle, columns: Sequence[Column]) -> str:
     """Return a style as QML (version 3.22 of that format, which later readers take), with aliases of the columns.
 
     Parameters
@@ -167,7 +167,7 @@ _NS = {
 }
 
 
-def sld(style: LayerStyle, spec: LayerSpec) -> str:
+def sld(style: LayerStyle, spec: Layer) -> str:
     """Return a style as a Styled Layer Descriptor (OGC 05-078r4) with Symbology Encoding (OGC 05-077r4)."""
     root = ET.Element("StyledLayerDescriptor", _NS)
     layer = ET.SubElement(root, "NamedLayer")

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
-from .contract import LayerSpec, boolean, identifier, integer, real, text
+from .contract import Layer, boolean, identifier, integer, real, text
 from .styles import STYLES
 
 EDGE_CLASSES = ("flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown")
@@ -31,19 +31,19 @@ WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", 
 _PARCEL = identifier("parcel_id", "parcel that the row belongs to")
 
 
-def stamped(spec: LayerSpec) -> LayerSpec:
+def stamped(spec: Layer) -> Layer:
     """Return a layer's declaration with the column `parcel_id`, which every layer of a plan has."""
     if any(column.name == _PARCEL.name for column in spec.columns):
         return spec
     return replace(spec, columns=(_PARCEL, *spec.columns))
 
 
-def _layers(*specs: LayerSpec) -> Mapping[str, LayerSpec]:
+def _layers(*specs: Layer) -> Mapping[str, Layer]:
     return MappingProxyType({spec.name: replace(stamped(spec), style=STYLES.get(spec.name)) for spec in specs})
 
 
 PLAN_LAYERS = _layers(
-    LayerSpec(
+    Layer(
         "summary",
         "Parcels and verdicts",
         "One row per parcel: whether a mower makes sense there, and the figures that decide.",
@@ -70,7 +70,7 @@ PLAN_LAYERS = _layers(
         key="parcel_id",
         may_be_empty_geometry=True,
     ),
-    LayerSpec(
+    Layer(
         "lawn",
         "Lawn",
         "Lawn as surveyed, or derived from the parcel and what covers it.",
@@ -83,7 +83,7 @@ PLAN_LAYERS = _layers(
         ),
         key="lawn_id",
     ),
-    LayerSpec(
+    Layer(
         "cover",
         "Ground cover from the air",
         "What image and surface model show, before any layer was asked; empty without an image. Crowns and the lawn "
@@ -99,7 +99,7 @@ PLAN_LAYERS = _layers(
         ),
         key="cover_id",
     ),
-    LayerSpec(
+    Layer(
         "trees_found",
         "Trees found in the surface model",
         "Trees that the layer trees lacks; trunk and place are guesses.",
@@ -113,7 +113,7 @@ PLAN_LAYERS = _layers(
         ),
         key="tree_id",
     ),
-    LayerSpec(
+    Layer(
         "keepouts",
         "Keep-outs",
         "Ground that is kept from the mower, why and how.",
@@ -128,7 +128,7 @@ PLAN_LAYERS = _layers(
         ),
         key="keepout_id",
     ),
-    LayerSpec(
+    Layer(
         "zones",
         "Zones",
         "Connected mowable ground wide enough to mow.",
@@ -149,7 +149,7 @@ PLAN_LAYERS = _layers(
         ),
         key="zone_id",
     ),
-    LayerSpec(
+    Layer(
         "links",
         "Links between zones",
         "Passages and crossings: middle line, and width at the narrowest place.",
@@ -168,7 +168,7 @@ PLAN_LAYERS = _layers(
         ),
         key="link_id",
     ),
-    LayerSpec(
+    Layer(
         "edges",
         "Edges of zones",
         "Every stretch of every edge, by what lies beyond it.",
@@ -184,7 +184,7 @@ PLAN_LAYERS = _layers(
         ),
         key="edge_id",
     ),
-    LayerSpec(
+    Layer(
         "wire_path",
         "Wire, whole loops",
         "Each loop as one closed line in laying order, from its dock or signal source and back to it.",
@@ -201,7 +201,7 @@ PLAN_LAYERS = _layers(
         ),
         key="loop_id",
     ),
-    LayerSpec(
+    Layer(
         "wire_runs",
         "Wire, runs in order",
         "The pieces of each loop in laying order.",
@@ -217,7 +217,7 @@ PLAN_LAYERS = _layers(
             text("island_id", "island that it goes round or leads to"),
         ),
     ),
-    LayerSpec(
+    Layer(
         "pegs",
         "Pegs",
         "Every peg, numbered along the wire.",
@@ -229,7 +229,7 @@ PLAN_LAYERS = _layers(
             text("peg_kind", "where it stands", PEG_KINDS, nullable=False),
         ),
     ),
-    LayerSpec(
+    Layer(
         "joins",
         "Joins",
         "Where one reel ends and the next begins, and the closing joint.",
@@ -240,7 +240,7 @@ PLAN_LAYERS = _layers(
             text("why", "reason for the joint", ("reel_end", "closing"), nullable=False),
         ),
     ),
-    LayerSpec(
+    Layer(
         "dock_candidates",
         "Places for the dock",
         "Every place that was looked at, with what it fails and how it scores.",
@@ -277,7 +277,7 @@ PLAN_LAYERS = _layers(
         ),
         key="candidate_id",
     ),
-    LayerSpec(
+    Layer(
         "supply_route",
         "Supply cable",
         "Way of the supply cable from the outlet to the dock.",
@@ -291,7 +291,7 @@ PLAN_LAYERS = _layers(
             text("starts_at", "what it starts from"),
         ),
     ),
-    LayerSpec(
+    Layer(
         "hand_mow",
         "To be mown by hand",
         "Lawn that no mower serves, and why.",
@@ -303,7 +303,7 @@ PLAN_LAYERS = _layers(
         ),
         key="area_id",
     ),
-    LayerSpec(
+    Layer(
         "materials",
         "Materials",
         "What it takes, and on what it is based.",
@@ -317,7 +317,7 @@ PLAN_LAYERS = _layers(
             real("amount", "", "quantity times price"),
         ),
     ),
-    LayerSpec(
+    Layer(
         "schedule",
         "Weekly plan",
         "When the mower works in which zone.",
@@ -333,7 +333,7 @@ PLAN_LAYERS = _layers(
             text("sets_out", "from where the mower sets out: shares of departures, and metres along the zone's edge"),
         ),
     ),
-    LayerSpec(
+    Layer(
         "findings",
         "Findings",
         "What was noticed: assumptions, cautions, and what stops the plan.",
@@ -349,7 +349,7 @@ PLAN_LAYERS = _layers(
         key="finding_id",
         may_be_empty_geometry=True,
     ),
-    LayerSpec(
+    Layer(
         "visit_checks",
         "To be measured on site",
         "What the maps can't settle, the most doubtful first.",
@@ -372,7 +372,7 @@ PLAN_LAYERS = _layers(
         ),
         key="check_id",
     ),
-    LayerSpec(
+    Layer(
         "run_info",
         "How this plan was made",
         "Tool version, parameters, inputs with their hashes, times.",

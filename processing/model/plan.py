@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import PlanError
 from lawngis.geometry.polygons import polygon_parts
 
-from .contract import ColumnSpec, LayerSpec
+from .contract import Column, Layer
 from .layers import PLAN_LAYERS
 from .tables import Table, rows_of, table
 
@@ -117,7 +117,7 @@ class Plan:
         Declarations of all layers that steps may write.
     """
 
-    def __init__(self, parcel_id: str, crs: CRS, specs: Mapping[str, LayerSpec] = PLAN_LAYERS) -> None:
+    def __init__(self, parcel_id: str, crs: CRS, specs: Mapping[str, Layer] = PLAN_LAYERS) -> None:
         self.parcel_id = parcel_id
         self.crs = crs
         self.specs = specs
@@ -226,7 +226,7 @@ DECIMALS = 6
 """Points and lines are rounded to so many decimals [m]."""
 
 
-def on_grid(spec: LayerSpec, shapes: ArrayLike) -> NDArray[np.object_]:
+def on_grid(spec: Layer, shapes: ArrayLike) -> NDArray[np.object_]:
     """Return a layer's geometries with their coordinates on the grid on which a plan has them.
 
     A file keeps them in another CRS, and the way there and back moves them by some nanometres. That is enough to tip
@@ -248,7 +248,7 @@ def on_grid(spec: LayerSpec, shapes: ArrayLike) -> NDArray[np.object_]:
     return np.asarray(shapely.transform(some, lambda xy: np.round(xy, DECIMALS)), dtype=object)
 
 
-def _on_grid(spec: LayerSpec, rows: Sequence[Row]) -> Sequence[Row]:
+def _on_grid(spec: Layer, rows: Sequence[Row]) -> Sequence[Row]:
     if spec.geometry == "Polygon":
         return [_with_snapped_polygon(row) for row in rows]
     if spec.geometry is None or not all(isinstance(row.get("geometry"), BaseGeometry) for row in rows):
@@ -309,7 +309,7 @@ def columns_of(rows: Sequence[Row]) -> dict[str, Sequence[Any]]:
     return {name: [row.get(name) for row in rows] for name in dict.fromkeys(chain.from_iterable(rows))}
 
 
-def check_rows(spec: LayerSpec, rows: Sequence[Row]) -> None:
+def check_rows(spec: Layer, rows: Sequence[Row]) -> None:
     """Check rows against the declaration of their layer.
 
     Raises
@@ -333,7 +333,7 @@ def check_rows(spec: LayerSpec, rows: Sequence[Row]) -> None:
             raise PlanError(f"{spec.key} {twice!r} occurs more than once", where=f"layer {spec.name}")
 
 
-def _sound(spec: LayerSpec, columns: Mapping[str, Sequence[Any]], known: set[str]) -> bool:
+def _sound(spec: Layer, columns: Mapping[str, Sequence[Any]], known: set[str]) -> bool:
     """Return whether all rows keep to the declaration: whole columns at once, several times quicker than row by row."""
     if columns.keys() - known:
         return False
@@ -342,7 +342,7 @@ def _sound(spec: LayerSpec, columns: Mapping[str, Sequence[Any]], known: set[str
     return sound and (not spec.geometry or _geometries_sound(spec, columns.get("geometry", nothing)))
 
 
-def _column_sound(column: ColumnSpec, values: Sequence[Any]) -> bool:
+def _column_sound(column: Column, values: Sequence[Any]) -> bool:
     kinds = set(map(type, values))
     if type(None) in kinds:
         if not column.nullable:
@@ -356,14 +356,14 @@ def _column_sound(column: ColumnSpec, values: Sequence[Any]) -> bool:
     return not column.values or set(values) <= set(column.values)
 
 
-def _geometries_sound(spec: LayerSpec, geometries: Sequence[BaseGeometry | None]) -> bool:
+def _geometries_sound(spec: Layer, geometries: Sequence[BaseGeometry | None]) -> bool:
     shapes = np.array(geometries, dtype=object)
     if {getattr(shape, "geom_type", None) for shape in geometries} - {spec.geometry}:
         return False
     return bool(shapely.is_valid(shapes).all() and (spec.may_be_empty_geometry or not shapely.is_empty(shapes).any()))
 
 
-def _breach(spec: LayerSpec, row: Row, known: set[str]) -> str | None:
+def _breach(spec: Layer, row: Row, known: set[str]) -> str | None:
     unknown = set(row) - known
     if unknown:
         return f"column {sorted(unknown)[0]!r} is not declared"
@@ -383,7 +383,7 @@ _PYTHON_TYPES: Mapping[str, tuple[type, ...]] = {
 }
 
 
-def _value_problem(column: ColumnSpec, value: Any) -> str | None:
+def _value_problem(column: Column, value: Any) -> str | None:
     if value is None:
         return None if column.nullable else "has no value"
     if not isinstance(value, _PYTHON_TYPES[column.kind]):
@@ -395,7 +395,7 @@ def _value_problem(column: ColumnSpec, value: Any) -> str | None:
     return None
 
 
-def _geometry_problem(spec: LayerSpec, geometry: BaseGeometry | None) -> str | None:
+def _geometry_problem(spec: Layer, geometry: BaseGeometry | None) -> str | None:
     if geometry is None:
         return "has no geometry"
     if geometry.geom_type != spec.geometry:

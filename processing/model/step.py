@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from lawngis.errors import ParameterError
 from lawngis.mower import MowerProfile
 
-from .contract import LayerSpec
+from .contract import Layer
 from .plan import Plan, StepResult
 from .site import Site
 
@@ -63,7 +63,7 @@ class Step:
     writes: tuple[str, ...]
     compute: Compute
     parameters: type[Parameters] = field(default=Parameters)
-    layers: tuple[LayerSpec, ...] = ()
+    layers: tuple[Layer, ...] = ()
 
     @cached_property
     def plan_layers_read(self) -> frozenset[str]:

@@ -11,7 +11,7 @@ from pyproj import CRS
 
 from lawngis.errors import PlanError
 
-from .contract import LayerSpec
+from .contract import Layer
 
 Table = pd.DataFrame  # with a geometry column (geopandas) unless the layer has none
 
@@ -24,7 +24,7 @@ _DTYPES: Mapping[str, str] = {
 }
 
 
-def table(spec: LayerSpec, rows: Sequence[Mapping[str, Any]], crs: CRS | None) -> Table:
+def table(spec: Layer, rows: Sequence[Mapping[str, Any]], crs: CRS | None) -> Table:
     """Return rows as a table with exactly the declared columns and types, empty or not."""
     columns = {
         column.name: pd.Series([row.get(column.name) for row in rows], dtype=_DTYPES[column.kind])
@@ -36,7 +36,7 @@ def table(spec: LayerSpec, rows: Sequence[Mapping[str, Any]], crs: CRS | None) -
     return geopandas.GeoDataFrame(columns, geometry=geometry, crs=crs)
 
 
-def rows_of(spec: LayerSpec, given: Table, crs: CRS) -> list[dict[str, Any]]:
+def rows_of(spec: Layer, given: Table, crs: CRS) -> list[dict[str, Any]]:
     """Return a table's rows, without index and with None where a value is missing.
 
     Parameters

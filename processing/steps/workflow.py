@@ -16,7 +16,7 @@ from lawngis.errors import ParameterError, PlanError
 from lawngis.mower import MowerProfile
 
 from ..measured.overrides import Override, own_overrides, site_with, step_result_with
-from ..model.contract import LayerSpec
+from ..model.contract import Layer
 from ..model.layers import PLAN_LAYERS, stamped
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
@@ -91,7 +91,7 @@ def installed_steps() -> tuple[Step, ...]:
     return tuple(ordered(steps.values(), broken))
 
 
-def step_layers(steps: Iterable[Step]) -> dict[str, LayerSpec]:
+def step_layers(steps: Iterable[Step]) -> dict[str, Layer]:
     """Return the layers of a plan: those of the contract, and those that steps declare themselves.
 
     Raises
@@ -114,7 +114,7 @@ def step_layers(steps: Iterable[Step]) -> dict[str, LayerSpec]:
     return layers
 
 
-def _refuse_unfit_style(step: Step, spec: LayerSpec) -> None:
+def _refuse_unfit_style(step: Step, spec: Layer) -> None:
     if spec.style is None:
         return
     if not all(isinstance(rule.symbol, SYMBOLS.get(spec.geometry or "", ())) for rule in spec.style.rules):
@@ -283,7 +283,7 @@ def _run_step(step: Step, site: Site, plan: Plan, settings: Settings, measured: 
     plan.attach(step.id + MEASURED, StepResult(findings=corrected), ())
 
 
-def planned_alone(site: Site, step: Step, settings: Settings, start: Start, specs: Mapping[str, LayerSpec]) -> Plan:
+def planned_alone(site: Site, step: Step, settings: Settings, start: Start, specs: Mapping[str, Layer]) -> Plan:
     """Run one step on layers that are there already, and return what it writes.
 
     Parameters

@@ -17,7 +17,7 @@ import shapely
 from pyproj import CRS
 
 from lawngis.processing.files import gpkg
-from lawngis.processing.model.contract import LayerSpec
+from lawngis.processing.model.contract import Layer
 from lawngis.processing.model.layers import PLAN_LAYERS
 
 validate_gpkg = pytest.importorskip(
@@ -34,7 +34,7 @@ SHAPES = {
 VALUES = {"text": "a 'b' ä", "real": 0.1, "integer": 3, "boolean": True, "datetime": "2026-05-01T06:07:08.5Z"}
 
 
-def rows(layer: LayerSpec, count: int) -> pd.DataFrame:
+def rows(layer: Layer, count: int) -> pd.DataFrame:
     """Rows of which every other has nothing but nulls, and the last, for points, no place."""
     columns = {
         column.name: pd.Series([column.values[0] if column.values else VALUES[column.kind], None] * count, dtype=object)
@@ -54,7 +54,7 @@ def faults(path: Path) -> list[str]:
     return [str(fault) for fault in validate_gpkg.check(str(path), abort_at_first_error=False)]
 
 
-def written(path: Path, count: int, code: str, layers: Sequence[LayerSpec]) -> Path:
+def written(path: Path, count: int, code: str, layers: Sequence[Layer]) -> Path:
     crs = CRS.from_user_input(code)
     frames = {layer.name: rows(layer, count) for layer in layers}
     placed = {

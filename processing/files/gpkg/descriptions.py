@@ -12,7 +12,7 @@ from ..style_encoding import qml, sld
 from . import opening
 
 if TYPE_CHECKING:
-    from ...model.contract import ColumnSpec, LayerSpec
+    from ...model.contract import Column, Layer
 
 # OGC 12-128r17 (GeoPackage 1.3), annex F.9 "Schema"
 _SCHEMA_EXTENSION = "http://www.geopackage.org/spec130/#extension_schema"
@@ -45,7 +45,7 @@ INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_i
 """
 
 
-def describe_layers(draft: Path, new: Sequence[LayerSpec], written_at: datetime) -> None:
+def describe_layers(draft: Path, new: Sequence[Layer], written_at: datetime) -> None:
     """Write styles and descriptions of layers that are new in a file, beside those that it has."""
     drawn = [layer for layer in new if layer.style is not None]
     if drawn:
@@ -54,7 +54,7 @@ def describe_layers(draft: Path, new: Sequence[LayerSpec], written_at: datetime)
         _write_descriptions(draft, new, written_at)
 
 
-def _write_styles(draft: Path, drawn: Sequence[LayerSpec], written_at: datetime) -> None:
+def _write_styles(draft: Path, drawn: Sequence[Layer], written_at: datetime) -> None:
     with closing(opening.connection(draft, "rw", 0)) as database:
         database.executescript(f"BEGIN; {_STYLES_TABLE}")
         database.executemany(
@@ -74,7 +74,7 @@ def _stamp(time: datetime) -> str:
     return time.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
 
 
-def _write_descriptions(draft: Path, declarations: Sequence[LayerSpec], written_at: datetime) -> None:
+def _write_descriptions(draft: Path, declarations: Sequence[Layer], written_at: datetime) -> None:
     """Write titles, descriptions, units and allowed values of columns by the standard's schema extension."""
     described = [(layer.name, column) for layer in declarations for column in layer.columns]
     with closing(opening.connection(draft, "rw", 0)) as database:
@@ -110,10 +110,10 @@ def _write_descriptions(draft: Path, declarations: Sequence[LayerSpec], written_
         database.commit()
 
 
-def _title(column: ColumnSpec) -> str:
+def _title(column: Column) -> str:
     words = column.name.replace("_", " ")
     return f"{words} [{column.unit}]" if column.unit else words
 
 
-def _constraint(layer: str, column: ColumnSpec) -> str | None:
+def _constraint(layer: str, column: Column) -> str | None:
     return f"{layer}_{column.name}" if column.values else None

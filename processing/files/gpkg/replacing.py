@@ -23,7 +23,7 @@ from .rows import conformed_layers
 from .writing import append_layers, create_layer, draft_of, quick_fiona, refuse_unwritable
 
 if TYPE_CHECKING:
-    from ...model.contract import ColumnSpec, LayerSpec
+    from ...model.contract import Column, Layer
 
 _SQL_TYPES = {"text": "TEXT", "real": "REAL", "integer": "INTEGER", "boolean": "BOOLEAN", "datetime": "DATETIME"}
 
@@ -31,7 +31,7 @@ _SQL_TYPES = {"text": "TEXT", "real": "REAL", "integer": "INTEGER", "boolean": "
 def replace_rows(
     path: str | Path,
     layers: Mapping[str, pd.DataFrame],
-    declarations: Sequence[LayerSpec],
+    declarations: Sequence[Layer],
     *,
     crs: CRS,
     replaced: Mapping[str, Mapping[str, Collection[str]]],
@@ -85,7 +85,7 @@ def replace_rows(
     return target
 
 
-def refuse_unlike(path: str | Path, declarations: Sequence[LayerSpec], crs: CRS) -> dict[str, LayerInfo]:
+def refuse_unlike(path: str | Path, declarations: Sequence[Layer], crs: CRS) -> dict[str, LayerInfo]:
     """Refuse a file whose layers can't take rows as declared; return its layers by name in small letters.
 
     Worth calling before hours of computation; :func:`replace_rows` calls it by itself.
@@ -104,7 +104,7 @@ def refuse_unlike(path: str | Path, declarations: Sequence[LayerSpec], crs: CRS)
     return there
 
 
-def _refuse_unlike(path: Path, spec: LayerSpec, info: LayerInfo | None, crs: CRS) -> None:
+def _refuse_unlike(path: Path, spec: Layer, info: LayerInfo | None, crs: CRS) -> None:
     """Refuse to put rows into a layer that mixes them with others: GDAL would, without a word."""
     if info is None:
         return
@@ -124,7 +124,7 @@ def _refuse_unlike(path: Path, spec: LayerSpec, info: LayerInfo | None, crs: CRS
 
 
 def _make_room(
-    draft: Path, old: Sequence[tuple[LayerSpec, LayerInfo]], replaced: Mapping[str, Mapping[str, Collection[str]]]
+    draft: Path, old: Sequence[tuple[Layer, LayerInfo]], replaced: Mapping[str, Mapping[str, Collection[str]]]
 ) -> None:
     with closing(opening.connection(draft, "rw", 0)) as database:
         database.execute("BEGIN")
@@ -142,5 +142,5 @@ def _make_room(
         database.execute("COMMIT")
 
 
-def _sql_type(column: ColumnSpec) -> str:
+def _sql_type(column: Column) -> str:
     return _SQL_TYPES[column.kind]

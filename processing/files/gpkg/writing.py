@@ -23,10 +23,10 @@ from lawngis.errors import LawngisError, PlanError
 
 from . import descriptions, opening
 from .opening import EDITED_ELSEWHERE, WRITING_ERRORS, one_line
-from .rows import Columns, Layer, common_crs, conformed_layers
+from .rows import Columns, LayerRows, common_crs, conformed_layers
 
 if TYPE_CHECKING:
-    from ...model.contract import LayerSpec
+    from ...model.contract import Layer
 
 GEOPACKAGE_VERSION = "1.3"  # 1.4 draws warnings from geographic information systems still in wide use
 DRIVER = "GPKG"
@@ -42,7 +42,7 @@ _FIONA_TYPES = {"text": "str", "real": "float", "integer": "int64", "boolean": "
 def write_plan(
     path: str | Path,
     layers: Mapping[str, pd.DataFrame],
-    declarations: Sequence[LayerSpec],
+    declarations: Sequence[Layer],
     *,
     crs: CRS | None = None,
     written_at: datetime | None = None,
@@ -85,8 +85,8 @@ def write_plan(
 
 def write_plan_batches(
     path: str | Path,
-    batches: Iterable[Mapping[str, Layer]],
-    declarations: Sequence[LayerSpec],
+    batches: Iterable[Mapping[str, LayerRows]],
+    declarations: Sequence[Layer],
     *,
     crs: CRS | None,
     written_at: datetime | None = None,
@@ -199,7 +199,7 @@ def _refuse_in_use(target: Path) -> None:
             pass  # not a database at all: nobody can be editing it, and it will be replaced
 
 
-def _create_layers(draft: Path, declarations: Sequence[LayerSpec], crs: CRS | None) -> None:
+def _create_layers(draft: Path, declarations: Sequence[Layer], crs: CRS | None) -> None:
     with quick_fiona():
         for declaration in declarations:
             create_layer(draft, declaration, crs)
@@ -212,8 +212,8 @@ def quick_fiona() -> fiona.Env:
 
 def append_layers(
     draft: Path,
-    layers: Mapping[str, Layer],
-    declarations: Sequence[LayerSpec],
+    layers: Mapping[str, LayerRows],
+    declarations: Sequence[Layer],
     *,
     multi: Collection[str] = (),
 ) -> None:
@@ -231,7 +231,7 @@ def append_layers(
                 )
 
 
-def _append_columns(draft: Path, layer: Columns, declaration: LayerSpec, *, promoted: bool) -> None:
+def _append_columns(draft: Path, layer: Columns, declaration: Layer, *, promoted: bool) -> None:
     if not len(layer):
         return
     drawn = layer.shapes is not None
@@ -260,7 +260,7 @@ def _carry_over(draft: Path, file: Path, layer: str) -> None:
         pyogrio.write_dataframe(frame, draft, layer=layer, **({"geometry_type": kind} if kind else {}))
 
 
-def _refuse_repeated_keys(draft: Path, declarations: Sequence[LayerSpec]) -> None:
+def _refuse_repeated_keys(draft: Path, declarations: Sequence[Layer]) -> None:
     with closing(opening.connection(draft, "ro", 0)) as database:
         for layer in declarations:
             if layer.key is None:
@@ -282,7 +282,7 @@ def _quick_pyogrio() -> Iterator[None]:
         pyogrio.set_gdal_config_options(before)
 
 
-def create_layer(draft: Path, declaration: LayerSpec, crs: CRS | None) -> None:
+def create_layer(draft: Path, declaration: Layer, crs: CRS | None) -> None:
     """Make an empty layer with the schema as declared: what is inferred from rows changes with the rows."""
     geometry = GEOMETRY_WORDS.get(declaration.geometry, declaration.geometry)
     schema = {

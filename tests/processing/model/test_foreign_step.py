@@ -21,7 +21,7 @@ STEP = '''
 
 from pydantic import Field
 
-from lawngis.processing.model.contract import ColumnSpec, LayerSpec
+from lawngis.processing.model.contract import Column, Layer
 from lawngis.processing.model.plan import Finding, StepResult
 from lawngis.processing.model.step import Parameters, Step
 
@@ -43,12 +43,12 @@ def baths(site, plan, mower, parameters):
 
 
 LAYER = "bird_baths"
-SPEC = LayerSpec(
+SPEC = Layer(
     LAYER, "Bird baths", "Where a bird bath goes.", "Point",
     (
-        ColumnSpec("parcel_id", "text", "parcel that the row belongs to", nullable=False),
-        ColumnSpec("bath_id", "text", "name of the bath", nullable=False),
-        ColumnSpec("width_m", "real", "width of the bath", "m"),
+        Column("parcel_id", "text", "parcel that the row belongs to", nullable=False),
+        Column("bath_id", "text", "name of the bath", nullable=False),
+        Column("width_m", "real", "width of the bath", "m"),
     ),
     key="bath_id",
 )
