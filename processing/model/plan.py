@@ -58,12 +58,12 @@ class VisitCheck:
         What to measure, with what and how, and what hangs on it.
     place
         Where, in the measuring frame [m].
-    value, sd, unit, limit_value
-        What the maps say with its standard deviation, and the value at which the decision changes, all in that unit.
-    flip_probability
-        Chance that measuring changes the decision, 0 to 1.
-    weight
-        How much that matters, 0 to 1.
+    value, sd, limit_value
+        What the maps say, its standard deviation, and the value at which the decision changes [unit].
+    unit
+        Of these three.
+    flip_probability, weight
+        Chance that measuring changes the decision, and how much that matters [0 to 1].
     target_layer, target_id, target_column
         What the measured value corrects as an override; a target without an id is found by the place.
     """

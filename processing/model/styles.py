@@ -36,7 +36,19 @@ HATCH_ANGLE_DEG: Mapping[str, tuple[float, ...]] = MappingProxyType(
 
 @dataclass(frozen=True)
 class Area:
-    """A polygon: fill colour (``"#rrggbb"``, empty for none) with its opacity, hatching, outline and its width [mm]."""
+    """How polygons are drawn.
+
+    Parameters
+    ----------
+    fill, stroke
+        Colours of ground and outline, as ``"#rrggbb"``; empty for none.
+    opacity
+        Of the fill [0 to 1].
+    hatch
+        Lines across it, in the colour of the outline.
+    width_mm
+        Of the outline [mm].
+    """
 
     fill: str = ""
     opacity: float = 1.0
@@ -47,7 +59,19 @@ class Area:
 
 @dataclass(frozen=True)
 class Line:
-    """A line: colour (``"#rrggbb"``), width [mm], lengths of dashes and gaps [mm], white casing on either side [mm]."""
+    """How lines are drawn.
+
+    Parameters
+    ----------
+    stroke
+        Colour, as ``"#rrggbb"``.
+    width_mm
+        [mm]
+    dash_mm
+        Lengths of dash and gap by turns [mm]; none for a whole line.
+    casing_mm
+        White on either side, so that it stands out on a photograph [mm].
+    """
 
     stroke: str
     width_mm: float = 0.5
@@ -57,7 +81,17 @@ class Line:
 
 @dataclass(frozen=True)
 class Mark:
-    """A mark at a point: shape, fill colour (``"#rrggbb"``), size [mm], colour of its outline."""
+    """How points are drawn.
+
+    Parameters
+    ----------
+    shape
+        What stands at the point.
+    fill, stroke
+        Colours of mark and outline, as ``"#rrggbb"``.
+    size_mm
+        Across [mm].
+    """
 
     shape: Shape
     fill: str
