@@ -148,6 +148,28 @@ def test_what_a_door_names_is_used_and_documented_with_units(module, name):
         assert without_unit(getattr(thing, each)) == [], each
 
 
+DOOR_FOR_PLUG_INS = importlib.import_module("lawngis.processing.model")
+
+
+@pytest.mark.parametrize("name", dir(DOOR_FOR_PLUG_INS))
+def test_what_the_door_for_plug_ins_names_is_documented_with_units(name):
+    thing = getattr(DOOR_FOR_PLUG_INS, name)
+    assert documented(thing.__module__, name)
+    assert without_unit(thing) == []
+
+
+def test_a_plug_in_needs_nothing_of_processing_but_what_is_at_its_door():
+    example = ast.parse((ROOT / "tests/plugin_example/leaf_fall.py").read_text(encoding="utf-8"))
+    names = {
+        (node.module, alias.name)
+        for node in ast.walk(example)
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+    }
+    ours = {(module, name) for module, name in names if module and module.startswith("lawngis.processing")}
+    assert ours and ours <= {("lawngis.processing.model", name) for name in dir(DOOR_FOR_PLUG_INS)}
+
+
 def documented(module: str, name: str) -> bool:
     """Whether a function or class has a docstring, or a constant a text below it, where it is defined."""
     file = MODULES[module]

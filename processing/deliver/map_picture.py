@@ -113,7 +113,7 @@ def map_picture(plan: ParcelPlan, formats: Formats) -> MapPicture:
     width, height = right - left, top - bottom
     mm = max(width, height) / 180  # one millimetre of the styles when the map is 180 mm across
     layers = tuple(
-        _map_layer(style, _shown_rows(plan, name), formats, mm)
+        _map_layer(name, style, _shown_rows(plan, name), formats, mm)
         for name, style in STYLES.items()
         if _shown_rows(plan, name)
     )
@@ -140,29 +140,29 @@ def _shown_rows(plan: ParcelPlan, layer: str) -> list[Row]:
     return rows
 
 
-def _map_layer(style: LayerStyle, rows: Sequence[Row], formats: Formats, mm: float) -> MapLayer:
+def _map_layer(name: str, style: LayerStyle, rows: Sequence[Row], formats: Formats, mm: float) -> MapLayer:
     used: dict[Rule, None] = {}
     parts: list[Markup] = []
     for row in rows:
         rule = style.rule(row)
         if rule is not None:
             used[rule] = None
-            parts.append(_feature(style, row, rule, formats, mm))
+            parts.append(_feature(name, row, rule, formats, mm))
     order = sorted(used, key=style.rules.index)
     legend = _without_repeats(LegendLine(legend_sample(rule), rule.label) for rule in order)
-    title = PLAN_LAYERS[style.layer].title
-    shown = style.layer not in OFF_AT_FIRST
-    return MapLayer(style.layer, title, shown, len(rows), Markup("\n").join(parts), legend)
+    title = PLAN_LAYERS[name].title
+    shown = name not in OFF_AT_FIRST
+    return MapLayer(name, title, shown, len(rows), Markup("\n").join(parts), legend)
 
 
 def _without_repeats(lines: Iterable[LegendLine]) -> tuple[LegendLine, ...]:
     return tuple({line.label: line for line in lines}.values())
 
 
-def _feature(style: LayerStyle, row: Row, rule: Rule, formats: Formats, mm: float) -> Markup:
+def _feature(layer: str, row: Row, rule: Rule, formats: Formats, mm: float) -> Markup:
     symbol, shape = rule.symbol, row["geometry"]
-    text = feature_text(style.layer, row, formats)
-    reachable = style.layer in _REACHABLE and (style.layer != "dock_candidates" or row["chosen"])
+    text = feature_text(layer, row, formats)
+    reachable = layer in _REACHABLE and (layer != "dock_candidates" or row["chosen"])
     focus = Markup(' tabindex="0" role="img" aria-label="{}"').format(text) if reachable else Markup("")
     head = Markup('<g class="f" data-why="{}"{}>').format(text, focus)
     if isinstance(symbol, Area):
@@ -171,8 +171,9 @@ def _feature(style: LayerStyle, row: Row, rule: Rule, formats: Formats, mm: floa
         body = _line(svg_path(shape), symbol, mm)
     else:
         body = _mark(shape.coords[0][0], -shape.coords[0][1], symbol, mm)
-    if style.label_column and row.get(style.label_column) is not None and style.layer != "summary":
-        body += _label(shape, str(row[style.label_column]), symbol, mm)
+    label = row.get(STYLES[layer].label_column or "")
+    if label is not None and layer != "summary":
+        body += _label(shape, str(label), symbol, mm)
     return head + body + Markup("</g>")
 
 

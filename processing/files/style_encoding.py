@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from xml.etree import ElementTree as ET
 
-from ..model.contract import LayerSpec
-from ..model.layers import PLAN_LAYERS
+from ..model.contract import Column, Layer
 from ..model.styles import (
     BLACK,
     HATCH_ANGLE_DEG,
     HATCH_SPACING_MM,
-    STYLES,
     WHITE,
     Area,
     LayerStyle,
@@ -22,39 +19,18 @@ from ..model.styles import (
     Symbol,
 )
 
-
-@dataclass(frozen=True)
-class StoredStyle:
-    """A style as the table ``layer_styles`` stores it."""
-
-    layer: str
-    name: str
-    description: str
-    qml: str
-    sld: str
-
-
-def stored_styles() -> tuple[StoredStyle, ...]:
-    """Return the style of every layer of the plan, ready to be stored in its GeoPackage."""
-    return tuple(
-        StoredStyle(name, "lawngis", spec.title, qml(STYLES[name], spec), sld(STYLES[name], spec))
-        for name, spec in PLAN_LAYERS.items()
-        if name in STYLES
-    )
-
-
 # --- QML: what a desktop GIS reads from the table layer_styles -------------------------------------------
 
 
-def qml(style: LayerStyle, spec: LayerSpec) -> str:
+def qml(style: LayerStyle, columns: Sequence[Column]) -> str:
     """Return a style as QML (version 3.22 of that format, which later readers take), with aliases of the columns.
 
     Parameters
     ----------
     style
         Style of the layer.
-    spec
-        Its declaration: titles of columns become their aliases.
+    columns
+        Its columns in the order of the file: their names in words become their aliases.
     """
     root = ET.Element("qgis", version="3.22.0", styleCategories="Symbology|Labeling|Fields")
     single = style.column is None
@@ -74,7 +50,7 @@ def qml(style: LayerStyle, spec: LayerSpec) -> str:
     if style.label_column:
         _qml_labels(root, style.label_column)
     aliases = ET.SubElement(root, "aliases")
-    for number, column in enumerate(spec.columns, start=1):  # 0 is the feature number
+    for number, column in enumerate(columns, start=1):  # 0 is the feature number
         unit = f" [{column.unit}]" if column.unit else ""
         alias = column.name.replace("_", " ") + unit
         ET.SubElement(aliases, "alias", field=column.name, index=str(number), name=alias)
@@ -191,13 +167,13 @@ _NS = {
 }
 
 
-def sld(style: LayerStyle, spec: LayerSpec) -> str:
+def sld(style: LayerStyle, spec: Layer) -> str:
     """Return a style as a Styled Layer Descriptor (OGC 05-078r4) with Symbology Encoding (OGC 05-077r4)."""
     root = ET.Element("StyledLayerDescriptor", _NS)
     layer = ET.SubElement(root, "NamedLayer")
-    ET.SubElement(layer, "se:Name").text = style.layer
+    ET.SubElement(layer, "se:Name").text = spec.name
     user = ET.SubElement(layer, "UserStyle")
-    ET.SubElement(user, "se:Name").text = style.layer
+    ET.SubElement(user, "se:Name").text = spec.name
     description = ET.SubElement(user, "se:Description")
     ET.SubElement(description, "se:Title").text = spec.title
     ET.SubElement(description, "se:Abstract").text = spec.description

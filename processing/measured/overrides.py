@@ -28,7 +28,7 @@ from lawngis.geometry.frame import MeasuringFrame
 from lawngis.mower import MowerProfile
 
 from ..files import gpkg
-from ..model.contract import ColumnSpec
+from ..model.contract import Column
 from ..model.layers import PLAN_LAYERS
 from ..model.plan import Finding, Row, StepResult, VisitCheck
 from ..model.site import MeasuredSlope, Site
@@ -443,7 +443,7 @@ def _shown(value: Any) -> str:
     return "nothing" if value is None else f"{value:.2f}" if isinstance(value, float) else str(value)
 
 
-def _value(spec: ColumnSpec, item: Override) -> Any:
+def _value(spec: Column, item: Override) -> Any:
     text = item.value
     if spec.kind in ("real", "integer"):
         number = _number(item)

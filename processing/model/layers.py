@@ -8,9 +8,11 @@ A new column or layer is one declaration here and one function that fills it. Wh
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from types import MappingProxyType
 
-from .contract import LayerSpec, boolean, identifier, integer, real, text
+from .contract import Layer, boolean, identifier, integer, real, text
+from .styles import STYLES
 
 EDGE_CLASSES = ("flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown")
 KEEPOUT_REASONS = ("steep", "water", "bed", "tree", "obstacle", "drop", "narrow", "small")
@@ -29,18 +31,24 @@ WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", 
 _PARCEL = identifier("parcel_id", "parcel that the row belongs to")
 
 
-def _layers(*specs: LayerSpec) -> Mapping[str, LayerSpec]:
-    return MappingProxyType({spec.name: spec for spec in specs})
+def stamped(spec: Layer) -> Layer:
+    """Return a layer's declaration with the column `parcel_id`, which every layer of a plan has."""
+    if any(column.name == _PARCEL.name for column in spec.columns):
+        return spec
+    return replace(spec, columns=(_PARCEL, *spec.columns))
+
+
+def _layers(*specs: Layer) -> Mapping[str, Layer]:
+    return MappingProxyType({spec.name: replace(stamped(spec), style=STYLES.get(spec.name)) for spec in specs})
 
 
 PLAN_LAYERS = _layers(
-    LayerSpec(
+    Layer(
         "summary",
         "Parcels and verdicts",
         "One row per parcel: whether a mower makes sense there, and the figures that decide.",
         "MultiPolygon",
         (
-            _PARCEL,
             text("label", "what people call the parcel"),
             text("status", "what came of it", STATUSES, nullable=False),
             text("verdict_text", "the verdict in words"),
@@ -62,13 +70,12 @@ PLAN_LAYERS = _layers(
         key="parcel_id",
         may_be_empty_geometry=True,
     ),
-    LayerSpec(
+    Layer(
         "lawn",
         "Lawn",
         "Lawn as surveyed, or derived from the parcel and what covers it.",
         "Polygon",
         (
-            _PARCEL,
             identifier("lawn_id", "name of the piece"),
             real("area_m2", "m²", "ground area", nullable=False),
             text("source", "where it comes from", ("surveyed", "derived", "imagery"), nullable=False),
@@ -76,14 +83,13 @@ PLAN_LAYERS = _layers(
         ),
         key="lawn_id",
     ),
-    LayerSpec(
+    Layer(
         "cover",
         "Ground cover from the air",
         "What image and surface model show, before any layer was asked; empty without an image. Crowns and the lawn "
         "guessed beneath them overlap.",
         "Polygon",
         (
-            _PARCEL,
             identifier("cover_id", "name of the piece"),
             text("cover", "what covers the ground", COVERS, nullable=False),
             real("area_m2", "m²", "ground area", nullable=False),
@@ -93,13 +99,12 @@ PLAN_LAYERS = _layers(
         ),
         key="cover_id",
     ),
-    LayerSpec(
+    Layer(
         "trees_found",
         "Trees found in the surface model",
         "Trees that the layer trees lacks; trunk and place are guesses.",
         "Point",
         (
-            _PARCEL,
             identifier("tree_id", "name of the tree"),
             real("height_m", "m", "height above ground"),
             real("crown_diameter_m", "m", "diameter of the disc as large as its crown"),
@@ -108,13 +113,12 @@ PLAN_LAYERS = _layers(
         ),
         key="tree_id",
     ),
-    LayerSpec(
+    Layer(
         "keepouts",
         "Keep-outs",
         "Ground that is kept from the mower, why and how.",
         "Polygon",
         (
-            _PARCEL,
             identifier("keepout_id", "name of the keep-out"),
             text("reason", "why", KEEPOUT_REASONS, nullable=False),
             text("treatment", "outside the wire, islanded by it, or bumped", TREATMENTS, nullable=False),
@@ -124,13 +128,12 @@ PLAN_LAYERS = _layers(
         ),
         key="keepout_id",
     ),
-    LayerSpec(
+    Layer(
         "zones",
         "Zones",
         "Connected mowable ground wide enough to mow.",
         "Polygon",
         (
-            _PARCEL,
             identifier("zone_id", "name of the zone"),
             text("role", "home of the mower, linked with it, or detached", ROLES, nullable=False),
             real("area_m2", "m²", "ground area", nullable=False),
@@ -146,13 +149,12 @@ PLAN_LAYERS = _layers(
         ),
         key="zone_id",
     ),
-    LayerSpec(
+    Layer(
         "links",
         "Links between zones",
         "Passages and crossings: middle line, and width at the narrowest place.",
         "LineString",
         (
-            _PARCEL,
             identifier("link_id", "name of the link"),
             text("zone_a", "zone at its start", nullable=False),
             text("zone_b", "zone at its end", nullable=False),
@@ -166,13 +168,12 @@ PLAN_LAYERS = _layers(
         ),
         key="link_id",
     ),
-    LayerSpec(
+    Layer(
         "edges",
         "Edges of zones",
         "Every stretch of every edge, by what lies beyond it.",
         "LineString",
         (
-            _PARCEL,
             identifier("edge_id", "name of the stretch"),
             text("zone_id", "zone that it bounds", nullable=False),
             text("edge_class", "what lies beyond", EDGE_CLASSES, nullable=False),
@@ -183,13 +184,12 @@ PLAN_LAYERS = _layers(
         ),
         key="edge_id",
     ),
-    LayerSpec(
+    Layer(
         "wire_path",
         "Wire, whole loops",
         "Each loop as one closed line in laying order, from its dock or signal source and back to it.",
         "LineString",
         (
-            _PARCEL,
             identifier("loop_id", "name of the loop"),
             text("source", "what drives it", ("dock", "signal_source"), nullable=False),
             real("length_m", "m", "length along the ground, slope included", nullable=False),
@@ -201,13 +201,12 @@ PLAN_LAYERS = _layers(
         ),
         key="loop_id",
     ),
-    LayerSpec(
+    Layer(
         "wire_runs",
         "Wire, runs in order",
         "The pieces of each loop in laying order.",
         "LineString",
         (
-            _PARCEL,
             text("loop_id", "loop that it belongs to", nullable=False),
             integer("seq", "place in the order, from 1", nullable=False),
             text("run_kind", "what the wire does", RUN_KINDS, nullable=False),
@@ -218,38 +217,35 @@ PLAN_LAYERS = _layers(
             text("island_id", "island that it goes round or leads to"),
         ),
     ),
-    LayerSpec(
+    Layer(
         "pegs",
         "Pegs",
         "Every peg, numbered along the wire.",
         "Point",
         (
-            _PARCEL,
             text("loop_id", "loop that it holds", nullable=False),
             integer("peg_no", "number along the loop, from 1", nullable=False),
             real("chainage_m", "m", "length of wire from the start", nullable=False),
             text("peg_kind", "where it stands", PEG_KINDS, nullable=False),
         ),
     ),
-    LayerSpec(
+    Layer(
         "joins",
         "Joins",
         "Where one reel ends and the next begins, and the closing joint.",
         "Point",
         (
-            _PARCEL,
             text("loop_id", "loop that it is in", nullable=False),
             real("chainage_m", "m", "length of wire from the start", nullable=False),
             text("why", "reason for the joint", ("reel_end", "closing"), nullable=False),
         ),
     ),
-    LayerSpec(
+    Layer(
         "dock_candidates",
         "Places for the dock",
         "Every place that was looked at, with what it fails and how it scores.",
         "Point",
         (
-            _PARCEL,
             identifier("candidate_id", "name of the place"),
             text("zone_id", "zone that it is in", nullable=False),
             integer("rank", "1 is best; only places worth comparing are ranked"),
@@ -281,13 +277,12 @@ PLAN_LAYERS = _layers(
         ),
         key="candidate_id",
     ),
-    LayerSpec(
+    Layer(
         "supply_route",
         "Supply cable",
         "Way of the supply cable from the outlet to the dock.",
         "LineString",
         (
-            _PARCEL,
             text("candidate_id", "place of the dock", nullable=False),
             real("length_m", "m", "length along the ground", nullable=False),
             boolean("within_limit", "not longer than the profile allows", nullable=False),
@@ -296,26 +291,24 @@ PLAN_LAYERS = _layers(
             text("starts_at", "what it starts from"),
         ),
     ),
-    LayerSpec(
+    Layer(
         "hand_mow",
         "To be mown by hand",
         "Lawn that no mower serves, and why.",
         "Polygon",
         (
-            _PARCEL,
             identifier("area_id", "name of the area"),
             text("reason", "why", HAND_REASONS, nullable=False),
             real("area_m2", "m²", "ground area", nullable=False),
         ),
         key="area_id",
     ),
-    LayerSpec(
+    Layer(
         "materials",
         "Materials",
         "What it takes, and on what it is based.",
         None,
         (
-            _PARCEL,
             text("item", "what", nullable=False),
             real("quantity", "", "how much", nullable=False),
             text("unit", "of what", nullable=False),
@@ -324,13 +317,12 @@ PLAN_LAYERS = _layers(
             real("amount", "", "quantity times price"),
         ),
     ),
-    LayerSpec(
+    Layer(
         "schedule",
         "Weekly plan",
         "When the mower works in which zone.",
         None,
         (
-            _PARCEL,
             text("zone_id", "zone", nullable=False),
             text("weekday", "day", WEEKDAYS, nullable=False),
             text("start_time", "begin, local time HH:MM", nullable=False),
@@ -341,13 +333,12 @@ PLAN_LAYERS = _layers(
             text("sets_out", "from where the mower sets out: shares of departures, and metres along the zone's edge"),
         ),
     ),
-    LayerSpec(
+    Layer(
         "findings",
         "Findings",
         "What was noticed: assumptions, cautions, and what stops the plan.",
         "Point",
         (
-            _PARCEL,
             identifier("finding_id", "name of the finding"),
             text("severity", "how grave", SEVERITIES, nullable=False),
             text("code", "kind of finding, for programs", nullable=False),
@@ -358,13 +349,12 @@ PLAN_LAYERS = _layers(
         key="finding_id",
         may_be_empty_geometry=True,
     ),
-    LayerSpec(
+    Layer(
         "visit_checks",
         "To be measured on site",
         "What the maps can't settle, the most doubtful first.",
         "Point",
         (
-            _PARCEL,
             identifier("check_id", "name of the check"),
             integer("priority", "1 first", nullable=False),
             text("measure_what", "what to measure", nullable=False),
@@ -382,7 +372,7 @@ PLAN_LAYERS = _layers(
         ),
         key="check_id",
     ),
-    LayerSpec(
+    Layer(
         "run_info",
         "How this plan was made",
         "Tool version, parameters, inputs with their hashes, times.",

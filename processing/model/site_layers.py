@@ -9,18 +9,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from .contract import InputSpec, boolean, real, text
+from .contract import SiteLayer, boolean, real, text
 
 _POLYGONS = ("Polygon", "MultiPolygon")
 _LINES = ("LineString", "MultiLineString")
 
 
-def _inputs(*specs: InputSpec) -> Mapping[str, InputSpec]:
+def _inputs(*specs: SiteLayer) -> Mapping[str, SiteLayer]:
     return MappingProxyType({spec.name: spec for spec in specs})
 
 
 SITE_LAYERS = _inputs(
-    InputSpec(
+    SiteLayer(
         "parcels",
         "Parcels to plan",
         _POLYGONS,
@@ -29,21 +29,21 @@ SITE_LAYERS = _inputs(
             text("label", "what people call it"),
         ),
     ),
-    InputSpec(
+    SiteLayer(
         "lawns",
         "Lawns already surveyed or drawn",
         _POLYGONS,
         (),
         "where the lawn ends: it is derived from what covers the rest of the parcel",
     ),
-    InputSpec(
+    SiteLayer(
         "buildings",
         "Buildings",
         _POLYGONS,
         (real("height_m", "m", "height above ground"),),
         "where houses stand: their ground would count as lawn",
     ),
-    InputSpec(
+    SiteLayer(
         "hard_surfaces",
         "Paving",
         _POLYGONS,
@@ -54,21 +54,21 @@ SITE_LAYERS = _inputs(
         ),
         "where paving lies and whether the mower's wheel may roll onto it",
     ),
-    InputSpec(
+    SiteLayer(
         "beds",
         "Beds and borders",
         _POLYGONS,
         (text("kind", "what grows there", ("flowers", "shrubs", "hedge", "vegetables", "other")),),
         "where beds are: they would be mown",
     ),
-    InputSpec(
+    SiteLayer(
         "water",
         "Open water",
         _POLYGONS,
         (text("kind", "what it is", ("pond", "pool", "stream", "other")),),
         "where water is: check on site before anything is laid",
     ),
-    InputSpec(
+    SiteLayer(
         "trees",
         "Trees",
         ("Point", "MultiPoint"),
@@ -79,7 +79,7 @@ SITE_LAYERS = _inputs(
         ),
         "where trees stand and which may be bumped",
     ),
-    InputSpec(
+    SiteLayer(
         "barriers",
         "Walls, fences, hedges, kerbs and drops",
         _LINES,
@@ -93,22 +93,22 @@ SITE_LAYERS = _inputs(
         ),
         "what stands along the edges: setbacks there are those of an unknown edge",
     ),
-    InputSpec("sprinklers", "Sprinklers", ("Point", "MultiPoint"), (), "whether the dock would be wetted"),
-    InputSpec(
+    SiteLayer("sprinklers", "Sprinklers", ("Point", "MultiPoint"), (), "whether the dock would be wetted"),
+    SiteLayer(
         "outlets",
         "Outdoor supply points",
         ("Point", "MultiPoint"),
         (),
         "where the supply comes from: the nearest house wall is assumed",
     ),
-    InputSpec(
+    SiteLayer(
         "streets",
         "Public ground",
         (*_LINES, *_POLYGONS),
         (),
         "from where the dock can be seen, and where the public walks",
     ),
-    InputSpec(
+    SiteLayer(
         "obstacles",
         "Anything else that stands on the lawn",
         ("Point", "MultiPoint", *_POLYGONS),
@@ -118,7 +118,7 @@ SITE_LAYERS = _inputs(
         ),
         "what else stands on the lawn",
     ),
-    InputSpec(
+    SiteLayer(
         "overrides",
         "Measured on site",
         ("Point", "MultiPoint", *_LINES, *_POLYGONS, "None"),

@@ -36,7 +36,19 @@ HATCH_ANGLE_DEG: Mapping[str, tuple[float, ...]] = MappingProxyType(
 
 @dataclass(frozen=True)
 class Area:
-    """A filled area: ground colour with its opacity, hatching, outline."""
+    """How polygons are drawn.
+
+    Parameters
+    ----------
+    fill, stroke
+        Colours of ground and outline, as ``"#rrggbb"``; empty for none.
+    opacity
+        Of the fill [0 to 1].
+    hatch
+        Lines across it, in the colour of the outline.
+    width_mm
+        Of the outline [mm].
+    """
 
     fill: str = ""
     opacity: float = 1.0
@@ -47,7 +59,19 @@ class Area:
 
 @dataclass(frozen=True)
 class Line:
-    """A line, its dashes [mm] and the casing on both sides of it."""
+    """How lines are drawn.
+
+    Parameters
+    ----------
+    stroke
+        Colour, as ``"#rrggbb"``.
+    width_mm
+        [mm]
+    dash_mm
+        Lengths of dash and gap by turns [mm]; none for a whole line.
+    casing_mm
+        White on either side, so that it stands out on a photograph [mm].
+    """
 
     stroke: str
     width_mm: float = 0.5
@@ -57,7 +81,17 @@ class Line:
 
 @dataclass(frozen=True)
 class Mark:
-    """A mark at a point."""
+    """How points are drawn.
+
+    Parameters
+    ----------
+    shape
+        What stands at the point.
+    fill, stroke
+        Colours of mark and outline, as ``"#rrggbb"``.
+    size_mm
+        Across [mm].
+    """
 
     shape: Shape
     fill: str
@@ -66,6 +100,11 @@ class Mark:
 
 
 Symbol = Area | Line | Mark
+
+SYMBOLS: Mapping[str, type[Symbol]] = MappingProxyType(
+    {"Polygon": Area, "MultiPolygon": Area, "LineString": Line, "Point": Mark}
+)
+"""What draws each type of geometry."""
 
 
 @dataclass(frozen=True)
@@ -79,9 +118,11 @@ class Rule:
 
 @dataclass(frozen=True)
 class LayerStyle:
-    """Style of one layer: rules by the values of a column, and the column that labels it."""
+    """Style of one layer: rules by the values of a column (None: one rule for every row), and what labels it.
 
-    layer: str
+    A legend has a line for each rule.
+    """
+
     rules: tuple[Rule, ...]
     column: str | None = None
     label_column: str | None = None
@@ -95,127 +136,117 @@ class LayerStyle:
         return next((rule for rule in self.rules if rule.value == word), None)
 
 
-def _one(layer: str, label: str, symbol: Symbol, label_column: str | None = None) -> LayerStyle:
-    return LayerStyle(layer, (Rule(None, label, symbol),), None, label_column)
+def single_symbol(label: str, symbol: Symbol, label_column: str | None = None) -> LayerStyle:
+    """Return the style of a layer all of whose rows look alike."""
+    return LayerStyle((Rule(None, label, symbol),), None, label_column)
 
 
-def _by(layer: str, column: str, *rules: tuple[str, str, Symbol], label_column: str | None = None) -> LayerStyle:
-    return LayerStyle(layer, tuple(Rule(*rule) for rule in rules), column, label_column)
+def categorized(column: str, *rules: tuple[str, str, Symbol], label_column: str | None = None) -> LayerStyle:
+    """Return the style of a layer whose rows look otherwise by a column: for each value its label and symbol."""
+    return LayerStyle(tuple(Rule(*rule) for rule in rules), column, label_column)
 
 
 _WIRE = 0.7
 
-_STYLES = (
-    _by(
-        "summary",
-        "status",
-        ("planned", "Parcel, planned", Area(stroke=GREY, width_mm=0.35)),
-        ("not_suitable", "Parcel, no mower", Area(GREY, 0.25, stroke=GREY, width_mm=0.35)),
-        ("failed", "Parcel, planning failed", Area(hatch="crossed", stroke=VERMILION, width_mm=0.5)),
-        label_column="parcel_id",
-    ),
-    _one("lawn", "Lawn", Area("#dcebd2", 0.6, stroke="#8aa77a", width_mm=0.15)),
-    _by(
-        "cover",
-        "cover",
-        ("lawn", "From the air: lawn", Area("#c8e6b0", 0.4)),
-        ("lawn_under_crown", "From the air: lawn under a crown", Area("#c8e6b0", 0.4, "level", "#5c8f3a", 0.1)),
-        ("shrub", "From the air: shrubs", Area("#7d9a3c", 0.4)),
-        ("hedge", "From the air: hedge", Area("#7d9a3c", 0.4, "crossed", "#3f4f1d", 0.1)),
-        ("crown", "From the air: crown", Area("", 1.0, "rising", "#2f6b3f", 0.1)),
-        ("bare", "From the air: bare or paved", Area("#e2dfd8", 0.5, "falling", "#a09a8c", 0.1)),
-        ("built", "From the air: built", Area("#5c564c", 0.5)),
-    ),
-    _by(
-        "zones",
-        "role",
-        ("home", "Zone with the dock", Area(GREEN, 0.35, stroke=GREEN)),
-        ("linked", "Zone the mower reaches", Area(SKY, 0.4, stroke=BLUE)),
-        ("detached", "Zone it can't reach by itself", Area(YELLOW, 0.5, stroke="#8f8500")),
-        label_column="zone_id",
-    ),
-    _one("hand_mow", "Mown by hand", Area(hatch="rising", stroke=PURPLE)),
-    _by(
-        "keepouts",
-        "reason",
-        ("steep", "Too steep", Area(VERMILION, 0.15, "crossed", VERMILION)),
-        ("water", "Water", Area(BLUE, 0.3, "level", BLUE)),
-        ("bed", "Bed", Area(ORANGE, 0.3, "falling", "#8a5f00")),
-        ("tree", "Tree", Area("#2f6b3f", 0.6, stroke="#1d4427")),
-        ("obstacle", "Obstacle", Area("#b5b5b5", 0.9, stroke=BLACK)),
-        ("drop", "Drop", Area(VERMILION, 0.15, "rising", VERMILION)),
-        ("narrow", "Too narrow", Area(hatch="falling", stroke=GREY)),
-        ("small", "Too small", Area(hatch="falling", stroke=GREY)),
-    ),
-    _by(
-        "edges",
-        "edge_class",
-        ("flush", "Edge: flush", Line(GREEN, 0.3, (0.6, 0.6))),
-        ("raised", "Edge: wall, kerb, fence", Line(BLACK, 0.45)),
-        ("drop", "Edge: drop", Line(VERMILION, 0.6, (2.0, 0.6))),
-        ("water", "Edge: water", Line(BLUE, 0.6, (1.2, 0.5, 0.3, 0.5))),
-        ("soft", "Edge: bed, hedge", Line("#8a5f00", 0.3, (1.5, 0.6))),
-        ("steep", "Edge: steep", Line(VERMILION, 0.3, (0.5, 0.5))),
-        ("boundary", "Edge: boundary", Line(GREY, 0.3, (3.0, 0.8))),
-        ("unknown", "Edge: not known", Line(GREY, 0.3, (0.4, 0.8))),
-    ),
-    _by(
-        "links",
-        "kind",
-        ("open", "Passage, mown", Line(GREEN, 0.5, (0.5, 0.8), 0.3)),
-        ("transit", "Passage, driven through", Line(ORANGE, 0.6, (1.6, 0.8), 0.3)),
-        ("crossing", "Crossing over paving", Line(PURPLE, 0.6, (2.4, 0.6, 0.5, 0.6), 0.3)),
-        ("blocked", "Passage, blocked", Line(VERMILION, 0.6, (0.4, 0.6), 0.3)),
-    ),
-    _by(
-        "supply_route",
-        "within_limit",
-        ("true", "Supply cable", Line(VERMILION, 0.6, (2.4, 0.8), 0.35)),
-        ("false", "Supply cable, longer than allowed", Line(VERMILION, 0.9, (0.8, 0.8), 0.35)),
-    ),
-    _one("wire_path", "Whole loop of wire", Line(BLUE, 0.3, (), 0.2)),
-    _by(
-        "wire_runs",
-        "run_kind",
-        ("edge", "Wire along an edge", Line(BLUE, _WIRE, (), 0.35)),
-        ("corner", "Wire, corner cut", Line(BLUE, _WIRE, (), 0.35)),
-        ("passage", "Wire through a passage", Line(BLUE, _WIRE, (2.0, 0.6), 0.35)),
-        ("island", "Wire around an island", Line(BLUE, _WIRE, (), 0.35)),
-        ("lead_out", "Lead to an island, out", Line(PURPLE, _WIRE, (1.2, 0.6), 0.35)),
-        ("lead_back", "Lead to an island, back", Line(PURPLE, _WIRE, (1.2, 0.6), 0.35)),
-    ),
-    _by(
-        "dock_candidates",
-        "chosen",
-        ("true", "Dock", Mark("square", ORANGE, 3.2)),
-        ("false", "Other place for the dock", Mark("circle", WHITE, 0.9, GREY)),
-    ),
-    _one("trees_found", "Tree found in the surface model", Mark("circle", "#7fbf7f", 2.2, "#1d4427")),
-    _by(
-        "pegs",
-        "peg_kind",
-        ("straight", "Peg", Mark("circle", WHITE, 0.8, BLUE)),
-        ("bend", "Peg at a bend", Mark("circle", BLUE, 1.0, BLUE)),
-        ("lead", "Peg on a lead", Mark("circle", PURPLE, 0.8, PURPLE)),
-        ("dock", "Peg at the dock", Mark("circle", ORANGE, 1.2)),
-    ),
-    _by(
-        "joins",
-        "why",
-        ("reel_end", "Joint, end of a reel", Mark("diamond", YELLOW, 2.4)),
-        ("closing", "Joint that closes the loop", Mark("diamond", WHITE, 2.4)),
-    ),
-    _by(
-        "findings",
-        "severity",
-        ("info", "Finding: assumption", Mark("circle", SKY, 2.0)),
-        ("caution", "Finding: caution", Mark("triangle", ORANGE, 2.8)),
-        ("stop", "Finding: stops the plan", Mark("cross", VERMILION, 3.2)),
-    ),
-    _one("visit_checks", "Measure on site", Mark("star", PURPLE, 3.2), "priority"),
+STYLES: Mapping[str, LayerStyle] = MappingProxyType(
+    {
+        "summary": categorized(
+            "status",
+            ("planned", "Parcel, planned", Area(stroke=GREY, width_mm=0.35)),
+            ("not_suitable", "Parcel, no mower", Area(GREY, 0.25, stroke=GREY, width_mm=0.35)),
+            ("failed", "Parcel, planning failed", Area(hatch="crossed", stroke=VERMILION, width_mm=0.5)),
+            label_column="parcel_id",
+        ),
+        "lawn": single_symbol("Lawn", Area("#dcebd2", 0.6, stroke="#8aa77a", width_mm=0.15)),
+        "cover": categorized(
+            "cover",
+            ("lawn", "From the air: lawn", Area("#c8e6b0", 0.4)),
+            ("lawn_under_crown", "From the air: lawn under a crown", Area("#c8e6b0", 0.4, "level", "#5c8f3a", 0.1)),
+            ("shrub", "From the air: shrubs", Area("#7d9a3c", 0.4)),
+            ("hedge", "From the air: hedge", Area("#7d9a3c", 0.4, "crossed", "#3f4f1d", 0.1)),
+            ("crown", "From the air: crown", Area("", 1.0, "rising", "#2f6b3f", 0.1)),
+            ("bare", "From the air: bare or paved", Area("#e2dfd8", 0.5, "falling", "#a09a8c", 0.1)),
+            ("built", "From the air: built", Area("#5c564c", 0.5)),
+        ),
+        "zones": categorized(
+            "role",
+            ("home", "Zone with the dock", Area(GREEN, 0.35, stroke=GREEN)),
+            ("linked", "Zone the mower reaches", Area(SKY, 0.4, stroke=BLUE)),
+            ("detached", "Zone it can't reach by itself", Area(YELLOW, 0.5, stroke="#8f8500")),
+            label_column="zone_id",
+        ),
+        "hand_mow": single_symbol("Mown by hand", Area(hatch="rising", stroke=PURPLE)),
+        "keepouts": categorized(
+            "reason",
+            ("steep", "Too steep", Area(VERMILION, 0.15, "crossed", VERMILION)),
+            ("water", "Water", Area(BLUE, 0.3, "level", BLUE)),
+            ("bed", "Bed", Area(ORANGE, 0.3, "falling", "#8a5f00")),
+            ("tree", "Tree", Area("#2f6b3f", 0.6, stroke="#1d4427")),
+            ("obstacle", "Obstacle", Area("#b5b5b5", 0.9, stroke=BLACK)),
+            ("drop", "Drop", Area(VERMILION, 0.15, "rising", VERMILION)),
+            ("narrow", "Too narrow", Area(hatch="falling", stroke=GREY)),
+            ("small", "Too small", Area(hatch="falling", stroke=GREY)),
+        ),
+        "edges": categorized(
+            "edge_class",
+            ("flush", "Edge: flush", Line(GREEN, 0.3, (0.6, 0.6))),
+            ("raised", "Edge: wall, kerb, fence", Line(BLACK, 0.45)),
+            ("drop", "Edge: drop", Line(VERMILION, 0.6, (2.0, 0.6))),
+            ("water", "Edge: water", Line(BLUE, 0.6, (1.2, 0.5, 0.3, 0.5))),
+            ("soft", "Edge: bed, hedge", Line("#8a5f00", 0.3, (1.5, 0.6))),
+            ("steep", "Edge: steep", Line(VERMILION, 0.3, (0.5, 0.5))),
+            ("boundary", "Edge: boundary", Line(GREY, 0.3, (3.0, 0.8))),
+            ("unknown", "Edge: not known", Line(GREY, 0.3, (0.4, 0.8))),
+        ),
+        "links": categorized(
+            "kind",
+            ("open", "Passage, mown", Line(GREEN, 0.5, (0.5, 0.8), 0.3)),
+            ("transit", "Passage, driven through", Line(ORANGE, 0.6, (1.6, 0.8), 0.3)),
+            ("crossing", "Crossing over paving", Line(PURPLE, 0.6, (2.4, 0.6, 0.5, 0.6), 0.3)),
+            ("blocked", "Passage, blocked", Line(VERMILION, 0.6, (0.4, 0.6), 0.3)),
+        ),
+        "supply_route": categorized(
+            "within_limit",
+            ("true", "Supply cable", Line(VERMILION, 0.6, (2.4, 0.8), 0.35)),
+            ("false", "Supply cable, longer than allowed", Line(VERMILION, 0.9, (0.8, 0.8), 0.35)),
+        ),
+        "wire_path": single_symbol("Whole loop of wire", Line(BLUE, 0.3, (), 0.2)),
+        "wire_runs": categorized(
+            "run_kind",
+            ("edge", "Wire along an edge", Line(BLUE, _WIRE, (), 0.35)),
+            ("corner", "Wire, corner cut", Line(BLUE, _WIRE, (), 0.35)),
+            ("passage", "Wire through a passage", Line(BLUE, _WIRE, (2.0, 0.6), 0.35)),
+            ("island", "Wire around an island", Line(BLUE, _WIRE, (), 0.35)),
+            ("lead_out", "Lead to an island, out", Line(PURPLE, _WIRE, (1.2, 0.6), 0.35)),
+            ("lead_back", "Lead to an island, back", Line(PURPLE, _WIRE, (1.2, 0.6), 0.35)),
+        ),
+        "dock_candidates": categorized(
+            "chosen",
+            ("true", "Dock", Mark("square", ORANGE, 3.2)),
+            ("false", "Other place for the dock", Mark("circle", WHITE, 0.9, GREY)),
+        ),
+        "trees_found": single_symbol("Tree found in the surface model", Mark("circle", "#7fbf7f", 2.2, "#1d4427")),
+        "pegs": categorized(
+            "peg_kind",
+            ("straight", "Peg", Mark("circle", WHITE, 0.8, BLUE)),
+            ("bend", "Peg at a bend", Mark("circle", BLUE, 1.0, BLUE)),
+            ("lead", "Peg on a lead", Mark("circle", PURPLE, 0.8, PURPLE)),
+            ("dock", "Peg at the dock", Mark("circle", ORANGE, 1.2)),
+        ),
+        "joins": categorized(
+            "why",
+            ("reel_end", "Joint, end of a reel", Mark("diamond", YELLOW, 2.4)),
+            ("closing", "Joint that closes the loop", Mark("diamond", WHITE, 2.4)),
+        ),
+        "findings": categorized(
+            "severity",
+            ("info", "Finding: assumption", Mark("circle", SKY, 2.0)),
+            ("caution", "Finding: caution", Mark("triangle", ORANGE, 2.8)),
+            ("stop", "Finding: stops the plan", Mark("cross", VERMILION, 3.2)),
+        ),
+        "visit_checks": single_symbol("Measure on site", Mark("star", PURPLE, 3.2), "priority"),
+    }
 )
-
-STYLES: Mapping[str, LayerStyle] = MappingProxyType({style.layer: style for style in _STYLES})
 """Style of every layer of the plan that has geometry, by name, in drawing order: the first lies undermost."""
 
 MARK_CORNERS: Mapping[str, tuple[tuple[float, float], ...]] = MappingProxyType(

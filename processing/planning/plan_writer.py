@@ -14,8 +14,7 @@ from lawngis.errors import LawngisError, PlanError
 from ..edited.change_record import LayerEdit
 from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan, is_plan, without_neighbours
 from ..files import gpkg
-from ..files.style_encoding import stored_styles
-from ..model.contract import LayerSpec
+from ..model.contract import Layer
 from ..model.plan import Row
 from ..model.step import Step
 from ..steps.workflow import OPEN_LAYERS, steps_before
@@ -49,7 +48,7 @@ class PlanWriter:
         Files and layers in them that a person added to the earlier plan.
     """
 
-    specs: Mapping[str, LayerSpec]
+    specs: Mapping[str, Layer]
     crs: CRS
     carried: Sequence[tuple[Path, str]] = field(default=())
 
@@ -77,7 +76,6 @@ class PlanWriter:
             self._batches(results, run_info),
             tuple(self.specs.values()),
             crs=self.crs,
-            styles=stored_styles(),
             carried=self.carried,
         )
 
@@ -141,7 +139,7 @@ def reaches_in(crs: CRS) -> Callable[[Sequence[Row]], Sequence[Reach]]:
     return boxes
 
 
-def edited_plan(path: Path, specs: Mapping[str, LayerSpec]) -> EarlierPlan | None:
+def edited_plan(path: Path, specs: Mapping[str, Layer]) -> EarlierPlan | None:
     """Return what a person edited in a plan; None when there is no plan, or it can't be read and so not be edited."""
     try:
         return earlier_plan(path, specs) if is_plan(path) else None

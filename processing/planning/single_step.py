@@ -12,11 +12,11 @@ from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan
 from ..edited.repair import mended
 from ..edited.start_from import checks_of, findings_of
 from ..files import gpkg
-from ..files.style_encoding import stored_styles
-from ..model.contract import LayerSpec
-from ..model.plan import Row, table
+from ..model.contract import Layer
+from ..model.plan import Row
 from ..model.site_layers import RASTERS, SITE_LAYERS
 from ..model.step import Step
+from ..model.tables import table
 from ..reading.site_files import RASTER_ENDINGS, SiteFiles, site_files
 from ..reading.site_source import SiteSource
 from ..steps.workflow import MEASURED, OPEN_LAYERS, Settings, Start, planned_alone
@@ -43,7 +43,7 @@ class Source:
     layer_names: Mapping[str, str] = field(default_factory=dict)
     rasters: Mapping[str, str] = field(default_factory=dict)
 
-    def files(self, specs: Mapping[str, LayerSpec]) -> SiteFiles:
+    def files(self, specs: Mapping[str, Layer]) -> SiteFiles:
         """Return the layers and rasters of the site; rasters are looked for beside a file too.
 
         Raises
@@ -99,7 +99,7 @@ def refuse_input(target: Path, files: SiteFiles) -> None:
             )
 
 
-def readable(source: Source, step: Step, specs: Mapping[str, LayerSpec], site: SiteSource) -> EarlierPlan | None:
+def readable(source: Source, step: Step, specs: Mapping[str, Layer], site: SiteSource) -> EarlierPlan | None:
     """Return the layers of a plan that a step reads; None when there is no file with any.
 
     Raises
@@ -135,7 +135,7 @@ def step_rows(
     step: Step,
     settings: Settings,
     earlier: EarlierPlan | None,
-    specs: Mapping[str, LayerSpec],
+    specs: Mapping[str, Layer],
     parcel_ids: Sequence[str],
 ) -> Iterator[tuple[str, dict[str, list[Row]]]]:
     """Yield for each parcel the rows by layer that a step writes, its findings and checks among them.
@@ -166,7 +166,7 @@ def step_rows(
 
 def write_step(
     target: Path, step: Step, results: Mapping[str, Mapping[str, Sequence[Row]]], site: SiteSource,
-    specs: Mapping[str, LayerSpec],
+    specs: Mapping[str, Layer],
 ) -> Path:  # fmt: skip
     """Put what a step wrote into a file: rows of these parcels give way, in findings and checks only the step's own.
 
@@ -198,11 +198,10 @@ def write_step(
         [specs[name] for name in names],
         crs=site.crs,
         replaced=replaced,
-        styles=stored_styles(),
     )
 
 
-def _ids_in_file(target: Path, specs: Mapping[str, LayerSpec]) -> dict[str, dict[str, set[str]]]:
+def _ids_in_file(target: Path, specs: Mapping[str, Layer]) -> dict[str, dict[str, set[str]]]:
     """Return the names that findings and checks of other steps have in a file, by layer and step."""
     if not target.exists():
         return {}
@@ -219,9 +218,7 @@ def _ids_in_file(target: Path, specs: Mapping[str, LayerSpec]) -> dict[str, dict
     return ids
 
 
-def _numbered(
-    rows: Sequence[Row], spec: LayerSpec, parcel_id: str, ids: Mapping[str, set[str]], step: Step
-) -> list[Row]:
+def _numbered(rows: Sequence[Row], spec: Layer, parcel_id: str, ids: Mapping[str, set[str]], step: Step) -> list[Row]:
     """Return rows of findings or checks with names that no other step's rows have."""
     if spec.name not in OPEN_LAYERS:
         return list(rows)
@@ -238,7 +235,7 @@ def _numbered(
     return numbered
 
 
-def opened(source: Source, specs: Mapping[str, LayerSpec], options: object) -> SiteSource:
+def opened(source: Source, specs: Mapping[str, Layer], options: object) -> SiteSource:
     """Return the site, opened.
 
     Raises

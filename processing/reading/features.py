@@ -21,7 +21,7 @@ from lawngis.errors import LayerError
 from lawngis.geometry.polygons import polygon_parts
 
 from ..files import gpkg
-from ..model.contract import ColumnSpec, InputSpec
+from ..model.contract import Column, SiteLayer
 from ..model.plan import Finding
 from .site_files import LayerPlace
 
@@ -29,7 +29,7 @@ MIXED = ("Geometry", "GeometryCollection")
 """What a layer says that holds features of any type: each is then looked at by itself."""
 
 
-def check_layer(spec: InputSpec, place: LayerPlace) -> None:
+def check_layer(spec: SiteLayer, place: LayerPlace) -> None:
     """Check a layer by its schema alone.
 
     Raises
@@ -49,7 +49,7 @@ def check_layer(spec: InputSpec, place: LayerPlace) -> None:
         raise LayerError("has no CRS", where=str(place), advice="Assign the right one in a GIS.")
 
 
-def _geometry_words(spec: InputSpec) -> str:
+def _geometry_words(spec: SiteLayer) -> str:
     plain = dict.fromkeys(name.removeprefix("Multi") for name in spec.geometries if name != "None")
     return " or ".join(_plural(name) for name in plain)
 
@@ -162,7 +162,7 @@ def _row_words(rows: Sequence[int]) -> str:
     return f"row {named}" if len(rows) == 1 else f"rows {named}{more}"
 
 
-def surveyed(spec: InputSpec, place: LayerPlace) -> Survey:
+def surveyed(spec: SiteLayer, place: LayerPlace) -> Survey:
     """Look through a whole layer, some features at a time.
 
     Raises
@@ -184,7 +184,7 @@ def surveyed(spec: InputSpec, place: LayerPlace) -> Survey:
     return Survey(broken, repaired, tuple(doubts))
 
 
-def read_features(spec: InputSpec, place: LayerPlace, *, bbox: gpkg.Bounds | None = None) -> Features:
+def read_features(spec: SiteLayer, place: LayerPlace, *, bbox: gpkg.Bounds | None = None) -> Features:
     """Return a layer's features with the columns that are read, geometries repaired or left out.
 
     Parcels that can't be used stay in their row, with an empty outline, so that each can fail by its name.
@@ -221,12 +221,12 @@ def read_features(spec: InputSpec, place: LayerPlace, *, bbox: gpkg.Bounds | Non
     )
 
 
-def _columns(spec: InputSpec) -> list[str]:
+def _columns(spec: SiteLayer) -> list[str]:
     return [column.name for column in spec.columns]
 
 
 def _cleaned_columns(
-    spec: InputSpec, table: geopandas.GeoDataFrame, place: LayerPlace, first_row: int
+    spec: SiteLayer, table: geopandas.GeoDataFrame, place: LayerPlace, first_row: int
 ) -> tuple[dict[str, pd.Series[Any]], tuple[str, ...]]:
     """Return the columns that are read, cleaned, and what is doubtful in them."""
     doubts: list[str] = []
@@ -235,7 +235,7 @@ def _cleaned_columns(
 
 
 def _repairs(
-    spec: InputSpec, table: geopandas.GeoDataFrame
+    spec: SiteLayer, table: geopandas.GeoDataFrame
 ) -> tuple[list[BaseGeometry], dict[int, str], dict[int, str]]:
     """Return the geometries as they are used, and by row what was repaired and what could not be."""
     row_of = {fid: row for row, fid in enumerate(table.index)}
@@ -255,7 +255,7 @@ def _repairs(
     return geometries, repaired, broken
 
 
-def _repaired(geometry: BaseGeometry | None, spec: InputSpec) -> BaseGeometry | None:
+def _repaired(geometry: BaseGeometry | None, spec: SiteLayer) -> BaseGeometry | None:
     """Return what a geometry holds of the types that the layer needs, made valid; None when that is nothing."""
     if geometry is None or geometry.is_empty or not np.isfinite(shapely.get_coordinates(geometry)).all():
         return None
@@ -288,7 +288,7 @@ _Start = tuple[LayerPlace, int]
 """A layer, and the row of it at which a table begins."""
 
 
-def _values(column: ColumnSpec, table: geopandas.GeoDataFrame, start: _Start, doubts: list[str]) -> pd.Series[Any]:
+def _values(column: Column, table: geopandas.GeoDataFrame, start: _Start, doubts: list[str]) -> pd.Series[Any]:
     if column.name not in table.columns:
         return pd.Series([None] * len(table), dtype="float64" if column.kind == "real" else "object")
     values = table[column.name].reset_index(drop=True)
@@ -308,7 +308,7 @@ def _text(value: Any) -> str | None:
     return str(int(value) if whole else value).strip() or None
 
 
-def _known_words(column: ColumnSpec, texts: list[str | None], doubts: list[str]) -> list[str | None]:
+def _known_words(column: Column, texts: list[str | None], doubts: list[str]) -> list[str | None]:
     folded = [None if text is None else text.casefold() for text in texts]
     strange = {text: None for text, word in zip(texts, folded, strict=True) if word and word not in column.values}
     for text in strange:
@@ -316,7 +316,7 @@ def _known_words(column: ColumnSpec, texts: list[str | None], doubts: list[str])
     return [word if word in column.values else None for word in folded]
 
 
-def _numbers(column: ColumnSpec, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
+def _numbers(column: Column, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
     place, first_row = start
     numbers = pd.to_numeric(values, errors="coerce").astype("float64")
     wrong = numbers.isna() & values.notna() & (values.astype(str).str.strip() != "")
@@ -343,7 +343,7 @@ _UNIT_WORDS = {"m": "metres"}
 _TRUE, _FALSE = ("1", "1.0", "true", "yes", "t", "y"), ("0", "0.0", "false", "no", "f", "n")
 
 
-def _truths(column: ColumnSpec, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
+def _truths(column: Column, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
     words = [None if pd.isna(value) else str(value).strip().casefold() or None for value in values]
     strange = [row for row, word in enumerate(words) if word is not None and word not in (*_TRUE, *_FALSE)]
     if strange:

@@ -13,7 +13,7 @@ from pathlib import Path
 from lawngis.errors import LayerError, SiteError
 
 from ..files import geoparquet, gpkg, rasters, tiles
-from ..model.contract import InputSpec
+from ..model.contract import SiteLayer
 from ..model.site_layers import RASTERS, SITE_LAYERS
 
 PLAN_MARKS = frozenset({"summary", "run_info", "wire_path"})
@@ -52,7 +52,7 @@ class SiteFiles:
     """Folders of tiles that rasters were tied together from, by raster."""
 
     @property
-    def absent(self) -> list[InputSpec]:
+    def absent(self) -> list[SiteLayer]:
         """Layers of the contract that the site doesn't have; measurements on site are never missed."""
         return [spec for name, spec in SITE_LAYERS.items() if name not in self.layers and spec.unknown_without]
 

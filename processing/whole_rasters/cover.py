@@ -40,8 +40,8 @@ from ..derived.imagery_rules import (
 )
 from ..files import gpkg
 from ..files.rasters import rasters_passing
-from ..files.style_encoding import stored_styles
-from ..model.plan import GRID_M, Finding, Row, Table, table
+from ..model.plan import GRID_M, Finding, Row
+from ..model.tables import Table, table
 from ..model.text import counted
 from ..reading.read_options import ReadOptions
 from ..reading.site_files import SiteFiles
@@ -122,10 +122,9 @@ def write_cover(
         image = WholeImage.of(files, options)
         calibration = calibrated(image, parameters)
         work = _BlockwiseCover(calibration, parameters, outcome, progress)
-        styles = [style for style in stored_styles() if style.layer in COVER_LAYERS]
         specs = tuple(COVER_LAYERS.values())
         batches = _table_batches(work, lambda: run_info_rows(calibration.image, parameters, started))
-        gpkg.write_plan_batches(out, batches, specs, crs=image.frame.source, styles=styles)
+        gpkg.write_plan_batches(out, batches, specs, crs=image.frame.source)
     return outcome
 
 

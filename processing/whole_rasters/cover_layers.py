@@ -15,22 +15,22 @@ from lawngis.ground.trees import FoundTree
 
 from ..derived.imagery_rules import EVIDENCE, CoverParameters
 from ..files.digests import sha256
-from ..model.contract import ColumnSpec, LayerSpec
+from ..model.contract import Column, Layer
 from ..model.layers import PLAN_LAYERS
 from ..model.plan import Finding, Row
 from .image import WholeImage
 
-_PARTED = ColumnSpec("parted", "boolean", "whether more of it lies beyond a straight line along which it was cut")
+_PARTED = Column("parted", "boolean", "whether more of it lies beyond a straight line along which it was cut")
 _DROPPED = {"findings": {"parcel_id", "step"}}
 
 
-def _without_parcels(name: str, *more: ColumnSpec) -> LayerSpec:
+def _without_parcels(name: str, *more: Column) -> Layer:
     spec = PLAN_LAYERS[name]
     dropped = _DROPPED.get(name, {"parcel_id"})
     return replace(spec, columns=(*(column for column in spec.columns if column.name not in dropped), *more))
 
 
-COVER_LAYERS: Mapping[str, LayerSpec] = {
+COVER_LAYERS: Mapping[str, Layer] = {
     "cover": _without_parcels("cover", _PARTED),
     "trees_found": _without_parcels("trees_found"),
     "findings": _without_parcels("findings"),
