@@ -129,6 +129,20 @@ def test_noise_makes_a_small_kerb_uncertain():
     assert min(step.sd_m for step in told) > 5 * max(step.sd_m for step in quiet)
 
 
+def test_standard_deviation_by_hand():
+    """Noise of 0.15 m is told and none is there: by the factors of the module's head, worked by hand.
+
+    A bilinear height scatters by 2/3 x 0.15 = 0.1. Of a stretch of 2 m with cells of 0.25 m, 8 cells, 7 are
+    independent: a level has 1.6 x 0.1 / sqrt(7) = 0.060474, the line inside 1.6 and the median beyond 1.0 of it, in
+    squares: 0.060474 x sqrt(3.56) = 0.114103. A slope of 0.2 adds half of itself over the median offset of 1.5 cells
+    beyond: 0.2 / 2 x 0.375 = 0.0375, in squares: sqrt(0.114103² + 0.0375²) = 0.120107.
+    """
+    for slope, expected in [(0.0, 0.114103), (0.2, 0.120107)]:
+        grid = surface(lambda x, y, slope=slope: 100 + slope * x, noise=0.0)
+        steps = height_steps(grid, FRAME, EDGE, z_sd_m=0.15)
+        assert [step.sd_m for step in steps] == pytest.approx([expected] * 10, abs=1e-6)
+
+
 def test_no_data_is_unknown():
     grid = surface(step_of(0.2))
     values = grid.values.copy()

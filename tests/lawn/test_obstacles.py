@@ -1,5 +1,7 @@
 """What is kept out of a lawn, and how."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -198,6 +200,17 @@ class TestOverlaps:
         pond = Keepout(box(8, 4, 12, 10), "water", "island", 0.9, 1)
         found = without_overlaps([bed, pond], within=LAWN)
         assert [(item.reason, item.polygon.area) for item in found] == [("water", 24.0), ("bed", 24.0)]
+
+    @pytest.mark.parametrize(
+        ("graver", "other"), [*pairwise(["water", "drop", "bed", "tree", "obstacle", "steep", "narrow", "small"])]
+    )
+    def test_which_is_the_graver_one(self, graver, other):
+        """What one falls into or off before what one damages, before what is only bad to mow."""
+        one = Keepout(box(4, 4, 10, 10), graver, "island", 0.9, 0)
+        two = Keepout(box(8, 4, 12, 10), other, "island", 0.9, 1)
+        for given_ones in ([one, two], [two, one]):
+            found = without_overlaps(given_ones, within=LAWN)
+            assert [(item.reason, item.polygon.area) for item in found] == [(graver, 36.0), (other, 12.0)]
 
     def test_what_lies_off_the_parcel_is_cut_off_and_crumbs_go(self):
         across = Keepout(box(28, 4, 34, 10), "bed", "outside", 0.9, 0)

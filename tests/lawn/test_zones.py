@@ -401,6 +401,13 @@ def test_no_crossing(surface, length_max_m, transit_width_m):
     assert not crossings(ZONES[:2], [surface], length_max_m=length_max_m, transit_width_m=transit_width_m)
 
 
+@pytest.mark.parametrize(("gap_m", "count"), [(0.04, 1), (0.06, 0)])
+def test_paving_and_lawn_drawn_a_hairline_apart_still_meet(gap_m, count):
+    """Up to 5 cm, on either side."""
+    for surface in (box(10 + gap_m, -5, 12, 15), box(10, -5, 12 - gap_m, 15)):
+        assert len(crossings(ZONES[:2], [surface], length_max_m=3, transit_width_m=0.9)) == count
+
+
 def test_one_crossing_for_each_surface_and_pair():
     paths = [box(10, 0, 12, 4), box(10, 6, 12, 10), box(22, 2, 30, 6)]
     found = crossings(ZONES, paths, length_max_m=9, transit_width_m=1)

@@ -187,6 +187,21 @@ def test_where_hours_are_short_sharing_them_costs_little(hours):
     assert said.missing_h <= sum(plain.missing_h) + 0.05 * sum(hours) + 0.05
 
 
+def test_what_is_short_is_short_in_every_zone_alike():
+    """Two days of 280 min (see above) for twice 9 h: not all for one zone, but half of each day for either."""
+    said = verdict([9.0, 9.0], wanted={}, permitted={0: [(9.0, 17.0)], 1: [(9.0, 17.0)]}, **BATTERY)
+    assert [s.zone for s in said.week.sessions] == [0, 1] * 2
+    assert said.week.missing_h[0] == said.week.missing_h[1]
+    assert sum(said.week.missing_h) <= 18 - 2 * 280 / 60 + 0.05 * 18
+
+
+def test_sharing_that_costs_more_than_a_twentieth_of_the_hours_is_not_done():
+    """9 to 12 holds two runs of an hour with a charge between: 2 h for the large zone, 1 h of 3 is missing. Shared, 80
+    and 40 min: the large zone would be done at 11:20 and the small one find no room, so 1 h 40 min were missing."""
+    said = verdict([2.0, 1.0], wanted={}, permitted={0: [(9.0, 12.0)]}, run_minutes=60, charge_minutes=60)
+    assert said.week.missing_h == (0.0, 1.0)
+
+
 def test_parcels_share_a_mower_by_days():
     weeks = shared_week([[7.0], [3.0, 2.0], [4.0]], windows=LONG, **BATTERY)
     days = [{s.weekday for s in week.sessions} for week in weeks]

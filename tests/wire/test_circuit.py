@@ -232,6 +232,15 @@ def test_there_is_no_weak_ground_where_the_field_is_nowhere_below_the_least():
     assert len(weak_ground(Polygon(circle(10)), [circle(10)], least_ut=1.01 * middle, height_m=0.0)) == 1
 
 
+def test_a_weak_spot_of_half_a_metre_is_found_wherever_it_lies():
+    # Near the middle of a circle of radius a the field grows as 1 + 3/4 (r / a)²; few places looked at may miss it.
+    for radius in np.arange(9.5, 10.5, 0.1):
+        least = 0.2 * np.pi / radius * (1 + 0.75 * (0.5 / radius) ** 2)
+        wire = circle(radius, 180)
+        (weak,) = weak_ground(Polygon(wire), [wire], least_ut=least, height_m=0.0)
+        assert weak.area == pytest.approx(np.pi * 0.5**2, rel=0.35)
+
+
 @pytest.mark.parametrize("current", [0.3, 3.0])
 def test_weak_ground_depends_on_field_over_current(current):
     lawn = Polygon(circle(10))
@@ -287,6 +296,12 @@ def test_the_least_field_in_a_rectangle_is_that_in_its_middle():
     middle = field(SQUARE, np.array([[3.0, 2.0]]), 0.0)[0]
     assert least_field_ut([SQUARE], height_m=0.0) == pytest.approx(middle)
     assert least_field_ut([SQUARE], height_m=0.0, current_a=3.0) == pytest.approx(3.0 * middle)
+
+
+def test_the_least_field_falls_with_the_height_of_the_antenna_as_at_the_nearest_place():
+    # At 0.15 m above the wire and 0.3 m beside it: (1 + (0.15 / 0.3)²)^-1.5 = 0.8^1.5 = 0.715542.
+    level, lifted = (least_field_ut([SQUARE], height_m=height) for height in (0.0, 0.15))
+    assert lifted / level == pytest.approx(0.715542, abs=1e-6)
 
 
 def test_no_least_field_is_known_for_no_wire_or_a_high_antenna():

@@ -9,7 +9,7 @@ from shapely import LineString, Point, Polygon, box
 
 from lawngis.errors import FeatureError, ParameterError
 from lawngis.geometry.polygons import polygon_parts
-from lawngis.wire.ground import STRIP_ALLOWANCE_M, loop_ground, passage_strip, setback_ground
+from lawngis.wire.ground import STRIP_ALLOWANCE_M, ground_apart, loop_ground, passage_strip, setback_ground
 
 GAP = 0.3
 
@@ -77,7 +77,9 @@ def test_a_short_stretch_between_larger_setbacks_makes_no_swerve(laws):
         middle = LineString([(8 + width / 2, 0), (8 + width / 2, 5)])
         return ground.exterior.intersection(middle).bounds[1]
 
-    assert depth(0.8) == pytest.approx(0.35, abs=0.003)
+    assert depth(0.98) == pytest.approx(0.35, abs=0.003)
+    # A metre has room for both tapers: (0.35 - 0.12) / sin 45° = 0.33 m each.
+    assert depth(1.02) == pytest.approx(0.12, abs=0.003)
     assert depth(3.0) == pytest.approx(0.12, abs=0.003)
 
 
@@ -141,6 +143,25 @@ def test_wires_on_both_sides_of_a_thin_wall_keep_apart(laws):
 def test_plain_corners_of_flush_edges_are_not_drawn_back(laws):
     zone = box(0, 0, 10, 10) - box(4, 4, 6, 6)
     assert ground_of(laws, zone, 0.12).distance(Point(6, 6)) == pytest.approx(0.12, abs=0.003)
+
+
+@pytest.mark.parametrize("apart", [0.0, 0.02, 0.05])
+def test_ground_beside_laid_wire_keeps_the_gap_and_no_more(laws, apart):
+    """Two lawns on either side of a fence, flush on both: the later wire draws back from the one that is laid."""
+    laid = finished(laws, box(0, 0, 10, 10), 0.12)
+    ground = ground_of(laws, box(10 + apart, 0, 20, 10), 0.12)
+    assert ground.distance(laid) < GAP
+    left = ground_apart(ground, [laid], gap_min_m=GAP)
+    assert GAP <= loop_ground([left], gap_min_m=GAP).distance(laid) <= GAP + 0.04
+    assert left.bounds[1:] == pytest.approx(ground.bounds[1:], abs=0.002)
+
+
+def test_ground_far_from_all_laid_wire_is_left_alone(laws):
+    laid = finished(laws, box(0, 0, 10, 10), 0.12)
+    for apart, near in [(0.11, False), (0.05, True)]:
+        ground = ground_of(laws, box(10 + apart, 0, 20, 10), 0.12)
+        assert (ground_apart(ground, [laid], gap_min_m=GAP) is not ground) == near
+    assert ground_apart(ground, [], gap_min_m=GAP) is ground
 
 
 def test_scale_of_the_gap_decides_what_is_narrow(laws):

@@ -104,6 +104,12 @@ def test_joins_at_reel_ends_but_for_leads():
     assert joins(150.0, reel_m=150.0, leads_m=[]).why.tolist() == ["closing"]
 
 
+def test_a_join_leaves_room_for_its_connector_before_a_lead():
+    # 0.3 m: a reel that ends 0.2 m before a lead is cut 0.1 m shorter, one that ends 0.4 m before it is not.
+    assert joins(200.0, reel_m=150.0, leads_m=[(150.2, 160.0)]).chainage_m == pytest.approx([149.9, 200])
+    assert joins(200.0, reel_m=150.0, leads_m=[(150.4, 160.0)]).chainage_m == pytest.approx([150, 200])
+
+
 @given(st.lists(st.tuples(st.floats(1, 900), st.floats(0.5, 20)), max_size=12), st.floats(60, 200))
 @settings(max_examples=60, deadline=None)
 def test_no_join_lies_in_a_lead_and_no_reel_is_too_short(leads, reel):
@@ -117,7 +123,7 @@ def test_no_join_lies_in_a_lead_and_no_reel_is_too_short(leads, reel):
         return
     assert np.diff([0.0, *found.chainage_m]).max() <= reel + 1e-6
     for at in found.chainage_m[:-1]:
-        assert not any(low < at < high for low, high in intervals)
+        assert not any(low - 0.3 + 1e-9 < at < high for low, high in intervals)
     assert found.chainage_m[-1] == 1000.0
 
 
