@@ -461,5 +461,5 @@ def test_reached_zones_are_those_connected(data):
 def test_roles_need_zones_that_exist():
     with pytest.raises(ParameterError, match="not among"):
         zone_roles([1, 2], [(0, 2, True, 1.0)])
-    with pytest.raises(ParameterError):
+    with pytest.raises(ParameterError, match="among 0 zones"):
         zone_roles([], [])

@@ -137,20 +137,20 @@ def test_permitted_hours_count_overlaps_once():
 
 
 @pytest.mark.parametrize(
-    "bad",
+    ("bad", "said"),
     [
-        {"hours": [-1.0]},
-        {"hours": [float("nan")]},
-        {"windows": {7: [(9, 10)]}},
-        {"windows": {0: [(10, 9)]}},
-        {"windows": {0: [(22, 25)]}},
-        {"run_minutes": 0},
-        {"charge_minutes": -5},
-        {"sessions_week": 0},
+        ({"hours": [-1.0]}, r"mowing hours .* not \[-1.0\]"),
+        ({"hours": [float("nan")]}, r"mowing hours .* not \[nan\]"),
+        ({"windows": {7: [(9, 10)]}}, "weekday 7"),
+        ({"windows": {0: [(10, 9)]}}, "from 10 to 9"),
+        ({"windows": {0: [(22, 25)]}}, "from 22 to 25"),
+        ({"run_minutes": 0}, "runs of 0 min"),
+        ({"charge_minutes": -5}, "charges of -5 min"),
+        ({"sessions_week": 0}, "0 sessions"),
     ],
 )
-def test_impossible_weeks_are_refused(bad):
-    with pytest.raises(ParameterError):
+def test_impossible_weeks_are_refused(bad, said):
+    with pytest.raises(ParameterError, match=said):
         plan(**({"hours": [1.0]} | bad))
 
 

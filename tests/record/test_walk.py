@@ -115,7 +115,7 @@ def test_shift_and_its_uncertainty_by_hand(bias_sd, share, left_sd):
     """
     square = np.array([[0.0, 0], [18, 0], [18, 18], [0, 18], [0, 0]])
     at = np.arange(24) * 3.0 + 1.5
-    xy = points_along(square, chainage_m(square), at) + [0.04, 0.02]
+    xy = points_along(square, chainage_m(square), at) + np.array([0.04, 0.02])
     match = WalkMatch(xy, xy, at, np.zeros(23, dtype=bool), reversed_walk=False, noise_sd_m=0.1, cost=0.0)
     off = deviations(match, square, chainage_m(square), bias_sd_m=bias_sd)
     assert off.bias_xy == pytest.approx([0.04 * share, 0.02 * share])

@@ -23,8 +23,15 @@ def test_sections_between_are_refused_with_those_known():
         resistance_ohm(100, 0.8)
 
 
-@pytest.mark.parametrize("bad", [{"length_m": -1.0}, {"length_m": float("nan")}, {"temperature_c": 400.0}])
-def test_impossible_values_are_refused(bad):
+@pytest.mark.parametrize(
+    ("bad", "said"),
+    [
+        ({"length_m": -1.0}, "length_m -1 "),
+        ({"length_m": float("nan")}, "length_m nan "),
+        ({"temperature_c": 400.0}, "temperature 400.0 °C .* -60 and 250 °C"),
+    ],
+)
+def test_impossible_values_are_refused(bad, said):
     values = {"length_m": 100.0, "section_mm2": 0.75, "temperature_c": 20.0} | bad
-    with pytest.raises(ParameterError):
+    with pytest.raises(ParameterError, match=said):
         resistance_ohm(**values)
