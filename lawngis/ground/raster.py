@@ -128,10 +128,11 @@ def ground_cell_size_m(transform: Affine, crs: CRS, shape: tuple[int, int]) -> t
     RasterError
         When the cells do not lie on the Earth in that CRS.
 
-    Notes ----- Across one window of a site the size does not change noticeably from column to column (1e-8 in
-    UTM over 100 m). In a CRS that is not conformal (an equal-area one far from its true-scale lines) the
-    sides of a cell are not quite square to each other; the shear, below 0.01 rad for national grids, is left
-    out.
+    Notes
+    -----
+    Across one window of a site the size does not change noticeably from column to column (1e-8 in UTM over 100 m). In a
+    CRS that is not conformal (an equal-area one far from its true-scale lines) the sides of a cell are not quite square
+    to each other; the shear, below 0.01 rad for national grids, is left out.
 
     References
     ----------

@@ -153,8 +153,10 @@ def aspect_deg(p: ArrayLike, q: ArrayLike) -> FloatArray:
     numpy.ndarray
         In [0, 360) [degrees]; NaN where the ground is level, for which ``gdaldem`` writes -9999.
 
-    Notes ----- ``gdaldem aspect`` takes cells to be square on the ground; with the ground sizes used here the
-    two agree on such rasters and differ on, say, longitude/latitude ones.
+    Notes
+    -----
+    ``gdaldem aspect`` takes cells to be square on the ground; with the ground sizes used here the two agree on such
+    rasters and differ on, say, longitude/latitude ones.
     """
     p, q = np.asarray(p, dtype=np.float64), np.asarray(q, dtype=np.float64)
     heading = np.degrees(np.arctan2(-p, q)) % 360
@@ -284,14 +286,16 @@ def slope_sd_percent(p: ArrayLike, q: ArrayLike, sd_p: ArrayLike, sd_q: ArrayLik
     numpy.ndarray
         Of the shape that the four broadcast to [percent].
 
-    Notes ----- With s² = (p² sd_p² + q² sd_q²) / (p² + q²), s is the first-order answer and is used while s
-    is at most :data:`LINEAR_LIMIT` of the slope; its error there is below 2 %. On gentler ground or smaller
-    cells it is too large, down to level ground where the slope has Rayleigh's distribution and 0.655 s is
-    right: there the standard deviation of Rice's distribution with the measured slope as its centre is used,
-    exact for cells that are square on the ground.
+    Notes
+    -----
+    With s² = (p² sd_p² + q² sd_q²) / (p² + q²), s is the first-order answer and is used while s is at most
+    :data:`LINEAR_LIMIT` of the slope; its error there is below 2 %. On gentler ground or smaller cells it is too large,
+    down to level ground where the slope has Rayleigh's distribution and 0.655 s is right: there the standard deviation
+    of Rice's distribution with the measured slope as its centre is used, exact for cells that are square on the ground.
 
-    References ---------- S.O. Rice, 1945, Mathematical analysis of random noise, Bell System Technical
-    Journal 24, 46-156, section 3.10.
+    References
+    ----------
+    S.O. Rice, 1945, Mathematical analysis of random noise, Bell System Technical Journal 24, 46-156, section 3.10.
     """
     slope, noise = _slope_and_noise(p, q, sd_p, sd_q)
     sd, noisy = noise.copy(), noise > LINEAR_LIMIT * slope
