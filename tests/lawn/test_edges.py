@@ -179,6 +179,14 @@ class TestDrops:
         assert "raised" not in [item.edge_class for item in edge_stretches(above, beyond)]
         assert "drop" not in [item.edge_class for item in edge_stretches(below, beyond)]
 
+    def test_both_say_why_how_surely_and_how_near(self):
+        above, below = drop_surroundings([LineString([(0, 0), (1, 0)])])
+        assert (above.evidence, below.evidence) == ("ground falls away beyond", "retaining wall rises beyond")
+        assert {(item.confidence, item.reach_m) for item in (above, below)} == {(0.9, 0.3)}
+        assert (above.zone_side, below.zone_side) == ("left", "right")
+        surer = drop_surroundings([LineString([(0, 0), (1, 0)])], confidence=1.0, reach_m=0.5)
+        assert {(item.confidence, item.reach_m) for item in surer} == {(1.0, 0.5)}
+
     def test_turning_the_line_turns_the_classes(self):
         turned = drop_surroundings([LineString([(11, 0), (-1, 0)])])
         assert ("raised", 10.0) in told(edge_stretches(ZONE, turned))

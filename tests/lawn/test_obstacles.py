@@ -89,6 +89,10 @@ class TestTrees:
         assert tree.treatment == "island"
         assert Point(10, 10).distance(tree.polygon.exterior) == pytest.approx(12 / 20 / 2 + 0.15)
 
+    def test_a_thin_trunk_that_is_known_counts_whatever_its_crown(self):
+        (tree,) = self.trees(0.1, 12.0)
+        assert Point(10, 10).distance(tree.polygon.exterior) == pytest.approx(0.3)
+
     def test_a_trunk_in_the_edge_is_outside_and_one_next_door_is_nothing(self):
         assert self.trees(0.4, at=(30, 10))[0].treatment == "outside"
         assert self.trees(0.4, at=(33, 10)) == []
@@ -102,8 +106,10 @@ class TestTrees:
 
     @pytest.mark.parametrize("limit", [0, -1, np.nan])
     def test_a_limit_that_makes_no_sense_is_refused(self, limit):
-        with pytest.raises(ParameterError, match="rigid_trunk_min_m"):
+        with pytest.raises(ParameterError, match=r"^rigid_trunk_min_m"):
             tree_keepouts([(0, 0)], 0.3, 3, lawn=LAWN, rigid_trunk_min_m=limit)
+        with pytest.raises(ParameterError, match="sapling_radius_m must be above"):
+            tree_keepouts([(0, 0)], 0.3, 3, lawn=LAWN, rigid_trunk_min_m=0.15, sapling_radius_m=limit)
 
 
 class TestAreas:
@@ -131,6 +137,7 @@ class TestObstacles:
         shapes = [box(5, 5, 5.2, 5.2), box(8, 5, 9, 6), Point(12, 12), box(15, 5, 16, 6)]
         found = obstacle_keepouts(shapes, [True, False, True, None], lawn=LAWN)
         assert [item.treatment for item in found] == ["bump", "island", "bump", "island"]
+        assert {item.reason for item in found} == {"obstacle"}
         assert [item.confidence for item in found] == [0.9, 0.9, 0.5, 0.5]
         assert Point(12, 12).distance(found[2].polygon.exterior) == pytest.approx(0.3)
 
@@ -154,7 +161,15 @@ class TestLines:
 
     def test_a_drop_within_the_lawn_is_never_bumped(self):
         (strip,) = drop_keepouts([LineString([(5, 10), (12, 11), (14, 10)])], lawn=LAWN)
-        assert strip.treatment == "island"
+        assert (strip.treatment, strip.confidence) == ("island", 0.9)
+
+    def test_strips_have_square_corners(self):
+        """Two arms of 4 m, 0.1 m wide: outside of the bend they have a corner of 0.1² more, inside they share one."""
+        bend = LineString([(5, 5), (9, 5), (9, 9)])
+        outer, inner = (drop_keepouts([line], lawn=LAWN)[0].polygon for line in (bend, bend.reverse()))
+        assert (outer.area, inner.area) == (pytest.approx(0.81), pytest.approx(0.79))
+        (wall,) = barrier_keepouts([bend], [True], lawn=LAWN)
+        assert (wall.polygon.area, wall.reason, wall.confidence) == (pytest.approx(0.8), "obstacle", 0.9)
 
     @pytest.mark.parametrize("rigid", [True, False])
     def test_a_barrier_across_the_lawn_is_outside(self, rigid):

@@ -288,8 +288,8 @@ def test_ground_far_from_all_wire_is_weak_to_its_edge():
 
 
 def test_weak_ground_has_holes_around_islands_and_the_largest_piece_comes_first():
-    islands = [circle(2, 90) + [side, 0.0] for side in (-8.0, 8.0)]
-    large, small = Polygon(circle(30, 360), islands), Polygon(circle(10, 360) + [60.0, 0.0])
+    islands = [circle(2, 90) + EAST * side for side in (-8.0, 8.0)]
+    large, small = Polygon(circle(30, 360), islands), Polygon(circle(10, 360) + EAST * 60)
     wires = [circle(30, 360), *(island[::-1] for island in islands), np.array(small.exterior.coords)]
     first, second = weak_ground(shapely.MultiPolygon([small, large]), wires, least_ut=0.07, height_m=0.05)
     assert first.area > 10 * second.area
