@@ -32,9 +32,9 @@ def test_here_what_goes_wrong_is_heard_by_who_asks():
 
 def test_here_a_person_who_breaks_off_is_heard_at_once():
     def broken_off():
-        raise KeyboardInterrupt
+        raise KeyboardInterrupt("at the keyboard")
 
-    with pytest.raises(KeyboardInterrupt):
+    with pytest.raises(KeyboardInterrupt, match="at the keyboard"):
         submitted(InProcess(), broken_off)
 
 
@@ -63,7 +63,7 @@ def test_a_process_works_dies_and_is_renewed():
         assert pool.alone().tasks_max == 1
     finally:
         pool.stop(now=True)
-    with pytest.raises(RuntimeError):
+    with pytest.raises(RuntimeError, match="after shutdown"):
         submitted(pool, os.getpid)
 
 
