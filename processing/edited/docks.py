@@ -40,7 +40,7 @@ def placed_docks(
         Profile and parameters.
     """
     findings: list[Finding] = []
-    for loop in loops(plan, settings.mower, site.facts.lines):
+    for loop in loops(plan, settings.mower, site.facts.wires):
         if loop.source == "dock" and loop.ground is not None:
             zones = {zone["zone_id"] for zone in loop.zones}
             rows = [row for row in docks if row["zone_id"] in zones]

@@ -9,7 +9,7 @@ from typing import Any
 from shapely import Point
 
 from ..measured.site_facts import facts_of
-from ..model.layers import LayerSpec
+from ..model.contract import Layer
 from ..model.plan import Finding, Plan, Row, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
@@ -52,7 +52,7 @@ def taken(
     site: Site,
     beginning: Beginning | None,
     steps: Sequence[Step],
-    specs: Mapping[str, LayerSpec],
+    specs: Mapping[str, Layer],
     settings: Settings,
 ) -> Taken | None:
     """Return what is taken over for a parcel; None when it is planned from the start."""
@@ -103,9 +103,7 @@ def _place(site: Site, row: Row) -> Point | None:
     return place
 
 
-def _settled(
-    check: VisitCheck, site: Site, layers: Mended, earlier: EarlierParcel, specs: Mapping[str, LayerSpec]
-) -> bool:
+def _settled(check: VisitCheck, site: Site, layers: Mended, earlier: EarlierParcel, specs: Mapping[str, Layer]) -> bool:
     """Return whether somebody edited the value that a check asks for, or its feature is no more."""
     rows = layers.layers.get(check.target_layer)
     if rows is None or not check.target_id:
@@ -136,7 +134,7 @@ def rows_out(plan: Plan, site: Site, begun: Taken | None) -> dict[str, list[Row]
 def record_rows(
     site: Site,
     rows: Mapping[str, Sequence[Row]],
-    specs: Mapping[str, LayerSpec],
+    specs: Mapping[str, Layer],
     steps: Sequence[Step],
     settings: Settings,
     begun: Taken | None,

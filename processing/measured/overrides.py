@@ -25,9 +25,11 @@ from lawngis.geometry.frame import MeasuringFrame
 
 from ..derived.matching import NEAR_M
 from ..files import gpkg
+from ..model.contract import Column, Layer, SiteLayer
 from ..model.facts import GEOMETRY, GONE, KIND_OF, fact_columns
-from ..model.layers import PLAN_LAYERS, SITE_LAYERS, ColumnSpec, InputSpec, LayerSpec
+from ..model.layers import PLAN_LAYERS
 from ..model.site import Site
+from ..model.site_layers import SITE_LAYERS
 
 BESIDE_M = 0.5
 """A place this near a parcel may still be meant to lie on it; farther off, what a plan derives is the neighbour's."""
@@ -148,7 +150,7 @@ def _columns(layer: str) -> list[str]:
     return fact_columns(layer)
 
 
-def _spec(layer: str) -> InputSpec | LayerSpec:
+def _spec(layer: str) -> SiteLayer | Layer:
     return SITE_LAYERS[layer] if layer in SITE_LAYERS else PLAN_LAYERS[layer]
 
 
@@ -171,7 +173,7 @@ def typed_value(item: Override) -> Any:
         return NEW if item.value.casefold() == NEW else None
     if KIND_OF.get((item.target_layer, item.column)) == "slopes":
         return _number(item)
-    spec: ColumnSpec = next(column for column in _spec(item.target_layer).columns if column.name == item.column)
+    spec: Column = next(column for column in _spec(item.target_layer).columns if column.name == item.column)
     if spec.kind in ("real", "integer"):
         number = _number(item)
         return number if spec.kind == "real" else int(number)

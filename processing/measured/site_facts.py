@@ -17,9 +17,9 @@ from lawngis.geometry.polygons import polygon_parts
 
 from ..derived.matching import NEAR_M, applied, no_target
 from ..model.facts import GEOMETRY, GONE, Fact, Facts
-from ..model.layers import SITE_LAYERS
 from ..model.plan import Finding
 from ..model.site import Site
+from ..model.site_layers import SITE_LAYERS
 from .overrides import NEW, Override, drawn_lines, own_overrides, typed_value
 
 

@@ -73,32 +73,55 @@ class Fact(Generic[Value_co]):
         return f"measured on site{f': {self.note}' if self.note else ''}"
 
 
-def _kind(title: str, *columns: tuple[str, str]) -> Any:
-    return field(default=(), metadata={"title": title, "columns": columns})
+def _measured_as(*columns: tuple[str, str]) -> Any:
+    """Return a field of facts that overrides of some columns of layers are."""
+    return field(default=(), metadata={"columns": columns})
 
 
 @dataclass(frozen=True, eq=False)
 class Facts:
-    """All that was measured on one parcel, by kind; `features` are those of the site's own layers."""
+    """All that was measured on one parcel, by kind.
 
-    features: tuple[Fact[Any], ...] = _kind("things of the site that are gone, new or other than mapped")
-    covers: tuple[Fact[str], ...] = _kind("what grows on a piece of ground", ("cover", "cover"))
-    trees_gone: tuple[Fact[None], ...] = _kind("trees of the surface model that are none", ("trees_found", GONE))
-    outlines: tuple[Fact[Polygon | MultiPolygon | None], ...] = _kind(
-        "outlines of pieces of lawn", ("lawn", GEOMETRY), ("lawn", GONE)
-    )
-    slopes: tuple[Fact[float], ...] = _kind("slope of ground [%]", ("keepouts", "slope_percent"))
-    zones_gone: tuple[Fact[None], ...] = _kind("zones that are left out", ("zones", GONE))
-    widths: tuple[Fact[float], ...] = _kind("width of passages at their narrowest [m]", ("links", "width_m"))
-    passages: tuple[Fact[str], ...] = _kind("what the mower does in a passage", ("links", "kind"), ("links", GONE))
-    edge_classes: tuple[Fact[str], ...] = _kind("what lies beyond an edge", ("edges", "edge_class"))
-    docks: tuple[Fact[bool], ...] = _kind(
-        "where the dock stands, or may not", ("dock_candidates", GEOMETRY), ("dock_candidates", "chosen")
-    )
-    pad_slopes: tuple[Fact[float], ...] = _kind(
-        "slope of the ground under a dock [%]", ("dock_candidates", "slope_percent")
-    )
-    wires: tuple[Fact[LineString], ...] = _kind("lines along which the wire runs", ("wire_path", GEOMETRY))
+    Parameters
+    ----------
+    features
+        Things of the site's own layers that are gone, new, or other than mapped; they are in those layers already.
+    covers
+        What grows on a piece of ground.
+    trees_gone
+        Trees of the surface model that are none.
+    outlines
+        Outlines of pieces of lawn; None for what is no lawn.
+    slopes
+        Slope of ground [percent].
+    zones_gone
+        Zones that are left out.
+    widths
+        Width of passages at their narrowest [m].
+    passages
+        What the mower does in a passage, or that it is gone.
+    edge_classes
+        What lies beyond an edge.
+    docks
+        Where the dock stands, or may not.
+    pad_slopes
+        Slope of the ground under a dock [percent].
+    wires
+        Lines along which the wire runs.
+    """
+
+    features: tuple[Fact[Any], ...] = _measured_as()
+    covers: tuple[Fact[str], ...] = _measured_as(("cover", "cover"))
+    trees_gone: tuple[Fact[None], ...] = _measured_as(("trees_found", GONE))
+    outlines: tuple[Fact[Polygon | MultiPolygon | None], ...] = _measured_as(("lawn", GEOMETRY), ("lawn", GONE))
+    slopes: tuple[Fact[float], ...] = _measured_as(("keepouts", "slope_percent"))
+    zones_gone: tuple[Fact[None], ...] = _measured_as(("zones", GONE))
+    widths: tuple[Fact[float], ...] = _measured_as(("links", "width_m"))
+    passages: tuple[Fact[str], ...] = _measured_as(("links", "kind"), ("links", GONE))
+    edge_classes: tuple[Fact[str], ...] = _measured_as(("edges", "edge_class"))
+    docks: tuple[Fact[bool], ...] = _measured_as(("dock_candidates", GEOMETRY), ("dock_candidates", "chosen"))
+    pad_slopes: tuple[Fact[float], ...] = _measured_as(("dock_candidates", "slope_percent"))
+    wires: tuple[Fact[LineString], ...] = _measured_as(("wire_path", GEOMETRY))
 
     def __iter__(self) -> Iterator[Fact[Any]]:
         return chain.from_iterable(vars(self).values())
@@ -106,14 +129,9 @@ class Facts:
     def __add__(self, other: Facts) -> Facts:
         return Facts(**{kind: facts + getattr(other, kind) for kind, facts in vars(self).items()})
 
-    @property
-    def lines(self) -> list[LineString]:
-        """Lines along which the wire is to run."""
-        return [fact.value for fact in self.wires]
 
-
-FACT_TITLES: Mapping[str, str] = {kind.name: kind.metadata["title"] for kind in fields(Facts)}
-"""What each kind of fact is, by its name in :class:`Facts`."""
+FACT_KINDS = tuple(kind.name for kind in fields(Facts))
+"""Names of the kinds of facts, as :class:`Facts` has them."""
 
 KIND_OF: Mapping[tuple[str, str], str] = {
     column: kind.name for kind in fields(Facts) for column in kind.metadata["columns"]

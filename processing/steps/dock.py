@@ -22,7 +22,7 @@ from ..model.step import Step
 
 def dock(site: Site, plan: Plan, mower: MowerProfile, parameters: DockParameters) -> StepResult:
     """Return the candidates of every loop that is fed by a dock, ranked, with one chosen for each."""
-    own = [loop for loop in loops(plan, mower, site.facts.lines) if loop.source == "dock" and loop.ground is not None]
+    own = [loop for loop in loops(plan, mower, site.facts.wires) if loop.source == "dock" and loop.ground is not None]
     mapped = [dock_places(site, plan, loop, mower, parameters) for loop in own]
     told: list[Finding] = []
     readings = _pad_slopes(site, mapped, told)
@@ -161,6 +161,7 @@ STEP = Step(
         "links",
         "edges",
         "keepouts",
+        "hand_mow",
         "site:sprinklers",
         "site:outlets",
         "site:buildings",
@@ -169,8 +170,11 @@ STEP = Step(
         "site:beds",
         "site:streets",
         "site:hard_surfaces",
+        "site:parcels",
+        "site:water",
         "raster:dem",
         "raster:dsm",
+        "accuracy:dem_sd_m",
         "fact:docks",
         "fact:pad_slopes",
         "fact:wires",

@@ -359,6 +359,8 @@ STEP = Step(
         "raster:dem",
         "raster:dsm",
         "raster:imagery",
+        "accuracy:dem_sd_m",
+        "accuracy:position_sd_m",
         "fact:edge_classes",
     ),
     writes=("edges",),

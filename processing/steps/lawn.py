@@ -65,8 +65,7 @@ class LawnParameters(Parameters):
 def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters) -> StepResult:
     """Return the pieces of lawn: surveyed or drawn where somebody did, else what is left of the parcel."""
     del mower
-    result = _mapped(site, plan, parameters)
-    rows, told = list(result.layers["lawn"]), list(result.findings)
+    rows, told = _mapped(site, plan, parameters)
     named = len(rows)
     pieces = {row["lawn_id"]: [row] for row in rows}
     for fact, index in matched(site.facts.outlines, [(row["lawn_id"], row["geometry"]) for row in rows], told):
@@ -80,11 +79,11 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     return StepResult({"lawn": [row for some in pieces.values() for row in some]}, told)
 
 
-def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> StepResult:
+def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Row], list[Finding]]:
     surveyed = [shape for shape in site.geometries("lawns") if shape.intersects(site.parcel)]
     if surveyed:
         pieces = _on_grid(surveyed_lawn(site.parcel, surveyed, sliver_width_m=parameters.sliver_width_m))
-        return StepResult({"lawn": _rows(site, pieces, "surveyed", SURVEYED_CONFIDENCE)})
+        return _rows(site, pieces, "surveyed", SURVEYED_CONFIDENCE), []
     taken = _taken(site)
     cover = plan.rows("cover")
     taken += _shown(site, cover, taken, parameters) + _found_trunks(plan)
@@ -99,7 +98,7 @@ def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> StepResult:
     text = f"lawn was derived: the parcel's {site.parcel.area:.0f} m² less {words or 'nothing'}"
     finding = Finding("info", "lawn-derived", text, "Survey the lawn's edge where it matters.")
     if not cover:
-        return StepResult({"lawn": _rows(site, pieces, "derived", DERIVED_CONFIDENCE)}, [finding])
+        return _rows(site, pieces, "derived", DERIVED_CONFIDENCE), [finding]
     shapes, sure = [row["geometry"] for row in cover], [row["confidence"] for row in cover]
     lawnlike = [row["cover"] in ("lawn", "lawn_under_crown") for row in cover]
     worth = [value if is_lawn else 1 - value for value, is_lawn in zip(sure, lawnlike, strict=True)]
@@ -109,7 +108,7 @@ def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> StepResult:
     )
     rows = _rows(site, pieces, "imagery", DERIVED_CONFIDENCE)
     rows = [{**row, "confidence": float(value)} for row, value in zip(rows, confidence, strict=True)]
-    return StepResult({"lawn": rows}, [finding])
+    return rows, [finding]
 
 
 def _shown(site: Site, cover: list[Row], known: list[Taken], parameters: LawnParameters) -> list[Taken]:

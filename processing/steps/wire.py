@@ -71,7 +71,7 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
     findings: list[Finding] = []
     wires: list[LaidWire] = []
     laid_grounds: list[tuple[str, FloatArray, list[Polygon]]] = []
-    planned = loops(plan, mower, site.facts.lines)
+    planned = loops(plan, mower, site.facts.wires)
     for drawn in site.facts.wires:
         text = f"the wire is wanted along a line of {drawn.value.length:.1f} m drawn on site"
         findings.append(applied(drawn, text) if planned else no_target(drawn, []))

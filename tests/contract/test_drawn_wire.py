@@ -43,9 +43,9 @@ def test_wire_follows_the_line_and_no_rule_is_broken_unsaid(name: str) -> None:
     broken = violations_of(site, plan, CONTRACT_PROFILE)
     assert not broken, "\n".join(map(str, broken))
     said = [row for row in plan.rows("findings") if row["code"] == "drawn-wire"]
-    assert [row["severity"] for row in said] == [severity] * len(site.facts.lines)
+    assert [row["severity"] for row in said] == [severity] * len([fact.value for fact in site.facts.wires])
     wire = shapely.union_all(plan.geometries("wire_path"))
-    for line in site.facts.lines:
+    for line in [fact.value for fact in site.facts.wires]:
         followed = shapely.intersection(line, wire.buffer(0.15))
         assert followed.length > 0.85 * line.length - 0.8
 

@@ -20,7 +20,7 @@ from lawngis.processing.cli.main import main
 from lawngis.processing.files import gpkg
 from lawngis.processing.measured.overrides import Override, own_overrides, read_overrides, refuse_strangers
 from lawngis.processing.measured.site_facts import measured_site
-from lawngis.processing.model.facts import FACT_TITLES
+from lawngis.processing.model.facts import FACT_KINDS
 from lawngis.processing.model.layers import PLAN_LAYERS
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_source import SiteSource
@@ -376,7 +376,7 @@ def test_a_measured_slope_a_drawn_line_and_a_new_tree_become_part_of_the_site(sa
     ]
     site, said = measured_site(sample, items)
     assert [(slope.value, round(slope.place.area)) for slope in site.facts.slopes] == [(12.0, 13)]
-    assert [line.length for line in site.facts.lines] == [3.0]
+    assert [line.length for line in (fact.value for fact in site.facts.wires)] == [3.0]
     assert len(site.geometries("trees")) == len(sample.geometries("trees")) + 1
     assert site.layers["trees"]["trunk_diameter_m"].dtype == float
     assert site.layers["trees"]["trunk_diameter_m"].isna().iloc[-1]
@@ -386,7 +386,7 @@ def test_a_measured_slope_a_drawn_line_and_a_new_tree_become_part_of_the_site(sa
 
 def test_every_kind_of_fact_is_read_by_a_step():
     read = {name for step in all_steps() for name in step.reads if name.startswith("fact:")}
-    assert read == {f"fact:{kind}" for kind in FACT_TITLES if kind != "features"}
+    assert read == {f"fact:{kind}" for kind in FACT_KINDS if kind != "features"}
 
 
 # --- whose they are --------------------------------------------------------------------------------------
