@@ -30,7 +30,7 @@ WINGS = ("whole_rasters", "as_built", "compare", "deliver")
 MODULE_LINES_MAX = 450
 """Longest module of `processing/` that is still read in one sitting."""
 
-BEING_DIVIDED = {"steps.zones", "measured.overrides", "edited.earlier_plan", "as_built.reconcile", "fleet.mower_choice"}
+BEING_DIVIDED = {"edited.earlier_plan", "as_built.reconcile", "fleet.mower_choice"}
 """Modules that are longer yet; none may join them."""
 
 

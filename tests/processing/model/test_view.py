@@ -31,8 +31,8 @@ READING = {
     "raster:imagery": lambda site: site.imagery,
     "accuracy:dem_sd_m": lambda site: site.accuracy.dem_sd_m,
     "accuracy:position_sd_m": lambda site: site.accuracy.position_sd_m,
-    "fact:wires": lambda site: site.drawn_wire,
-    "fact:slopes": lambda site: site.measured_slopes,
+    "fact:wires": lambda site: site.facts.wires,
+    "fact:slopes": lambda site: site.facts.slopes,
 }
 """Ways to read each kind of input, present or absent."""
 
