@@ -35,7 +35,8 @@ from lawngis.record.islands import IslandFound, PlannedIsland, islands_found
 from lawngis.record.matching import WalkMatch, walk_match
 
 from ..files import gpkg
-from ..model.plan import Finding, Row, table
+from ..model.plan import Finding, Row
+from ..model.tables import table
 from .layers import RECORD_LAYERS
 from .tracks import Mark, TapeReading, Track, Walk
 

@@ -20,10 +20,11 @@ from lawngis.errors import PlanError
 
 from ..files import gpkg
 from ..files.atomic import write_whole
-from ..model.plan import Row, table
+from ..model.plan import Row
+from ..model.tables import table
 from ..model.text import spreadsheet_safe
 from .differences import ParcelDifference, Tolerances, is_absent, parcel_difference
-from .layers import DIFFERENCE_LAYERS, difference_styles
+from .layers import DIFFERENCE_LAYERS
 
 PARCELS_AT_A_TIME = 400
 """Each turn reads through the layers of both plans once."""
@@ -185,7 +186,6 @@ class Comparison:
             self._batches(writer),
             DIFFERENCE_LAYERS,
             crs=self.a.crs,
-            styles=difference_styles(),
         )
         write_whole(out / "comparison.csv", lines.getvalue().encode())
 

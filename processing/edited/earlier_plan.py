@@ -22,7 +22,8 @@ from lawngis.geometry.frame import horizontal_crs
 
 from ..files import gpkg
 from ..files.packing import packed_rows, unpacked_rows
-from ..model.layers import PLAN_LAYERS, ColumnKind, ColumnSpec, LayerSpec
+from ..model.contract import Column, ColumnKind, Layer
+from ..model.layers import PLAN_LAYERS
 from ..model.plan import Row
 from ..reading.site_files import PLAN_MARKS
 from .change_record import FOUND_LATER, NOT_RECORDED, LayerEdit, Record, coordinate_digits, layer_edit, layer_records
@@ -125,7 +126,7 @@ class EarlierPlan:
     path: Path
     crs: CRS | None
     parcels: Mapping[str, EarlierParcel]
-    added_columns: Mapping[str, tuple[ColumnSpec, ...]]
+    added_columns: Mapping[str, tuple[Column, ...]]
     added_layers: tuple[str, ...] = ()
     recorded: bool = True
 
@@ -145,7 +146,7 @@ def is_plan(path: Path) -> bool:
 
 def earlier_plan(
     path: Path,
-    specs: Mapping[str, LayerSpec],
+    specs: Mapping[str, Layer],
     *,
     packed: Collection[str] = (),
     checked: Collection[str] = (),
@@ -185,7 +186,7 @@ def earlier_plan(
     records = _records(path) if "run_info" in infos else {}
     blocks: dict[str, dict[str, bytes]] = {}
     edits: dict[str, list[LayerEdit]] = {}
-    added_columns: dict[str, tuple[ColumnSpec, ...]] = {}
+    added_columns: dict[str, tuple[Column, ...]] = {}
     found_crs: CRS | None = None
     for name, spec in specs.items():
         stored = folded.get((names or {}).get(name, name).casefold())
@@ -221,9 +222,7 @@ def earlier_plan(
     return EarlierPlan(path, found_crs, parcels, added_columns, others, bool(records))
 
 
-def with_added_columns(
-    specs: Mapping[str, LayerSpec], added: Mapping[str, tuple[ColumnSpec, ...]]
-) -> dict[str, LayerSpec]:
+def with_added_columns(specs: Mapping[str, Layer], added: Mapping[str, tuple[Column, ...]]) -> dict[str, Layer]:
     """Return declarations with the columns that a person added, so that they are written again."""
     return {name: _widened(spec, added.get(name, ())) for name, spec in specs.items()}
 
@@ -265,7 +264,7 @@ class RecordContext:
         What was measured on site and is in the rows.
     """
 
-    specs: Mapping[str, LayerSpec]
+    specs: Mapping[str, Layer]
     digits: int
     kept: Mapping[str, Record] = field(default_factory=dict)
     overrides: frozenset[str] = frozenset()
@@ -322,17 +321,17 @@ def _refuse_other_crs(path: Path, name: str, found: CRS, wanted: CRS | None) -> 
         )
 
 
-def _added(spec: LayerSpec, info: gpkg.LayerInfo) -> tuple[ColumnSpec, ...]:
+def _added(spec: Layer, info: gpkg.LayerInfo) -> tuple[Column, ...]:
     known = {column.name.casefold() for column in spec.columns}
     return tuple(
-        ColumnSpec(name, _KINDS.get(kind, "text"), "added by hand")
+        Column(name, _KINDS.get(kind, "text"), "added by hand")
         for name, kind in info.columns.items()
         if name.casefold() not in known
     )
 
 
-def _widened(spec: LayerSpec, added: tuple[ColumnSpec, ...]) -> LayerSpec:
-    return LayerSpec(**{**spec.__dict__, "columns": (*spec.columns, *added)}) if added else spec
+def _widened(spec: Layer, added: tuple[Column, ...]) -> Layer:
+    return Layer(**{**spec.__dict__, "columns": (*spec.columns, *added)}) if added else spec
 
 
 def _of_all(groups: Iterable[tuple[str, list[Row]]], parcels: Iterable[str]) -> Iterator[tuple[str, list[Row]]]:
@@ -347,7 +346,7 @@ def _of_all(groups: Iterable[tuple[str, list[Row]]], parcels: Iterable[str]) -> 
 
 
 def _by_parcel(
-    info: gpkg.LayerInfo, spec: LayerSpec, *, checked: bool, outlines: Mapping[str, BaseGeometry | None]
+    info: gpkg.LayerInfo, spec: Layer, *, checked: bool, outlines: Mapping[str, BaseGeometry | None]
 ) -> Iterator[tuple[str, list[Row]]]:
     """Yield the rows of each parcel in the order of the file, as soon as the last of them has come.
 
@@ -376,7 +375,7 @@ def _row_counts(info: gpkg.LayerInfo) -> Mapping[str, int]:
 
 def _lenient_rows(
     path: Path,
-    spec: LayerSpec,
+    spec: Layer,
     frame: geopandas.GeoDataFrame | pd.DataFrame,
     *,
     checked: bool,
@@ -406,12 +405,12 @@ def _plain(values: pd.Series[Any]) -> list[Any]:
 _PLAIN_KINDS: Mapping[ColumnKind, type] = {"text": str, "real": float, "integer": int, "boolean": bool}
 
 
-def _as_declared(column: ColumnSpec, values: Sequence[Any]) -> bool:
+def _as_declared(column: Column, values: Sequence[Any]) -> bool:
     """Return whether all values are of their column's kind already, as in a file that nobody has touched."""
     return set(map(type, values)) <= {_PLAIN_KINDS.get(column.kind), type(None)}
 
 
-def _lenient(column: ColumnSpec, value: Any) -> Any:
+def _lenient(column: Column, value: Any) -> Any:
     """Return a value in the kind of its column, where a program handed it over in another; as it is where it can't."""
     if value is None or (value == "" and column.kind != "text"):
         return None
@@ -432,7 +431,7 @@ def _boolean(value: Any) -> Any:
     return True if word in _TRUE else False if word in _FALSE else value
 
 
-def _check_values(path: Path, spec: LayerSpec, columns: Mapping[str, list[Any]], fids: Sequence[int]) -> None:
+def _check_values(path: Path, spec: Layer, columns: Mapping[str, list[Any]], fids: Sequence[int]) -> None:
     kinds = {"real": float, "integer": int, "boolean": bool, "text": str, "datetime": str}
     needless = {"parcel_id", spec.key, *FILLED.get(spec.name, ())}
     for column in spec.columns:
@@ -447,7 +446,7 @@ def _check_values(path: Path, spec: LayerSpec, columns: Mapping[str, list[Any]],
                 raise FeatureError(f"{column.name} is no finite number", where=where, advice=_advice(column))
 
 
-def _advice(column: ColumnSpec) -> str:
+def _advice(column: Column) -> str:
     if column.values:
         return f"Enter one of {', '.join(column.values)}."
     kind = {"real": "a number", "integer": "a whole number", "boolean": "true or false"}.get(column.kind, "text")
@@ -455,12 +454,12 @@ def _advice(column: ColumnSpec) -> str:
     return f"Enter {kind}{unit}: {column.description}."
 
 
-def _feature(spec: LayerSpec, columns: Mapping[str, list[Any]], fids: Sequence[int], row: int) -> str:
+def _feature(spec: Layer, columns: Mapping[str, list[Any]], fids: Sequence[int], row: int) -> str:
     name = columns[spec.key][row] if spec.key else None
     return f"feature {fids[row]}{f' ({name})' if name else ''}"
 
 
-def _geometries(path: Path, spec: LayerSpec, table: geopandas.GeoDataFrame, *, checked: bool) -> list[BaseGeometry]:
+def _geometries(path: Path, spec: Layer, table: geopandas.GeoDataFrame, *, checked: bool) -> list[BaseGeometry]:
     geometries = shapely.force_2d(np.asarray(table.geometry.to_numpy(), dtype=object))
     if checked and not spec.may_be_empty_geometry:
         wanted = str(spec.geometry)
@@ -479,7 +478,7 @@ def _geometries(path: Path, spec: LayerSpec, table: geopandas.GeoDataFrame, *, c
 
 def _parcel_names(
     path: Path,
-    spec: LayerSpec,
+    spec: Layer,
     columns: Mapping[str, list[Any]],
     fids: Sequence[int],
     outlines: Mapping[str, BaseGeometry | None],

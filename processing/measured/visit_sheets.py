@@ -21,8 +21,11 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import LayerError, PlanError, SiteError
 
 from ..files import gpkg
-from ..model.layers import PLAN_LAYERS, SITE_LAYERS, ColumnSpec, LayerSpec
-from .overrides import GEOMETRY, NEW, SLOPE, Override
+from ..model.contract import Column, Layer
+from ..model.facts import GEOMETRY, KIND_OF
+from ..model.layers import PLAN_LAYERS
+from ..model.site_layers import SITE_LAYERS
+from .overrides import NEW, Override
 
 CHECK_COLUMNS = ("check_id", "target_layer", "target_id", "target_column")
 
@@ -33,7 +36,7 @@ _NUMBER = re.compile(r"^([+-]?\d*[.,]?\d+)\s*(mm|cm|m|%|°|deg)?$", re.IGNORECAS
 _PLACE = re.compile(r"^([+-]?\d+(?:\.\d+)?)\s*[,; ]\s*([+-]?\d+(?:\.\d+)?)$")
 _METRES = {"mm": 0.001, "cm": 0.01, "m": 1.0}
 
-OVERRIDES_LAYER = LayerSpec(
+OVERRIDES_LAYER = Layer(
     "overrides",
     "Measured on site",
     "What was measured on site; put this file into the folder of the site, and it wins over what the maps say.",
@@ -165,9 +168,9 @@ def _value(answer: _Answer, layer: str, column: str, asked_at: BaseGeometry | No
     """Return an answer as an override has it, and where it holds."""
     if column == GEOMETRY:
         return NEW, _place(answer, asked_at)
-    if column == SLOPE and layer == "keepouts":
+    if KIND_OF.get((layer, column)) == "slopes":
         return _number(answer, "%"), asked_at if answer.geometry is None else answer.geometry
-    spec: ColumnSpec = PLAN_LAYERS[layer].column(column)
+    spec: Column = PLAN_LAYERS[layer].column(column)
     if spec.kind == "real":
         return _number(answer, spec.unit), asked_at
     word = answer.measured.casefold().replace(" ", "_")

@@ -1,4 +1,4 @@
-"""``plan.gpkg`` as a file: parcels' rows put together, written whole or not at all, and edits in it looked after."""
+"""Write ``plan.gpkg`` from the rows of all parcels, whole or not at all, and refuse to lose edits in an earlier one."""
 
 from __future__ import annotations
 
@@ -14,13 +14,12 @@ from lawngis.errors import LawngisError, PlanError
 from ..edited.change_record import LayerEdit
 from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan, is_plan, without_neighbours
 from ..files import gpkg
-from ..model.layers import LayerSpec
+from ..model.contract import Layer
 from ..model.plan import Row
 from ..model.step import Step
-from ..model.styles import stored_styles
 from ..steps.workflow import OPEN_LAYERS, steps_before
 from .interference import Reach, reach_boxes
-from .ranking import standing
+from .ranking import ranking_row
 
 BATCH_ROWS = 20_000
 """A layer's rows are written when there are this many: each turn costs about as much as writing a thousand."""
@@ -36,7 +35,7 @@ EDITS_SHOWN = 4
 
 
 @dataclass(frozen=True, eq=False)
-class PlanFile:
+class PlanWriter:
     """How the file is written: its layers, its CRS, and what is carried over from an earlier one.
 
     Parameters
@@ -49,7 +48,7 @@ class PlanFile:
         Files and layers in them that a person added to the earlier plan.
     """
 
-    specs: Mapping[str, LayerSpec]
+    specs: Mapping[str, Layer]
     crs: CRS
     carried: Sequence[tuple[Path, str]] = field(default=())
 
@@ -65,7 +64,7 @@ class PlanFile:
         results
             Rows by layer of each parcel.
         run_info
-            Returns rows about the whole run; asked when all parcels are written.
+            Returns rows about the whole run; called when all parcels are written.
 
         Raises
         ------
@@ -77,7 +76,6 @@ class PlanFile:
             self._batches(results, run_info),
             tuple(self.specs.values()),
             crs=self.crs,
-            styles=stored_styles(),
             carried=self.carried,
         )
 
@@ -109,7 +107,7 @@ class PassedThrough:
     """A parcel that a run leaves as it is in the earlier plan."""
 
     parcel: EarlierParcel
-    standing: Sequence[Any]
+    ranking_row: Sequence[Any]
     reaches: Sequence[Reach]
 
     def columns(self) -> dict[str, gpkg.RawColumns]:
@@ -126,7 +124,7 @@ def passed_through(parcel: EarlierParcel, frame_of: Callable[[Sequence[Row]], Se
     """Return a parcel as it goes into the new file unchanged."""
     rows = parcel.rows()
     paths = rows.get("wire_path", [])
-    return PassedThrough(parcel, standing(rows), frame_of(paths) if paths else ())
+    return PassedThrough(parcel, ranking_row(rows), frame_of(paths) if paths else ())
 
 
 def reaches_in(crs: CRS) -> Callable[[Sequence[Row]], Sequence[Reach]]:
@@ -141,7 +139,7 @@ def reaches_in(crs: CRS) -> Callable[[Sequence[Row]], Sequence[Reach]]:
     return boxes
 
 
-def found_edits(path: Path, specs: Mapping[str, LayerSpec]) -> EarlierPlan | None:
+def edited_plan(path: Path, specs: Mapping[str, Layer]) -> EarlierPlan | None:
     """Return what a person edited in a plan; None when there is no plan, or it can't be read and so not be edited."""
     try:
         return earlier_plan(path, specs) if is_plan(path) else None
@@ -166,9 +164,9 @@ def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str 
     PlanError
         Naming what would be lost, and what to do.
     """
-    kept = [] if first is None else [name for step in steps_before(steps, first) for name in step.writes]
+    carried = [] if first is None else [name for step in steps_before(steps, first) for name in step.writes]
     opened = set() if first is None else OPEN_LAYERS
-    written = [name for step in steps for name in step.writes if name not in kept]
+    written = [name for step in steps for name in step.writes if name not in carried]
     layers = [*written, *(name for name in ("findings", "visit_checks") if name not in opened)]
     lost = list(earlier.edits(layers))
     added = () if first is not None else earlier.added_layers
@@ -186,7 +184,7 @@ def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str 
 
 
 def _advice(steps: Sequence[Step], edits: Sequence[LayerEdit]) -> str:
-    """Return which step to begin with so that nothing is lost."""
+    """Return which step to start from so that nothing is lost."""
     edited = {edit.layer for edit in edits}
     writers = [place for place, step in enumerate(steps) if edited & set(step.writes)]
     after = writers[-1] + 1 if writers else 0

@@ -1,4 +1,4 @@
-"""Put the results of all parcels together and write them as one GeoPackage, whole or not at all."""
+"""What goes into the plan beside the steps' rows: its place, findings between neighbours, and facts of the run."""
 
 from __future__ import annotations
 
@@ -54,22 +54,22 @@ def refuse_inputs(target: Path, source: SiteSource) -> None:
 
 
 class Finished(Protocol):
-    """A parcel of which everything is known but what lies beyond its bounds."""
+    """A planned parcel, without the findings that come of its neighbours."""
 
     def columns(self) -> dict[str, gpkg.RawColumns]:
         """Return its rows by layer, column by column."""
 
 
 def merged(
-    parcels: Mapping[str, Finished], found_later: Mapping[str, Sequence[Row]]
+    parcels: Mapping[str, Finished], neighbour_rows: Mapping[str, Sequence[Row]]
 ) -> Iterator[dict[str, gpkg.RawColumns]]:
-    """Yield the rows of each parcel, with the findings that came up only when all were planned.
+    """Yield the rows of each parcel, with the findings of its neighbours' loops.
 
     Parameters
     ----------
     parcels
         By name, in the order of the plan.
-    found_later
+    neighbour_rows
         Rows of `findings`, without their names, by parcel.
     """
     for parcel_id, parcel in parcels.items():
@@ -77,7 +77,7 @@ def merged(
         findings = layers.setdefault("findings", gpkg.RawColumns())
         more = [
             {**row, "finding_id": f"{parcel_id}-F{number}"}
-            for number, row in enumerate(found_later.get(parcel_id, ()), len(findings) + 1)
+            for number, row in enumerate(neighbour_rows.get(parcel_id, ()), len(findings) + 1)
         ]
         if more:
             findings.extend(gpkg.raw_columns(more, "findings"))

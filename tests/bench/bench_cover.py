@@ -36,8 +36,9 @@ from lawngis.lawn.derive import Taken, derived_lawn
 from lawngis.mower import built_in_profile
 from lawngis.processing.derived.imagery_rules import CoverParameters
 from lawngis.processing.model.plan import Plan
+from lawngis.processing.reading.read_options import ReadOptions
 from lawngis.processing.reading.site_files import SiteFiles, site_files
-from lawngis.processing.reading.site_source import ReadOptions, SiteSource
+from lawngis.processing.reading.site_source import SiteSource
 from lawngis.processing.steps.cover import STEP
 from lawngis.processing.whole_rasters.cover import write_cover
 
