@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ..files.file_kinds import FileKind
 from ..model.layers import ColumnSpec, LayerSpec
 
 ISLAND_VERDICTS = ("as_planned", "wrong_way", "missing", "cannot_tell")
@@ -145,3 +146,5 @@ RECORD_LAYERS: tuple[LayerSpec, ...] = (
         ),
     ),
 )
+
+RECORD = FileKind("record", "record.gpkg", {spec.name: spec for spec in RECORD_LAYERS}, ("as_laid", "record"), "record")

@@ -12,8 +12,9 @@ from pyproj import CRS
 from lawngis.errors import LawngisError, PlanError
 
 from ..edited.change_record import LayerEdit
-from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan, is_plan, without_neighbours
+from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan, without_neighbours
 from ..files import gpkg
+from ..files.plan_reader import is_plan
 from ..model.layers import LayerSpec
 from ..model.plan import Row
 from ..model.step import Step
