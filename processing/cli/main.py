@@ -45,7 +45,7 @@ from .visit import fault, measured, reconcile
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from ..planning.run import Again, Run
+    from ..planning.run import Again, PlanningRun
     from ..reading.site_source import SiteSource
 
 EXIT_FAILED_PARCELS = 1
@@ -126,10 +126,11 @@ def plan(
     """
     from lawngis.mower import profile_from
 
+    from ..files.file_kinds import PLAN
     from ..model.step import loaded_steps
     from ..planning.limits import Limits
-    from ..planning.run import HERE_MAX, Hands, Run
-    from ..planning.writing import plan_file, refuse_inputs, run_info
+    from ..planning.plan_writer import refuse_inputs, run_info
+    from ..planning.run import IN_PROCESS_MAX, PlanningRun, Workers
     from ..steps.workflow import Settings, installed_steps, with_shared
 
     started = datetime.now(UTC)
@@ -139,23 +140,24 @@ def plan(
     source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands)
     settings = replace(settings, overrides=site_overrides(source))
     wanted = wanted_parcels(source, parcel)
-    target = plan_file(out)
+    target = PLAN.target(out)
     refuse_inputs(target, source)
     again = _again(target, from_, source, wanted if parcel else None, discard=discard_edits)
     for failure in loaded_steps()[1]:
         _say(f"step {failure.id} of {failure.package} can't be loaded and is left out: {failure.reason}")
-    hands = Hands(workers or (1 if len(wanted) <= HERE_MAX else _cores()), scheduler)
-    run = Run(source, settings, wanted, Limits(parcel_seconds, worker_mb or _memory_mb(hands.workers)), out, again)
+    staff = Workers(workers or (1 if len(wanted) <= IN_PROCESS_MAX else _cores()), scheduler)
+    limits = Limits(parcel_seconds, worker_mb or _memory_mb(staff.count))
+    run = PlanningRun(source, settings, wanted, limits, out, again)
     run.write(
         target,
-        hands,
+        staff,
         lambda: run_info(source, settings, started, datetime.now(UTC)),
         log=log or (out / LOG_NAME if len(wanted) > 1 else None),
         resume=resume,
         rasters=rasters,
     )
     _tell(run, target)
-    if run.tally.failed:
+    if run.outcomes.failed:
         raise typer.Exit(EXIT_FAILED_PARCELS)
 
 
@@ -164,7 +166,7 @@ def _again(
 ) -> Again | None:
     """Return the earlier plan to build on, if so asked; refuse to lose what somebody edited in it."""
     from ..edited.earlier_plan import earlier_plan, refuse_nothing_there
-    from ..planning.plan_writer import found_edits, refuse_losing_edits
+    from ..edited.lost_edits import found_edits, refuse_losing_edits
     from ..planning.run import Again
     from ..steps.workflow import OPEN_LAYERS, installed_steps, step_layers, steps_before
 
@@ -186,19 +188,19 @@ def _again(
     return Again(earlier, first, others)
 
 
-def _tell(run: Run, target: Path) -> None:
+def _tell(run: PlanningRun, target: Path) -> None:
     """Say what came of a run, and write the portfolio table when there are several parcels."""
     from ..planning.progress import outcome_table, outcome_words, portfolio_words
     from ..planning.ranking import write_table
 
     outcome_table(run.ranking.rows)
-    for parcel_id, reason in run.tally.failures:
+    for parcel_id, reason in run.outcomes.failures:
         _say(f"parcel {one_line(parcel_id)} failed: {one_line(reason)}")
-    if run.tally.failed > len(run.tally.failures):
-        _say(f"and {run.tally.failed - len(run.tally.failures)} more: the layer summary says why")
-    if run.tally.passing:
-        _say(f"{run.tally.passing} of them may go another time: --resume tries those again and keeps the others")
-    typer.echo(outcome_words(run.tally.statuses, target))
+    if run.outcomes.failed > len(run.outcomes.failures):
+        _say(f"and {run.outcomes.failed - len(run.outcomes.failures)} more: the layer summary says why")
+    if run.outcomes.passing:
+        _say(f"{run.outcomes.passing} of them may go another time: --resume tries those again and keeps the others")
+    typer.echo(outcome_words(run.outcomes.statuses, target))
     if len(run.ranking) > 1:
         table = run.ranking.table()
         path = target.with_name(TABLE_NAME)

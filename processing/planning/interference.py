@@ -17,7 +17,7 @@ from lawngis.wire.circuit import interference_share
 
 from ..files.packing import unpacked_rows
 from ..model.plan import Row
-from .workers import Here, Workforce, lost, results_of
+from .workers import InProcess, Workforce, lost, results_of
 
 LOOP_GAP_MIN_M = 2.0
 """Loops of two installations that come closer than this are said; common practice, no source."""
@@ -32,7 +32,7 @@ LISTEN_EVERY_M = 1.0
 PLACES_MAX = 200
 """So far apart, and in so many places at most, the signals are compared."""
 
-HERE = Here()
+IN_PROCESS = InProcess()
 
 PAIRS_EACH = 100
 """Pairs of loops that one task looks at."""
@@ -88,7 +88,7 @@ def neighbour_findings(
     *,
     antenna_height_m: float,
     crs: CRS,
-    hands: Workforce = HERE,
+    workers: Workforce = IN_PROCESS,
 ) -> dict[str, list[Row]]:
     """Return rows of `findings`, without their names, by parcel: which loops of other parcels come close, and where.
 
@@ -102,7 +102,7 @@ def neighbour_findings(
         Height at which the mower hears the wire [m].
     crs
         CRS of boxes and rows.
-    hands
+    workers
         Who looks at pairs of loops; this process when they die over it.
     """
     pairs = list(_close_boxes(reaches))
@@ -112,11 +112,11 @@ def neighbour_findings(
         return list(chain.from_iterable(results_of(by, pair_findings, tasks)))
 
     try:
-        rows = said(hands)
+        rows = said(workers)
     except Exception as error:
-        if not (lost(error) or hands.died(error)):
+        if not (lost(error) or workers.died(error)):
             raise
-        rows = said(HERE)
+        rows = said(IN_PROCESS)
     found: dict[str, list[Row]] = {}
     for parcel_id, row in rows:
         found.setdefault(parcel_id, []).append(row)

@@ -5,8 +5,11 @@ from __future__ import annotations
 import shutil
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from lawngis.errors import PlanError
 
 from ..edited.earlier_plan import EarlierPlan, with_added_columns
 from ..edited.start_from import Beginning
@@ -20,15 +23,15 @@ from .interference import neighbour_findings
 from .interrupt import InterruptedRunError
 from .limits import Limits, limit_cache
 from .mosaics import piece_file, write_mosaics
-from .plan_writer import PassedThrough, PlanFile, passed_through, reaches_in
+from .passed_through import PassedThrough, passed_through
+from .plan_writer import PlanWriter, merged
 from .progress import Log, Progress
 from .ranking import Ranking
-from .run_folder import Found, Kept, Keys, Packed, RunFolder
-from .supervisor import Job, Supervisor, chunks
-from .workers import Cluster, Here, Processes, Workforce
-from .writing import merged
+from .run_folder import Keys, Outcome, PackedResult, ResumedParcel, RunFolder, StoredParcel
+from .supervisor import FinishedParcel, Job, Supervisor, chunks, finished, parcel_results
+from .workers import Cluster, InProcess, Processes, Workforce
 
-HERE_MAX = 12
+IN_PROCESS_MAX = 12
 """Up to so many parcels one worker plans them in this process: starting another takes as long as some parcels do."""
 
 PIECES_NAME = ".plan-rasters"
@@ -39,23 +42,23 @@ FAILURES_MAX = 60
 
 
 @dataclass(frozen=True)
-class Hands:
+class Workers:
     """Who is to do the work: processes on this machine, or a cluster by the address of its scheduler."""
 
-    workers: int = 1
+    count: int = 1
     scheduler: str | None = None
 
-    def hired(self, parcels: int, limits: Limits) -> Workforce:
+    def ready(self, parcels: int, limits: Limits) -> Workforce:
         """Return them, ready to work."""
         if self.scheduler is not None:
             return Cluster(self.scheduler)
-        if (self.workers == 1 and parcels <= HERE_MAX) or parcels <= 1:
-            return Here()
-        return Processes(min(self.workers, parcels), limits)
+        if (self.count == 1 and parcels <= IN_PROCESS_MAX) or parcels <= 1:
+            return InProcess()
+        return Processes(min(self.count, parcels), limits)
 
 
 @dataclass
-class Tally:
+class Outcomes:
     """What came of the parcels so far."""
 
     statuses: Counter[str] = field(default_factory=Counter)
@@ -67,12 +70,12 @@ class Tally:
         """How many failed."""
         return self.statuses["failed"]
 
-    def add(self, result: Packed) -> None:
+    def add(self, outcome: Outcome) -> None:
         """Take in a parcel."""
-        self.statuses[result.status] += 1
-        self.passing += result.passing
-        if result.failure and len(self.failures) < FAILURES_MAX:
-            self.failures.append((result.parcel_id, result.failure))
+        self.statuses[outcome.status] += 1
+        self.passing += outcome.passing
+        if outcome.failure and len(self.failures) < FAILURES_MAX:
+            self.failures.append((outcome.parcel_id, outcome.failure))
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +97,7 @@ class Again:
     others: Sequence[str] = ()
 
 
-class Run:
+class PlanningRun:
     """Plans parcels, keeps each as soon as it is done, and puts them together in the end.
 
     Parameters
@@ -128,17 +131,17 @@ class Run:
         self._limits = limits
         self._out = out
         self._again = again
-        self._kept: dict[str, Kept] = {}
-        self._finished: Mapping[str, Kept | PassedThrough] = {}
+        self._done: dict[str, StoredParcel | FinishedParcel] = {}
+        self._finished: Mapping[str, StoredParcel | FinishedParcel | PassedThrough] = {}
         self._found: Mapping[str, Sequence[Row]] = {}
         self._pieces: Path | None = None
-        self.tally = Tally()
+        self.outcomes = Outcomes()
         self.ranking = Ranking(source.crs)
 
     def write(
         self,
         target: Path,
-        hands: Hands,
+        workers: Workers,
         run_info: Callable[[], Iterable[Row]],
         *,
         log: Path | None = None,
@@ -151,7 +154,7 @@ class Run:
         ----------
         target
             File of the plan.
-        hands
+        workers
             Who does the work.
         run_info
             Returns what is to be told of the run; asked when all parcels are planned.
@@ -175,15 +178,19 @@ class Run:
         whole = False
         try:
             with Log(log) as lines:
-                self._plan(folder, hands, lines, resume=resume)
+                self._plan(folder, workers, lines, resume=resume)
             if self._pieces is not None:
                 write_mosaics(self._pieces, self._parcel_ids, self._source.dem_info, self._out)
-            self._file().write(target, self._ranked(), run_info)
+            self._writer().write(target, self._ranked(), run_info)
             whole = True
         except KeyboardInterrupt as interrupt:
-            raise InterruptedRunError(len(self._kept), len(self._parcel_ids)) from interrupt
+            self._store_rest(folder)
+            raise InterruptedRunError(len(self._done), len(self._parcel_ids)) from interrupt
+        except Exception:
+            self._store_rest(folder)
+            raise
         finally:
-            kept = not whole or resume or self.tally.passing > 0
+            kept = not whole or resume or self.outcomes.passing > 0
             folder.close(keep=kept)
             if self._pieces is not None and not kept:
                 shutil.rmtree(self._pieces, ignore_errors=True)
@@ -196,89 +203,121 @@ class Run:
             inputs += sha256(self._again.plan.path)
         return Keys(settings, settings + inputs)
 
-    def _file(self) -> PlanFile:
+    def _writer(self) -> PlanWriter:
         specs = step_layers(installed_steps())
         if self._again is None:
-            return PlanFile(specs, self._source.crs)
+            return PlanWriter(specs, self._source.crs)
         earlier = self._again.plan
         carried = [(earlier.path, name) for name in earlier.added_layers]
-        return PlanFile(with_added_columns(specs, earlier.added_columns), self._source.crs, carried)
+        return PlanWriter(with_added_columns(specs, earlier.added_columns), self._source.crs, carried)
 
-    def _plan(self, folder: RunFolder, hands: Hands, log: Log, *, resume: bool) -> None:
+    def _plan(self, folder: RunFolder, workers: Workers, log: Log, *, resume: bool) -> None:
         """Plan what is not finished yet, and then find what only all parcels together show."""
         known = self._resumed(folder, log) if resume else {}
-        left = [name for name in self._parcel_ids if name not in self._kept]
-        crew = hands.hired(len(left), self._limits) if left else Here()
+        left = [name for name in self._parcel_ids if name not in self._done]
+        workforce = workers.ready(len(left), self._limits) if left else InProcess()
         now = True
         try:
             if left:
-                self._plan_parcels(left, crew, folder, log, known)
+                self._tell(self._planned(left, workforce, folder, known, at_once=not resume), log)
             self._finished = self._in_order()
             self._found = neighbour_findings(
                 {name: parcel.reaches for name, parcel in self._finished.items()},
                 lambda name: self._finished[name].wires(),
                 antenna_height_m=self._settings.mower.antenna_height_m,
                 crs=self._source.crs,
-                hands=crew,
+                workers=workforce,
             )
             now = False
         finally:
-            crew.stop(now=now)
+            workforce.stop(now=now)
 
-    def _plan_parcels(
-        self, left: Sequence[str], crew: Workforce, folder: RunFolder, log: Log, known: Mapping[str, Found]
-    ) -> None:
-        workers = 1 if isinstance(crew, Here) else max(1, crew.tasks_max // 2)
-        groups = [[name] for name in left] if isinstance(crew, Here) else chunks(self._source, left, workers)
-        fingerprints = {name: found.packed.fingerprint for name, found in known.items()}
+    def _tell(self, planned: Iterable[tuple[Outcome, bool]], log: Log) -> None:
+        """Take in what came of parcels, as they are planned."""
+        with Progress(len(self._parcel_ids), len(self._done)) as progress:
+            for outcome, kept in planned:
+                log.add(outcome, kept=kept)
+                self.outcomes.add(outcome)
+                progress.add(outcome.parcel_id, outcome.status)
+
+    def _planned(
+        self,
+        left: Sequence[str],
+        workforce: Workforce,
+        folder: RunFolder,
+        known: Mapping[str, ResumedParcel],
+        *,
+        at_once: bool,
+    ) -> Iterator[tuple[Outcome, bool]]:
+        """Plan parcels; yield what came of each, and whether it was known already.
+
+        Each is stored as soon as it is done. Only where a run has a single one, there is nothing to wait for: with
+        `at_once` it stays in memory until it is written.
+        """
+        fingerprints = {name: resumed.outcome.fingerprint for name, resumed in known.items()}
         beginning = None if self._again is None else Beginning(self._again.first, self._again.plan.parcels)
         job = Job(self._settings, self._limits, fingerprints, self._pieces, beginning)
-        supervisor = Supervisor(self._source, job, crew)
-        with Progress(len(self._parcel_ids), len(self._kept)) as progress:
-            for results in supervisor.results(groups):
-                for result, kept in self._stored(folder, results, known):
-                    log.add(result, kept=kept)
-                    self.tally.add(result)
-                    progress.add(result.parcel_id, result.status)
+        if isinstance(workforce, InProcess):
+            parcels = (finished(self._source, one) for one in parcel_results(self._source, job, parcel_ids=left))
+            if at_once and len(self._parcel_ids) == 1:
+                for parcel in parcels:
+                    self._done[parcel.outcome.parcel_id] = parcel
+                    yield parcel.outcome, False
+                return
+            results: Iterator[Sequence[PackedResult]] = ([parcel.packed()] for parcel in parcels)
+        else:
+            groups = chunks(self._source, left, max(1, workforce.tasks_max // 2))
+            results = Supervisor(self._source, job, workforce).results(groups)
+        for some in results:
+            yield from self._stored(folder, some, known)
 
     def _stored(
-        self, folder: RunFolder, results: Sequence[Packed], known: Mapping[str, Found]
-    ) -> Iterator[tuple[Packed, bool]]:
-        """Keep what is new; yield each result, and whether it was known already."""
+        self, folder: RunFolder, results: Sequence[PackedResult], known: Mapping[str, ResumedParcel]
+    ) -> Iterator[tuple[Outcome, bool]]:
+        """Store what is new; yield what came of each, and whether it was known already."""
         new = [result for result in results if result.block]
-        places = folder.keep(new) if new else []
-        self._kept |= {result.parcel_id: place for result, place in zip(new, places, strict=True)}
+        places = folder.store(new) if new else []
+        self._done |= {result.outcome.parcel_id: place for result, place in zip(new, places, strict=True)}
         for result in results:
             if result.block:
-                yield result, False
+                yield result.outcome, False
             else:
-                found = known[result.parcel_id]
-                self._kept[result.parcel_id] = found.kept
-                yield found.packed, True
+                resumed = known[result.outcome.parcel_id]
+                self._done[result.outcome.parcel_id] = resumed.stored
+                yield resumed.outcome, True
 
-    def _resumed(self, folder: RunFolder, log: Log) -> dict[str, Found]:
+    def _store_rest(self, folder: RunFolder) -> None:
+        """Store what is finished and in memory alone, as far as the disk takes it."""
+        for name, parcel in list(self._done.items()):
+            if isinstance(parcel, FinishedParcel):
+                del self._done[name]
+                with suppress(PlanError):
+                    (self._done[name],) = folder.store([parcel.packed()])
+
+    def _resumed(self, folder: RunFolder, log: Log) -> dict[str, ResumedParcel]:
         """Take what is finished from earlier runs; return what is so only if what lies around is unchanged."""
         wanted = set(self._parcel_ids)
-        newest = {found.packed.parcel_id: found for found in folder.taken_over() if found.packed.parcel_id in wanted}
-        final = {name: found for name, found in newest.items() if not found.packed.passing and self._has_pieces(name)}
+        newest = {found.outcome.parcel_id: found for found in folder.resumed() if found.outcome.parcel_id in wanted}
+        final = {name: found for name, found in newest.items() if not found.outcome.passing and self._has_pieces(name)}
         for name, found in final.items():
             if found.same_inputs:
-                self._kept[name] = found.kept
-                log.add(found.packed, kept=True)
-                self.tally.add(found.packed)
-        return {name: found for name, found in final.items() if found.packed.fingerprint and name not in self._kept}
+                self._done[name] = found.stored
+                log.add(found.outcome, kept=True)
+                self.outcomes.add(found.outcome)
+        return {name: found for name, found in final.items() if found.outcome.fingerprint and name not in self._done}
 
     def _has_pieces(self, parcel_id: str) -> bool:
         """Return whether a parcel's rasters are there, if they are wanted; one that failed before is planned again."""
         return self._pieces is None or piece_file(self._pieces, parcel_id).exists()
 
-    def _in_order(self) -> dict[str, Kept | PassedThrough]:
+    def _in_order(self) -> dict[str, StoredParcel | FinishedParcel | PassedThrough]:
         """Return all parcels in the order of the plan."""
-        in_order: dict[str, Kept | PassedThrough] = {name: self._kept[name] for name in self._parcel_ids}
+        in_order: dict[str, StoredParcel | FinishedParcel | PassedThrough] = {
+            name: self._done[name] for name in self._parcel_ids
+        }
         if self._again is not None and self._again.others:
-            boxes = reaches_in(self._source.crs)
             parcels = self._again.plan.parcels
-            in_order |= {name: passed_through(parcels[name], boxes) for name in self._again.others}
+            in_order |= {name: passed_through(parcels[name], self._source.crs) for name in self._again.others}
             place = {name: number for number, name in enumerate(self._source.parcel_ids)}
             in_order = dict(sorted(in_order.items(), key=lambda item: place.get(item[0], len(place))))
         return in_order

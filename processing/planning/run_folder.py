@@ -39,15 +39,13 @@ NAME_LENGTH = 40
 
 
 @dataclass(frozen=True)
-class Packed:
-    """A parcel's result, packed, and the little that is asked of it before it is unpacked.
+class Outcome:
+    """What came of a parcel, without its rows: the little that is asked of it before it goes into the plan.
 
     Parameters
     ----------
     parcel_id
         Parcel.
-    block
-        Its rows by layer, see :func:`packed_rows`.
     fingerprint
         Of what the steps saw; empty when the parcel could not even be read.
     failure
@@ -65,7 +63,6 @@ class Packed:
     """
 
     parcel_id: str
-    block: bytes
     fingerprint: str = ""
     failure: str = ""
     passing: bool = False
@@ -73,6 +70,14 @@ class Packed:
     status: str = ""
     standing: Sequence[Any] = ()
     reaches: Sequence[tuple[str, float, float, float, float]] = ()
+
+
+@dataclass(frozen=True)
+class PackedResult:
+    """What came of a parcel and its rows by layer, see :func:`packed_columns`; of an unchanged one no rows."""
+
+    outcome: Outcome
+    block: bytes = b""
 
 
 @dataclass(frozen=True)
@@ -84,8 +89,8 @@ class Keys:
 
 
 @dataclass(frozen=True)
-class Kept:
-    """Where a finished parcel is kept, where it stands, and the boxes in which another loop could disturb its loops."""
+class StoredParcel:
+    """A finished parcel on disk: where it lies, where it stands, and the boxes in which loops could disturb its own."""
 
     shard: Path
     start: int
@@ -112,11 +117,11 @@ class Kept:
 
 
 @dataclass(frozen=True)
-class Found:
-    """A finished parcel of an earlier run: where it is kept, what is said of it, and whether inputs were the same."""
+class ResumedParcel:
+    """A parcel that an earlier run finished: where it is stored, what came of it, and whether inputs are the same."""
 
-    kept: Kept
-    packed: Packed
+    stored: StoredParcel
+    outcome: Outcome
     same_inputs: bool
 
 
@@ -131,13 +136,13 @@ class RunFolder:
         self.keys = keys
         self.path, self._lock = _folder_of_ones_own(out)
 
-    def keep(self, results: Sequence[Packed]) -> list[Kept]:
+    def store(self, results: Sequence[PackedResult]) -> list[StoredParcel]:
         """Write a shard and return where its parcels are.
 
         Raises
         ------
         PlanError
-            When it can't be written. What was kept before stays.
+            When it can't be written. What was stored before stays.
         """
         content, starts = _content(results, self.keys)
         target = self.path / f"{_name(content)}{ENDING}"
@@ -156,11 +161,11 @@ class RunFolder:
                 advice="Make room on the disk, then run the same command with --resume: finished parcels are kept.",
             ) from error
         return [
-            Kept(target, start, len(result.block), result.standing, result.reaches)
+            StoredParcel(target, start, len(result.block), result.outcome.standing, result.outcome.reaches)
             for start, result in zip(starts, results, strict=True)
         ]
 
-    def taken_over(self) -> Iterator[Found]:
+    def resumed(self) -> Iterator[ResumedParcel]:
         """Yield the parcels of runs that are no longer alive and had the same settings; their shards move here.
 
         A parcel may come more than once; the last is the newest.
@@ -171,7 +176,7 @@ class RunFolder:
             shutil.rmtree(folder, ignore_errors=True)
         shards = sorted(self.path.glob(f"*{ENDING}"), key=lambda path: path.stat().st_mtime_ns)
         for shard in shards:
-            yield from _found(shard, self.keys)
+            yield from _resumed(shard, self.keys)
 
     def close(self, *, keep: bool) -> None:
         """Let go of the folder; without `keep` remove it, and those of runs that ended before."""
@@ -229,11 +234,9 @@ def unfinished_runs(out: Path) -> list[Path]:
 # --- a shard's content -----------------------------------------------------------------------------------
 
 
-def _content(results: Sequence[Packed], keys: Keys) -> tuple[bytes, list[int]]:
+def _content(results: Sequence[PackedResult], keys: Keys) -> tuple[bytes, list[int]]:
     """Return a shard's bytes and where in them each parcel's block starts."""
-    parcels = [{**asdict(_without_block(result)), "size": len(result.block)} for result in results]
-    for parcel in parcels:
-        del parcel["block"]
+    parcels = [{**asdict(result.outcome), "size": len(result.block)} for result in results]
     head = {"format": FORMAT, "settings": keys.settings, "run": keys.run, "parcels": parcels}
     line = json.dumps(head, default=plain, ensure_ascii=False).encode() + b"\n"
     starts = [len(line)]
@@ -246,11 +249,7 @@ def _name(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()[:NAME_LENGTH]
 
 
-def _without_block(result: Packed) -> Packed:
-    return Packed(**{**{name: getattr(result, name) for name in result.__dataclass_fields__}, "block": b""})
-
-
-def _found(shard: Path, keys: Keys) -> Iterator[Found]:
+def _resumed(shard: Path, keys: Keys) -> Iterator[ResumedParcel]:
     """Yield a shard's parcels; none when it is damaged, or was made with other settings."""
     content = shard.read_bytes()
     line, _, _ = content.partition(b"\n")
@@ -263,6 +262,6 @@ def _found(shard: Path, keys: Keys) -> Iterator[Found]:
     for parcel in head["parcels"]:
         size = parcel.pop("size")
         parcel["reaches"] = tuple(tuple(reach) for reach in parcel["reaches"])
-        kept = Kept(shard, start, size, parcel["standing"], parcel["reaches"])
-        yield Found(kept, Packed(block=b"", **parcel), head["run"] == keys.run)
+        stored = StoredParcel(shard, start, size, parcel["standing"], parcel["reaches"])
+        yield ResumedParcel(stored, Outcome(**parcel), head["run"] == keys.run)
         start += size

@@ -1,4 +1,4 @@
-"""Plan many parcels: here, in worker processes or on a cluster; a bad one never stops the others."""
+"""Plan many parcels: in this process, in worker processes or on a cluster; a bad one never stops the others."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from time import monotonic, perf_counter
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import shapely
@@ -23,20 +23,21 @@ from lawngis.errors import LawngisError
 from lawngis.geometry.polygons import polygon_parts
 
 from ..edited.start_from import Beginning, record_rows, rows_out, taken
-from ..files.packing import packed_rows
+from ..files.gpkg import RawColumns, raw_columns
+from ..files.packing import packed_columns
 from ..model.plan import Row
 from ..model.site import Site
 from ..model.step import Step
 from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings, installed_steps, planned, step_layers
 from .fingerprints import site_fingerprint
-from .interference import reach_boxes
+from .interference import Reach, reach_boxes
 from .limits import Limits, OverTimeError, limit_cache, memory_words, time_limit
 from .mosaics import keep_pieces
 from .plan_rasters import plan_rasters
 from .ranking import standing
-from .run_folder import Packed
-from .workers import GO_ON, LOOK_S, Here, Workforce, WorkforceLostError, lost, submitted
+from .run_folder import Outcome, PackedResult
+from .workers import GO_ON, LOOK_S, Cluster, Processes, WorkforceLostError, lost
 
 CHUNK = 16
 """Most parcels that a worker takes at a time, and half as many times at least it comes back for more: enough to hide
@@ -97,7 +98,7 @@ class ParcelResult:
     fingerprint: str = ""
     passing: bool = False
     unchanged: bool = False
-    reaches: Sequence[tuple[str, float, float, float, float]] = ()
+    reaches: Sequence[Reach] = ()
 
     @property
     def summary(self) -> Row:
@@ -231,17 +232,16 @@ _turn = threading.Lock()
 """One task at a time in a process: limits and open files are the process's own, and some clusters run threads."""
 
 
-def packed_results(source: Parcels, job: Job, parcel_ids: Sequence[str], isolated: bool) -> list[Packed]:
+def packed_results(source: Parcels, job: Job, parcel_ids: Sequence[str]) -> list[PackedResult]:
     """Plan parcels and return their results packed: the task that goes to a worker.
 
     A parcel that is known already comes back without a block.
     """
     limit_cache()
-    if isolated:
-        _settle()
+    _settle()
     with _turn:
-        results = parcel_results(source, job, parcel_ids=parcel_ids, may_end_process=isolated)
-        return [_packed_or_failed(source, result) for result in results]
+        results = parcel_results(source, job, parcel_ids=parcel_ids, may_end_process=True)
+        return [finished(source, result).packed() for result in results]
 
 
 @cache
@@ -252,19 +252,50 @@ def _settle() -> None:
     gc.freeze()
 
 
-def _packed_or_failed(source: Parcels, result: ParcelResult) -> Packed:
-    """Return a result packed; one that can't be is a failure of its own, and none of its neighbours in the task."""
+@dataclass(frozen=True)
+class FinishedParcel:
+    """A finished parcel in memory: what came of it, and its rows by layer, column by column; none when unchanged."""
+
+    outcome: Outcome
+    layers: Mapping[str, RawColumns]
+
+    @property
+    def standing(self) -> Sequence[Any]:
+        """What the portfolio table says of it."""
+        return self.outcome.standing
+
+    @property
+    def reaches(self) -> Sequence[Reach]:
+        """Boxes in which another loop could disturb its loops."""
+        return self.outcome.reaches
+
+    def columns(self) -> dict[str, RawColumns]:
+        """Return its rows by layer, column by column."""
+        return dict(self.layers)
+
+    def wires(self) -> bytes:
+        """Return the rows of `wire_path` alone, packed."""
+        return packed_columns({"wire_path": self.layers["wire_path"]})
+
+    def packed(self) -> PackedResult:
+        """Return it as it goes from process to process, and to disk."""
+        return PackedResult(self.outcome, packed_columns(self.layers) if self.layers else b"")
+
+
+def finished(source: Parcels, result: ParcelResult) -> FinishedParcel:
+    """Return a result as it goes into the plan.
+
+    One that can't be is a failure of its own, and none of its neighbours in the task.
+    """
     try:
-        return packed(result)
+        return _finished(result)
     except LawngisError as error:
-        return packed(failed(source, result.parcel_id, str(error), result.summary["seconds"]))
+        return _finished(failed(source, result.parcel_id, str(error), result.summary["seconds"]))
 
 
-def packed(result: ParcelResult) -> Packed:
-    """Return a result as it goes from process to process, and to disk."""
-    return Packed(
+def _finished(result: ParcelResult) -> FinishedParcel:
+    outcome = Outcome(
         parcel_id=result.parcel_id,
-        block=b"" if result.unchanged else packed_rows(result.rows),
         fingerprint=result.fingerprint,
         failure=result.failure,
         passing=result.passing,
@@ -273,6 +304,7 @@ def packed(result: ParcelResult) -> Packed:
         standing=() if result.unchanged else standing(result.rows),
         reaches=result.reaches,
     )
+    return FinishedParcel(outcome, {name: raw_columns(rows, name) for name, rows in result.rows.items() if rows})
 
 
 def chunks(source: SiteSource, parcel_ids: Sequence[str], workers: int) -> list[list[str]]:
@@ -303,19 +335,19 @@ class Supervisor:
         The site.
     job
         What is to be done.
-    hands
+    workers
         Who does it.
     """
 
-    def __init__(self, source: SiteSource, job: Job, hands: Workforce) -> None:
+    def __init__(self, source: SiteSource, job: Job, workers: Processes | Cluster) -> None:
         self._source = source
         self._job = job
-        self._hands = hands
+        self._workers = workers
         self._waiting: deque[Sequence[str]] = deque()
         self._suspects: deque[str] = deque()
-        self._running: dict[Future[list[Packed]], _Task] = {}
+        self._running: dict[Future[list[PackedResult]], _Task] = {}
 
-    def results(self, groups: Iterable[Sequence[str]]) -> Iterator[list[Packed]]:
+    def results(self, groups: Iterable[Sequence[str]]) -> Iterator[list[PackedResult]]:
         """Yield the results of groups of parcels, as they come.
 
         Raises
@@ -325,49 +357,48 @@ class Supervisor:
         """
         self._waiting.extend(groups)
         while self._waiting or self._suspects or self._running:
-            self._hand_out()
+            self._give_out()
             done, _ = wait(self._running, timeout=LOOK_S, return_when=FIRST_COMPLETED)
             if not done:
-                self._hands.check()
+                self._workers.check()
             for future in done:
                 found = self._outcome(future, self._running.pop(future))
                 if found:
                     yield found
 
-    def _hand_out(self) -> None:
+    def _give_out(self) -> None:
         alone = sum(task.alone for task in self._running.values())
-        while self._suspects and alone < self._hands.alone().tasks_max:
+        while self._suspects and alone < self._workers.alone().tasks_max:
             self._submit([self._suspects.popleft()], alone=True)
             alone += 1
-        while self._waiting and len(self._running) - alone < self._hands.tasks_max:
+        while self._waiting and len(self._running) - alone < self._workers.tasks_max:
             self._submit(self._waiting.popleft(), alone=False)
 
     def _submit(self, parcel_ids: Sequence[str], *, alone: bool) -> None:
-        hands = self._hands.alone() if alone else self._hands
-        parcels = self._source if isinstance(hands, Here) else self._source.part(parcel_ids)
-        arguments = (parcels, self._job.of(parcel_ids), list(parcel_ids), hands.isolated)
+        workers = self._workers.alone() if alone else self._workers
+        arguments = (self._source.part(parcel_ids), self._job.of(parcel_ids), list(parcel_ids))
         try:
-            future = submitted(hands, packed_results, *arguments)
+            future = workers.submit(packed_results, *arguments)
         except Exception as error:
-            if not hands.died(error):
+            if not workers.died(error):
                 raise
-            hands.renewed()
-            future = submitted(hands, packed_results, *arguments)
-        self._running[future] = _Task(parcel_ids, hands.executor, alone, monotonic())
+            workers.renewed()
+            future = workers.submit(packed_results, *arguments)
+        self._running[future] = _Task(parcel_ids, workers.executor, alone, monotonic())
 
-    def _outcome(self, future: Future[list[Packed]], task: _Task) -> list[Packed]:
-        hands = self._hands.alone() if task.alone else self._hands
+    def _outcome(self, future: Future[list[PackedResult]], task: _Task) -> list[PackedResult]:
+        workers = self._workers.alone() if task.alone else self._workers
         error = CancelledByClusterError() if future.cancelled() else future.exception()
         if error is None:
             return future.result()
         if lost(error):
-            hands.check()
+            workers.check()
             raise WorkforceLostError("the cluster gave up its tasks", advice=GO_ON) from error
-        if not hands.died(error):
+        if not workers.died(error):
             reason = str(error) if isinstance(error, LawngisError) else f"the worker failed ({error})"
             return self._failed(task.parcel_ids, reason, task)
-        if task.executor is hands.executor:  # else another task has told of this death before
-            hands.renewed()
+        if task.executor is workers.executor:  # else another task has told of this death before
+            workers.renewed()
         if not task.alone:
             self._suspects.extend(task.parcel_ids)
             return []
@@ -381,9 +412,12 @@ class Supervisor:
             "killed, crashed, or out of memory"
         )
 
-    def _failed(self, parcel_ids: Sequence[str], reason: str, task: _Task) -> list[Packed]:
+    def _failed(self, parcel_ids: Sequence[str], reason: str, task: _Task) -> list[PackedResult]:
         seconds = monotonic() - task.started
-        return [packed(failed(self._source, name, reason, seconds, passing=True)) for name in parcel_ids]
+        return [
+            finished(self._source, failed(self._source, name, reason, seconds, passing=True)).packed()
+            for name in parcel_ids
+        ]
 
 
 class CancelledByClusterError(ConnectionError):

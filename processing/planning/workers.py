@@ -1,4 +1,4 @@
-"""Hands that do the work: this process, processes beside it, or a cluster, all as standard executors.
+"""Workers: this process, processes beside it, or a cluster, all as standard executors.
 
 Whoever uses them submits tasks and gets futures (PEP 3148). What differs is told here: how many tasks to have under
 way, what a dead worker looks like, how to start again after one, and how to stop.
@@ -16,13 +16,12 @@ from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from time import monotonic
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, TypeVar
 
 from lawngis.errors import LawngisError, ParameterError
 
 from .limits import Limits, limit_cache, limit_memory
 
-P = ParamSpec("P")
 T = TypeVar("T")
 
 TASKS_EACH = 2
@@ -48,39 +47,24 @@ class WorkforceLostError(LawngisError, ConnectionError):
     """The workers are gone for good: the cluster can't be reached, or nobody is left in it."""
 
 
-class HereExecutor(Executor):
-    """Does each task in this process, at once."""
+class InProcess:
+    """The process that asks: each task is done at once."""
 
-    def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
+    tasks_max = 1
+
+    def submit(self, fn: Callable[..., T], /, *args: Any) -> Future[T]:
         """Do a task and return its future, which is done."""
         future: Future[T] = Future()
         try:
-            future.set_result(fn(*args, **kwargs))
+            future.set_result(fn(*args))
         except Exception as error:  # as any executor: whoever asks for the result hears of it
             future.set_exception(error)
         return future
-
-
-class Here:
-    """The process that asks."""
-
-    tasks_max = 1
-    isolated = False
-
-    def __init__(self) -> None:
-        self.executor: Executor = HereExecutor()
 
     def died(self, error: BaseException) -> bool:
         """Tell whether an error means that a worker died."""
         del error
         return False
-
-    def alone(self) -> Here:
-        """Return hands for one task at a time."""
-        return self
-
-    def renewed(self) -> None:
-        """Start again after a worker's death."""
 
     def check(self) -> None:
         """Raise when nobody is left to do the work."""
@@ -102,8 +86,6 @@ class Processes:
     limits
         For each.
     """
-
-    isolated = True
 
     def __init__(self, workers: int, limits: Limits) -> None:
         self.tasks_max = TASKS_EACH * workers
@@ -130,7 +112,7 @@ class Processes:
         return isinstance(error, BrokenExecutor)
 
     def alone(self) -> Processes:
-        """Return hands for one task at a time, in a process apart: when that dies, nobody doubts why."""
+        """Return a worker for one task at a time, in a process apart: when that dies, nobody doubts why."""
         if self._alone is None:
             self._alone = Processes(1, self._limits)
             self._alone.tasks_max = 1
@@ -177,8 +159,6 @@ class Cluster:
     address
         Of its scheduler.
     """
-
-    isolated = True
 
     def __init__(self, address: str) -> None:
         try:
@@ -258,15 +238,10 @@ def _end(processes: Sequence[BaseProcess], pipe: Connection | None) -> None:
         pipe.close()
 
 
-Workforce = Here | Processes | Cluster
+Workforce = InProcess | Processes | Cluster
 
 
-def submitted(hands: Workforce, fn: Callable[..., T], /, *args: Any) -> Future[T]:
-    """Submit a task to any hands."""
-    return hands.executor.submit(fn, *args) if isinstance(hands, Here) else hands.submit(fn, *args)
-
-
-def results_of(hands: Workforce, fn: Callable[..., T], tasks: Iterable[Sequence[Any]]) -> Iterator[T]:
+def results_of(workers: Workforce, fn: Callable[..., T], tasks: Iterable[Sequence[Any]]) -> Iterator[T]:
     """Yield the results of tasks, given by their arguments, in their order; few are under way at a time.
 
     Raises
@@ -276,18 +251,18 @@ def results_of(hands: Workforce, fn: Callable[..., T], tasks: Iterable[Sequence[
     """
     under_way: deque[Future[T]] = deque()
     for arguments in tasks:
-        under_way.append(submitted(hands, fn, *arguments))
-        if len(under_way) > hands.tasks_max:
-            yield _awaited(hands, under_way.popleft())
+        under_way.append(workers.submit(fn, *arguments))
+        if len(under_way) > workers.tasks_max:
+            yield _awaited(workers, under_way.popleft())
     while under_way:
-        yield _awaited(hands, under_way.popleft())
+        yield _awaited(workers, under_way.popleft())
 
 
-def _awaited(hands: Workforce, future: Future[T]) -> T:
+def _awaited(workers: Workforce, future: Future[T]) -> T:
     while not future.done():
         done, _ = wait([future], timeout=LOOK_S)
         if not done:
-            hands.check()
+            workers.check()
     return future.result()
 
 
