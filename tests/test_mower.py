@@ -103,9 +103,9 @@ def test_units_are_in_the_names():
 def test_a_profile_that_comes_along_is_read_once_and_cannot_be_changed():
     profile = built_in_profile("small")
     assert built_in_profile("small") is profile
-    with pytest.raises(ValidationError):
+    with pytest.raises(ValidationError, match="Instance is frozen"):
         profile.speed_mps = 9.0
-    with pytest.raises(ValidationError):
+    with pytest.raises(ValidationError, match="Instance is frozen"):
         profile.setback_m.water = 9.0
 
 

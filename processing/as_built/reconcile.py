@@ -15,7 +15,8 @@ from lawngis.geometry.frame import MeasuringFrame
 
 from ..files import gpkg
 from ..files.plan_reader import PlanFile, plan_file
-from ..model.plan import Row, table
+from ..model.plan import Row
+from ..model.tables import table
 from .laid_wire import ReconcileOptions, laid_wire
 from .layers import RECORD_LAYERS
 from .planned_wire import WIRE_LAYERS

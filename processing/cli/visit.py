@@ -39,15 +39,15 @@ def reconcile(
 
     target = RECORD.target(out)
     options = ReconcileOptions(accuracy_m, bias_m, depth_m, buffer_m)
-    found = reconciled(plan, read_track(track, crs=_crs(track_crs)), options)
-    write_record(target, found)
-    for word in found.words:
+    record = reconciled(plan, read_track(track, crs=_crs(track_crs)), options)
+    write_record(target, record)
+    for word in record.words:
         typer.echo(one_line(word))
-    for row in found.rows["as_laid"]:
+    for row in record.rows["as_laid"]:
         typer.echo(
             f"{row['loop_id']}: {row['laid_m']:.1f} ± {row['laid_sd_m']:.1f} m laid, {row['planned_m']:.1f} m planned"
         )
-    typer.echo(f"{counted(len(found.rows['as_laid']), 'loop')}; record: {target}")
+    typer.echo(f"{counted(len(record.rows['as_laid']), 'loop')}; record: {target}")
 
 
 def fault(
@@ -83,17 +83,17 @@ def measured(
     """Turn filled-in visit sheets into overrides, which the next plan of the site obeys."""
     from ..measured.visit_sheets import answers_of, write_overrides
 
-    found = answers_of(plan, sheet)
-    for words in found.by_hand:
+    answers = answers_of(plan, sheet)
+    for words in answers.by_hand:
         typer.echo(one_line(f"corrects nothing by itself, look at it: {words}"))
-    if not found.overrides:
+    if not answers.overrides:
         raise ParameterError("no sheet has a measured value that corrects anything", where=str(sheet[0]))
-    write_overrides(out, found.overrides)
-    left = f", {counted(found.open, 'check')} still open" if found.open else ""
-    typer.echo(f"{counted(len(found.overrides), 'override')}{left}: {out}; put it into the folder of the site")
+    write_overrides(out, answers.overrides)
+    left = f", {counted(answers.open, 'check')} still open" if answers.open else ""
+    typer.echo(f"{counted(len(answers.overrides), 'override')}{left}: {out}; put it into the folder of the site")
 
 
-def _crs(text: str | None):  # type: ignore[no-untyped-def]  # pyproj is loaded only when it is asked for
+def _crs(text: str | None):  # type: ignore[no-untyped-def]  # pyproj is loaded only when it is needed
     if text is None:
         return None
     from pyproj import CRS

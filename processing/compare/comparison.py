@@ -19,10 +19,11 @@ from lawngis.errors import PlanError
 from ..files import gpkg
 from ..files.atomic import refuse_file, write_whole
 from ..files.plan_reader import PARCELS_AT_A_TIME, PlanFile, plan_file
-from ..model.plan import Row, table
+from ..model.plan import Row
+from ..model.tables import table
 from ..model.text import spreadsheet_safe
 from .differences import ParcelDifference, Tolerances, parcel_difference
-from .layers import DIFFERENCE_LAYERS, difference_styles
+from .layers import DIFFERENCE_LAYERS
 
 ROWS_READ = {
     "zones": "",
@@ -134,7 +135,6 @@ class Comparison:
             self._batches(writer),
             DIFFERENCE_LAYERS,
             crs=self.a.crs,
-            styles=difference_styles(),
         )
         write_whole(out / "comparison.csv", lines.getvalue().encode())
 

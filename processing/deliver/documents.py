@@ -16,7 +16,8 @@ from pyproj import CRS
 from lawngis.errors import LawngisError, ParameterError
 
 from ..files.atomic import file_stem, refuse_file, write_whole
-from ..model.styles import stored_styles
+from ..files.style_encoding import sld
+from ..model.layers import PLAN_LAYERS
 from .formats import Formats, Units
 from .page import IndexRow, index_page, page
 from .quote import Quote, books, quote, quote_csv
@@ -137,8 +138,9 @@ def deliver_documents(
     if missing:
         source.parcel(missing[0])  # raises, naming those that there are
     if "sld" in wishes.kinds:
-        for style in stored_styles():
-            write_whole(out / "styles" / f"{style.layer}.sld", style.sld.encode())
+        for layer in PLAN_LAYERS.values():
+            if layer.style is not None:
+                write_whole(out / "styles" / f"{layer.name}.sld", sld(layer.style, layer).encode())
     rows = [row for rows in _index_rows(source, out, wishes, wanted, workers) for row in rows]
     if "html" in wishes.kinds:
         write_whole(out / "index.html", index_page(rows, source.plan.facts, wishes.formats))
@@ -146,7 +148,7 @@ def deliver_documents(
 
 
 def _check_wishes(source: DocumentSource, wishes: Wishes) -> None:
-    """What is wrong for all parcels is said once, before the first."""
+    """Raise what is wrong for all parcels once, before the first."""
     books(source.plan.facts, wishes.prices, wishes.labour)
     if wishes.crs is not None:
         crs_named(wishes.crs)

@@ -18,7 +18,8 @@ from ..files import gpkg
 from ..files.file_kinds import PLAN
 from ..files.packing import packed_rows, unpacked_rows
 from ..files.plan_reader import is_plan, layers_of
-from ..model.layers import PLAN_LAYERS, ColumnKind, ColumnSpec, LayerSpec
+from ..model.contract import Column, ColumnKind, Layer
+from ..model.layers import PLAN_LAYERS
 from ..model.plan import Row
 from .change_record import FOUND_LATER, NOT_RECORDED, LayerEdit, Record, coordinate_digits, layer_edit
 from .lenient_rows import LenientLayer
@@ -92,7 +93,7 @@ class EarlierPlan:
     path: Path
     crs: CRS | None
     parcels: Mapping[str, EarlierParcel]
-    added_columns: Mapping[str, tuple[ColumnSpec, ...]]
+    added_columns: Mapping[str, tuple[Column, ...]]
     added_layers: tuple[str, ...] = ()
     recorded: bool = True
 
@@ -107,7 +108,7 @@ class EarlierPlan:
 
 def earlier_plan(
     path: Path,
-    specs: Mapping[str, LayerSpec],
+    specs: Mapping[str, Layer],
     *,
     packed: Collection[str] = (),
     checked: Collection[str] = (),
@@ -146,7 +147,7 @@ def earlier_plan(
     records = stored_records(file)
     blocks: dict[str, dict[str, bytes]] = {}
     edits: dict[str, list[LayerEdit]] = {}
-    added_columns: dict[str, tuple[ColumnSpec, ...]] = {}
+    added_columns: dict[str, tuple[Column, ...]] = {}
     found_crs: CRS | None = None
     for name, spec in specs.items():
         stored = file.layers.get(name)
@@ -180,9 +181,7 @@ def earlier_plan(
     return EarlierPlan(path, found_crs, parcels, added_columns, others, bool(records))
 
 
-def with_added_columns(
-    specs: Mapping[str, LayerSpec], added: Mapping[str, tuple[ColumnSpec, ...]]
-) -> dict[str, LayerSpec]:
+def with_added_columns(specs: Mapping[str, Layer], added: Mapping[str, tuple[Column, ...]]) -> dict[str, Layer]:
     """Return declarations with the columns that a person added, so that they are written again."""
     return {name: _widened(spec, added.get(name, ())) for name, spec in specs.items()}
 
@@ -225,17 +224,17 @@ def _refuse_other_crs(path: Path, name: str, found: CRS, wanted: CRS | None) -> 
         )
 
 
-def _added(spec: LayerSpec, info: gpkg.LayerInfo) -> tuple[ColumnSpec, ...]:
+def _added(spec: Layer, info: gpkg.LayerInfo) -> tuple[Column, ...]:
     known = {column.name.casefold() for column in spec.columns}
     return tuple(
-        ColumnSpec(name, _KINDS.get(kind, "text"), "added by hand")
+        Column(name, _KINDS.get(kind, "text"), "added by hand")
         for name, kind in info.columns.items()
         if name.casefold() not in known
     )
 
 
-def _widened(spec: LayerSpec, added: tuple[ColumnSpec, ...]) -> LayerSpec:
-    return LayerSpec(**{**spec.__dict__, "columns": (*spec.columns, *added)}) if added else spec
+def _widened(spec: Layer, added: tuple[Column, ...]) -> Layer:
+    return Layer(**{**spec.__dict__, "columns": (*spec.columns, *added)}) if added else spec
 
 
 def _of_all(groups: Iterable[tuple[str, list[Row]]], parcels: Iterable[str]) -> Iterator[tuple[str, list[Row]]]:

@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import FeatureError
 
 from ..files import gpkg
-from ..model.layers import ColumnKind, ColumnSpec, LayerSpec
+from ..model.contract import Column, ColumnKind, Layer
 from ..model.plan import Row
 from ..model.values import integer_of, number_of, text_of, truth_of
 
@@ -57,7 +57,7 @@ class LenientLayer:
     """
 
     path: Path
-    spec: LayerSpec
+    spec: Layer
     checked: bool
     outlines: Mapping[str, BaseGeometry | None]
 
@@ -125,7 +125,7 @@ class LenientLayer:
         return names
 
 
-def _as_declared(column: ColumnSpec, stored: pd.Series[Any] | list[Any]) -> list[Any]:
+def _as_declared(column: Column, stored: pd.Series[Any] | list[Any]) -> list[Any]:
     """Return values in the kind of their column, where a program handed them over in another.
 
     In a file that nobody has touched all are so already.
@@ -136,7 +136,7 @@ def _as_declared(column: ColumnSpec, stored: pd.Series[Any] | list[Any]) -> list
     return [_lenient(column, value) for value in values]
 
 
-def _lenient(column: ColumnSpec, value: Any) -> Any:
+def _lenient(column: Column, value: Any) -> Any:
     """Return a value in the kind of its column, as it is where it can't be."""
     if value is None or (value == "" and column.kind != "text"):
         return None
@@ -150,7 +150,7 @@ def _text(value: Any) -> str:
     return value if isinstance(value, str) else text_of(value)
 
 
-def _fault(column: ColumnSpec, value: Any, *, needless: bool) -> str:
+def _fault(column: Column, value: Any, *, needless: bool) -> str:
     """Return what is wrong with a value, in words; empty when nothing is."""
     if value is None:
         return "" if column.nullable or needless else "has no value"
@@ -159,7 +159,7 @@ def _fault(column: ColumnSpec, value: Any, *, needless: bool) -> str:
     return "is no finite number" if isinstance(value, float) and not isfinite(value) else ""
 
 
-def _advice(column: ColumnSpec) -> str:
+def _advice(column: Column) -> str:
     if column.values:
         return f"Enter one of {', '.join(column.values)}."
     kind = {"real": "a number", "integer": "a whole number", "boolean": "true or false"}.get(column.kind, "text")

@@ -8,7 +8,7 @@ from pathlib import Path
 from lawngis.errors import LawngisError, PlanError
 
 from ..files.plan_reader import is_plan
-from ..model.layers import LayerSpec
+from ..model.contract import Layer
 from ..model.step import Step
 from ..steps.workflow import OPEN_LAYERS, steps_before
 from .change_record import LayerEdit
@@ -18,7 +18,7 @@ EDITS_SHOWN = 4
 """As many edits are named before the rest is only counted."""
 
 
-def found_edits(path: Path, specs: Mapping[str, LayerSpec]) -> EarlierPlan | None:
+def edited_plan(path: Path, specs: Mapping[str, Layer]) -> EarlierPlan | None:
     """Return what a person edited in a plan; None when there is no plan, or it can't be read and so not be edited."""
     try:
         return earlier_plan(path, specs) if is_plan(path) else None
@@ -43,9 +43,9 @@ def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str 
     PlanError
         Naming what would be lost, and what to do.
     """
-    kept = [] if first is None else [name for step in steps_before(steps, first) for name in step.writes]
+    carried = [] if first is None else [name for step in steps_before(steps, first) for name in step.writes]
     opened = set() if first is None else OPEN_LAYERS
-    written = [name for step in steps for name in step.writes if name not in kept]
+    written = [name for step in steps for name in step.writes if name not in carried]
     layers = [*written, *(name for name in ("findings", "visit_checks") if name not in opened)]
     lost = list(earlier.edits(layers))
     added = () if first is not None else earlier.added_layers
@@ -63,7 +63,7 @@ def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str 
 
 
 def _advice(steps: Sequence[Step], edits: Sequence[LayerEdit]) -> str:
-    """Return which step to begin with so that nothing is lost."""
+    """Return which step to start from so that nothing is lost."""
     edited = {edit.layer for edit in edits}
     writers = [place for place, step in enumerate(steps) if edited & set(step.writes)]
     after = writers[-1] + 1 if writers else 0

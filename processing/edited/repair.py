@@ -25,8 +25,8 @@ from lawngis.wire.conductors import resistance_ohm
 
 from ..derived.loops import loops
 from ..derived.zone_figures import zone_hours_week, zone_slopes_percent
-from ..model.layers import LayerSpec
-from ..model.plan import GRID_M, Finding, Plan, Row
+from ..model.contract import Layer
+from ..model.plan import GRID_M, Finding, Plan, Row, on_grid
 from ..model.site import Site
 from .change_record import LayerEdit
 from .consistency import broken_rules
@@ -110,7 +110,7 @@ def mended(
     site: Site,
     rows: Mapping[str, Sequence[Row]],
     earlier: EarlierParcel,
-    specs: Mapping[str, LayerSpec],
+    specs: Mapping[str, Layer],
     mower: MowerProfile,
 ) -> Mended:
     """Return layers of an earlier plan, fit to build on.
@@ -148,12 +148,14 @@ def mended(
 
 
 def _mend_layer(
-    done: Mended, site: Site, spec: LayerSpec, rows: Sequence[Row], earlier: EarlierParcel, mower: MowerProfile
+    done: Mended, site: Site, spec: Layer, rows: Sequence[Row], earlier: EarlierParcel, mower: MowerProfile
 ) -> None:
     edit = earlier.edit(spec.name)
     recorded = spec.name in earlier.record.get("layers", {})
     found: list[dict[str, Any]] = []
-    shapes = site.frame.to_frame([row["geometry"] for row in rows]) if spec.geometry and rows else [None] * len(rows)
+    shapes: list[Any] = [None] * len(rows)
+    if spec.geometry and rows:
+        shapes = on_grid(spec, site.frame.to_frame([row["geometry"] for row in rows])).tolist()
     for row, shape in zip(rows, shapes, strict=True):
         parts = [None] if spec.geometry is None else _parts(spec, shape)
         if not parts:
@@ -180,7 +182,7 @@ def _mend_layer(
         done.touched[spec.name] = {str(row[spec.key]) for row in found if id(row) in touched}
 
 
-def _parts(spec: LayerSpec, shape: BaseGeometry) -> list[BaseGeometry]:
+def _parts(spec: Layer, shape: BaseGeometry) -> list[BaseGeometry]:
     """Return the parts of a shape as the layer wants them: the shape itself where nothing is wrong with it."""
     if shape.is_empty:
         return [shape] if spec.may_be_empty_geometry else []
@@ -195,7 +197,7 @@ def _parts(spec: LayerSpec, shape: BaseGeometry) -> list[BaseGeometry]:
     return sorted(shapely.get_parts(shape).tolist(), key=lambda part: -part.length)
 
 
-def _touched(spec: LayerSpec, rows: Sequence[Row], edit: LayerEdit, *, recorded: bool) -> set[int]:
+def _touched(spec: Layer, rows: Sequence[Row], edit: LayerEdit, *, recorded: bool) -> set[int]:
     """Return the identities of the rows that were edited; all where no record says what was written."""
     if not recorded or spec.key is None:
         return {id(row) for row in rows} if not recorded or edit.others else set()
@@ -207,7 +209,7 @@ def _touched(spec: LayerSpec, rows: Sequence[Row], edit: LayerEdit, *, recorded:
     }
 
 
-def _give_names(done: Mended, site: Site, spec: LayerSpec, rows: Sequence[dict[str, Any]], touched: set[int]) -> None:
+def _give_names(done: Mended, site: Site, spec: Layer, rows: Sequence[dict[str, Any]], touched: set[int]) -> None:
     """Give names to features that have none, or one that another has: of those with one name the largest keeps it."""
     for row in rows:
         row["parcel_id"] = site.parcel_id
@@ -237,7 +239,7 @@ def _give_names(done: Mended, site: Site, spec: LayerSpec, rows: Sequence[dict[s
         done.findings.append(Finding("info", "edit-named", text, "", _place(row)))
 
 
-def _letter(spec: LayerSpec, names: Mapping[str, Any]) -> str:
+def _letter(spec: Layer, names: Mapping[str, Any]) -> str:
     found = next(filter(None, (re.fullmatch(r".*-([A-Z]+)\d+", name) for name in names)), None)
     return LETTERS.get(spec.name) or (found.group(1) if found else "N")
 
@@ -395,7 +397,7 @@ def _free_loop(site: Site, taken: set[str]) -> str:
 
 
 def _place_docks(
-    done: Mended, site: Site, earlier: EarlierParcel, specs: Mapping[str, LayerSpec], mower: MowerProfile
+    done: Mended, site: Site, earlier: EarlierParcel, specs: Mapping[str, Layer], mower: MowerProfile
 ) -> None:
     """Keep one dock for each loop, and put it on the wire where it was dragged off, or the wire was."""
     rows = done.layers["dock_candidates"]

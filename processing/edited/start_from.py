@@ -11,7 +11,7 @@ from shapely import Point
 from lawngis.mower import MowerProfile
 
 from ..measured.overrides import own_overrides
-from ..model.layers import LayerSpec
+from ..model.contract import Layer
 from ..model.plan import Finding, Plan, Row, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
@@ -55,7 +55,7 @@ def taken(
     site: Site,
     beginning: Beginning | None,
     steps: Sequence[Step],
-    specs: Mapping[str, LayerSpec],
+    specs: Mapping[str, Layer],
     mower: MowerProfile,
 ) -> Taken | None:
     """Return what is taken over for a parcel; None when it is planned from the start."""
@@ -125,7 +125,7 @@ def rows_out(plan: Plan, site: Site, begun: Taken | None) -> dict[str, list[Row]
 def record_rows(
     site: Site,
     rows: Mapping[str, Sequence[Row]],
-    specs: Mapping[str, LayerSpec],
+    specs: Mapping[str, Layer],
     settings: Settings,
     begun: Taken | None,
 ) -> list[Row]:

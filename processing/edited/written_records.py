@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from ..files import gpkg
 from ..files.plan_reader import PlanFile
-from ..model.layers import LayerSpec
+from ..model.contract import Layer
 from ..model.plan import Row
 from .change_record import NOT_RECORDED, Record, layer_records
 
@@ -41,7 +41,7 @@ class RecordContext:
         What was measured on site and is in the rows.
     """
 
-    specs: Mapping[str, LayerSpec]
+    specs: Mapping[str, Layer]
     digits: int
     kept: Mapping[str, Record] = field(default_factory=dict)
     overrides: frozenset[str] = frozenset()

@@ -69,7 +69,7 @@ _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com",
 def file_stem(name: str) -> str:
     """Return a parcel's name as a folder name that every file system takes.
 
-    Letters and digits of any script stay. What had to be replaced makes way for a number that tells such names apart.
+    Letters and digits of any script stay. A name that had to be changed gets a checksum, so that no two become one.
 
     Examples
     --------

@@ -6,7 +6,8 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..model.layers import PLAN_LAYERS, LayerSpec
+from ..model.contract import Layer
+from ..model.layers import PLAN_LAYERS
 from . import gpkg
 from .atomic import refuse_file
 
@@ -31,7 +32,7 @@ class FileKind:
 
     word: str
     file_name: str
-    specs: Mapping[str, LayerSpec]
+    specs: Mapping[str, Layer]
     marks: tuple[str, ...]
     facts: str
 
@@ -58,3 +59,4 @@ class FileKind:
 
 
 PLAN = FileKind("plan", "plan.gpkg", dict(PLAN_LAYERS), ("summary", "wire_path", "run_info"), "run_info")
+"""The plan of a site, as a kind of file."""

@@ -106,10 +106,10 @@ def _unpacked_layer(packed: bytes) -> RawColumns:
 
 
 def _with_gaps(numbers: NDArray[np.float64]) -> list[float | None]:
-    found: list[float | None] = numbers.tolist()
+    values: list[float | None] = numbers.tolist()
     if np.isnan(numbers).any():
-        return [None if gap else number for number, gap in zip(found, np.isnan(numbers).tolist(), strict=True)]
-    return found
+        return [None if gap else number for number, gap in zip(values, np.isnan(numbers).tolist(), strict=True)]
+    return values
 
 
 def plain(value: Any) -> Any:

@@ -28,9 +28,11 @@ from lawngis.geometry.frame import MeasuringFrame
 from lawngis.mower import MowerProfile
 
 from ..files import gpkg
-from ..model.layers import PLAN_LAYERS, SITE_LAYERS, ColumnSpec
+from ..model.contract import Column
+from ..model.layers import PLAN_LAYERS
 from ..model.plan import Finding, Row, StepResult, VisitCheck
 from ..model.site import MeasuredSlope, Site
+from ..model.site_layers import SITE_LAYERS
 from .remeasured import GONE, Remeasured, decided_anew
 
 NEAR_M = 5.0
@@ -441,7 +443,7 @@ def _shown(value: Any) -> str:
     return "nothing" if value is None else f"{value:.2f}" if isinstance(value, float) else str(value)
 
 
-def _value(spec: ColumnSpec, item: Override) -> Any:
+def _value(spec: Column, item: Override) -> Any:
     text = item.value
     if spec.kind in ("real", "integer"):
         number = _number(item)

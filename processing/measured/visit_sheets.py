@@ -20,7 +20,9 @@ from lawngis.errors import LayerError, PlanError, SiteError
 
 from ..files import gpkg
 from ..files.plan_reader import plan_file
-from ..model.layers import PLAN_LAYERS, SITE_LAYERS, ColumnSpec, LayerSpec
+from ..model.contract import Column, Layer
+from ..model.layers import PLAN_LAYERS
+from ..model.site_layers import SITE_LAYERS
 from ..model.values import text_of, typed_number_of
 from .overrides import GEOMETRY, NEW, SLOPE, Override
 
@@ -34,7 +36,7 @@ _NUMBER = re.compile(r"^([+-]?\d*[.,]?\d+)\s*(mm|cm|m|%|°|deg)?$", re.IGNORECAS
 _PLACE = re.compile(r"^([+-]?\d+(?:\.\d+)?)\s*[,; ]\s*([+-]?\d+(?:\.\d+)?)$")
 _METRES = {"mm": 0.001, "cm": 0.01, "m": 1.0}
 
-OVERRIDES_LAYER = LayerSpec(
+OVERRIDES_LAYER = Layer(
     "overrides",
     "Measured on site",
     "What was measured on site; put this file into the folder of the site, and it wins over what the maps say.",
@@ -164,7 +166,7 @@ def _value(answer: _Answer, layer: str, column: str, asked_at: BaseGeometry | No
         return NEW, _place(answer, asked_at)
     if column == SLOPE and layer == "keepouts":
         return _number(answer, "%"), asked_at if answer.geometry is None else answer.geometry
-    spec: ColumnSpec = PLAN_LAYERS[layer].column(column)
+    spec: Column = PLAN_LAYERS[layer].column(column)
     if spec.kind == "real":
         return _number(answer, spec.unit), asked_at
     word = answer.measured.casefold().replace(" ", "_")

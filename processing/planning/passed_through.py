@@ -14,7 +14,7 @@ from ..edited.earlier_plan import EarlierParcel, without_neighbours
 from ..files import gpkg
 from ..files.plan_reader import rows_in_frame
 from .interference import Reach, reach_boxes
-from .ranking import standing
+from .ranking import ranking_row
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,7 +22,7 @@ class PassedThrough:
     """A parcel that a run leaves as it is in the earlier plan."""
 
     parcel: EarlierParcel
-    standing: Sequence[Any]
+    ranking_row: Sequence[Any]
     reaches: Sequence[Reach]
 
     def columns(self) -> dict[str, gpkg.RawColumns]:
@@ -40,6 +40,6 @@ def passed_through(parcel: EarlierParcel, crs: CRS) -> PassedThrough:
     rows = parcel.rows()
     paths = rows.get("wire_path", [])
     if not paths:
-        return PassedThrough(parcel, standing(rows), ())
+        return PassedThrough(parcel, ranking_row(rows), ())
     frame = MeasuringFrame.centred_on(paths[0]["geometry"], crs)
-    return PassedThrough(parcel, standing(rows), reach_boxes(rows_in_frame(paths, frame), frame))
+    return PassedThrough(parcel, ranking_row(rows), reach_boxes(rows_in_frame(paths, frame), frame))

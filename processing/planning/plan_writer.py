@@ -1,4 +1,4 @@
-"""``plan.gpkg`` as it is written: rows of parcels put together, whole or not at all, and how it was made."""
+"""Write ``plan.gpkg`` from the rows of all parcels, whole or not at all, with facts of the run."""
 
 from __future__ import annotations
 
@@ -15,9 +15,8 @@ from lawngis.errors import PlanError
 
 from ..files import gpkg
 from ..files.digests import sha256
-from ..model.layers import LayerSpec
+from ..model.contract import Layer
 from ..model.plan import Row
-from ..model.styles import stored_styles
 from ..model.text import counted, unit_word
 from ..reading.dates import data_dates
 from ..reading.site_source import SiteSource
@@ -60,7 +59,7 @@ class PlanWriter:
         Files and layers in them that a person added to the earlier plan.
     """
 
-    specs: Mapping[str, LayerSpec]
+    specs: Mapping[str, Layer]
     crs: CRS
     carried: Sequence[tuple[Path, str]] = field(default=())
 
@@ -76,7 +75,7 @@ class PlanWriter:
         results
             Rows by layer of each parcel.
         run_info
-            Returns rows about the whole run; asked when all parcels are written.
+            Returns rows about the whole run; called when all parcels are written.
 
         Raises
         ------
@@ -88,7 +87,6 @@ class PlanWriter:
             self._batches(results, run_info),
             tuple(self.specs.values()),
             crs=self.crs,
-            styles=stored_styles(),
             carried=self.carried,
         )
 
@@ -116,22 +114,22 @@ class PlanWriter:
 
 
 class Finished(Protocol):
-    """A parcel of which everything is known but what lies beyond its bounds."""
+    """A planned parcel, without the findings that come of its neighbours."""
 
     def columns(self) -> dict[str, gpkg.RawColumns]:
         """Return its rows by layer, column by column."""
 
 
 def merged(
-    parcels: Mapping[str, Finished], found_later: Mapping[str, Sequence[Row]]
+    parcels: Mapping[str, Finished], neighbour_rows: Mapping[str, Sequence[Row]]
 ) -> Iterator[dict[str, gpkg.RawColumns]]:
-    """Yield the rows of each parcel, with the findings that came up only when all were planned.
+    """Yield the rows of each parcel, with the findings of its neighbours' loops.
 
     Parameters
     ----------
     parcels
         By name, in the order of the plan.
-    found_later
+    neighbour_rows
         Rows of `findings`, without their names, by parcel.
     """
     for parcel_id, parcel in parcels.items():
@@ -139,7 +137,7 @@ def merged(
         own = layers.get("findings", gpkg.RawColumns())
         more = [
             {**row, "finding_id": f"{parcel_id}-F{number}"}
-            for number, row in enumerate(found_later.get(parcel_id, ()), len(own) + 1)
+            for number, row in enumerate(neighbour_rows.get(parcel_id, ()), len(own) + 1)
         ]
         findings = gpkg.RawColumns()
         for some in (own, gpkg.raw_columns(more, "findings")):

@@ -345,6 +345,8 @@ STEP = Step(
         "raster:dem",
         "raster:dsm",
         "raster:imagery",
+        "accuracy:dem_sd_m",
+        "accuracy:position_sd_m",
     ),
     writes=("edges",),
     compute=edges,

@@ -435,6 +435,7 @@ STEP = Step(
         "site:beds",
         "site:water",
         "raster:dem",
+        "fact:wires",
     ),
     writes=("wire_path", "wire_runs", "pegs", "joins"),
     compute=wire,

@@ -16,10 +16,13 @@ from lawngis.errors import ParameterError, PlanError
 from lawngis.mower import MowerProfile
 
 from ..measured.overrides import Override, own_overrides, site_with, step_result_with
-from ..model.layers import PLAN_LAYERS, LayerSpec
+from ..model.contract import Layer
+from ..model.layers import PLAN_LAYERS, stamped
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import BrokenStep, Step, loaded_steps
+from ..model.styles import SYMBOLS
+from ..model.view import SITE_INPUTS, views
 
 OPEN_LAYERS = frozenset({"findings", "visit_checks"})
 """Layers that every step adds to; they are closed before a step that reads them."""
@@ -41,12 +44,16 @@ def ordered(steps: Iterable[Step], broken: Iterable[BrokenStep] = ()) -> list[St
     Raises
     ------
     PlanError
-        When two steps write one layer, a layer that is read is written by none, or steps wait for each other.
+        When two steps write one layer, what is read is written by none and no site has it, or steps wait for each
+        other.
     """
     steps = list(steps)
     writer = _writers(steps)
     after: dict[str, set[str]] = {}
     for step in steps:
+        for name in step.reads:
+            if ":" in name and name not in SITE_INPUTS:
+                raise PlanError(f"step {step.id} reads {name}, which no site has")
         missing = step.plan_layers_read - set(writer) - OPEN_LAYERS
         if missing:
             _raise_missing(step, sorted(missing)[0], list(broken))
@@ -84,13 +91,13 @@ def installed_steps() -> tuple[Step, ...]:
     return tuple(ordered(steps.values(), broken))
 
 
-def step_layers(steps: Iterable[Step]) -> dict[str, LayerSpec]:
+def step_layers(steps: Iterable[Step]) -> dict[str, Layer]:
     """Return the layers of a plan: those of the contract, and those that steps declare themselves.
 
     Raises
     ------
     PlanError
-        When a step declares a layer that is there already, or doesn't write what it declares.
+        When a step declares a layer that is there already, doesn't write what it declares, or its style doesn't fit.
     """
     layers = dict(PLAN_LAYERS)
     for step in steps:
@@ -102,10 +109,24 @@ def step_layers(steps: Iterable[Step]) -> dict[str, LayerSpec]:
                 )
             if spec.name not in step.writes:
                 raise PlanError(f"step {step.id} declares a layer {spec.name}, but doesn't write it")
-            if "parcel_id" not in {column.name for column in spec.columns}:
-                raise PlanError(f"layer {spec.name} of step {step.id} has no column parcel_id")
-            layers[spec.name] = spec
+            layers[spec.name] = stamped(spec)
+            _refuse_unfit_style(step, layers[spec.name])
     return layers
+
+
+def _refuse_unfit_style(step: Step, spec: Layer) -> None:
+    if spec.style is None:
+        return
+    if not all(isinstance(rule.symbol, SYMBOLS.get(spec.geometry or "", ())) for rule in spec.style.rules):
+        raise PlanError(
+            f"the style of layer {spec.name} of step {step.id} can't draw {spec.geometry or 'a table'}",
+            advice="Polygons are drawn as Area, lines as Line, points as Mark.",
+        )
+    for name in (spec.style.column, spec.style.label_column):
+        if name is not None and name not in {column.name for column in spec.columns}:
+            raise PlanError(
+                f"the style of layer {spec.name} of step {step.id} names {name}, which is none of its columns"
+            )
 
 
 def _writers(steps: Sequence[Step]) -> dict[str, str]:
@@ -256,12 +277,13 @@ def _run_step(step: Step, site: Site, plan: Plan, settings: Settings, measured: 
     if step.plan_layers_read & OPEN_LAYERS:
         plan.close()
     parameters = step.parameters_from(settings.parameters.get(step.id, {}))
-    result, corrected = step_result_with(step.compute(site, plan, settings.mower, parameters), measured, settings.mower)
+    result = step.compute(*views(step, site, plan), settings.mower, parameters)
+    result, corrected = step_result_with(result, measured, settings.mower)
     plan.attach(step.id, result, step.writes)
     plan.attach(step.id + MEASURED, StepResult(findings=corrected), ())
 
 
-def planned_alone(site: Site, step: Step, settings: Settings, start: Start, specs: Mapping[str, LayerSpec]) -> Plan:
+def planned_alone(site: Site, step: Step, settings: Settings, start: Start, specs: Mapping[str, Layer]) -> Plan:
     """Run one step on layers that are there already, and return what it writes.
 
     Parameters

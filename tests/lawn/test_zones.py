@@ -74,6 +74,9 @@ def check_laws(ground, mow_width_m: float, found: ZonePartition, area_min: float
     for passage in found.passages:
         assert passage.zone_a < passage.zone_b
         assert 0 < passage.width_m < mow_width_m
+        start, end = shapely.points([passage.middle_line.coords[0], passage.middle_line.coords[-1]])
+        assert found.zones[passage.zone_a].distance(start) < 0.02
+        assert found.zones[passage.zone_b].distance(end) < 0.02
         assert shapely.buffer(ground, 0.02).covers(passage.middle_line)
         assert 2 * passage.narrowest.distance(ground.boundary) == pytest.approx(passage.width_m, abs=0.01)
 
@@ -193,6 +196,7 @@ def test_pinch_without_length(width):
     start, end = passage.middle_line.boundary.geoms
     assert a.contains(start)
     assert b.contains(end)
+    assert passage.middle_line.distance(Point(5, 6)) < 1e-6
 
 
 @pytest.mark.parametrize("width", [0.4, 1.0])
@@ -224,6 +228,45 @@ def test_junction_of_three_corridors_is_a_tree():
     check_laws(ground, MOW, found, AREA)
 
 
+def test_four_lawns_around_a_junction_hang_on_three_passages():
+    widths = [0.8, 0.9, 1.0, 1.2]
+    arms = [rotate(box(0, -width / 2, 9, width / 2), 90 * k, origin=(0, 0)) for k, width in enumerate(widths)]
+    lawns = [rotate(box(8, -5 - k, 18, 5 + k), 90 * k, origin=(0, 0)) for k in range(4)]
+    ground = joined(*arms, *lawns)
+    found = partition(ground)
+    assert len(found.zones) == 4
+    # The widest ways: each lawn hangs on by the width of its own arm, the two widest on each other.
+    assert [p.width_m for p in found.passages] == pytest.approx([1.0, 0.9, 0.8], abs=0.002)
+    assert len({frozenset((p.zone_a, p.zone_b)) for p in found.passages}) == 3
+    assert {zone for p in found.passages for zone in (p.zone_a, p.zone_b)} == {0, 1, 2, 3}
+    check_laws(ground, MOW, found, AREA)
+
+
+def test_a_post_in_a_corridor_leaves_the_way_through():
+    """Beside the post it is 0.6 m wide, but further on 0.5 m."""
+    corridor = dumbbell(1.5).difference(box(12, 4.85, 12.3, 5.15)).difference(box(14, 4, 14.3, 5.25))
+    assert only_passage(corridor).width_m == pytest.approx(0.5, abs=0.002)
+
+
+def test_a_room_too_small_for_a_zone_beside_a_passage_is_a_scrap():
+    room = box(12, 7, 13.8, 9)
+    ground = joined(dumbbell(1.0), box(12.4, 5, 13.4, 7.1), room)
+    passage = only_passage(ground)
+    assert [scrap.area for scrap in partition(ground).scraps] == pytest.approx([room.area], abs=0.3)
+    assert passage.outline.intersection(room).area < 0.3
+    check_laws(ground, MOW, partition(ground), AREA)
+
+
+def test_pieces_apart_keep_their_own_passages():
+    pieces_apart = [
+        translate(dumbbell(width, length), 0, 20 * k) for k, (width, length) in enumerate([(1, 4), (0.8, 9)])
+    ]
+    ground = MultiPolygon([box(0, -20, 9, -10), *pieces_apart, translate(dumbbell(0.6), 0, 60)])
+    found = partition(ground)
+    assert (len(found.zones), len(found.passages)) == (7, 3)
+    check_laws(ground, MOW, found, AREA)
+
+
 def test_bulge_too_small_for_a_zone_belongs_to_its_passage():
     ground = joined(box(0, 0, 10, 10), box(9, 4.5, 21, 5.5), Point(15, 5).buffer(0.95), box(20, 0, 30, 10))
     passage = only_passage(ground)
@@ -244,6 +287,9 @@ def test_dead_end_is_a_nook():
 def test_shallow_niche_stays():
     ground = joined(box(0, 0, 10, 10), box(9, 4, 10.6, 5.2))
     assert partition(ground).zones == (ground,)
+    # One radius of the disc, 0.8 m, is the limit.
+    deeper = partition(joined(box(0, 0, 10, 10), box(9, 4, 11, 5.2)))
+    assert [nook.area for nook in deeper.nooks] == pytest.approx([1.2], abs=0.05)
 
 
 def test_gap_beside_an_island_joins_it_to_the_edge():
@@ -360,6 +406,7 @@ def test_width_sd_of_independent_edges():
     """Against a thousand draws of both edges, seed fixed."""
     edges = np.random.default_rng(5).normal(0, 0.12, (100_000, 2))
     assert width_sd_m(0.12) == pytest.approx(np.std(edges[:, 1] - edges[:, 0]), rel=0.02)
+    assert width_sd_m(0.12, 0.05) == pytest.approx(0.13)
 
 
 # --- crossings
@@ -376,7 +423,10 @@ def test_crossing_of_a_path():
     assert ys.min() >= 0.44
     assert ys.max() <= 9.56
     assert found.width_m >= 0.89
+    paving = shapely.union_all([*ZONES[:2], box(10, -5, 12, 15)])
+    assert found.width_m == pytest.approx(2 * found.middle_line.distance(paving.boundary), abs=1e-6)
     assert found.middle_line.boundary.distance(ZONES[0]) < 1e-9
+    assert len(crossings(ZONES[:2], [box(10, -5, 12, 15)], length_max_m=2, transit_width_m=0.9)) == 1
 
 
 def test_crossing_where_the_path_is_narrowest():
@@ -386,6 +436,13 @@ def test_crossing_where_the_path_is_narrowest():
     assert np.array(found.middle_line.coords)[:, 1].min() > 9
     assert 1.2 < found.length_m < 1.3
     assert found.width_m == pytest.approx(0.9, abs=0.02)
+    pond = Polygon([(10, 4), (12, 4), (12, 6), (10, 6)])
+    for lower, upper in [(1.6, 0.7), (0.6, 1.4)]:
+        # Above and below a pond in the paving there is a way; the shorter one is found.
+        right = Polygon([(10 + lower, 0), (22, 0), (22, 10), (10 + upper, 10)])
+        paving = box(10, 0, 12, 10).difference(right).difference(pond)
+        (way,) = crossings([ZONES[0], right.difference(pond)], [paving], length_max_m=3, transit_width_m=0.9)
+        assert way.length_m < 1.0
 
 
 @pytest.mark.parametrize(
@@ -399,6 +456,13 @@ def test_crossing_where_the_path_is_narrowest():
 )
 def test_no_crossing(surface, length_max_m, transit_width_m):
     assert not crossings(ZONES[:2], [surface], length_max_m=length_max_m, transit_width_m=transit_width_m)
+
+
+@pytest.mark.parametrize(("gap_m", "count"), [(0.04, 1), (0.06, 0)])
+def test_paving_and_lawn_drawn_a_hairline_apart_still_meet(gap_m, count):
+    """Up to 5 cm, on either side."""
+    for surface in (box(10 + gap_m, -5, 12, 15), box(10, -5, 12 - gap_m, 15)):
+        assert len(crossings(ZONES[:2], [surface], length_max_m=3, transit_width_m=0.9)) == count
 
 
 def test_one_crossing_for_each_surface_and_pair():
@@ -449,10 +513,23 @@ def test_reached_zones_are_those_connected(data):
     for zone, link in enumerate(roles.reached_by):
         assert (link is not None) == (zone in roles.linked)
         assert link is None or (links[link][2] and zone in links[link][:2])
+    for zone in roles.linked:
+        # Walked back, the way's narrowest link is as wide as can be: with wider ones alone it doesn't hang together.
+        at, narrowest = zone, np.inf
+        while (link := roles.reached_by[at]) is not None:
+            a, b, _, width = links[link]
+            at, narrowest = (b if at == a else a), min(narrowest, width)
+        assert at == 0
+        wider = zone_roles(
+            [1.0] * count, [(a, b, usable and width > narrowest, width) for a, b, usable, width in links]
+        )
+        assert zone not in wider.linked
 
 
 def test_roles_need_zones_that_exist():
     with pytest.raises(ParameterError, match="not among"):
         zone_roles([1, 2], [(0, 2, True, 1.0)])
-    with pytest.raises(ParameterError):
+    with pytest.raises(ParameterError, match="not among 2 zones"):
+        zone_roles([1, 2], [], home=2)
+    with pytest.raises(ParameterError, match="among 0 zones"):
         zone_roles([], [])

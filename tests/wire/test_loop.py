@@ -147,6 +147,17 @@ def test_start_and_end_are_the_dock(laws):
         laid_loop(ground, (6.0, 3.0), stretches)
 
 
+@pytest.mark.parametrize(("off_vertex_m", "moved"), [(0.004, True), (0.006, False), (0.015, False)])
+def test_a_start_within_half_a_centimetre_of_a_vertex_lies_on_it(laws, off_vertex_m, moved):
+    zone = box(0, 0, 20, 10)
+    ground = loop_ground([setback_ground(zone, laws.sides(zone), [0.3] * 4, gap_min_m=GAP)], gap_min_m=GAP)
+    ring = np.array(ground.exterior.coords)
+    vertex = ring[np.hypot(*(ring - [0.5, 0.3]).T).argmin()]  # 0.3 m setback, 0.2 m of corner cut
+    start = vertex + np.array([off_vertex_m, 0])
+    loop = laid_loop(ground, start, [Stretch(line, "soft", 0.3) for line in laws.sides(zone)])
+    assert loop.xy[0] == pytest.approx(vertex if moved else start, abs=1e-9)
+
+
 def test_runs_join_and_their_vertices_are_known(laws):
     zone = LAWNS["orchard"]
     loop = laid(laws, zone, [Stretch(line, "soft", 0.3) for line in laws.outlines(zone)])

@@ -159,7 +159,7 @@ def _stored_name(path: Path, layer: str) -> str:
 
 
 def _asked_columns(stored: Sequence[str], columns: Sequence[str] | None) -> dict[str, str]:
-    """Return stored name to asked-for name."""
+    """Return the wanted spelling of each stored name."""
     if columns is None:
         return {name: name for name in stored}
     by_folded = {name.casefold(): name for name in stored}
@@ -167,7 +167,7 @@ def _asked_columns(stored: Sequence[str], columns: Sequence[str] | None) -> dict
 
 
 def _with_declared_kinds(frame: pd.DataFrame, info: Mapping[str, Any]) -> pd.DataFrame:
-    """GDAL hands integers and booleans with nulls over as floating-point numbers; undo that."""
+    """Undo that GDAL returns integers and booleans with nulls as floating-point numbers."""
     for name, kind, subtype in zip(info["fields"], info["ogr_types"], info["ogr_subtypes"], strict=True):
         if name not in frame or kind not in ("OFTInteger", "OFTInteger64"):
             continue

@@ -24,8 +24,8 @@ from lawngis.processing.cli import visit
 from lawngis.processing.files import gpkg, plan_reader
 from lawngis.processing.measured.overrides import Override, read_overrides, refuse_strangers, site_with
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.plan import table
 from lawngis.processing.model.step import loaded_steps
+from lawngis.processing.model.tables import table
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_source import SiteSource
 from lawngis.processing.steps.workflow import Settings, ordered, planned

@@ -21,7 +21,7 @@ from lawngis.processing.compare.differences import Tolerances, parcel_difference
 from lawngis.processing.compare.layers import DIFFERENCE_LAYERS
 from lawngis.processing.files import gpkg
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.plan import table
+from lawngis.processing.model.tables import table
 
 ROOT = Path(__file__).parents[3]
 UTM = CRS(25832)

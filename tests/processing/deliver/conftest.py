@@ -20,8 +20,7 @@ from lawngis.processing.deliver.formats import Formats
 from lawngis.processing.deliver.reading import document_source
 from lawngis.processing.files import gpkg
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.plan import table
-from lawngis.processing.model.styles import stored_styles
+from lawngis.processing.model.tables import table
 
 X0, Y0 = 500_000.0, 5_500_000.0
 LABEL = 'Grüße "O\'Neil" & <script>alert(1)</script> שלום 🌳'
@@ -104,7 +103,7 @@ def write_rows(path: Path, rows: dict[str, list[dict[str, Any]]]) -> Path:
     rows["run_info"].append({"parcel_id": "P1", "key": "lawngis version", "value": "of one parcel's record"})
     crs = geopandas.GeoSeries([], crs="EPSG:25832").crs
     tables: dict[str, pd.DataFrame] = {name: table(spec, rows[name], crs) for name, spec in PLAN_LAYERS.items()}
-    return gpkg.write_plan(path, tables, tuple(PLAN_LAYERS.values()), crs=crs, styles=stored_styles())
+    return gpkg.write_plan(path, tables, tuple(PLAN_LAYERS.values()), crs=crs)
 
 
 @pytest.fixture

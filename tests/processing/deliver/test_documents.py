@@ -29,7 +29,8 @@ from lawngis.processing.deliver.formats import Formats
 from lawngis.processing.deliver.paper import LEAN, Paper, _font_file, printable
 from lawngis.processing.deliver.quote import quote
 from lawngis.processing.deliver.reading import document_source
-from lawngis.processing.deliver.sheet import FixedPoint, sheet_layout, two_tapes
+from lawngis.processing.deliver.setting_out import FixedPoint, two_tapes
+from lawngis.processing.deliver.sheet_layout import sheet_layout
 from lawngis.processing.deliver.stakeout import crs_named, stakeout_csv
 from lawngis.processing.deliver.texts import CAUTIONS
 from lawngis.processing.files import gpkg

@@ -19,7 +19,7 @@ from lawngis.processing.files import gpkg
 from lawngis.processing.measured.overrides import read_overrides
 from lawngis.processing.measured.visit_sheets import answers_of, write_overrides
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.plan import table
+from lawngis.processing.model.tables import table
 
 ROOT = Path(__file__).parents[3]
 UTM = CRS(25832)
