@@ -138,11 +138,10 @@ def moved_findings(fact: Fact[float], mower: MowerProfile) -> list[Finding]:
         return []
     name, mapped_m, place = ground.name or "a passage that no plan showed", ground.width_m, _middle(ground)
     change, findings = ground.change, list[Finding]()
-    gains = change.added.area > 0
-    moved = f"{'widened' if gains else 'narrowed'} by {abs(fact.value - mapped_m):.2f} m"
-    area = f"{change.added.area if gains else change.taken.area:.1f} m² {'more' if gains else 'less'} lawn"
-    findings.append(applied(fact, f"{name} width_m {mapped_m:.2f} → {fact.value:.2f}: its ground is {moved}, {area}",
-                            place))  # fmt: skip
+    findings.append(applied(fact, f"{name} width_m {mapped_m:.2f} → {fact.value:.2f}", place))
+    moved = f"{'widened' if fact.value > mapped_m else 'narrowed'} by {abs(change.width_m - mapped_m):.2f} m"
+    lawn = f"{change.added.area:.1f} m² more" if fact.value > mapped_m else f"{change.taken.area:.1f} m² less"
+    findings.append(follows(f"the ground of {name} is {moved} as measured: {lawn} lawn", place))
     if abs(fact.value - mapped_m) > SURE_SDS * ground.width_sd_m:
         said = f"the map says {mapped_m:.2f} ± {ground.width_sd_m:.2f} m: the measurement counts"
         text = f"{name}: measured {fact.value:.2f} m, but {said}"
