@@ -13,7 +13,7 @@ from lawngis.geometry.polygons import polygonal
 from lawngis.lawn.passages import GroundChange, measured_passage
 from lawngis.mower import MowerProfile
 
-from ..model.facts import Fact, Facts, PassageGround
+from ..model.facts import Fact, PassageGround
 from ..model.plan import Finding, Plan
 from ..model.site import Site
 from .decisions import LAWN, link_kind
@@ -30,8 +30,8 @@ STANDING = ("water", "drop", "steep", "tree")
 """Reasons of keep-outs that no measured width moves: they are there, or not safe."""
 
 
-def facts_with_grounds(site: Site, plan: Plan, mower: MowerProfile, price_book: str | None) -> Facts:
-    """Return the facts of a site in which each measured width says what ground the lawn gains or loses by it.
+def site_with_grounds(site: Site, plan: Plan, mower: MowerProfile, price_book: str | None) -> Site:
+    """Return a site in whose facts each measured width says what ground the lawn gains or loses by it.
 
     A width doesn't move the outline where somebody drew that, where he saw what the mower does there, over paving,
     and where the maps have it within what a tape tells.
@@ -50,9 +50,9 @@ def facts_with_grounds(site: Site, plan: Plan, mower: MowerProfile, price_book: 
     mapped = mapped_zones(site, plan, mower, price_book)
     features = [(mapped.link_names.get(number, ""), link.middle_line) for number, link in mapped.links.items()]
     numbers = list(mapped.links)
-    unsaid = list[Finding]()
-    seen = {numbers[index] for _, index in matched(site.facts.passages, features, unsaid)}
-    last = {fact: numbers[index] for fact, index in matched(site.facts.widths, features, unsaid)}
+    seen = {numbers[index] for _, index in matched(site.facts.passages, features, [])}
+    about = {fact: list[Finding]() for fact in site.facts.widths}
+    last = {fact: numbers[index] for fact in about for _, index in matched([fact], features, about[fact])}
     values = {number: fact.value for fact, number in last.items()}
     forbidden = _forbidden(site, plan)
     grounds = {
@@ -61,8 +61,9 @@ def facts_with_grounds(site: Site, plan: Plan, mower: MowerProfile, price_book: 
         if number not in seen
     }
     widths = tuple(replace(fact, ground=grounds.get(last.get(fact, -1))) for fact in site.facts.widths)
-    moved = any(ground is not None for ground in grounds.values())
-    return replace(site.facts, widths=widths, mapped=_named(mapped) if moved else ())
+    moved = [fact for fact, number in last.items() if grounds.get(number) is not None]
+    facts = replace(site.facts, widths=widths, mapped=_named(mapped) if moved else ())
+    return replace(site, facts=facts, findings=(*site.findings, *(said for fact in moved for said in about[fact])))
 
 
 def _ground(
@@ -105,10 +106,14 @@ def _forbidden(site: Site, plan: Plan) -> BaseGeometry:
     return shapely.union_all([around, *solid])
 
 
-def _named(mapped: MappedZones) -> tuple[Fact[None], ...]:
-    zones = [Fact(None, "zones", "", name, mapped.partition.zones[number]) for number, name in mapped.names.items()]
+def _named(mapped: MappedZones) -> tuple[Fact[str], ...]:
+    zones = [
+        Fact(mapped.served.zones[number].role, "zones", "", name, mapped.partition.zones[number])
+        for number, name in mapped.names.items()
+    ]
     links = [
-        Fact(None, "links", "", name, mapped.links[number].middle_line) for number, name in mapped.link_names.items()
+        Fact(mapped.links[number].kind, "links", "", name, mapped.links[number].middle_line)
+        for number, name in mapped.link_names.items()
     ]
     return (*zones, *links)
 

@@ -56,7 +56,7 @@ class MappedZones:
 
 
 def mapped_zones(
-    site: Site, plan: Plan, mower: MowerProfile, price_book: str | None, named: Iterable[Fact[None]] = ()
+    site: Site, plan: Plan, mower: MowerProfile, price_book: str | None, named: Iterable[Fact[str]] = ()
 ) -> MappedZones:
     """Return zones and links on the mowable ground of a plan; those that are `named` at a place keep that name."""
     ground = mowable_ground(plan)
@@ -96,7 +96,7 @@ def numbered(stem: str, members: Iterable[int]) -> dict[int, str]:
     return {index: f"{stem}{number}" for number, index in enumerate(members, start=1)}
 
 
-def _kept_names(names: dict[int, str], shapes: Mapping[int, BaseGeometry], known: list[Fact[None]]) -> dict[int, str]:
+def _kept_names(names: dict[int, str], shapes: Mapping[int, BaseGeometry], known: list[Fact[str]]) -> dict[int, str]:
     """Return names in which whatever lies where something was named before has that name, and others new ones."""
     if not known:
         return names

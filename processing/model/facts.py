@@ -137,8 +137,8 @@ class Facts:
     wires
         Lines along which the wire runs.
     mapped
-        Nothing measured: zones and links by the names that the maps alone give, where a width moves an outline. They
-        keep these names.
+        Nothing measured: role of zones and kind of links by the names that the maps alone give, where a width moves an
+        outline. They keep these names.
     """
 
     features: tuple[Fact[Any], ...] = _measured_as()
@@ -153,7 +153,7 @@ class Facts:
     docks: tuple[Fact[bool], ...] = _measured_as(("dock_candidates", GEOMETRY), ("dock_candidates", "chosen"))
     pad_slopes: tuple[Fact[float], ...] = _measured_as(("dock_candidates", "slope_percent"))
     wires: tuple[Fact[LineString], ...] = _measured_as(("wire_path", GEOMETRY))
-    mapped: tuple[Fact[None], ...] = _measured_as()
+    mapped: tuple[Fact[str], ...] = _measured_as()
 
     def __iter__(self) -> Iterator[Fact[Any]]:
         return chain.from_iterable(vars(self).values())

@@ -12,7 +12,7 @@ from typing import Any, NoReturn
 from lawngis.errors import ParameterError, PlanError
 from lawngis.mower import MowerProfile
 
-from ..derived.measured_passages import facts_with_grounds
+from ..derived.measured_passages import site_with_grounds
 from ..measured.overrides import Override
 from ..measured.site_facts import measured_site
 from ..model.contract import Layer
@@ -253,9 +253,9 @@ def planned(site: Site, steps: Iterable[Step], settings: Settings, start: Start 
     steps = list(steps)
     plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps))
     site, corrected = measured_site(site, settings.overrides)
-    plan.attach("reading", StepResult(findings=[*site.findings, *corrected]), ())
     rest = steps if start is None else steps[len(steps_before(steps, start.first)) :]
     site = with_passage_grounds(site, steps, rest, settings)
+    plan.attach("reading", StepResult(findings=[*site.findings, *corrected]), ())
     if start is not None:
         before = steps_before(steps, start.first)
         _take_over(plan, before, start)
@@ -295,7 +295,7 @@ def with_passage_grounds(site: Site, steps: Sequence[Step], rest: Sequence[Step]
     for step in steps_before(steps, finder.id):
         _run_step(step, mapped, plan, settings)
     price_book = settings.parameters.get(finder.id, {}).get("price_book")
-    return replace(site, facts=facts_with_grounds(site, plan, settings.mower, price_book))
+    return site_with_grounds(site, plan, settings.mower, price_book)
 
 
 def _run_step(step: Step, site: Site, plan: Plan, settings: Settings) -> None:

@@ -110,14 +110,17 @@ def _as_measured(
     ):
         findings.append(applied(fact, f"{names.get(index, 'ground')} is left out", ground[index]))
         left_out.add(index)
-    if not findings:
+    roles = {names[index]: service.role for index, service in mapped.served.zones.items()}
+    if site.facts.mapped:
+        roles = {fact.name: fact.value for fact in site.facts.mapped}
+    elif not findings:
         return _Found(partition, links, mapped.served, left_out, names, link_names), findings
     own = {index: zone for index, zone in ground.items() if index not in left_out}
     served = served_zones(site, own, links, mower, parameters.price_book)
     names = _further_named(names, served.zones, f"{site.parcel_id}-Z")
     shown = {**shown_links(mapped.links, mapped.served), **shown_links(links, served)}
     for index, service in served.zones.items():
-        before = mapped.served.zones[index].role if index in mapped.served.zones else "mown by hand"
+        before = roles.get(names[index], "mown by hand")
         if service.role != before:
             text = f"{names[index]} is {service.role} by what was measured, no longer {before}"
             findings.append(follows(text, ground[index]))
