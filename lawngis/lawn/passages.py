@@ -20,6 +20,7 @@ _PUSHES = 4
 """So often the way is pushed aside: off one thing, off what lies opposite, and back where both hold it."""
 
 _SAME_M = 1e-3
+_GRID_M = 1e-6
 _ARC_PIECES = 16
 """Pieces per quarter circle: an arc is short of its radius by 0.12 %."""
 
@@ -42,7 +43,9 @@ class GroundChange:
 
     def applied(self, ground: BaseGeometry) -> Polygon | MultiPolygon:
         """Return ground after the change."""
-        return polygonal(shapely.difference(shapely.union(ground, self.added), self.taken))
+        # On a grid: rounding would leave hairlines along which ground that was added comes apart again.
+        more = shapely.union(ground, self.added, grid_size=_GRID_M)
+        return polygonal(shapely.difference(more, self.taken, grid_size=_GRID_M))
 
 
 def measured_passage(
