@@ -15,6 +15,7 @@ from shapely import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.lawn.passages import GroundChange
+from lawngis.wire.loop import Run
 
 Value_co = TypeVar("Value_co", covariant=True)
 
@@ -46,6 +47,14 @@ class PassageGround:
     width_m: float
     width_sd_m: float
     change: GroundChange
+
+
+@dataclass(frozen=True, eq=False)
+class ReshapedWire:
+    """A loop of wire as somebody drew it in a plan, and the runs that the plan had there: what they were and where."""
+
+    line: LineString
+    runs: tuple[Run, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,6 +148,8 @@ class Facts:
     mapped
         Nothing measured: role of zones and kind of links by the names that the maps alone give, where a width moves an
         outline. They keep these names.
+    paths
+        Loops of wire of an earlier plan that somebody reshaped in it, by their names.
     """
 
     features: tuple[Fact[Any], ...] = _measured_as()
@@ -154,6 +165,7 @@ class Facts:
     pad_slopes: tuple[Fact[float], ...] = _measured_as(("dock_candidates", "slope_percent"))
     wires: tuple[Fact[LineString], ...] = _measured_as(("wire_path", GEOMETRY))
     mapped: tuple[Fact[str], ...] = _measured_as()
+    paths: tuple[Fact[ReshapedWire], ...] = _measured_as()
 
     def __iter__(self) -> Iterator[Fact[Any]]:
         return chain.from_iterable(vars(self).values())

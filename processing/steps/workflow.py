@@ -16,7 +16,7 @@ from ..derived.measured_passages import site_with_grounds
 from ..measured.overrides import Override
 from ..measured.site_facts import measured_site
 from ..model.contract import Layer
-from ..model.facts import Facts
+from ..model.facts import Fact, Facts, ReshapedWire
 from ..model.layers import PLAN_LAYERS, stamped
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
@@ -207,6 +207,8 @@ class Start:
         What is to be said of the layers themselves: edits, and rules that they break.
     overrides
         What was measured on site and is in the layers already, see :func:`facts_read`.
+    paths
+        Loops of wire that somebody reshaped in the plan: what the first step writes, and yet an input of it.
     """
 
     first: str
@@ -215,6 +217,7 @@ class Start:
     checks: Sequence[tuple[str, VisitCheck]] = ()
     told: Sequence[Finding] = ()
     overrides: frozenset[str] = frozenset()
+    paths: Sequence[Fact[ReshapedWire]] = ()
 
 
 def steps_before(steps: Sequence[Step], first: str) -> list[Step]:
@@ -257,6 +260,7 @@ def planned(site: Site, steps: Iterable[Step], settings: Settings, start: Start 
     site = with_passage_grounds(site, steps, rest, settings)
     plan.attach("reading", StepResult(findings=[*site.findings, *corrected]), ())
     if start is not None:
+        site = replace(site, facts=site.facts + Facts(paths=tuple(start.paths)))
         before = steps_before(steps, start.first)
         _take_over(plan, before, start)
         plan.attach("edits", StepResult(findings=_not_followed(before, start, site.facts)), ())

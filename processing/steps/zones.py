@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import shapely
@@ -19,6 +19,7 @@ from lawngis.wire.leads import ground_rings
 
 from ..derived.decisions import Served, link_findings, served_zones, supply_findings
 from ..derived.detached_supply import ground_in_wire
+from ..derived.loops import left_out_by_lines
 from ..derived.matching import applied, follows, matched
 from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_links, shown_links
 from ..derived.slope import zone_hours_week, zone_slope, zone_slopes_percent
@@ -71,11 +72,15 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     """Return zones with roles and supplies, the links between them, and what is left to be mown by hand."""
     mapped = mapped_zones(site, plan, mower, parameters.price_book, site.facts.mapped)
     found, of_facts = _as_measured(site, mapped, mower, parameters)
+    beyond = left_out_by_lines(
+        {index: found.partition.zones[index] for index in found.served.zones}, site.facts.wires, mower
+    )
+    of_facts += _left_out_findings(beyond, found)
     unheard = _unheard(plan, found, mower)
-    zone_rows = _zone_rows(site, plan, mower, found, unheard)
+    zone_rows = _zone_rows(site, plan, mower, found, _both(unheard, beyond))
     shown = shown_links(found.links, found.served)
     link_rows = [_link_row(site, link, found, index) for index, link in shown.items()]
-    hand_rows = _hand_rows(site, plan, found, unheard, parameters)
+    hand_rows = _hand_rows(site, plan, found, {"out_of_signal": unheard, "left_out": beyond}, parameters)
     findings = [
         *of_facts,
         *link_findings(link_rows, mower),
@@ -135,6 +140,24 @@ def _further_named(names: Mapping[int, str], members: Iterable[int], stem: str) 
     return {**names, **{index: f"{stem}{last + number}" for number, index in enumerate(more, start=1)}}
 
 
+# --- lines drawn for the wire ----------------------------------------------------------------------------
+
+
+def _left_out_findings(beyond: Mapping[int, Sequence[Polygon]], found: _Found) -> list[Finding]:
+    return [
+        follows(
+            f"{sum(part.area for part in parts):.0f} m² of {found.names[index]} lie beyond the line drawn for its wire: "
+            "mown by hand",
+            parts[0],
+        )
+        for index, parts in beyond.items()
+    ]
+
+
+def _both(one: Mapping[int, Sequence[Polygon]], other: Mapping[int, Sequence[Polygon]]) -> dict[int, list[Polygon]]:
+    return {index: [*one.get(index, ()), *other.get(index, ())] for index in {**one, **other}}
+
+
 # --- signal ----------------------------------------------------------------------------------------------
 
 
@@ -184,7 +207,7 @@ def _unheard_findings(hand_rows: list[Row], mower: MowerProfile) -> list[Finding
 
 
 def _zone_rows(
-    site: Site, plan: Plan, mower: MowerProfile, found: _Found, unheard: dict[int, list[Polygon]]
+    site: Site, plan: Plan, mower: MowerProfile, found: _Found, not_mown: Mapping[int, Sequence[Polygon]]
 ) -> list[Row]:
     if not found.served.zones:
         return []
@@ -192,7 +215,7 @@ def _zone_rows(
     trunks = _trunks(plan)
     rows: list[Row] = []
     for index, service in found.served.zones.items():
-        whole = found.partition.zones[index].difference(shapely.union_all([trunks, *unheard.get(index, [])]))
+        whole = found.partition.zones[index].difference(shapely.union_all([trunks, *not_mown.get(index, [])]))
         polygon = max(grid_parts(whole, GRID_M), key=lambda part: part.area)
         slopes = dict(zip(SLOPE_COLUMNS, zone_slopes_percent(slope, polygon, site), strict=True))
         rows.append(
@@ -236,7 +259,11 @@ def _link_row(site: Site, link: PlacedLink, found: _Found, index: int) -> Row:
 
 
 def _hand_rows(
-    site: Site, plan: Plan, found: _Found, unheard: dict[int, list[Polygon]], parameters: ZonesParameters
+    site: Site,
+    plan: Plan,
+    found: _Found,
+    of_zones: Mapping[str, Mapping[int, Sequence[Polygon]]],
+    parameters: ZonesParameters,
 ) -> list[Row]:
     partition = found.partition
     pieces: list[tuple[str, Polygon]] = [("narrow", nook) for nook in partition.nooks]
@@ -245,7 +272,7 @@ def _hand_rows(
     for index, zone in enumerate(partition.zones):
         if index not in found.served.zones and index not in found.left_out:
             pieces.append(("unreachable", zone))
-    pieces += [("out_of_signal", part) for parts in unheard.values() for part in parts]
+    pieces += [(reason, part) for reason, some in of_zones.items() for parts in some.values() for part in parts]
     ground_m2 = sum(polygon.area for polygon in (*partition.zones, *(polygon for _, polygon in pieces)))
     crumb_m2 = min(parameters.crumb_m2, CRUMB_SHARE * ground_m2)
     if found.left_out:
@@ -326,6 +353,7 @@ STEP = Step(
         "accuracy:position_sd_m",
         "fact:widths",
         "fact:mapped",
+        "fact:wires",
         "fact:passages",
         "fact:zones_gone",
         "fact:slopes",

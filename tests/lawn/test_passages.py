@@ -15,7 +15,9 @@ WITHIN_M = 0.02
 NOTHING = Polygon()
 
 
-def rooms(width_m: float, length_m: float, shift_m: float = 0.0, flare_m: float = 0.0, turn_deg: float = 0.0) -> Polygon:
+def rooms(
+    width_m: float, length_m: float, shift_m: float = 0.0, flare_m: float = 0.0, turn_deg: float = 0.0
+) -> Polygon:
     """Two rooms of 8 m and a passage between them, which may run aslant and get wider to its end."""
     half, end = width_m / 2, width_m / 2 + flare_m
     tube = Polygon([(0, -half), (length_m, shift_m - end), (length_m, shift_m + end), (0, half)])
