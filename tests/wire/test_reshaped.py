@@ -63,7 +63,11 @@ def test_a_lead_drawn_elsewhere_is_a_lead_still():
     again = reshaped_loop(line, loop.runs, EDGES)
     leads = [(run.kind, run.island) for run in again.runs if run.kind.startswith("lead")]
     assert leads == [("lead_out", 0), ("lead_back", 0)]
-    assert [run.kind for run in again.runs if run.island is not None] == ["lead_out", "island", "lead_back"]
+    assert list(dict.fromkeys(run.kind for run in again.runs if run.island is not None)) == [
+        "lead_out",
+        "island",
+        "lead_back",
+    ]
 
 
 def test_a_line_that_does_not_come_home_is_refused():
