@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ..files.file_kinds import FileKind
 from ..model.contract import Column, Layer
 
 ISLAND_VERDICTS = ("as_planned", "wrong_way", "missing", "cannot_tell")
@@ -145,3 +146,6 @@ RECORD_LAYERS: tuple[Layer, ...] = (
         ),
     ),
 )
+
+RECORD = FileKind("record", "record.gpkg", {spec.name: spec for spec in RECORD_LAYERS}, ("as_laid", "record"), "record")
+"""The record of a laid wire, as a kind of file."""

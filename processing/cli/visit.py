@@ -10,10 +10,11 @@ import typer
 from lawngis.errors import ParameterError
 
 from ..model.text import counted, one_line
+from .options import PlanArgument
 
 
 def reconcile(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="plan.gpkg.")],
+    plan: PlanArgument,
     track: Annotated[Path, typer.Argument(metavar="TRACK", help="GPX, GeoJSON, GeoPackage or CSV of the walk.")],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for record.gpkg.")],
     accuracy_m: Annotated[
@@ -31,10 +32,12 @@ def reconcile(
     ] = None,
 ) -> None:
     """Compare what was laid with PLAN, and write DIR/record.gpkg."""
-    from ..as_built.reconcile import ReconcileOptions, reconciled, record_file, write_record
+    from ..as_built.laid_wire import ReconcileOptions
+    from ..as_built.layers import RECORD
+    from ..as_built.reconcile import reconciled, write_record
     from ..as_built.tracks import read_track
 
-    target = record_file(out)
+    target = RECORD.target(out)
     options = ReconcileOptions(accuracy_m, bias_m, depth_m, buffer_m)
     record = reconciled(plan, read_track(track, crs=_crs(track_crs)), options)
     write_record(target, record)
@@ -48,7 +51,7 @@ def reconcile(
 
 
 def fault(
-    record: Annotated[Path, typer.Argument(metavar="RECORD", help="record.gpkg.")],
+    record: Annotated[Path, typer.Argument(metavar="RECORD", help="record.gpkg, or the folder that it is in.")],
     loop: Annotated[
         str | None, typer.Option("--loop", metavar="ID", help="Loop; needed when there are several.")
     ] = None,
@@ -69,7 +72,7 @@ def fault(
 
 
 def measured(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="plan.gpkg that the sheets belong to.")],
+    plan: PlanArgument,
     sheet: Annotated[
         list[Path], typer.Argument(metavar="SHEET", help="Filled-in visit.csv, or a GeoPackage of collected points.")
     ],

@@ -85,29 +85,29 @@ def measured_links(
     mower
         Whose widths decide.
     """
-    found, told = dict(links), list[Finding]()
+    found, findings = dict(links), list[Finding]()
     numbers = list(links)
     features = [(names.get(number, ""), link.middle_line) for number, link in links.items()]
-    for fact, index in matched(facts.widths, features, told):
+    for fact, index in matched(facts.widths, features, findings):
         number, link = numbers[index], links[numbers[index]]
         name, width_m = names.get(number, "a passage that no plan showed"), fact.value
-        told.append(applied(fact, f"{name} width_m {link.width_m:.2f} → {width_m:.2f}", link.middle_line))
+        findings.append(applied(fact, f"{name} width_m {link.width_m:.2f} → {width_m:.2f}", link.middle_line))
         if abs(width_m - link.width_m) > SURE_SDS * link.width_sd_m:
             said = f"the map says {link.width_m:.2f} ± {link.width_sd_m:.2f} m: the measurement counts"
             text = f"{name}: measured {width_m:.2f} m, but {said}"
-            told.append(contradicts(text, "Check which edges were measured.", link.middle_line))
+            findings.append(contradicts(text, "Check which edges were measured.", link.middle_line))
         kind = link_kind(width_m, link.surface, mower)
         if kind != link.kind:
             text = f"{name} is {kind} by its measured width of {width_m:.2f} m, no longer {link.kind}"
-            told.append(follows(text, link.middle_line))
+            findings.append(follows(text, link.middle_line))
         found[number] = replace(link, kind=kind, width_m=width_m, width_sd_m=TAPE_SD_M, measured=True)
-    for seen, index in matched(facts.passages, features, told):
+    for seen, index in matched(facts.passages, features, findings):
         number, link = numbers[index], links[numbers[index]]
         name = names.get(number, "a passage that no plan showed")
         text = f"{name} is gone" if seen.value == GONE else f"{name} kind {link.kind} → {seen.value}"
-        told.append(applied(seen, text, link.middle_line))
+        findings.append(applied(seen, text, link.middle_line))
         if seen.value == GONE:
             found.pop(number, None)
         elif number in found:
             found[number] = replace(found[number], kind=seen.value, measured=True)
-    return found, told
+    return found, findings

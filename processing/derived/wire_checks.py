@@ -20,6 +20,7 @@ from lawngis.wire.soundness import Asked, Breach, breaches, close_wire, deep_gro
 
 from ..model.plan import Finding, Plan, Row
 from ..model.site import Site
+from .decisions import setback_m
 from .loops import LOST_MIN_M2, DrawnWire, Loop
 
 TOLD = 5
@@ -161,7 +162,7 @@ def _setback_words(runs: Sequence[Run], mower: MowerProfile) -> list[str]:
     for run in runs:
         if run.edge_class is not None and run.setback_m is not None:
             kept[run.edge_class] = min(run.setback_m, kept.get(run.edge_class, run.setback_m))
-    wanted = {name: float(getattr(mower.setback_m, name)) for name in kept}
+    wanted = {name: setback_m(name, mower) for name in kept}
     return [
         f"it keeps {kept[name]:.2f} m to the {name} edge instead of {wanted[name]:.2f} m (rule 3)"
         for name in kept

@@ -15,8 +15,9 @@ from ..model.site import Site
 from ..model.step import Step
 from ..steps.workflow import Settings, Start, facts_read, known_facts, steps_before
 from .change_record import coordinate_digits
-from .earlier_plan import EDITED, EarlierParcel, RecordContext, written_row
+from .earlier_plan import EarlierParcel
 from .repair import Mended, mended
+from .written_records import EDITED, RecordContext, written_row
 
 
 @dataclass(frozen=True, eq=False)

@@ -92,30 +92,30 @@ def cover(site: Site, plan: Plan, mower: MowerProfile, parameters: CoverParamete
         tolerance_m=seen.cell_m,
         area_min_m2=parameters.piece_min_m2,
     )
-    told: list[Finding] = []
-    rows, asked = _as_measured(site, _cover_rows(site, pieces, hedges), told)
+    of_facts: list[Finding] = []
+    rows, asked = _as_measured(site, _cover_rows(site, pieces, hedges), of_facts)
     found = _trees(site, seen, hedge, parameters)
     trees = _tree_rows(site, found)
     gone = set()
-    for fact, index in matched(site.facts.trees_gone, _features(trees, "tree_id"), told):
-        told.append(applied(fact, f"{trees[index]['tree_id']} is gone", trees[index]["geometry"]))
+    for fact, index in matched(site.facts.trees_gone, _features(trees, "tree_id"), of_facts):
+        of_facts.append(applied(fact, f"{trees[index]['tree_id']} is gone", trees[index]["geometry"]))
         gone.add(index)
     findings = seen.findings + _inferred(site, rows) + _contradictions(site, seen, rows, parameters)
     findings += _unmapped(site, [tree for index, tree in enumerate(found) if index not in gone])
     trees = [row for index, row in enumerate(trees) if index not in gone]
-    return StepResult({"cover": rows, "trees_found": trees}, findings + told, _checks(site, asked))
+    return StepResult({"cover": rows, "trees_found": trees}, findings + of_facts, _checks(site, asked))
 
 
 def _features(rows: Sequence[Row], key: str) -> list[Feature]:
     return [(row[key], row["geometry"]) for row in rows]
 
 
-def _as_measured(site: Site, rows: list[Row], told: list[Finding]) -> tuple[list[Row], list[Row]]:
+def _as_measured(site: Site, rows: list[Row], of_facts: list[Finding]) -> tuple[list[Row], list[Row]]:
     """Return pieces of cover as somebody saw them, and those that nobody looked at."""
     found, looked_at = list(rows), set()
-    for fact, index in matched(site.facts.covers, _features(rows, "cover_id"), told):
+    for fact, index in matched(site.facts.covers, _features(rows, "cover_id"), of_facts):
         row = rows[index]
-        told.append(applied(fact, f"{row['cover_id']} cover {row['cover']} → {fact.value}", row["geometry"]))
+        of_facts.append(applied(fact, f"{row['cover_id']} cover {row['cover']} → {fact.value}", row["geometry"]))
         found[index] = {**row, "cover": fact.value, "confidence": 1.0, "evidence": fact.evidence}
         looked_at.add(index)
     return found, [row for index, row in enumerate(found) if index not in looked_at]

@@ -24,9 +24,9 @@ def dock(site: Site, plan: Plan, mower: MowerProfile, parameters: DockParameters
     """Return the candidates of every loop that is fed by a dock, ranked, with one chosen for each."""
     own = [loop for loop in loops(plan, mower, site.facts.wires) if loop.source == "dock" and loop.ground is not None]
     mapped = [dock_places(site, plan, loop, mower, parameters) for loop in own]
-    told: list[Finding] = []
-    readings = _pad_slopes(site, mapped, told)
-    wanted = _wanted(site, mapped, told)
+    of_facts: list[Finding] = []
+    readings = _pad_slopes(site, mapped, of_facts)
+    wanted = _wanted(site, mapped, of_facts)
     rows: list[Row] = []
     findings: list[Finding] = []
     checks: list[VisitCheck] = []
@@ -42,7 +42,7 @@ def dock(site: Site, plan: Plan, mower: MowerProfile, parameters: DockParameters
         rows += some
         findings += [*_findings(loop, some, chosen, forced=forced is not None), *_unknown_criteria(loop, some)]
         checks += _checks(some[chosen], measured, chosen, mower, parameters)
-    return StepResult({"dock_candidates": rows}, [*findings, *told], checks)
+    return StepResult({"dock_candidates": rows}, [*findings, *of_facts], checks)
 
 
 # --- what somebody measured ------------------------------------------------------------------------------
@@ -53,33 +53,33 @@ def _candidates(site: Site, mapped: Sequence[DockPlaces]) -> list[Feature]:
     return [(f"{site.parcel_id}-D{number}", point) for number, point in enumerate(points.tolist(), start=1)]
 
 
-def _pad_slopes(site: Site, mapped: Sequence[DockPlaces], told: list[Finding]) -> list[tuple[BaseGeometry, float]]:
+def _pad_slopes(site: Site, mapped: Sequence[DockPlaces], of_facts: list[Finding]) -> list[tuple[BaseGeometry, float]]:
     """Return the places under docks whose slope somebody measured, with that slope [%]."""
     if not site.facts.pad_slopes:
         return []
     candidates = _candidates(site, mapped)
     slopes = [pair for some in mapped for pair in zip(some.slope_percent, some.slope_sd_percent, strict=True)]
     readings = []
-    for fact, index in matched(site.facts.pad_slopes, candidates, told):
+    for fact, index in matched(site.facts.pad_slopes, candidates, of_facts):
         (name, place), (percent, sd) = candidates[index], slopes[index]
         before = shown(percent if np.isfinite(percent) else None)
-        told.append(applied(fact, f"{name} slope_percent {before} → {shown(fact.value)}", place))
+        of_facts.append(applied(fact, f"{name} slope_percent {before} → {shown(fact.value)}", place))
         if abs(fact.value - percent) > SURE_SDS * sd:
             text = f"{name}: measured {fact.value:g} %, but the terrain model says {percent:.1f} ± {sd:.1f} %"
-            told.append(contradicts(f"{text}: the measurement counts", "Check where it was measured.", place))
+            of_facts.append(contradicts(f"{text}: the measurement counts", "Check where it was measured.", place))
         readings.append((place, fact.value))
     return readings
 
 
-def _wanted(site: Site, mapped: Sequence[DockPlaces], told: list[Finding]) -> dict[int, bool]:
+def _wanted(site: Site, mapped: Sequence[DockPlaces], of_facts: list[Finding]) -> dict[int, bool]:
     """Return the candidates, by number, that somebody wants or refuses; the last that is wanted counts."""
     if not site.facts.docks:
         return {}
     candidates, found = _candidates(site, mapped), dict[int, bool]()
-    for fact, index in matched(site.facts.docks, candidates, told):
+    for fact, index in matched(site.facts.docks, candidates, of_facts):
         name, place = candidates[index]
         away = "" if fact.place is None else f", {place.distance(fact.place):.2f} m from where it is wanted"
-        told.append(
+        of_facts.append(
             applied(fact, f"{name} is the dock{away}" if fact.value else f"{name} is not to be the dock", place)
         )
         found.pop(index, None)

@@ -97,26 +97,26 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
             for part in parts:
                 rows.append(_row(site, len(rows) + 1, zone["zone_id"], part, mower))
     contradictions = _contradictions(site, rows, parameters)
-    rows, told, asked = _as_measured(site, rows, mower)
+    rows, of_facts, asked = _as_measured(site, rows, mower)
     findings = _findings(rows) + contradictions + _ledges(site, plan, parameters)
-    return StepResult({"edges": rows}, findings + told, _checks(asked, parameters))
+    return StepResult({"edges": rows}, findings + of_facts, _checks(asked, parameters))
 
 
 def _as_measured(site: Site, rows: list[Row], mower: MowerProfile) -> tuple[list[Row], list[Finding], list[Row]]:
     """Return edges with what somebody saw beyond them, what is said of that, and those that nobody looked at."""
-    found, told = list(rows), list[Finding]()
+    measured, findings = list(rows), list[Finding]()
     edges = [(row["edge_id"], row["geometry"]) for row in rows]
     looked_at: set[int] = set()
-    for seen, index in matched(site.facts.edge_classes, edges, told):
+    for seen, index in matched(site.facts.edge_classes, edges, findings):
         row, line = rows[index], edges[index][1]
-        told.append(applied(seen, f"{row['edge_id']} edge_class {row['edge_class']} → {seen.value}", line))
+        findings.append(applied(seen, f"{row['edge_id']} edge_class {row['edge_class']} → {seen.value}", line))
         if row["edge_class"] not in (seen.value, "unknown"):
             text = f"{row['edge_id']}: seen as {seen.value} on site, but {row['evidence']} said {row['edge_class']}"
-            told.append(contradicts(text, "Correct the layer it came from.", line))
-        measured = {"edge_class": seen.value, "setback_m": setback_m(seen.value, mower), "evidence": seen.evidence}
-        found[index] = {**row, **measured, "confidence": 1.0}
+            findings.append(contradicts(text, "Correct the layer it came from.", line))
+        judged = {"edge_class": seen.value, "setback_m": setback_m(seen.value, mower), "evidence": seen.evidence}
+        measured[index] = {**row, **judged, "confidence": 1.0}
         looked_at.add(index)
-    return found, told, [row for index, row in enumerate(found) if index not in looked_at]
+    return measured, findings, [row for index, row in enumerate(measured) if index not in looked_at]
 
 
 def _judged_by_height(site: Site, stretch: EdgeStretch, parameters: EdgesParameters) -> list[EdgeStretch]:

@@ -72,8 +72,8 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
         return StepResult({"keepouts": []}, [no_target(fact, []) for fact in site.facts.slopes])
     mapped = mapped_slope(site, plan, mower, parameters)
     from_layers = _from_layers(site, plan, lawn, mower, parameters)
-    told: list[Finding] = []
-    readings = _readings(site, lawn, lambda: _drawn(site, lawn, from_layers, mapped, mower), told)
+    of_facts: list[Finding] = []
+    readings = _readings(site, lawn, lambda: _drawn(site, lawn, from_layers, mapped, mower), of_facts)
     slope, contradicted = slope_as_measured(site, mapped, readings, mower, parameters)
     rows = _drawn(site, lawn, from_layers, slope, mower)
     for row in rows:
@@ -81,7 +81,7 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
             limit = mower.edge_slope_limit_percent
             row["evidence"] = steep_evidence(readings, row["geometry"], limit, row["evidence"])
     checks = _slope_checks(site, lawn, slope, mower, parameters)
-    return StepResult({"keepouts": rows}, _findings(rows, lawn) + told + contradicted, checks)
+    return StepResult({"keepouts": rows}, _findings(rows, lawn) + of_facts + contradicted, checks)
 
 
 def _drawn(
@@ -94,27 +94,27 @@ def _drawn(
 
 
 def _readings(
-    site: Site, lawn: BaseGeometry, mapped_rows: Callable[[], list[dict[str, Any]]], told: list[Finding]
+    site: Site, lawn: BaseGeometry, mapped_rows: Callable[[], list[dict[str, Any]]], of_facts: list[Finding]
 ) -> list[Fact[float]]:
     """Return the measured slopes, each with its ground; one that names a keep-out is about its ground on the maps."""
     readings = [fact for fact in site.facts.slopes if not fact.name]
     named = [fact for fact in site.facts.slopes if fact.name]
     rows = mapped_rows() if named else []
-    for fact, index in matched(named, [(row["keepout_id"], row["geometry"]) for row in rows], told):
+    for fact, index in matched(named, [(row["keepout_id"], row["geometry"]) for row in rows], of_facts):
         row = rows[index]
         if row["reason"] == "steep":
             drawn = fact.place is not None and fact.place.area > 0
             readings.append(fact if drawn else replace(fact, place=row["geometry"]))
         else:
             text = f"{row['keepout_id']} has a slope of {fact.value:g} %, but is kept out as {row['reason']}: it stays"
-            told.append(contradicts(text, "Say of the site's own layer that it is gone.", row["geometry"]))
+            of_facts.append(contradicts(text, "Say of the site's own layer that it is gone.", row["geometry"]))
     for fact in readings:
         place = fact.place
         if place is None or place.dwithin(lawn, REACH_M):
             extent = f"on {place.area:.0f} m²" if place is not None and place.area > 0 else "around a place"
-            told.append(applied(fact, f"slope of {fact.value:g} % {extent}"))
+            of_facts.append(applied(fact, f"slope of {fact.value:g} % {extent}"))
         else:
-            told.append(no_target(fact, [f"the lawn at {place.distance(lawn):.1f} m"]))
+            of_facts.append(no_target(fact, [f"the lawn at {place.distance(lawn):.1f} m"]))
     return readings
 
 

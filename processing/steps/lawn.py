@@ -65,18 +65,18 @@ class LawnParameters(Parameters):
 def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters) -> StepResult:
     """Return the pieces of lawn: surveyed or drawn where somebody did, else what is left of the parcel."""
     del mower
-    rows, told = _mapped(site, plan, parameters)
+    rows, findings = _mapped(site, plan, parameters)
     named = len(rows)
     pieces = {row["lawn_id"]: [row] for row in rows}
-    for fact, index in matched(site.facts.outlines, [(row["lawn_id"], row["geometry"]) for row in rows], told):
+    for fact, index in matched(site.facts.outlines, [(row["lawn_id"], row["geometry"]) for row in rows], findings):
         row, shape = rows[index], fact.value
         text = "is gone" if shape is None else f"is drawn, {shape.area:.0f} m² instead of {row['area_m2']:.0f} m²"
-        told.append(applied(fact, f"{row['lawn_id']} {text}", row["geometry"]))
+        findings.append(applied(fact, f"{row['lawn_id']} {text}", row["geometry"]))
         drawn = [] if shape is None else _on_grid(surveyed_lawn(site.parcel, [shape], sliver_width_m=0.0))
         found = _rows(site, drawn, "surveyed", SURVEYED_CONFIDENCE, first=named)
         named += len(found)
         pieces[row["lawn_id"]] = [{**piece, "lawn_id": row["lawn_id"]} for piece in found[:1]] + found[1:]
-    return StepResult({"lawn": [row for some in pieces.values() for row in some]}, told)
+    return StepResult({"lawn": [row for some in pieces.values() for row in some]}, findings)
 
 
 def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Row], list[Finding]]:

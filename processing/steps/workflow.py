@@ -252,7 +252,7 @@ def planned(site: Site, steps: Iterable[Step], settings: Settings, start: Start 
     steps = list(steps)
     plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps))
     site, corrected = measured_site(site, settings.overrides)
-    plan.attach("reading", StepResult(findings=[*site.findings, *corrected, *_unused(steps, site.facts)]), ())
+    plan.attach("reading", StepResult(findings=[*site.findings, *corrected]), ())
     if start is not None:
         before = steps_before(steps, start.first)
         _take_over(plan, before, start)
@@ -329,32 +329,20 @@ def known_facts(before: Iterable[Step], start: Start) -> set[str]:
     return {known for known in start.overrides if known.partition(" ")[0] in names}
 
 
-def _unused(steps: Iterable[Step], facts: Facts) -> list[Finding]:
-    """Say what was measured that no step takes."""
-    read = {name for step in steps for name in step.reads}
-    return [
-        Finding("caution", "override-unused", f"nothing follows from {fact.label}: no step takes it")
-        for fact in facts
-        if fact.read_as not in read
-    ]
-
-
 def _not_followed(before: Sequence[Step], start: Start, facts: Facts) -> list[Finding]:
     """Say what was measured since steps ran that don't run again, and what they follow that nobody says any more."""
-    known, advice = known_facts(before, start), "or plan from the start, to let it follow."
+    known, now = known_facts(before, start), facts_read(before, facts)
+    advice = "or plan from the start, to let it follow."
     findings = []
     for fact in facts:
-        deaf = [step.id for step in before if fact.read_as in step.reads and f"{step.id} {fact.key}" not in known]
-        if deaf:
-            text = f"{fact.label} is newer than what {', '.join(deaf)} found, which stays as it was"
+        behind = [step.id for step in before if f"{step.id} {fact.key}" in now - known]
+        if behind:
+            text = f"{fact.label} is newer than what {', '.join(behind)} found, which stays as it was"
             place = None if fact.place is None else fact.place.representative_point()
-            words = (f"{text} (--from {start.first})", f"Begin with --from {deaf[0]}, {advice}")
+            words = (f"{text} (--from {start.first})", f"Begin with --from {behind[0]}, {advice}")
             findings.append(Finding("caution", "override-not-followed", *words, place))
-    keys = {fact.key for fact in facts}
-    stale = [
-        step.id for step in before if {one.partition(" ")[2] for one in known if one.startswith(f"{step.id} ")} - keys
-    ]
-    if stale:
-        text = f"what {', '.join(stale)} found follows an override that is there no more (--from {start.first})"
-        findings.append(Finding("caution", "override-not-followed", text, f"Begin with --from {stale[0]}, {advice}"))
+    outdated = [step.id for step in before if any(one.startswith(f"{step.id} ") for one in known - now)]
+    if outdated:
+        text = f"what {', '.join(outdated)} found follows an override that is there no more (--from {start.first})"
+        findings.append(Finding("caution", "override-not-followed", text, f"Begin with --from {outdated[0]}, {advice}"))
     return findings

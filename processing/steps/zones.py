@@ -73,14 +73,14 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     ground = _mowable(plan)
     partition = zone_partition(ground, mow_width_m=mower.passage_mow_min_m, zone_area_min_m2=mower.zone_area_min_m2)
     links = mapped_links(site, plan, ground, partition, mower)
-    found, told = _as_measured(site, partition, links, mower, parameters)
+    found, of_facts = _as_measured(site, partition, links, mower, parameters)
     unheard = _unheard(plan, found, mower)
     zone_rows = _zone_rows(site, plan, mower, found, unheard)
     shown = _between(found.links, found.served)
     link_rows = [_link_row(site, link, found, index) for index, link in shown.items()]
     hand_rows = _hand_rows(site, plan, found, unheard, parameters)
     findings = [
-        *told,
+        *of_facts,
         *link_findings(link_rows, mower),
         *supply_findings(found.served, dict(enumerate(partition.zones)), found.names),
         *_unheard_findings(hand_rows, mower),
@@ -121,13 +121,15 @@ def _as_measured(
     mapped = served_zones(site, ground, mapped_links, mower, parameters.price_book)
     names = _numbered(f"{site.parcel_id}-Z", mapped.zones)
     link_names = _numbered(f"{site.parcel_id}-P", _between(mapped_links, mapped))
-    links, told = measured_links(mapped_links, link_names, site.facts, mower)
+    links, findings = measured_links(mapped_links, link_names, site.facts, mower)
     left_out = set()
-    for fact, index in matched(site.facts.zones_gone, [(names.get(n, ""), zone) for n, zone in ground.items()], told):
-        told.append(applied(fact, f"{names.get(index, 'ground')} is left out", ground[index]))
+    for fact, index in matched(
+        site.facts.zones_gone, [(names.get(n, ""), zone) for n, zone in ground.items()], findings
+    ):
+        findings.append(applied(fact, f"{names.get(index, 'ground')} is left out", ground[index]))
         left_out.add(index)
-    if not told:
-        return _Found(partition, links, mapped, left_out, names, link_names), told
+    if not findings:
+        return _Found(partition, links, mapped, left_out, names, link_names), findings
     own = {index: zone for index, zone in ground.items() if index not in left_out}
     served = served_zones(site, own, links, mower, parameters.price_book)
     names = _numbered(f"{site.parcel_id}-Z", {**mapped.zones, **served.zones})
@@ -136,9 +138,9 @@ def _as_measured(
         before = mapped.zones[index].role if index in mapped.zones else "mown by hand"
         if service.role != before:
             text = f"{names[index]} is {service.role} by what was measured, no longer {before}"
-            told.append(follows(text, ground[index]))
+            findings.append(follows(text, ground[index]))
     link_names = _numbered(f"{site.parcel_id}-P", shown)
-    return _Found(partition, links, served, left_out, names, link_names), told
+    return _Found(partition, links, served, left_out, names, link_names), findings
 
 
 def _between(links: Mapping[int, PlacedLink], served: Served[int]) -> dict[int, PlacedLink]:

@@ -286,12 +286,6 @@ def test_a_fact_without_a_target_is_said_with_the_nearest():
     assert len(missed) == 2 and "nearest are P1-P1" in missed[0] and "nearest are P1-E4" in missed[1]
 
 
-def test_a_fact_that_no_step_takes_is_said():
-    plan = found(in_a_row(1.2), Override("dock_candidates", "P1-D1", "slope_percent", "9"))
-    (unused,) = told(plan, "override-unused")
-    assert "P1-D1" in unused["text"]
-
-
 def test_an_edge_is_what_somebody_saw_and_is_not_asked_about_again():
     plain = found(LARGE, until="edges")
     (edge,) = plain.rows("edges")
