@@ -1,4 +1,4 @@
-"""How far a plan can be trusted: the chance that a decision flips, and what to measure first."""
+"""How far a plan can be trusted: the chance that a decision flips, and how independent errors add up."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from scipy.special import ndtr
 from lawngis.errors import ParameterError
 
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 
 def flip_probability(value: ArrayLike, sd: ArrayLike, limit: ArrayLike) -> FloatArray:
@@ -86,37 +85,6 @@ def area_sd_m2(perimeter_m: ArrayLike, edge_sd_m: ArrayLike, *, correlation_m: f
     if np.any(perimeter < 0):
         raise ParameterError("a perimeter can't be negative")
     return np.asarray(_checked_sd(edge_sd_m) * np.sqrt(perimeter * np.minimum(correlation_m, perimeter)))
-
-
-def visit_order(flip: ArrayLike, weight: ArrayLike = 1.0) -> IntArray:
-    """Return the indices of doubtful decisions, the one to be measured first at the front.
-
-    Parameters
-    ----------
-    flip
-        Chance that each flips, shape (n,), from :func:`flip_probability`; NaN (sd not known) counts as 0.5.
-    weight
-        What hangs on each, one or shape (n,), not negative: square metres of lawn, say.
-
-    Returns
-    -------
-    ndarray
-        By chance times weight, downwards; equal ones by chance, then in the order given.
-    """
-    chance = np.asarray(flip, dtype=np.float64).ravel()
-    chance = np.where(np.isnan(chance), 0.5, chance)
-    stakes = np.broadcast_to(np.asarray(weight, dtype=np.float64), chance.shape)
-    if not np.all((chance >= 0) & (chance <= 1)) or not np.all((stakes >= 0) & np.isfinite(stakes)):
-        raise ParameterError("chances must be from 0 to 1 and weights finite and not negative")
-    return np.lexsort((np.arange(len(chance)), -chance, -chance * stakes)).astype(np.int64)
-
-
-def visit_priority(flip: ArrayLike, weight: ArrayLike = 1.0) -> IntArray:
-    """Return the place of each doubtful decision in :func:`visit_order`, from 1, shape (n,)."""
-    order = visit_order(flip, weight)
-    priority = np.empty(len(order), dtype=np.int64)
-    priority[order] = np.arange(1, len(order) + 1)
-    return priority
 
 
 def _checked_sd(sd: ArrayLike) -> FloatArray:

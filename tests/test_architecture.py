@@ -1,6 +1,9 @@
 """Imports go one way: the library never knows processing, floors import downwards, nothing goes in a circle."""
 
 import ast
+import importlib
+import inspect
+import re
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -22,6 +25,10 @@ ROOM_FLOORS = {
 
 WINGS = ("whole_rasters", "as_built", "compare", "deliver")
 """Rooms that nothing but the command line sees."""
+
+
+MODULE_LINES_MAX = 450
+"""Longest module of `processing/` that is still read in one sitting."""
 
 
 def module_name(path: Path) -> str:
@@ -96,8 +103,107 @@ def test_every_room_has_a_floor_and_says_what_it_is_for():
         assert ast.get_docstring(door), name
 
 
+DOORS = [name for name in ROOM_FLOORS if name != "model"]  # the door for plug-ins has tests of its own
+
+
+def named_at_the_door(name: str) -> list[tuple[str, str]]:
+    """Modules of a room that its door's docstring names as ``module`` or ``module.name``; the name may be empty."""
+    door = ast.get_docstring(ast.parse(MODULES[f"lawngis.processing.{name}"].read_text(encoding="utf-8"))) or ""
+    words = re.findall(r"``([a-z_]+)(?:\.(\w+))?``", door)
+    return [(f"lawngis.processing.{name}.{module}", inside) for module, inside in words]
+
+
+def users_outside(module: str, name: str = "") -> list[str]:
+    """Modules of other rooms (of its own too for a package) that use a name of a module; and the console script."""
+    package = name and MODULES[module].name == "__init__.py"
+    home = f"{module}." if package else f"lawngis.processing.{room(module)}."
+    users = [user for user in rooms() if module in IMPORTS[user] and not user.startswith(home)]
+    project = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
+    return [
+        *(["script"] if f'"{module}:{name or "main"}"' in project else []),
+        *(user for user in users if re.search(rf"\b{name}\b", MODULES[user].read_text(encoding="utf-8"))),
+    ]
+
+
+@pytest.mark.parametrize("name", DOORS)
+def test_a_door_names_the_modules_that_other_rooms_use(name):
+    """A package inside a room counts as one module, which has a door of its own: its ``__all__``."""
+    inside = {".".join(module.split(".")[:4]) for module in rooms() if module.count(".") > 2 and room(module) == name}
+    assert {module for module, _ in named_at_the_door(name)} == {module for module in inside if users_outside(module)}
+
+
+@pytest.mark.parametrize(
+    ("module", "name"),
+    [pytest.param(*named, id=".".join(named)) for door in DOORS for named in named_at_the_door(door)],
+)
+def test_what_a_door_names_is_used_and_documented_with_units(module, name):
+    thing = importlib.import_module(module)
+    assert thing.__doc__
+    for each in [name] if name else getattr(thing, "__all__", ()):
+        assert users_outside(module, each), f"{each} is used by no other room"
+        assert documented(module, each), each
+        assert without_unit(getattr(thing, each)) == [], each
+
+
+DOOR_FOR_PLUG_INS = importlib.import_module("lawngis.processing.model")
+
+
+@pytest.mark.parametrize("name", dir(DOOR_FOR_PLUG_INS))
+def test_what_the_door_for_plug_ins_names_is_documented_with_units(name):
+    thing = getattr(DOOR_FOR_PLUG_INS, name)
+    assert documented(thing.__module__, name)
+    assert without_unit(thing) == []
+
+
+def test_a_plug_in_needs_nothing_of_processing_but_what_is_at_its_door():
+    example = ast.parse((ROOT / "tests/plugin_example/leaf_fall.py").read_text(encoding="utf-8"))
+    names = {
+        (node.module, alias.name)
+        for node in ast.walk(example)
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+    }
+    ours = {(module, name) for module, name in names if module and module.startswith("lawngis.processing")}
+    assert ours and ours <= {("lawngis.processing.model", name) for name in dir(DOOR_FOR_PLUG_INS)}
+
+
+def documented(module: str, name: str) -> bool:
+    """Whether a function or class has a docstring, or a constant a text below it, where it is defined."""
+    file = MODULES[module]
+    for path in file.parent.glob("*.py") if file.name == "__init__.py" else [file]:
+        body = ast.parse(path.read_text(encoding="utf-8")).body
+        for node, after in zip(body, [*body[1:], None], strict=True):
+            if isinstance(node, ast.FunctionDef | ast.ClassDef) and node.name == name:
+                return bool(ast.get_docstring(node))
+            targets = node.targets if isinstance(node, ast.Assign) else [getattr(node, "target", None)]
+            if any(isinstance(target, ast.Name) and target.id == name for target in targets):
+                return isinstance(after, ast.Expr) and isinstance(after.value, ast.Constant)
+    return False
+
+
+UNIT = re.compile(r"_(m|m2|mm|mm2|h|s|seconds|ut|ohm|deg|percent|share|a|mb|c)$")
+
+
+def without_unit(thing: object) -> list[str]:
+    """Arguments and fields of real numbers whose unit is neither in the name nor in brackets in the docstring."""
+    if not inspect.isfunction(thing) and not inspect.isclass(thing):
+        return []
+    text = inspect.getdoc(thing) or ""
+    return [
+        argument.name
+        for argument in inspect.signature(thing).parameters.values()
+        if re.match(r"float|FloatArray|NDArray\[np.float", str(argument.annotation))
+        if not UNIT.search(argument.name) and not re.search(rf"\b{argument.name}\b[^\[]*\[", text)
+    ]
+
+
 def test_nothing_lies_outside_the_rooms():
     assert [path.name for path in (ROOT / "processing").iterdir() if path.is_file()] == ["__init__.py"]
+
+
+@pytest.mark.parametrize("module", rooms())
+def test_a_module_can_be_read_in_one_sitting(module):
+    assert len(MODULES[module].read_text(encoding="utf-8").splitlines()) <= MODULE_LINES_MAX
 
 
 @pytest.mark.parametrize("module", rooms())
@@ -134,18 +240,14 @@ def test_only_gpkg_opens_vector_files_and_only_rasters_opens_rasters():
         text = path.read_text(encoding="utf-8")
         if not name.startswith("lawngis.processing.files.gpkg"):
             assert "import fiona" not in text and "import pyogrio" not in text, name
-        if name != "lawngis.processing.files.rasters":
+        if not name.startswith("lawngis.processing.files.rasters"):
             assert "import rasterio" not in text, name
 
 
 @pytest.mark.parametrize("module", [name for name in MODULES if name.startswith("lawngis.processing.steps.")])
 def test_steps_open_no_files_and_import_no_other_step(module):
     for other in IMPORTS[module]:
-        assert other not in (
-            "lawngis.processing.files.gpkg",
-            "lawngis.processing.files.rasters",
-            "lawngis.processing.reading.site_source",
-        )
+        assert not other.startswith(("lawngis.processing.files", "lawngis.processing.reading"))
         assert not other.startswith("lawngis.processing.steps.")
 
 

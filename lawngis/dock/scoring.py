@@ -1,45 +1,19 @@
-"""Which of the feasible places is best, how sure that is, and where weights come from."""
+"""Which of the feasible places is best, and how sure that is."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import shapely
 from numpy.typing import ArrayLike, NDArray
 
 from lawngis.errors import ParameterError
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
-
-RANDOM_INDEX = (0.0, 0.0, 0.58, 0.90, 1.12, 1.24, 1.32, 1.41, 1.45, 1.49)
-"""Mean consistency index of random pairwise matrices of size 1 to 10 (T. L. Saaty, 1980, "The Analytic Hierarchy
-Process")."""
 
 SCORES_AT_ONCE = 200_000
 """Scores of random weightings worked out in one go: few enough to stay in the processor's cache."""
-
-
-@dataclass(frozen=True)
-class PairwiseWeights:
-    """Weights from comparing criteria two by two.
-
-    Parameters
-    ----------
-    weights
-        Shape (k,), adding up to 1.
-    lambda_max
-        Principal eigenvalue; k when the comparisons agree with each other.
-    consistency_ratio
-        0 when they agree; above 0.1 they should be made again (Saaty's rule).
-    """
-
-    weights: FloatArray
-    lambda_max: float
-    consistency_ratio: float
 
 
 def scaled_benefit(values: ArrayLike, *, worst: float | None = None, best: float | None = None) -> FloatArray:
@@ -214,78 +188,6 @@ def first_rank_shares(
         shared = np.bincount(draw, minlength=len(part))[draw]
         shares[rivals] += np.bincount(winner, weights=1 / shared, minlength=len(rivals))
     return shares / draws
-
-
-def nearby_shares(xy: ArrayLike, shares: ArrayLike, *, within_m: float) -> FloatArray:
-    """Return for each candidate the sum of the shares of those within a distance, itself included, shape (n,).
-
-    Neighbours half a metre apart take first ranks from one another; this is the share of the place, not the point.
-    """
-    points = np.asarray(shapely.points(np.asarray(xy, dtype=np.float64).reshape(-1, 2)), dtype=object)
-    one, other = shapely.STRtree(points).query(points, predicate="dwithin", distance=within_m)
-    summed = np.bincount(one, weights=np.asarray(shares, dtype=np.float64)[other], minlength=len(points))
-    return summed.astype(np.float64)
-
-
-def pairwise_matrix(judgements: ArrayLike) -> FloatArray:
-    """Return the reciprocal matrix of comparisons given row by row above the diagonal.
-
-    Parameters
-    ----------
-    judgements
-        How many times more important the first criterion is than the second, than the third, …, then the second than
-        the third, …: k (k - 1) / 2 numbers above zero.
-
-    Examples
-    --------
-    >>> pairwise_matrix([2.0, 4.0, 2.0]).tolist()
-    [[1.0, 2.0, 4.0], [0.5, 1.0, 2.0], [0.25, 0.5, 1.0]]
-    """
-    upper = np.asarray(judgements, dtype=np.float64).ravel()
-    size = round((1 + np.sqrt(1 + 8 * upper.size)) / 2)
-    if size * (size - 1) // 2 != upper.size or not np.all(upper > 0):
-        raise ParameterError(
-            f"{upper.size} comparisons don't make a pairwise matrix",
-            advice="Give k (k - 1) / 2 numbers above zero for k criteria.",
-        )
-    matrix = np.ones((size, size))
-    matrix[np.triu_indices(size, 1)] = upper
-    matrix.T[np.triu_indices(size, 1)] = 1 / upper
-    return matrix
-
-
-def pairwise_weights(matrix: ArrayLike) -> PairwiseWeights:
-    """Return weights from a matrix of pairwise comparisons, with their consistency.
-
-    Parameters
-    ----------
-    matrix
-        Shape (k, k); entry i, j says how many times more important i is than j; reciprocal across the diagonal.
-
-    Raises
-    ------
-    ParameterError
-        When the matrix is not square, positive and reciprocal, or larger than 10.
-
-    Notes
-    -----
-    The weights are the principal eigenvector; with its eigenvalue λ the index is CI = (λ - k) / (k - 1), and the
-    ratio CI / RI with the random index of :data:`RANDOM_INDEX` (T. L. Saaty, 1990, "How to make a decision: the
-    analytic hierarchy process", European Journal of Operational Research 48:9-26).
-    """
-    table = np.asarray(matrix, dtype=np.float64)
-    if table.ndim != 2 or table.shape[0] != table.shape[1] or not 1 <= len(table) <= len(RANDOM_INDEX):
-        raise ParameterError(f"a pairwise matrix of shape {table.shape} is not square with 1 to 10 rows")
-    if not (np.all(table > 0) and np.allclose(table * table.T, 1.0, rtol=0.02)):
-        raise ParameterError("a pairwise matrix needs positive entries, reciprocal across the diagonal")
-    values, vectors = np.linalg.eig(table)
-    principal = int(values.real.argmax())
-    weights = np.abs(vectors[:, principal].real)
-    lambda_max = float(values[principal].real)
-    size = len(table)
-    random_index = RANDOM_INDEX[size - 1]
-    ratio = max(0.0, lambda_max - size) / (size - 1) / random_index if random_index else 0.0
-    return PairwiseWeights(weights / weights.sum(), lambda_max, ratio)
 
 
 @lru_cache(maxsize=16)

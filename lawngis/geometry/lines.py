@@ -1,7 +1,7 @@
 """Polylines as arrays: lengths, bends, places along them, winding numbers.
 
 A line is an array of shape (n, 2), x before y, in metres of the measuring frame. A line is closed when its first
-and last vertex are equal; no function needs to be told.
+and last vertex are equal; no function takes a flag for it.
 """
 
 from __future__ import annotations
@@ -81,7 +81,7 @@ def bends_deg(xy: FloatArray) -> FloatArray:
     """Return by how much the line turns at each vertex: positive to the left, negative to the right.
 
     The ends of an open line do not bend. Both ends of a closed line hold the bend at the closing vertex.
-    A vertex that repeats the one before it does not bend either; the bend is then told at the first of the two.
+    A vertex that repeats the one before it does not bend either; the bend is then that of the first of the two.
 
     Parameters
     ----------

@@ -266,7 +266,8 @@ def medial_axis(
     if not (spacing_m > 0 and coarse_spacing_m > 0):
         raise ParameterError(f"the spacing along the boundary must be positive, not {spacing_m}")
     if ground.is_empty or not ground.is_valid:
-        raise FeatureError(f"no medial axis of this polygon: {shapely.is_valid_reason(ground)}")
+        reason = "it is empty" if ground.is_empty else shapely.is_valid_reason(ground)
+        raise FeatureError(f"no medial axis of this polygon: {reason}")
     shapely.prepare(ground)
     samples = _boundary_samples(ground, spacing_m, fine_within, coarse_spacing_m)
     samples, corners, neighbours = _inner_triangles(ground, samples)

@@ -11,9 +11,6 @@ from dataclasses import dataclass
 
 from lawngis.errors import ParameterError
 
-Z_95 = 1.96
-"""Accuracy at 95 % over RMSEz for normal errors: FGDC, 1998, National Standard for Spatial Data Accuracy, part 3."""
-
 
 @dataclass(frozen=True)
 class VerticalAccuracyClass:
@@ -35,11 +32,6 @@ class VerticalAccuracyClass:
     rmse_z_m: float
     vegetated_95_m: float | None
     source: str
-
-    @property
-    def open_ground_95_m(self) -> float:
-        """Error on open ground that 95 of 100 elevations keep below [m]."""
-        return Z_95 * self.rmse_z_m
 
 
 _USGS = "USGS, 3DEP Lidar Base Specification, vertical accuracy table; read in a copy, not in the original"

@@ -51,7 +51,7 @@ TRUST_WITHOUT_HEIGHT = 0.6
 class CoverClass(IntEnum):
     """What covers the ground. Built is whatever stands and isn't green: roofs, walls, cars, toys.
 
-    Hedges are told from other shrubs and trees by their shape alone: see :func:`with_hedges`.
+    Hedges differ from other shrubs and trees by their shape alone: see :func:`with_hedges`.
     """
 
     UNKNOWN = 0
@@ -119,7 +119,7 @@ def height_above_ground(surface: Grid, ground: Grid, like: Grid, frame: Measurin
 
 @dataclass(frozen=True)
 class CoverRules:
-    """How cells are told apart.
+    """Rules by which cells are classified.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ class CoverRules:
     near_infrared
         Whether the index is the NDVI.
     brightness_of_green, brightness_of_bare
-        Usual brightness of sunlit ground, by which shade is told; NaN tells none. See :func:`usual_brightness`.
+        Usual brightness of sunlit ground, by which shade is recognised; with NaN none is. See :func:`usual_brightness`.
 
     References
     ----------
@@ -209,7 +209,7 @@ def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRule
         Height above ground on its cells, shape (rows, cols) [m]; None when there is no surface model: all that is
         green then counts as lawn, with little confidence.
     rules
-        How cells are told apart.
+        Rules by which cells are classified.
     """
     index = _smoothed(vegetation_index(imagery))
     known = np.isfinite(index)
@@ -231,7 +231,7 @@ def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRule
 
 
 def with_hedges(cover: GroundCover) -> GroundCover:
-    """Return the same cover with the shrubs and crowns that belong to hedges told apart from others."""
+    """Return the same cover with the shrubs and crowns that belong to hedges classified as such."""
     standing = np.isin(cover.classes, (CoverClass.SHRUB, CoverClass.TREE))
     hedge = hedge_cells(standing, cell_m=cell_side_m(cover.confidence))
     return replace(cover, classes=np.where(hedge, np.uint8(CoverClass.HEDGE), cover.classes))
@@ -365,7 +365,7 @@ def ground_to_take(
 ) -> list[Polygon]:
     """Return the ground that an image shows as no lawn, fit to be taken from a parcel beside what maps show.
 
-    Where a map speaks it wins: an image's edge that runs along a mapped one is a little off it. So strips between
+    Mapped features take precedence: an image's edge that runs along a mapped one is a little off it. So strips between
     the two narrower than `gap_m` are closed, and strips that stick out from the map less than `width_min_m` dropped.
 
     Parameters

@@ -36,7 +36,7 @@ HUMP_SHARE_MIN = 0.01
 
 
 class IndexRange(NamedTuple):
-    """Bounds within which a threshold of an index makes sense, and the one to take when data can't tell."""
+    """Bounds within which a threshold of an index makes sense, and the default where the data has no clear valley."""
 
     low: float
     high: float

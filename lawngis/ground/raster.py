@@ -106,35 +106,6 @@ class Grid:
             raise RasterError(f"values of shape {array.shape} do not fit a grid of shape {self.shape}")
         return replace(self, values=array)
 
-    def cropped(self, bounds: tuple[float, float, float, float], *, margin_cells: int = 0) -> Grid:
-        """Return the part of the grid that meets a box, as a view.
-
-        Parameters
-        ----------
-        bounds
-            min_x, min_y, max_x, max_y in the raster's CRS.
-        margin_cells
-            Cells to add on each side as far as there are any.
-
-        Raises
-        ------
-        RasterError
-            When the box does not meet the grid.
-        """
-        a, _, left, _, e, top = self.transform[:6]
-        corners = (np.reshape(bounds, (2, 2)) - [left, top]) / [a, e]
-        col_0, row_0 = (int(first) - margin_cells for first in np.floor(corners.min(axis=0)))
-        col_1, row_1 = (int(last) + margin_cells for last in np.ceil(corners.max(axis=0)))
-        rows, cols = self.shape
-        if col_1 <= 0 or row_1 <= 0 or col_0 >= cols or row_0 >= rows:
-            raise RasterError(
-                f"the box {tuple(round(b, 3) for b in bounds)} lies outside the raster",
-                advice="Check that the raster covers the site and that its CRS is right.",
-            )
-        col_0, row_0 = max(col_0, 0), max(row_0, 0)
-        corner = Affine(a, 0.0, left + col_0 * a, 0.0, e, top + row_0 * e)
-        return Grid(self.values[row_0:row_1, col_0:col_1], corner, self.crs)
-
 
 def ground_cell_size_m(transform: Affine, crs: CRS, shape: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
     """Return the true ground width and height of a raster's cells, row by row.
@@ -157,10 +128,11 @@ def ground_cell_size_m(transform: Affine, crs: CRS, shape: tuple[int, int]) -> t
     RasterError
         When the cells do not lie on the Earth in that CRS.
 
-    Notes ----- Across one window of a site the size does not change noticeably from column to column (1e-8 in
-    UTM over 100 m). In a CRS that is not conformal (an equal-area one far from its true-scale lines) the
-    sides of a cell are not quite square to each other; the shear, below 0.01 rad for national grids, is left
-    out.
+    Notes
+    -----
+    Across one window of a site the size does not change noticeably from column to column (1e-8 in UTM over 100 m). In a
+    CRS that is not conformal (an equal-area one far from its true-scale lines) the sides of a cell are not quite square
+    to each other; the shear, below 0.01 rad for national grids, is left out.
 
     References
     ----------

@@ -23,7 +23,7 @@ GROUPS = 4
 """Into how many parts the outlines are split to see how far their shifts agree."""
 
 PEAK_MIN = 0.15
-"""Least correlation at the best place for a shift to be told at all [1]; common practice, no source."""
+"""Least correlation at the best place for a shift to count as found [1]; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -90,7 +90,7 @@ def layer_shift(
     Matching by normalised correlation: Lewis, 1995, Fast normalized cross-correlation, Vision Interface 10, 120-123.
     The bands along edges: common practice, no source.
     """
-    return _told([(grid, _grouped(_polygons(outlines)))], frame, reach_m, band_m)
+    return _common_shift([(grid, _grouped(_polygons(outlines)))], frame, reach_m, band_m)
 
 
 def windows_shift(
@@ -103,7 +103,7 @@ def windows_shift(
     """Return how far a large raster lies off mapped outlines, from some windows of it.
 
     As :func:`layer_shift`, the sums of all windows taken together: one shift that fits them all best. How far the
-    windows that tell one by themselves agree gives its standard deviation.
+    windows with a shift of their own agree gives its standard deviation.
 
     Parameters
     ----------
@@ -113,14 +113,14 @@ def windows_shift(
         As for :func:`layer_shift`.
     """
     shapes = ((grid, [shapely.union_all(_polygons(outlines))]) for grid, outlines in windows if _polygons(outlines))
-    return _told(shapes, frame, reach_m, band_m)
+    return _common_shift(shapes, frame, reach_m, band_m)
 
 
 def _polygons(outlines: list[BaseGeometry]) -> list[BaseGeometry]:
     return [shape for shape in outlines if shape.geom_type.endswith("Polygon") and not shape.is_empty]
 
 
-def _told(
+def _common_shift(
     windows: Iterable[tuple[Grid, list[BaseGeometry]]], frame: MeasuringFrame, reach_m: float, band_m: float
 ) -> Shift | None:
     """Return the shift that fits the outlines of all windows, each outline being a group of its own."""
@@ -141,10 +141,10 @@ def _told(
     matches = _Matches.joined(found)
     cols, rows, peak = matches.summed().best_place()
     each = np.array([matches.one(number).best_place() for number in range(len(matches.cells))])
-    told = each[each[:, 2] >= PEAK_MIN] if len(found) > 1 else each
+    significant = each[each[:, 2] >= PEAK_MIN] if len(found) > 1 else each
     sd = float("nan")
-    if len(told) >= GROUPS:
-        sd = float(np.sqrt((told[:, :2] * cell_m).var(axis=0, ddof=1).mean() / len(told)))
+    if len(significant) >= GROUPS:
+        sd = float(np.sqrt((significant[:, :2] * cell_m).var(axis=0, ddof=1).mean() / len(significant)))
     at_rim = abs(cols) > reach[0] - 1 or abs(rows) > reach[1] - 1
     east, north = (float(number) for number in np.array([cols, rows]) * cell_m * axes)
     return Shift(cols, rows, east, north, sd, peak, bool(peak >= PEAK_MIN and not at_rim))

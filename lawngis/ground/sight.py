@@ -27,9 +27,6 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
-STREET_EYE_HEIGHT_M = 1.6
-"""Height of the eyes of somebody walking by [m]; common practice, no source."""
-
 GRAZING = 1e-9
 """A ray that the surface tops by no more than this slope [m/m] passes: noise of arithmetic on even slopes."""
 

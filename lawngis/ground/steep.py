@@ -40,7 +40,7 @@ SIMPLIFY_M = 0.05
 """How far an outline may move when needless corners are dropped [m]; a mower's wheel is as wide."""
 
 DOUBT_SDS = 1.64
-"""A slope this many standard deviations from the limit is told from it with a 5 % chance of error."""
+"""A slope this many standard deviations from the limit differs from it with a 5 % chance of error."""
 
 
 SD_FLOOR_PERCENT = 1e-6
@@ -75,7 +75,7 @@ class SteepArea:
 
 @dataclass(frozen=True)
 class UndecidedArea:
-    """A piece of ground whose slope can't be told from a limit.
+    """A piece of ground whose slope doesn't differ significantly from a limit.
 
     Parameters
     ----------

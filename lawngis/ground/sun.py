@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import CENTRE_SNAP_CELLS, Grid, values_at
-from lawngis.ground.sight import GRAZING, Surface, rises_over, steepest_rise
+from lawngis.ground.sight import GRAZING, Surface, rises_over
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -186,82 +186,6 @@ def hot_hours(
     return _hot_hours(round(float(latitude_deg), 1), longitude, season, (first, last))
 
 
-def shadow_length_m(height_m: ArrayLike, elevation_deg: ArrayLike) -> FloatArray:
-    """Return the length of a shadow on level ground, height / tan(elevation).
-
-    Parameters
-    ----------
-    height_m
-        Of the thing [m].
-    elevation_deg
-        Of the sun [degrees].
-
-    Returns
-    -------
-    numpy.ndarray
-        Of the shape that the two broadcast to [m]; infinite when the sun does not stand above the level
-        plane.
-
-    Examples
-    --------
-    >>> float(shadow_length_m(3.0, 45.0).round(9))
-    3.0
-    """
-    height, elevation = (np.asarray(value, dtype=np.float64) for value in (height_m, elevation_deg))
-    height, elevation = np.broadcast_arrays(height, elevation)
-    length = np.full(height.shape, np.inf)
-    np.divide(height, np.tan(np.radians(elevation)), out=length, where=elevation > 0)
-    return length
-
-
-def shadow_heading_deg(azimuth_deg: ArrayLike) -> FloatArray:
-    """Return the direction in which a shadow falls, opposite to the sun, in [0, 360) [degrees]."""
-    return np.asarray((np.asarray(azimuth_deg, dtype=np.float64) + 180) % 360, dtype=np.float64)
-
-
-def horizon_deg(
-    surface: Surface, eyes_xyz: ArrayLike, azimuths_deg: ArrayLike, *, reach_m: float = np.inf
-) -> FloatArray:
-    """Return how high the surface stands around places.
-
-    Parameters
-    ----------
-    surface
-        What can stand in the way.
-    eyes_xyz
-        x, y, elevation, shape (n, 3) [m]; see :func:`lawngis.ground.sight.points_above_ground`.
-    azimuths_deg
-        Directions, shape (k,) [degrees].
-    reach_m
-        How far to look [m]; to the edge of the surface by default.
-
-    Returns
-    -------
-    numpy.ndarray
-        Elevation of the skyline, shape (n, k) [degrees]: negative where all of the surface is lower than the
-        eye, -90 where there is none in that direction, 90 for a covered place (:data:`COVER_MIN_M`), NaN
-        outside the surface or without elevation.
-
-    Notes
-    -----
-    See :func:`lawngis.ground.sight.steepest_rise` for sampling and accuracy. Beside a wall, half a cell of
-    doubt about its edge is much: a 3 m wall 1 m away stands 72° high, with cells of 0.5 m between 67° and
-    76°.
-    """
-    eyes = np.asarray(eyes_xyz, dtype=np.float64).reshape(-1, 3)
-    azimuths = np.asarray(azimuths_deg, dtype=np.float64).reshape(-1)
-    horizon = np.full((len(eyes), len(azimuths)), np.nan)
-    known = _known(surface, eyes)
-    starts, headings = (
-        np.repeat(eyes[known], len(azimuths), axis=0),
-        np.tile(azimuths, np.count_nonzero(known)),
-    )
-    rise = steepest_rise(surface, starts, headings, reach_m=reach_m)
-    horizon[known] = np.degrees(np.arctan(rise)).reshape(-1, len(azimuths))
-    horizon[known & _covered(surface, eyes)] = 90.0
-    return horizon
-
-
 def shade_share(surface: Surface, eyes_xyz: ArrayLike, sun: SunPositions) -> FloatArray:
     """Return the share of the time that places are in shade.
 
@@ -282,8 +206,9 @@ def shade_share(surface: Surface, eyes_xyz: ArrayLike, sun: SunPositions) -> Flo
 
     Notes
     -----
-    The same as comparing with :func:`horizon_deg`, but each ray ends where it has been cut or has risen above
-    the top of the surface, so it takes a small part of the time.
+    A position of the sun is in shade where :func:`lawngis.ground.sight.steepest_rise` towards it is steeper, which
+    explains sampling and accuracy: beside a wall, half a cell of doubt about its edge is much. A 3 m wall 1 m away
+    stands 72° high, with cells of 0.5 m between 67° and 76°.
     """
     eyes = np.asarray(eyes_xyz, dtype=np.float64).reshape(-1, 3)
     share = np.full(len(eyes), np.nan)

@@ -140,11 +140,6 @@ def slope_percent(p: ArrayLike, q: ArrayLike) -> FloatArray:
     return np.asarray(100 * np.hypot(p, q), dtype=np.float64)
 
 
-def slope_deg(p: ArrayLike, q: ArrayLike) -> FloatArray:
-    """Return the slope of a gradient as an angle from the horizontal [degrees]."""
-    return np.asarray(np.degrees(np.arctan(np.hypot(p, q))), dtype=np.float64)
-
-
 def aspect_deg(p: ArrayLike, q: ArrayLike) -> FloatArray:
     """Return the direction in which the ground falls, clockwise from the upper edge of the raster.
 
@@ -158,44 +153,16 @@ def aspect_deg(p: ArrayLike, q: ArrayLike) -> FloatArray:
     numpy.ndarray
         In [0, 360) [degrees]; NaN where the ground is level, for which ``gdaldem`` writes -9999.
 
-    Notes ----- ``gdaldem aspect`` takes cells to be square on the ground; with the ground sizes used here the
-    two agree on such rasters and differ on, say, longitude/latitude ones.
+    Notes
+    -----
+    ``gdaldem aspect`` takes cells to be square on the ground; with the ground sizes used here the two agree on such
+    rasters and differ on, say, longitude/latitude ones.
     """
     p, q = np.asarray(p, dtype=np.float64), np.asarray(q, dtype=np.float64)
     heading = np.degrees(np.arctan2(-p, q)) % 360
     # A tiny negative angle becomes 360 - tiny, which rounds to 360.
     heading = np.where(heading >= 360, 0.0, heading)
     return np.where((p == 0) & (q == 0), np.nan, heading)
-
-
-def slope_percent_horn(z_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -> FloatArray:
-    """Return the slope [percent] by :func:`slope_gradient_horn`, which explains the parameters."""
-    return slope_percent(*slope_gradient_horn(z_m, dx_m, dy_m))
-
-
-def slope_percent_zevenbergen_thorne(z_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -> FloatArray:
-    """Return the slope [percent] by :func:`slope_gradient_zevenbergen_thorne`."""
-    return slope_percent(*slope_gradient_zevenbergen_thorne(z_m, dx_m, dy_m))
-
-
-def slope_deg_horn(z_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -> FloatArray:
-    """Return the slope [degrees] by :func:`slope_gradient_horn`, which explains the parameters."""
-    return slope_deg(*slope_gradient_horn(z_m, dx_m, dy_m))
-
-
-def slope_deg_zevenbergen_thorne(z_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -> FloatArray:
-    """Return the slope [degrees] by :func:`slope_gradient_zevenbergen_thorne`."""
-    return slope_deg(*slope_gradient_zevenbergen_thorne(z_m, dx_m, dy_m))
-
-
-def aspect_deg_horn(z_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -> FloatArray:
-    """Return the aspect [degrees], see :func:`aspect_deg`, by :func:`slope_gradient_horn`."""
-    return aspect_deg(*slope_gradient_horn(z_m, dx_m, dy_m))
-
-
-def aspect_deg_zevenbergen_thorne(z_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -> FloatArray:
-    """Return the aspect [degrees], see :func:`aspect_deg`, by :func:`slope_gradient_zevenbergen_thorne`."""
-    return aspect_deg(*slope_gradient_zevenbergen_thorne(z_m, dx_m, dy_m))
 
 
 def gradient_sd_horn(
@@ -319,14 +286,16 @@ def slope_sd_percent(p: ArrayLike, q: ArrayLike, sd_p: ArrayLike, sd_q: ArrayLik
     numpy.ndarray
         Of the shape that the four broadcast to [percent].
 
-    Notes ----- With s² = (p² sd_p² + q² sd_q²) / (p² + q²), s is the first-order answer and is used while s
-    is at most :data:`LINEAR_LIMIT` of the slope; its error there is below 2 %. On gentler ground or smaller
-    cells it is too large, down to level ground where the slope has Rayleigh's distribution and 0.655 s is
-    right: there the standard deviation of Rice's distribution with the measured slope as its centre is used,
-    exact for cells that are square on the ground.
+    Notes
+    -----
+    With s² = (p² sd_p² + q² sd_q²) / (p² + q²), s is the first-order answer and is used while s is at most
+    :data:`LINEAR_LIMIT` of the slope; its error there is below 2 %. On gentler ground or smaller cells it is too large,
+    down to level ground where the slope has Rayleigh's distribution and 0.655 s is right: there the standard deviation
+    of Rice's distribution with the measured slope as its centre is used, exact for cells that are square on the ground.
 
-    References ---------- S.O. Rice, 1945, Mathematical analysis of random noise, Bell System Technical
-    Journal 24, 46-156, section 3.10.
+    References
+    ----------
+    S.O. Rice, 1945, Mathematical analysis of random noise, Bell System Technical Journal 24, 46-156, section 3.10.
     """
     slope, noise = _slope_and_noise(p, q, sd_p, sd_q)
     sd, noisy = noise.copy(), noise > LINEAR_LIMIT * slope
@@ -376,80 +345,6 @@ def slope_bias_percent(p: ArrayLike, q: ArrayLike, sd_p: ArrayLike, sd_q: ArrayL
     slope, noise = _slope_and_noise(p, q, sd_p, sd_q)
     mean, _ = _rice_moments(slope, noise)
     return 100 * (mean - slope)
-
-
-def slope_sd_monte_carlo(
-    z_m: ArrayLike,
-    cell_size_m: tuple[ArrayLike, ArrayLike],
-    z_sd_m: float,
-    *,
-    gradient: Callable[[ArrayLike, ArrayLike, ArrayLike], Gradient] = slope_gradient_horn,
-    correlation: Correlation | None = None,
-    draws: int = 400,
-    seed: int = 0,
-) -> tuple[FloatArray, FloatArray]:
-    """Return mean and standard deviation of each cell's slope over noisy copies of a grid.
-
-    No formula of error propagation is used, so this checks :func:`slope_sd_percent` and serves where the
-    doubt about its rule matters.
-
-    Parameters
-    ----------
-    z_m
-        Elevations, taken as true, shape (rows, cols) [m].
-    cell_size_m
-        dx_m and dy_m, one number or shape (rows,) each [m].
-    z_sd_m
-        Standard deviation of a cell's elevation [m].
-    gradient
-        Method: :func:`slope_gradient_horn` or another with the same parameters.
-    correlation
-        Of errors by distance; None for independent ones.
-    draws, seed
-        Number of noisy copies and the start of the random numbers: the same seed, the same answer.
-
-    Returns
-    -------
-    mean_percent, sd_percent
-        Shape (rows, cols) each [percent].
-    """
-    if draws < 2:
-        raise ParameterError(f"draws must be at least 2, but is {draws}")
-    z = np.asarray(z_m, dtype=np.float64)
-    random = np.random.default_rng(seed)
-    sizes = float(np.asarray(cell_size_m[0]).mean()), float(np.asarray(cell_size_m[1]).mean())
-    mean, squares = np.zeros(z.shape), np.zeros(z.shape)
-    for draw in range(1, draws + 1):
-        noisy = z + z_sd_m * _unit_error_field(random, z.shape, sizes, correlation)
-        slope = slope_percent(*gradient(noisy, *cell_size_m))
-        step = slope - mean
-        mean += step / draw
-        squares += step * (slope - mean)
-    return mean, np.sqrt(squares / (draws - 1))
-
-
-def _unit_error_field(
-    random: np.random.Generator,
-    shape: tuple[int, ...],
-    sizes_m: tuple[float, float],
-    correlation: Correlation | None,
-) -> FloatArray:
-    """Return a random field with variance 1 and a correlation.
-
-    Circulant embedding (C.R. Dietrich and G.N. Newsam, 1997, SIAM J. Sci. Comput. 18(4), 1088-1107): the
-    field is drawn on a torus twice as large, on which the correlation matrix is diagonal after a Fourier
-    transform.
-    """
-    white = random.standard_normal(shape)
-    if correlation is None:
-        return white
-    rows, cols = 2 * shape[0], 2 * shape[1]
-    down = np.minimum(np.arange(rows), rows - np.arange(rows)) * sizes_m[1]
-    across = np.minimum(np.arange(cols), cols - np.arange(cols)) * sizes_m[0]
-    power = np.fft.fft2(correlation(np.hypot(down[:, None], across))).real
-    noise = random.standard_normal((rows, cols))
-    field = np.fft.ifft2(np.sqrt(np.maximum(power, 0)) * np.fft.fft2(noise)).real
-    return field[: shape[0], : shape[1]]
 
 
 def _checked(z_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:

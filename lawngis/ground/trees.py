@@ -13,7 +13,6 @@ from scipy.ndimage import (
     label,
     maximum_filter,
 )
-from scipy.spatial import cKDTree
 
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
@@ -62,17 +61,6 @@ def crown_width_m(height_m: ArrayLike) -> FloatArray:
     [2.7403, 6.119]
     """
     return 2.51503 + 0.00901 * np.asarray(height_m, dtype=np.float64) ** 2
-
-
-def crown_width_deciduous_m(height_m: ArrayLike) -> FloatArray:
-    """Return the same as :func:`crown_width_m` for deciduous trees: 3.09632 + 0.00895 H²."""
-    return 3.09632 + 0.00895 * np.asarray(height_m, dtype=np.float64) ** 2
-
-
-def crown_width_pine_m(height_m: ArrayLike) -> FloatArray:
-    """Return the same as :func:`crown_width_m` for pines: 3.75105 - 0.17919 H + 0.01241 H²."""
-    height = np.asarray(height_m, dtype=np.float64)
-    return 3.75105 - 0.17919 * height + 0.01241 * height**2
 
 
 def trunk_guess_m(crown_diameter_m: ArrayLike) -> FloatArray:
@@ -292,41 +280,6 @@ def new_trees(found: list[FoundTree], known_xy: ArrayLike, known_crown_m: ArrayL
     reach = np.maximum(np.maximum(own[:, None], crown[None, :]) / 2, 1.0)
     known = (distance <= reach).any(axis=1)
     return [tree for tree, is_known in zip(found, known, strict=True) if not is_known]
-
-
-class Detection(NamedTuple):
-    """How trees found compare with true ones: how many agree, and the harmonic mean of precision and recall."""
-
-    matched: int
-    precision: float
-    recall: float
-    f1: float
-
-
-def detection(found_xy: ArrayLike, true_xy: ArrayLike, reach_m: ArrayLike) -> Detection:
-    """Return how well places found agree with true ones, each matched with one at most, nearest first.
-
-    Parameters
-    ----------
-    found_xy, true_xy
-        Shape (n, 2), (m, 2) [m].
-    reach_m
-        How far a true one may be from the one found, one number or shape (m,) [m].
-    """
-    found, true = (np.asarray(xy, dtype=np.float64).reshape(-1, 2) for xy in (found_xy, true_xy))
-    reach = np.broadcast_to(np.asarray(reach_m, dtype=np.float64), len(true))
-    if not len(found) or not len(true):
-        perfect = float(len(found) == len(true))
-        return Detection(0, perfect, perfect, perfect)
-    pairs = cKDTree(true).sparse_distance_matrix(cKDTree(found), float(reach.max()), output_type="coo_matrix")
-    taken_true, taken_found = np.zeros(len(true), dtype=bool), np.zeros(len(found), dtype=bool)
-    for pair in np.argsort(pairs.data, kind="stable"):
-        row, col = pairs.row[pair], pairs.col[pair]
-        if pairs.data[pair] <= reach[row] and not (taken_true[row] or taken_found[col]):
-            taken_true[row] = taken_found[col] = True
-    matched = int(taken_true.sum())
-    precision, recall = matched / len(found), matched / len(true)
-    return Detection(matched, precision, recall, 2 * matched / (len(found) + len(true)))
 
 
 def hedge_cells(

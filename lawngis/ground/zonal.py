@@ -77,11 +77,6 @@ def zonal_weights(grid: Grid, polygon: BaseGeometry, frame: MeasuringFrame) -> t
     return grid.values[cells.rows, cells.cols], cells.weights
 
 
-def zonal_mean(grid: Grid, polygon: BaseGeometry, frame: MeasuringFrame) -> float:
-    """Return the area-weighted mean of the cells with data in a polygon; NaN when there are none."""
-    return weighted_mean(*zonal_weights(grid, polygon, frame))
-
-
 def zonal_max(grid: Grid, polygon: BaseGeometry, frame: MeasuringFrame) -> float:
     """Return the greatest value among the cells with data that a polygon touches; NaN without any."""
     values, _ = zonal_weights(grid, polygon, frame)
@@ -92,13 +87,6 @@ def zonal_max(grid: Grid, polygon: BaseGeometry, frame: MeasuringFrame) -> float
 def zonal_quantiles(grid: Grid, polygon: BaseGeometry, frame: MeasuringFrame, quantiles: ArrayLike) -> FloatArray:
     """Return area-weighted quantiles of the cells with data in a polygon; see :func:`weighted_quantiles`."""
     return weighted_quantiles(*zonal_weights(grid, polygon, frame), quantiles)
-
-
-def zonal_data_share(grid: Grid, polygon: BaseGeometry, frame: MeasuringFrame) -> float:
-    """Return the share of a polygon's area on which the grid has data, between 0 and 1."""
-    values, weights = zonal_weights(grid, polygon, frame)
-    area = _in_cells(grid, polygon, frame).area
-    return float(min(weights[np.isfinite(values)].sum() / area, 1.0)) if area > 0 else 0.0
 
 
 def weighted_mean(values: ArrayLike, weights: ArrayLike) -> float:

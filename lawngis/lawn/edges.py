@@ -22,7 +22,7 @@ from typing import Literal, get_args
 
 import numpy as np
 import shapely
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from shapely import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -196,42 +196,6 @@ def drop_surroundings(
         Beyond(lines, "drop", "ground falls away beyond", confidence, reach_m, zone_side="left"),
         Beyond(lines, "raised", "retaining wall rises beyond", confidence, reach_m, zone_side="right"),
     )
-
-
-def drop_side(line: LineString, xy: ArrayLike) -> NDArray[np.str_]:
-    """Return on which side of a drop points lie: 'high' (left of the line's direction) or 'low'.
-
-    Where a vertex of the line is nearest, the two pieces that meet there decide together (a point in the
-    hollow of a bend lies on one side of both). Points on the line are 'high'.
-
-    Parameters
-    ----------
-    line
-        The drop [m].
-    xy
-        Points, shape (n, 2) [m].
-
-    Returns
-    -------
-    array of str, shape (n,)
-
-    Examples
-    --------
-    >>> drop_side(LineString([(0, 0), (10, 0)]), [(5, 1), (5, -1)]).tolist()
-    ['high', 'low']
-    """
-    points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
-    vertices = shapely.get_coordinates(shapely.remove_repeated_points(line))
-    start, along = vertices[:-1], np.diff(vertices, axis=0)
-    offset = points[:, None, :] - start
-    share = np.clip((offset * along).sum(-1) / (along**2).sum(-1), 0, 1)
-    away = offset - share[..., None] * along
-    distance = np.hypot(away[..., 0], away[..., 1])
-    unit = along / np.hypot(along[:, 0], along[:, 1])[:, None]
-    # All pieces at the least distance have a say, each by its own direction.
-    nearest = distance <= distance.min(axis=1, keepdims=True) + 1e-9
-    turn = unit[:, 0] * away[..., 1] - unit[:, 1] * away[..., 0]
-    return np.where(np.where(nearest, turn, 0).sum(axis=1) >= 0, "high", "low")
 
 
 @dataclass(frozen=True, eq=False)

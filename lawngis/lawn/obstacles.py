@@ -27,6 +27,7 @@ _BARK_ROOM_M = 0.15
 _MEASURED, _DRAWN, _GUESSED = 1.0, 0.9, 0.5
 # Cleaning the lawn and closing gaps may have moved its edge away from a thing by so much.
 _TOUCH_M = 0.06
+# Lawn between a thing and the outer ring that is narrower than this does not count.
 _MARGIN_M = 0.05
 
 
@@ -54,29 +55,6 @@ class Keepout:
     treatment: Treatment
     confidence: float
     source: int
-
-
-def treatment_in(lawn: BaseGeometry, polygon: BaseGeometry, *, margin_m: float = 0.05) -> Treatment:
-    """Return 'island' where the lawn surrounds a polygon, else 'outside'.
-
-    Surrounded is what lies within the outer ring of one piece of lawn and further than `margin_m` from that
-    ring, whether the lawn already has a hole there or not::
-
-        +----------------+      a: island
-        |   a      +-----+      b: outside, it touches the outer ring
-        |          |  b  |      c: outside
-        +----------+-----+  c
-
-    Parameters
-    ----------
-    lawn
-        Polygon or MultiPolygon, cleaned [m].
-    polygon
-        What is to be kept out [m].
-    margin_m
-        Lawn between polygon and outer ring that is narrower than this does not count [m].
-    """
-    return "island" if _surrounded(lawn, [polygon], margin_m)[0] else "outside"
 
 
 def tree_keepouts(
@@ -265,7 +243,7 @@ def _keepouts(
     rows = np.array([row for row, _ in parts])
     shapely.prepare(lawn)
     touching = shapely.dwithin(polygons, lawn, _TOUCH_M)
-    surrounded = _surrounded(lawn, polygons, _MARGIN_M)
+    surrounded = _surrounded(lawn, polygons)
     is_rigid = np.broadcast_to(np.asarray(rigid, dtype=bool), count)[rows]
     sure = np.broadcast_to(np.asarray(confidence, dtype=np.float64), count)[rows]
     return [
@@ -280,12 +258,20 @@ def _keepouts(
     ]
 
 
-def _surrounded(
-    lawn: BaseGeometry, polygons: Sequence[BaseGeometry] | NDArray[np.object_], margin_m: float
-) -> NDArray[np.bool_]:
-    within = filled(lawn).buffer(-margin_m, join_style="mitre")
+def _surrounded(lawn: BaseGeometry, polygons: NDArray[np.object_]) -> NDArray[np.bool_]:
+    """Whether the lawn surrounds each polygon, so that it is an island or bumped and not outside, shape (n,).
+
+    Surrounded is what lies within the outer ring of one piece of lawn and further than `_MARGIN_M` from that ring,
+    whether the lawn already has a hole there or not::
+
+        +----------------+      a: surrounded
+        |   a      +-----+      b: outside, it touches the outer ring
+        |          |  b  |      c: outside
+        +----------+-----+  c
+    """
+    within = filled(lawn).buffer(-_MARGIN_M, join_style="mitre")
     shapely.prepare(within)
-    return np.asarray(shapely.covers(within, np.asarray(polygons, dtype=object)), dtype=bool)
+    return np.asarray(shapely.covers(within, polygons), dtype=bool)
 
 
 def with_bumps_filled(

@@ -67,11 +67,6 @@ class Paths:
         along = np.diff(self.xy, axis=0)
         return np.asarray(np.hypot(along[..., 0], along[..., 1]))
 
-    @property
-    def turns(self) -> IntArray:
-        """Turns of each departure, shape (departures,)."""
-        return np.asarray(np.maximum((self.run_lengths_m > 0).sum(axis=0) - 1, 0))
-
 
 @dataclass(frozen=True, eq=False)
 class Cells:

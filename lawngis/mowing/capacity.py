@@ -25,33 +25,28 @@ SLOPE_TIME_SHARE = 0.5
 """Time added per unit of slope (a 20 % slope: a tenth), for slower and slipping wheels; common practice, no source."""
 
 
-def covered_share(effort: ArrayLike) -> FloatArray:
-    """Return the share of a lawn mown at least once by random paths, 0 to 1.
+def search_effort(share: ArrayLike) -> FloatArray:
+    """Return the effort C = width × speed × time / area that random paths need to mow a share of a lawn.
 
     Parameters
     ----------
-    effort
-        C = width × speed × time / area: how often the area was swept.
-
-    Notes
-    -----
-    f = 1 - exp(-C) (B. O. Koopman, 1946, "Search and screening"; A. R. Washburn, "Search and detection").
-
-    Examples
-    --------
-    >>> round(float(covered_share(3.0)), 4)
-    0.9502
-    """
-    return np.asarray(-np.expm1(-_not_negative("effort", effort)))
-
-
-def search_effort(share: ArrayLike) -> FloatArray:
-    """Return the effort C that random paths need to mow a share of a lawn: the inverse of :func:`covered_share`.
+    share
+        Of the lawn, mown at least once, 0 to below 1.
 
     Raises
     ------
     ParameterError
         When a share is not in 0 ≤ share < 1: the last blade is never certain.
+
+    Notes
+    -----
+    The inverse of f = 1 - exp(-C) (B. O. Koopman, 1946, "Search and screening"; A. R. Washburn, "Search and
+    detection").
+
+    Examples
+    --------
+    >>> round(float(search_effort(0.95)), 4)
+    2.9957
     """
     wanted = np.asarray(share, dtype=np.float64)
     if not np.all((wanted >= 0) & (wanted < 1)):

@@ -86,7 +86,7 @@ class MowerOffer:
     slope_limit_percent, passage_transit_min_m, loop_length_max_m, signal_reach_max_m
         What it can do [percent, m, m, m].
     price
-        Of one mower with its dock; None when nobody said.
+        Of one mower with its dock; None when it isn't known.
     kept_years, upkeep_year
         How long it is kept, and what it costs each year beside its price: blades, current, service.
     """
@@ -108,7 +108,7 @@ class MowerOffer:
 
     @property
     def price_year(self) -> float | None:
-        """Price and upkeep of one mower by year; None when nobody said the price."""
+        """Price and upkeep of one mower by year; None when the price isn't known."""
         return None if self.price is None else self.price / self.kept_years + self.upkeep_year
 
 
@@ -150,7 +150,7 @@ class Fit:
 
     @property
     def price(self) -> float | None:
-        """Of one mower; None when nobody said."""
+        """Of one mower; None when it isn't known."""
         return self.offer.price
 
     @property

@@ -70,7 +70,7 @@ class Fleet:
     unserved
         Parcels that no mower of the fleet fits.
     cost
-        Of all of them; None when nobody said the price of one.
+        Of all of them; None when the price of one isn't known.
     """
 
     rounds: tuple[Round, ...]
@@ -103,7 +103,7 @@ def own_mowers(fits: Sequence[Fit], sharing: Sharing) -> Fleet:
 
 
 def round_cost(served: Round, offer: MowerOffer, sharing: Sharing) -> Cost | None:
-    """Return what one mower costs with what it takes to serve its parcels; None when nobody said its price."""
+    """Return what one mower costs with what it takes to serve its parcels; None when its price isn't known."""
     if offer.price is None or offer.price_year is None:
         return None
     docks = (len(served.parcels) - 1) * sharing.dock_each

@@ -100,7 +100,7 @@ def weekly_plan(
     """Return a weekly plan in which each zone's hours are spread over the permitted days.
 
     Each zone gets up to `sessions_week` sessions on days as far apart and as empty as can be; what does not fit there
-    goes wherever there is room; what fits nowhere is said as missing.
+    goes wherever there is room; what fits nowhere is reported as missing.
 
     Parameters
     ----------

@@ -14,7 +14,6 @@ from lawngis.record.matching import LAID_FREELY_M, WalkMatch, alike_share, place
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-IntArray = NDArray[np.int64]
 
 NODE_STEP_M = 1.0
 """Deviation is told this often along the wire."""

@@ -272,7 +272,7 @@ def _outlying_lead(item: OutlyingGround, number: int, first: list[int], rings: l
 
 
 def _start_chainage(ring: FloatArray, start: FloatArray | Sequence[float]) -> float:
-    """Chainage of the start along the outer ring, on a vertex when one is within a centimetre."""
+    """Chainage of the start along the outer ring, on a vertex when one is within half a centimetre."""
     line, point = LinearRing(ring), shapely.Point(*np.asarray(start, dtype=np.float64)[:2])
     off = float(shapely.distance(line, point))
     if off > _START_OFF_RING_M:
@@ -541,7 +541,7 @@ def _refined(
 
 
 def _spaced(labels: _Labels, chainage: FloatArray) -> _Labels:
-    """Labels whose changes fall on vertices within a centimetre, without parts shorter than two."""
+    """Labels whose changes fall on vertices within half a centimetre, without parts shorter than a whole one."""
     at = snapped_chainage(chainage, labels.at_m, _SHORTEST_RUN_M / 2)
     at[1:][at[1:] == 0.0] = chainage[-1]
     at[0] = 0.0

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import shapely
 from shapely import Point
 
@@ -15,7 +14,9 @@ from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.lines import chainage_m, points_along
 from lawngis.record.faults import EndReading, FaultPlace, distance_reading, fault_place, resistance_reading
 
-from ..files import gpkg
+from ..files.plan_reader import PlanFile, plan_file
+from ..model.plan import Row
+from .layers import RECORD
 
 
 @dataclass(frozen=True)
@@ -41,25 +42,26 @@ class Fault:
 
 
 def fault_point(record: Path, loop_id: str | None, readings: FaultReadings) -> Fault:
-    """Return where a fault is.
+    """Return where a fault is, by a ``record.gpkg`` or the folder that it is in.
 
     Raises
     ------
+    PlanError
+        When it is no record.
     LayerError
         When the record has no such loop.
     ParameterError
         When nothing was measured, or the readings can't be.
     """
-    laid = gpkg.read_layer(record, "as_laid")
-    row = _loop_row(laid, loop_id, record)
-    facts = gpkg.read_table(record, "record").set_index("key")["value"]
+    found = plan_file(record, RECORD)
+    row = _loop_row(found, loop_id)
     section = readings.section_mm2
-    if section is None and (text := facts.get("plan profile.wire_section_mm2")):
+    if section is None and (text := found.facts.get("plan profile.wire_section_mm2")):
         section = float(text)
-    slack = float(facts.get("plan profile.wire_slack_percent", "0")) / 100
+    slack = float(found.facts.get("plan profile.wire_slack_percent", "0")) / 100
     place = fault_place(_end_readings(readings, section), length_m=float(row["laid_m"]), slack_share=slack)
-    frame = MeasuringFrame.centred_on(row.geometry, laid.crs)
-    xy = shapely.get_coordinates(frame.to_frame([row.geometry])[0])
+    frame = MeasuringFrame.centred_on(row["geometry"], found.crs)
+    xy = shapely.get_coordinates(frame.to_frame([row["geometry"]])[0])
     along = chainage_m(xy)
     share = place.chainage_m / float(row["laid_m"])
     point = frame.to_source(np.array([Point(points_along(xy, along, np.array([share * along[-1]]))[0])], dtype=object))[
@@ -79,14 +81,15 @@ def fault_words(record: Path, loop_id: str | None, readings: FaultReadings) -> s
     )
 
 
-def _loop_row(laid: pd.DataFrame, loop_id: str | None, record: Path) -> pd.Series:
-    names = ", ".join(laid["loop_id"])
-    if loop_id is None and len(laid) != 1:
-        raise ParameterError("say which loop with --loop", where=str(record), advice=f"There are {names or 'none'}.")
-    own = laid if loop_id is None else laid[laid["loop_id"] == loop_id]
-    if not len(own):
-        raise LayerError(f"there is no loop {loop_id!r}", where=str(record), advice=f"There are {names}.")
-    return own.iloc[0]
+def _loop_row(record: PlanFile, loop_id: str | None) -> Row:
+    rows = {str(row["loop_id"]): row for row in record.rows("as_laid")}
+    where, names = str(record.path), ", ".join(rows) or "none"
+    if loop_id is None and len(rows) != 1:
+        raise ParameterError("say which loop with --loop", where=where, advice=f"There are {names}.")
+    wanted = next(iter(rows)) if loop_id is None else loop_id
+    if wanted not in rows:
+        raise LayerError(f"there is no loop {wanted!r}", where=where, advice=f"There are {names}.")
+    return rows[wanted]
 
 
 def _end_readings(readings: FaultReadings, section_mm2: float | None) -> list[EndReading]:

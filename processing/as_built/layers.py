@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-from ..model.layers import ColumnSpec, LayerSpec
+from ..files.file_kinds import FileKind
+from ..model.contract import Column, Layer
 
 ISLAND_VERDICTS = ("as_planned", "wrong_way", "missing", "cannot_tell")
 RUN_STATES = ("as_planned", "off_plan", "not_walked", "left_out")
 
 
-def _text(name: str, description: str, values: tuple[str, ...] = (), *, nullable: bool = True) -> ColumnSpec:
-    return ColumnSpec(name, "text", description, "", values, nullable)
+def _text(name: str, description: str, values: tuple[str, ...] = (), *, nullable: bool = True) -> Column:
+    return Column(name, "text", description, "", values, nullable)
 
 
-def _metres(name: str, description: str) -> ColumnSpec:
-    return ColumnSpec(name, "real", description, "m")
+def _metres(name: str, description: str) -> Column:
+    return Column(name, "real", description, "m")
 
 
 _PARCEL = _text("parcel_id", "parcel that the row belongs to", nullable=False)
 _LOOP = _text("loop_id", "loop of wire", nullable=False)
 
-RECORD_LAYERS: tuple[LayerSpec, ...] = (
-    LayerSpec(
+RECORD_LAYERS: tuple[Layer, ...] = (
+    Layer(
         "as_laid",
         "Wire as laid",
         "Each loop as it lies: where the walk tells nothing else, as planned.",
@@ -31,9 +32,9 @@ RECORD_LAYERS: tuple[LayerSpec, ...] = (
             _metres("planned_m", "length planned, along the ground"),
             _metres("laid_m", "length laid, along the ground"),
             _metres("laid_sd_m", "standard deviation of the length laid"),
-            ColumnSpec("pegs_planned", "integer", "pegs planned"),
-            ColumnSpec("pegs_laid", "integer", "pegs for the length laid, at the planned spacing"),
-            ColumnSpec("walked_share", "real", "share of the loop along which points were taken"),
+            Column("pegs_planned", "integer", "pegs planned"),
+            Column("pegs_laid", "integer", "pegs for the length laid, at the planned spacing"),
+            Column("walked_share", "real", "share of the loop along which points were taken"),
             _metres("shift_x_m", "shift of the whole walk to the east that was taken off: receiver or map"),
             _metres("shift_y_m", "shift of the whole walk to the north that was taken off"),
             _metres("point_sd_m", "standard deviation of one point across the wire"),
@@ -43,7 +44,7 @@ RECORD_LAYERS: tuple[LayerSpec, ...] = (
         ),
         key="loop_id",
     ),
-    LayerSpec(
+    Layer(
         "as_laid_runs",
         "Wire as laid, run by run",
         "Pieces of each loop by what the walk says of them.",
@@ -51,7 +52,7 @@ RECORD_LAYERS: tuple[LayerSpec, ...] = (
         (
             _PARCEL,
             _LOOP,
-            ColumnSpec("seq", "integer", "place in the order, from 1"),
+            Column("seq", "integer", "place in the order, from 1"),
             _text("state", "what the walk says", RUN_STATES, nullable=False),
             _metres("from_m", "chainage of the plan at its start"),
             _metres("to_m", "chainage of the plan at its end"),
@@ -59,7 +60,7 @@ RECORD_LAYERS: tuple[LayerSpec, ...] = (
             _metres("sd_m", "standard deviation of a distance from the plan there"),
         ),
     ),
-    LayerSpec(
+    Layer(
         "as_laid_islands",
         "Islands as laid",
         "Whether each island was laid, and which way round, as far as the walk tells.",
@@ -69,12 +70,12 @@ RECORD_LAYERS: tuple[LayerSpec, ...] = (
             _LOOP,
             _text("island_id", "island", nullable=False),
             _text("verdict", "what the walk says", ISLAND_VERDICTS, nullable=False),
-            ColumnSpec("turned_deg", "real", "angle by which the walk turned about its middle", "°"),
+            Column("turned_deg", "real", "angle by which the walk turned about its middle", "°"),
             _text("why", "why nothing can be told"),
         ),
         key="island_id",
     ),
-    LayerSpec(
+    Layer(
         "as_laid_points",
         "Joins, depths and photos",
         "What was noted along the wire.",
@@ -89,7 +90,7 @@ RECORD_LAYERS: tuple[LayerSpec, ...] = (
             _text("note", "in words"),
         ),
     ),
-    LayerSpec(
+    Layer(
         "laid_findings",
         "Findings on the laid wire",
         "Where the laid wire differs from the plan in a way that matters.",
@@ -104,7 +105,7 @@ RECORD_LAYERS: tuple[LayerSpec, ...] = (
         ),
         may_be_empty_geometry=True,
     ),
-    LayerSpec(
+    Layer(
         "wire_to_protect",
         "Wire: mind it before digging",
         "Strip in which the wire lies, with the uncertainty of its place, for whoever digs.",
@@ -117,7 +118,7 @@ RECORD_LAYERS: tuple[LayerSpec, ...] = (
             _text("warning", "in words", nullable=False),
         ),
     ),
-    LayerSpec(
+    Layer(
         "price_change",
         "Change of price",
         "What the laid wire takes against the plan.",
@@ -125,15 +126,15 @@ RECORD_LAYERS: tuple[LayerSpec, ...] = (
         (
             _PARCEL,
             _text("item", "what", nullable=False),
-            ColumnSpec("planned", "real", "quantity planned"),
-            ColumnSpec("laid", "real", "quantity laid"),
+            Column("planned", "real", "quantity planned"),
+            Column("laid", "real", "quantity laid"),
             _text("unit", "of what"),
-            ColumnSpec("unit_price", "real", "price of one unit, in the plan's currency"),
-            ColumnSpec("amount_change", "real", "change of the amount"),
-            ColumnSpec("amount_change_sd", "real", "its standard deviation"),
+            Column("unit_price", "real", "price of one unit, in the plan's currency"),
+            Column("amount_change", "real", "change of the amount"),
+            Column("amount_change_sd", "real", "its standard deviation"),
         ),
     ),
-    LayerSpec(
+    Layer(
         "record",
         "Record",
         "What was laid when, from which plan, and how it was measured.",
@@ -145,3 +146,6 @@ RECORD_LAYERS: tuple[LayerSpec, ...] = (
         ),
     ),
 )
+
+RECORD = FileKind("record", "record.gpkg", {spec.name: spec for spec in RECORD_LAYERS}, ("as_laid", "record"), "record")
+"""The record of a laid wire, as a kind of file."""

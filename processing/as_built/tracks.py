@@ -20,11 +20,12 @@ from shapely import Point
 from lawngis.errors import LayerError, SiteError
 
 from ..files import gpkg
+from ..model.values import is_absent, text_of, typed_number_of
 
 FloatArray = NDArray[np.float64]
 
 WGS84 = CRS.from_epsg(4326)
-MARK_KINDS = ("joint", "peg", "photo", "depth", "crossing", "other")
+POINT_KINDS = ("joint", "peg", "photo", "depth", "crossing", "other")
 """Points of these kinds are things seen, not steps of the walk."""
 
 _X = ("x", "lon", "longitude", "easting", "east")
@@ -54,7 +55,7 @@ class TapeReading:
 
 
 @dataclass(frozen=True, eq=False)
-class Mark:
+class NotedPoint:
     """Something seen along the wire: a joint, a photo, a depth."""
 
     place: Point
@@ -71,11 +72,11 @@ class Track:
 
     walks: Sequence[Walk] = field(default_factory=tuple)
     tape: Sequence[TapeReading] = field(default_factory=tuple)
-    marks: Sequence[Mark] = field(default_factory=tuple)
+    points: Sequence[NotedPoint] = field(default_factory=tuple)
 
 
 def read_track(path: Path, *, crs: CRS | None = None) -> Track:
-    """Return the walks, tape readings and marks of a GPX, GeoJSON, GeoPackage or CSV file.
+    """Return the walks, tape readings and noted points of a GPX, GeoJSON, GeoPackage or CSV file.
 
     Parameters
     ----------
@@ -146,7 +147,7 @@ def _from_layers(path: Path) -> Track:
 
 
 def _from_gpx(path: Path) -> Track:
-    """Return the track points, or where there are none the route points, and the waypoints as marks.
+    """Return the track points, or where there are none the route points, and the waypoints as points noted.
 
     References
     ----------
@@ -158,7 +159,7 @@ def _from_gpx(path: Path) -> Track:
     except (OSError, ElementTree.ParseError, ValueError) as error:
         raise SiteError(f"is no GPX that can be read ({error})", where=str(path), advice="Export it again.") from error
     tracks, routes, places = tables
-    places["kind"] = [_mark_kind(text) for text in _texts(places, "name")]
+    places["kind"] = [_point_kind(text) for text in _texts(places, "name")]
     return _track_of([tracks if len(tracks) else routes, places])
 
 
@@ -170,24 +171,24 @@ def _gpx_points(root: ElementTree.Element, tag: str) -> geopandas.GeoDataFrame:
     return geopandas.GeoDataFrame(columns, geometry=geopandas.points_from_xy(lon, lat), crs=WGS84)
 
 
-def _mark_kind(name: str | None) -> str:
+def _point_kind(name: str | None) -> str:
     folded = (name or "").casefold()
-    return next((kind for kind in MARK_KINDS if kind in folded), "other")
+    return next((kind for kind in POINT_KINDS if kind in folded), "other")
 
 
 def _track_of(tables: Sequence[geopandas.GeoDataFrame]) -> Track:
     walks: list[Walk] = []
-    marks: list[Mark] = []
+    noted: list[NotedPoint] = []
     for table in tables:
         table = table[~(table.geometry.is_empty | table.geometry.isna())].reset_index(drop=True)  # noqa: PLW2901
         kinds = table.geometry.geom_type
         lines = table[kinds.isin(["LineString", "MultiLineString"])].reset_index(drop=True)
         walks += [walk for row in range(len(lines)) for walk in _line_walks(lines, row)]
         points = table[kinds.isin(["Point", "MultiPoint"])].explode(ignore_index=True)
-        seen = np.array([kind in MARK_KINDS for kind in _texts(points, "kind")], dtype=bool)
-        marks += _marks(points[seen].reset_index(drop=True))
+        seen = np.array([kind in POINT_KINDS for kind in _texts(points, "kind")], dtype=bool)
+        noted += _noted_points(points[seen].reset_index(drop=True))
         walks += _point_walks(points[~seen].reset_index(drop=True))
-    return Track(walks, (), marks)
+    return Track(walks, (), noted)
 
 
 def _line_walks(table: geopandas.GeoDataFrame, row: int) -> list[Walk]:
@@ -215,12 +216,12 @@ def _point_walks(points: geopandas.GeoDataFrame) -> list[Walk]:
     return walks
 
 
-def _marks(points: geopandas.GeoDataFrame) -> list[Mark]:
+def _noted_points(points: geopandas.GeoDataFrame) -> list[NotedPoint]:
     kinds, photos = _texts(points, "kind"), _texts(points, "photo")
     notes = [a or b for a, b in zip(_texts(points, "note"), _texts(points, "name"), strict=True)]
     depths = pd.to_numeric(points["depth_m"], errors="coerce") if "depth_m" in points else [np.nan] * len(points)
     return [
-        Mark(place, points.crs, kind or "other", None if pd.isna(depth) else float(depth), photo, note)
+        NotedPoint(place, points.crs, kind or "other", None if is_absent(depth) else float(depth), photo, note)
         for place, kind, depth, photo, note in zip(points.geometry, kinds, depths, photos, notes, strict=True)
     ]
 
@@ -232,18 +233,19 @@ def _column(frame: pd.DataFrame, names: Sequence[str]) -> str | None:
 def _texts(frame: pd.DataFrame, name: str) -> list[str | None]:
     if name not in frame:
         return [None] * len(frame)
-    return [None if pd.isna(value) or not str(value).strip() else str(value).strip() for value in frame[name]]
+    return [text_of(value) or None for value in frame[name]]
 
 
 def _numbers(values: pd.Series[Any], path: Path) -> FloatArray:
-    numbers = pd.to_numeric(values.astype(str).str.strip().str.replace(",", "."), errors="coerce")
-    if numbers.isna().any():
-        row = int(np.flatnonzero(numbers.isna())[0])
-        raise LayerError(
-            f"column {values.name} holds {values.iloc[row]!r} where a number belongs",
-            where=(str(path), f"row {row + 1}"),
-        )
-    return numbers.to_numpy(dtype=np.float64)
+    numbers = []
+    for row, value in enumerate(values, start=1):
+        try:
+            numbers.append(typed_number_of(value))
+        except ValueError as error:
+            raise LayerError(
+                f"column {values.name} holds {value!r} where a number belongs", where=(str(path), f"row {row}")
+            ) from error
+    return np.array(numbers, dtype=np.float64)
 
 
 def _median(frame: pd.DataFrame, names: Sequence[str]) -> float | None:

@@ -7,7 +7,10 @@ from typing import Any
 
 from lawngis import __version__
 
-from ..model.layers import PLAN_LAYERS, RASTERS, SITE_LAYERS, ColumnSpec, InputSpec, LayerSpec
+from ..model.contract import Column, Layer, SiteLayer
+from ..model.layers import PLAN_LAYERS
+from ..model.site import DataAccuracy
+from ..model.site_layers import RASTERS, SITE_LAYERS
 from ..model.step import Step
 from ..steps.workflow import installed_steps, step_layers
 
@@ -27,7 +30,7 @@ def process_description(step: Step) -> dict[str, Any]:
     ----------
     OGC API - Processes - Part 1: Core (OGC 18-062r2), clause 7.10, schema ``process.yaml``.
     """
-    specs = step_layers(installed_steps()) | {spec.name: spec for spec in step.layers}
+    specs = step_layers(installed_steps()) | step_layers([step])
     return {
         "id": step.id,
         "version": __version__,
@@ -40,7 +43,7 @@ def process_description(step: Step) -> dict[str, Any]:
     }
 
 
-def _layer_inputs(step: Step, specs: Mapping[str, LayerSpec]) -> dict[str, Any]:
+def _layer_inputs(step: Step, specs: Mapping[str, Layer]) -> dict[str, Any]:
     inputs: dict[str, Any] = {}
     for name in step.reads:
         kind, _, layer = name.rpartition(":")
@@ -50,7 +53,11 @@ def _layer_inputs(step: Step, specs: Mapping[str, LayerSpec]) -> dict[str, Any]:
                 "minOccurs": 1 if layer == "dem" else 0,
                 "schema": {"type": "string", "contentMediaType": "image/tiff; application=geotiff"},
             }
-        elif kind == "site":
+        elif kind == "accuracy":
+            field = DataAccuracy.model_json_schema()["properties"][layer]
+            inputs[layer] = _value_input(layer, field, required=False)
+        elif kind in ("site", "fact"):
+            layer = "overrides" if kind == "fact" else layer
             spec = SITE_LAYERS[layer]
             inputs[layer] = {
                 "title": spec.title,
@@ -68,22 +75,24 @@ def _layer_inputs(step: Step, specs: Mapping[str, LayerSpec]) -> dict[str, Any]:
 def _parameter_inputs(step: Step) -> dict[str, Any]:
     schema = step.parameters.model_json_schema()
     required = set(schema.get("required", ()))
+    fields = schema.get("properties", {})
+    return {name: _value_input(name, field, required=name in required) for name, field in fields.items()}
+
+
+def _value_input(name: str, field: Mapping[str, Any], *, required: bool) -> dict[str, Any]:
     return {
-        name: {
-            "title": name.replace("_", " "),
-            "description": field.get("description", ""),
-            "minOccurs": 1 if name in required else 0,
-            "schema": {key: value for key, value in field.items() if key not in ("title", "description")},
-        }
-        for name, field in schema.get("properties", {}).items()
+        "title": name.replace("_", " "),
+        "description": field.get("description", ""),
+        "minOccurs": 1 if required else 0,
+        "schema": {key: value for key, value in field.items() if key not in ("title", "description")},
     }
 
 
-def _layer_output(spec: LayerSpec) -> dict[str, Any]:
+def _layer_output(spec: Layer) -> dict[str, Any]:
     return {"title": spec.title, "description": spec.description, "schema": _features_schema(spec.columns)}
 
 
-def _features_schema(columns: tuple[ColumnSpec, ...]) -> dict[str, Any]:
+def _features_schema(columns: tuple[Column, ...]) -> dict[str, Any]:
     return {
         "type": "object",
         "format": "geojson-feature-collection",
@@ -92,7 +101,7 @@ def _features_schema(columns: tuple[ColumnSpec, ...]) -> dict[str, Any]:
     }
 
 
-def _column_schemas(columns: tuple[ColumnSpec, ...]) -> dict[str, Any]:
+def _column_schemas(columns: tuple[Column, ...]) -> dict[str, Any]:
     return {
         column.name: {
             **_JSON_TYPES[column.kind],
@@ -103,16 +112,16 @@ def _column_schemas(columns: tuple[ColumnSpec, ...]) -> dict[str, Any]:
     }
 
 
-def layer_table(specs: Mapping[str, LayerSpec] | Mapping[str, InputSpec]) -> str:
+def layer_table(specs: Mapping[str, Layer] | Mapping[str, SiteLayer]) -> str:
     """Return layers and their columns as a Markdown table, for the project's documents."""
     lines = ["| layer | geometry | columns |", "|---|---|---|"]
     for name, spec in specs.items():
-        geometry = " or ".join(spec.geometries) if isinstance(spec, InputSpec) else spec.geometry or "none (table)"
+        geometry = " or ".join(spec.geometries) if isinstance(spec, SiteLayer) else spec.geometry or "none (table)"
         lines.append(f"| {name} | {geometry} | {', '.join(_column_words(column) for column in spec.columns)} |")
     return "\n".join(lines)
 
 
-def _column_words(column: ColumnSpec) -> str:
+def _column_words(column: Column) -> str:
     details = "; ".join(part for part in (column.unit, ", ".join(column.values)) if part)
     return f"`{column.name}` ({details})" if details else f"`{column.name}`"
 

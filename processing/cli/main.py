@@ -45,7 +45,7 @@ from .visit import fault, measured, reconcile
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from ..planning.run import Again, Run
+    from ..planning.run import BasePlan, PlanningRun
     from ..reading.site_source import SiteSource
 
 EXIT_FAILED_PARCELS = 1
@@ -59,7 +59,7 @@ TABLE_NAME = "portfolio.csv"
 EXIT_INTERRUPTED = 130
 """128 and the number of the signal, as shells count (common practice)."""
 
-# What the library beneath raises for words it can't use. Where that class lives changes between its versions.
+# What the library of the command line raises for unusable options; its module changes between versions.
 _CommandLineError: Any = typer.BadParameter.__mro__[2]
 
 app = typer.Typer(
@@ -126,10 +126,11 @@ def plan(
     """
     from lawngis.mower import profile_from
 
+    from ..files.file_kinds import PLAN
     from ..model.step import loaded_steps
     from ..planning.limits import Limits
-    from ..planning.run import HERE_MAX, Hands, Run
-    from ..planning.writing import plan_file, refuse_inputs, run_info
+    from ..planning.plan_writer import refuse_inputs, run_info
+    from ..planning.run import IN_PROCESS_MAX, PlanningRun, WorkerOptions
     from ..steps.workflow import Settings, installed_steps, with_shared
 
     started = datetime.now(UTC)
@@ -139,66 +140,68 @@ def plan(
     source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands)
     settings = replace(settings, overrides=site_overrides(source))
     wanted = wanted_parcels(source, parcel)
-    target = plan_file(out)
+    target = PLAN.target(out)
     refuse_inputs(target, source)
-    again = _again(target, from_, source, wanted if parcel else None, discard=discard_edits)
+    base = _base_plan(target, from_, source, wanted if parcel else None, discard=discard_edits)
     for failure in loaded_steps()[1]:
         _say(f"step {failure.id} of {failure.package} can't be loaded and is left out: {failure.reason}")
-    hands = Hands(workers or (1 if len(wanted) <= HERE_MAX else _cores()), scheduler)
-    run = Run(source, settings, wanted, Limits(parcel_seconds, worker_mb or _memory_mb(hands.workers)), out, again)
+    options = WorkerOptions(workers or (1 if len(wanted) <= IN_PROCESS_MAX else _cores()), scheduler)
+    run = PlanningRun(
+        source, settings, wanted, Limits(parcel_seconds, worker_mb or _memory_mb(options.workers)), out, base
+    )
     run.write(
         target,
-        hands,
+        options,
         lambda: run_info(source, settings, started, datetime.now(UTC)),
         log=log or (out / LOG_NAME if len(wanted) > 1 else None),
         resume=resume,
         rasters=rasters,
     )
-    _tell(run, target)
-    if run.tally.failed:
+    _print_outcomes(run, target)
+    if run.outcomes.failed:
         raise typer.Exit(EXIT_FAILED_PARCELS)
 
 
-def _again(
+def _base_plan(
     target: Path, first: str | None, source: SiteSource, wanted: Sequence[str] | None, *, discard: bool
-) -> Again | None:
-    """Return the earlier plan to build on, if so asked; refuse to lose what somebody edited in it."""
+) -> BasePlan | None:
+    """Return the earlier plan to build on with ``--from``; refuse to lose what somebody edited in it."""
     from ..edited.earlier_plan import earlier_plan, refuse_nothing_there
-    from ..planning.plan_writer import found_edits, refuse_losing_edits
-    from ..planning.run import Again
+    from ..edited.lost_edits import edited_plan, refuse_losing_edits
+    from ..planning.run import BasePlan
     from ..steps.workflow import OPEN_LAYERS, installed_steps, step_layers, steps_before
 
     steps = installed_steps()
     specs = step_layers(steps)
     if first is None:
-        there = None if discard else found_edits(target, specs)
+        there = None if discard else edited_plan(target, specs)
         if there is not None:
             refuse_losing_edits(there, steps, None)
         return None
-    kept = [name for step in steps_before(steps, first) for name in step.writes]
+    carried = [name for step in steps_before(steps, first) for name in step.writes]
     refuse_nothing_there(target)
     outlines = {name: source.outline(name) for name in source.parcel_ids}
-    packed = specs if wanted else {"summary", *kept, *OPEN_LAYERS}
-    earlier = earlier_plan(target, specs, packed=packed, checked=kept, outlines=outlines, crs=source.crs)
+    packed = specs if wanted else {"summary", *carried, *OPEN_LAYERS}
+    earlier = earlier_plan(target, specs, packed=packed, checked=carried, outlines=outlines, crs=source.crs)
     if not discard:
         refuse_losing_edits(earlier, steps, first)
     others = [name for name in earlier.parcels if wanted and name not in wanted]
-    return Again(earlier, first, others)
+    return BasePlan(earlier, first, others)
 
 
-def _tell(run: Run, target: Path) -> None:
-    """Say what came of a run, and write the portfolio table when there are several parcels."""
+def _print_outcomes(run: PlanningRun, target: Path) -> None:
+    """Print the outcomes of a run, and write the portfolio table when there are several parcels."""
     from ..planning.progress import outcome_table, outcome_words, portfolio_words
     from ..planning.ranking import write_table
 
     outcome_table(run.ranking.rows)
-    for parcel_id, reason in run.tally.failures:
+    for parcel_id, reason in run.outcomes.failures:
         _say(f"parcel {one_line(parcel_id)} failed: {one_line(reason)}")
-    if run.tally.failed > len(run.tally.failures):
-        _say(f"and {run.tally.failed - len(run.tally.failures)} more: the layer summary says why")
-    if run.tally.passing:
-        _say(f"{run.tally.passing} of them may go another time: --resume tries those again and keeps the others")
-    typer.echo(outcome_words(run.tally.statuses, target))
+    if run.outcomes.failed > len(run.outcomes.failures):
+        _say(f"and {run.outcomes.failed - len(run.outcomes.failures)} more: the layer summary says why")
+    if run.outcomes.transient:
+        _say(f"{run.outcomes.transient} of them may go another time: --resume tries those again and keeps the others")
+    typer.echo(outcome_words(run.outcomes.statuses, target))
     if len(run.ranking) > 1:
         table = run.ranking.table()
         path = target.with_name(TABLE_NAME)
@@ -230,8 +233,8 @@ def check(
     as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
     """Say what SITE has, what is missing and what is broken."""
+    from ..reading.read_options import ReadOptions
     from ..reading.site_report import site_report
-    from ..reading.site_source import ReadOptions
 
     rasters = given({"dem": dem, "dsm": dsm, "imagery": imagery})
     report = site_report(site, named_layers(layer), rasters, ReadOptions(dem_unit=dem_unit, bands=band_names(bands)))

@@ -13,9 +13,12 @@ from lawngis.errors import ParameterError
 if TYPE_CHECKING:
     from ..measured.overrides import Override
     from ..model.site import DataAccuracy
-    from ..reading.site_source import ReadOptions, SiteSource
+    from ..reading.read_options import ReadOptions
+    from ..reading.site_source import SiteSource
 
 SiteArgument = Annotated[Path, typer.Argument(metavar="SITE", help="GeoPackage, or folder of GeoPackages and rasters.")]
+PLAN_HELP = "plan.gpkg, or the folder that it is in."
+PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN", help=PLAN_HELP)]
 LayerOption = Annotated[
     list[str] | None, typer.Option("--layer", metavar="LAYER=NAME", help="A layer that goes by another name.")
 ]
@@ -55,7 +58,7 @@ def opened(
 
 def read_options(dem_unit: str | None, accuracy: dict[str, float | None], bands: str | None) -> ReadOptions:
     """Return how a site is read."""
-    from ..reading.site_source import ReadOptions
+    from ..reading.read_options import ReadOptions
 
     return ReadOptions(dem_unit=dem_unit, accuracy=_accuracy(accuracy), bands=band_names(bands))
 
@@ -99,7 +102,7 @@ def named_layers(pairs: Sequence[str] | None) -> dict[str, str]:
 
 
 def wanted_parcels(source: SiteSource, parcels: Sequence[str] | None) -> list[str]:
-    """Return the parcels that were asked for, or all; refuse those that aren't there."""
+    """Return the parcels named by ``--parcel``, or all; refuse those that aren't there."""
     known = set(source.parcel_ids)
     for name in parcels or ():
         if name not in known:

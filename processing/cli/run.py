@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from ..model.plan import Row
     from ..model.step import Step
     from ..planning.single_step import Source
-    from ..reading.site_source import ReadOptions
+    from ..reading.read_options import ReadOptions
 
 EXIT_FAILED_PARCELS = 1
 
@@ -127,12 +127,13 @@ def _cover_whole_image(step: Step, place: Source, options: ReadOptions, paramete
     from ..files import gpkg
     from ..planning.single_step import refuse_input
     from ..steps.workflow import installed_steps, step_layers
-    from ..whole_rasters.cover import LAYERS, write_cover
+    from ..whole_rasters.cover import write_cover
+    from ..whole_rasters.cover_layers import COVER_LAYERS
 
     files = place.files(step_layers(installed_steps()))
     refuse_input(out, files)
     if out.exists():
-        others = [info.name for info in gpkg.layer_overview(out) if info.name not in (*LAYERS, "layer_styles")]
+        others = [info.name for info in gpkg.layer_overview(out) if info.name not in (*COVER_LAYERS, "layer_styles")]
         if others:
             raise ParameterError(
                 f"holds a layer {others[0]}, and the cover of a whole image takes a file of its own",

@@ -15,7 +15,7 @@ from lawngis.errors import ParameterError
 from ..model.text import one_line
 
 PROGRESS_FROM_ROWS = 4096
-"""Rasters with fewer rows are done before anybody asks how far it is."""
+"""Rasters with fewer rows are done too soon for a progress bar."""
 
 
 class SlopeUnit(StrEnum):
@@ -100,7 +100,7 @@ def slope(
 def _unit_m(name: str | None) -> float | None:
     if name is None:
         return None
-    from ..reading.site_source import UNITS_M
+    from ..reading.read_options import UNITS_M
 
     if name not in UNITS_M:
         raise ParameterError(f"--dem-unit {name!r} is none of {', '.join(UNITS_M)}")

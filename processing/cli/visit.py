@@ -10,10 +10,11 @@ import typer
 from lawngis.errors import ParameterError
 
 from ..model.text import counted, one_line
+from .options import PlanArgument
 
 
 def reconcile(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="plan.gpkg.")],
+    plan: PlanArgument,
     track: Annotated[Path, typer.Argument(metavar="TRACK", help="GPX, GeoJSON, GeoPackage or CSV of the walk.")],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for record.gpkg.")],
     accuracy_m: Annotated[
@@ -31,24 +32,26 @@ def reconcile(
     ] = None,
 ) -> None:
     """Compare what was laid with PLAN, and write DIR/record.gpkg."""
-    from ..as_built.reconcile import ReconcileOptions, reconciled, record_file, write_record
+    from ..as_built.laid_wire import ReconcileOptions
+    from ..as_built.layers import RECORD
+    from ..as_built.reconcile import reconciled, write_record
     from ..as_built.tracks import read_track
 
-    target = record_file(out)
+    target = RECORD.target(out)
     options = ReconcileOptions(accuracy_m, bias_m, depth_m, buffer_m)
-    found = reconciled(plan, read_track(track, crs=_crs(track_crs)), options)
-    write_record(target, found)
-    for word in found.words:
+    record = reconciled(plan, read_track(track, crs=_crs(track_crs)), options)
+    write_record(target, record)
+    for word in record.words:
         typer.echo(one_line(word))
-    for row in found.rows["as_laid"]:
+    for row in record.rows["as_laid"]:
         typer.echo(
             f"{row['loop_id']}: {row['laid_m']:.1f} ± {row['laid_sd_m']:.1f} m laid, {row['planned_m']:.1f} m planned"
         )
-    typer.echo(f"{counted(len(found.rows['as_laid']), 'loop')}; record: {target}")
+    typer.echo(f"{counted(len(record.rows['as_laid']), 'loop')}; record: {target}")
 
 
 def fault(
-    record: Annotated[Path, typer.Argument(metavar="RECORD", help="record.gpkg.")],
+    record: Annotated[Path, typer.Argument(metavar="RECORD", help="record.gpkg, or the folder that it is in.")],
     loop: Annotated[
         str | None, typer.Option("--loop", metavar="ID", help="Loop; needed when there are several.")
     ] = None,
@@ -69,7 +72,7 @@ def fault(
 
 
 def measured(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="plan.gpkg that the sheets belong to.")],
+    plan: PlanArgument,
     sheet: Annotated[
         list[Path], typer.Argument(metavar="SHEET", help="Filled-in visit.csv, or a GeoPackage of collected points.")
     ],
@@ -80,17 +83,17 @@ def measured(
     """Turn filled-in visit sheets into overrides, which the next plan of the site obeys."""
     from ..measured.visit_sheets import answers_of, write_overrides
 
-    found = answers_of(plan, sheet)
-    for words in found.by_hand:
+    answers = answers_of(plan, sheet)
+    for words in answers.by_hand:
         typer.echo(one_line(f"corrects nothing by itself, look at it: {words}"))
-    if not found.overrides:
+    if not answers.overrides:
         raise ParameterError("no sheet has a measured value that corrects anything", where=str(sheet[0]))
-    write_overrides(out, found.overrides)
-    left = f", {counted(found.open, 'check')} still open" if found.open else ""
-    typer.echo(f"{counted(len(found.overrides), 'override')}{left}: {out}; put it into the folder of the site")
+    write_overrides(out, answers.overrides)
+    left = f", {counted(answers.open, 'check')} still open" if answers.open else ""
+    typer.echo(f"{counted(len(answers.overrides), 'override')}{left}: {out}; put it into the folder of the site")
 
 
-def _crs(text: str | None):  # type: ignore[no-untyped-def]  # pyproj is loaded only when it is asked for
+def _crs(text: str | None):  # type: ignore[no-untyped-def]  # pyproj is loaded only when it is needed
     if text is None:
         return None
     from pyproj import CRS

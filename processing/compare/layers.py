@@ -2,39 +2,24 @@
 
 from __future__ import annotations
 
-from ..model.layers import SEVERITIES, ColumnSpec, LayerSpec
-from ..model.styles import (
-    BLUE,
-    GREEN,
-    ORANGE,
-    PURPLE,
-    SKY,
-    VERMILION,
-    Area,
-    LayerStyle,
-    Line,
-    Mark,
-    Rule,
-    StoredStyle,
-    Symbol,
-    qml,
-    sld,
-)
+from ..model.contract import Column, Layer
+from ..model.layers import SEVERITIES
+from ..model.styles import BLUE, GREEN, ORANGE, PURPLE, SKY, VERMILION, Area, Line, Mark, categorized
 
 SIDES = ("only_a", "only_b")
 POINT_CHANGES = ("moved", "changed", "came", "went")
 THINGS = ("parcel", "zone", "link", "dock", "finding", "visit_check")
 
 
-def _text(name: str, description: str, values: tuple[str, ...] = (), *, nullable: bool = True) -> ColumnSpec:
-    return ColumnSpec(name, "text", description, "", values, nullable)
+def _text(name: str, description: str, values: tuple[str, ...] = (), *, nullable: bool = True) -> Column:
+    return Column(name, "text", description, "", values, nullable)
 
 
 _PARCEL = _text("parcel_id", "parcel that the row belongs to", nullable=False)
 _ID = _text("change_id", "name of the difference", nullable=False)
 
-DIFFERENCE_LAYERS: tuple[LayerSpec, ...] = (
-    LayerSpec(
+DIFFERENCE_LAYERS: tuple[Layer, ...] = (
+    Layer(
         "ground_changed",
         "Ground that only one plan mows",
         "Mowed by the mower in plan B and not in A, or the other way round, with what the other plan says of it.",
@@ -44,11 +29,16 @@ DIFFERENCE_LAYERS: tuple[LayerSpec, ...] = (
             _ID,
             _text("change", "gained: mowed in B only; lost: mowed in A only", ("gained", "lost"), nullable=False),
             _text("reason", "what the plan that doesn't mow it says is there", nullable=False),
-            ColumnSpec("area_m2", "real", "ground area", "m²", (), False),
+            Column("area_m2", "real", "ground area", "m²", (), False),
         ),
         key="change_id",
+        style=categorized(
+            "change",
+            ("gained", "Mowed in B only", Area(GREEN, 0.5, "rising", GREEN)),
+            ("lost", "Mowed in A only", Area(VERMILION, 0.4, "falling", VERMILION)),
+        ),
     ),
-    LayerSpec(
+    Layer(
         "wire_changed",
         "Wire that lies elsewhere",
         "Stretches of either plan's wire that are farther from the other's than the tolerance.",
@@ -58,12 +48,17 @@ DIFFERENCE_LAYERS: tuple[LayerSpec, ...] = (
             _ID,
             _text("change", "the plan that has it", SIDES, nullable=False),
             _text("loop_id", "loop in that plan", nullable=False),
-            ColumnSpec("length_m", "real", "length in plan", "m", (), False),
-            ColumnSpec("moved_m", "real", "farthest from the other plan's wire; nothing when it has none", "m"),
+            Column("length_m", "real", "length in plan", "m", (), False),
+            Column("moved_m", "real", "farthest from the other plan's wire; nothing when it has none", "m"),
         ),
         key="change_id",
+        style=categorized(
+            "change",
+            ("only_a", "Wire of A, not of B", Line(ORANGE, 0.7, (2.0, 1.0), casing_mm=0.4)),
+            ("only_b", "Wire of B, not of A", Line(BLUE, 0.7, casing_mm=0.4)),
+        ),
     ),
-    LayerSpec(
+    Layer(
         "points_changed",
         "Dock, zones, links, findings and checks that differ",
         "What stands elsewhere, is something else, or is in one plan only; the text says it whole.",
@@ -76,13 +71,23 @@ DIFFERENCE_LAYERS: tuple[LayerSpec, ...] = (
             _text("severity", "of a finding", SEVERITIES),
             _text("in_a", "what plan A has"),
             _text("in_b", "what plan B has"),
-            ColumnSpec("moved_m", "real", "how far it moved", "m"),
+            Column("moved_m", "real", "how far it moved", "m"),
             _text("text", "the difference in words", nullable=False),
         ),
         key="change_id",
+        style=categorized(
+            "thing",
+            ("parcel", "Verdict", Mark("square", VERMILION, 3.2)),
+            ("zone", "Zone", Mark("square", GREEN, 2.4)),
+            ("link", "Link between zones", Mark("diamond", BLUE, 2.4)),
+            ("dock", "Dock", Mark("triangle", ORANGE, 3.2)),
+            ("finding", "Finding", Mark("cross", VERMILION, 2.8)),
+            ("visit_check", "To be measured on site", Mark("star", PURPLE, 3.0, SKY)),
+            label_column="change",
+        ),
         may_be_empty_geometry=True,
     ),
-    LayerSpec(
+    Layer(
         "settings_changed",
         "How the two plans were made",
         "Parameters, profile values and inputs that differ: what may have made the difference.",
@@ -95,46 +100,3 @@ DIFFERENCE_LAYERS: tuple[LayerSpec, ...] = (
     ),
 )
 """Layers of ``differences.gpkg``, in the order in which they are written."""
-
-
-def _style(layer: str, column: str, label: str | None, *rules: tuple[str, str, Symbol]) -> LayerStyle:
-    return LayerStyle(layer, tuple(Rule(*rule) for rule in rules), column, label)
-
-
-_STYLES = (
-    _style(
-        "ground_changed",
-        "change",
-        None,
-        ("gained", "Mowed in B only", Area(GREEN, 0.5, "rising", GREEN)),
-        ("lost", "Mowed in A only", Area(VERMILION, 0.4, "falling", VERMILION)),
-    ),
-    _style(
-        "wire_changed",
-        "change",
-        None,
-        ("only_a", "Wire of A, not of B", Line(ORANGE, 0.7, (2.0, 1.0), casing_mm=0.4)),
-        ("only_b", "Wire of B, not of A", Line(BLUE, 0.7, casing_mm=0.4)),
-    ),
-    _style(
-        "points_changed",
-        "thing",
-        "change",
-        ("parcel", "Verdict", Mark("square", VERMILION, 3.2)),
-        ("zone", "Zone", Mark("square", GREEN, 2.4)),
-        ("link", "Link between zones", Mark("diamond", BLUE, 2.4)),
-        ("dock", "Dock", Mark("triangle", ORANGE, 3.2)),
-        ("finding", "Finding", Mark("cross", VERMILION, 2.8)),
-        ("visit_check", "To be measured on site", Mark("star", PURPLE, 3.0, SKY)),
-    ),
-)
-
-
-def difference_styles() -> tuple[StoredStyle, ...]:
-    """Return how the differences are drawn, ready to be stored in their GeoPackage."""
-    specs = {spec.name: spec for spec in DIFFERENCE_LAYERS}
-    return tuple(
-        StoredStyle(style.layer, "lawngis", spec.title, qml(style, spec), sld(style, spec))
-        for style in _STYLES
-        for spec in (specs[style.layer],)
-    )

@@ -150,11 +150,11 @@ class Formats:
             return ""
         return text if self.metric else _METRES.sub(self._in_feet, text)
 
-    def _in_feet(self, found: re.Match[str]) -> str:
-        if found["unit"] == "m²":
-            return _NUMBER.sub(lambda n: self.number(float(n[0]) / METRES_PER_FOOT**2), found["figures"]) + " sq ft"
-        metres = 0.01 if found["unit"] == "cm" else 1.0
-        return _NUMBER.sub(lambda n: _feet_and_inches(metres * float(n[0]), fine="." in n[0]), found["figures"])
+    def _in_feet(self, match: re.Match[str]) -> str:
+        if match["unit"] == "m²":
+            return _NUMBER.sub(lambda n: self.number(float(n[0]) / METRES_PER_FOOT**2), match["figures"]) + " sq ft"
+        metres = 0.01 if match["unit"] == "cm" else 1.0
+        return _NUMBER.sub(lambda n: _feet_and_inches(metres * float(n[0]), fine="." in n[0]), match["figures"])
 
     def area(self, value_m2: float | None) -> str:
         """Return an area given in square metres."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, log10
 from types import MappingProxyType
@@ -27,13 +27,13 @@ from ..model.styles import (
     Mark,
     Rule,
 )
+from .feature_texts import feature_text
 from .formats import Formats
 from .reading import ParcelPlan
-from .texts import worded
 
 MARGIN_M = 2.0
 CANDIDATES_SHOWN = 40
-"""As many of the best places for the dock are on the map; the plan keeps all."""
+"""As many of the best places for the dock are on the map; the plan has all."""
 
 OFF_AT_FIRST = frozenset({"edges", "wire_path", "pegs", "lawn", "cover", "trees_found"})
 """Layers that would crowd the first look."""
@@ -113,7 +113,7 @@ def map_picture(plan: ParcelPlan, formats: Formats) -> MapPicture:
     width, height = right - left, top - bottom
     mm = max(width, height) / 180  # one millimetre of the styles when the map is 180 mm across
     layers = tuple(
-        _map_layer(style, _shown_rows(plan, name), formats, mm)
+        _map_layer(name, style, _shown_rows(plan, name), formats, mm)
         for name, style in STYLES.items()
         if _shown_rows(plan, name)
     )
@@ -140,29 +140,29 @@ def _shown_rows(plan: ParcelPlan, layer: str) -> list[Row]:
     return rows
 
 
-def _map_layer(style: LayerStyle, rows: Sequence[Row], formats: Formats, mm: float) -> MapLayer:
+def _map_layer(name: str, style: LayerStyle, rows: Sequence[Row], formats: Formats, mm: float) -> MapLayer:
     used: dict[Rule, None] = {}
     parts: list[Markup] = []
     for row in rows:
         rule = style.rule(row)
         if rule is not None:
             used[rule] = None
-            parts.append(_feature(style, row, rule, formats, mm))
+            parts.append(_feature(name, row, rule, formats, mm))
     order = sorted(used, key=style.rules.index)
     legend = _without_repeats(LegendLine(legend_sample(rule), rule.label) for rule in order)
-    title = PLAN_LAYERS[style.layer].title
-    shown = style.layer not in OFF_AT_FIRST
-    return MapLayer(style.layer, title, shown, len(rows), Markup("\n").join(parts), legend)
+    title = PLAN_LAYERS[name].title
+    shown = name not in OFF_AT_FIRST
+    return MapLayer(name, title, shown, len(rows), Markup("\n").join(parts), legend)
 
 
 def _without_repeats(lines: Iterable[LegendLine]) -> tuple[LegendLine, ...]:
     return tuple({line.label: line for line in lines}.values())
 
 
-def _feature(style: LayerStyle, row: Row, rule: Rule, formats: Formats, mm: float) -> Markup:
+def _feature(layer: str, row: Row, rule: Rule, formats: Formats, mm: float) -> Markup:
     symbol, shape = rule.symbol, row["geometry"]
-    text = feature_text(style.layer, row, formats)
-    reachable = style.layer in _REACHABLE and (style.layer != "dock_candidates" or row["chosen"])
+    text = feature_text(layer, row, formats)
+    reachable = layer in _REACHABLE and (layer != "dock_candidates" or row["chosen"])
     focus = Markup(' tabindex="0" role="img" aria-label="{}"').format(text) if reachable else Markup("")
     head = Markup('<g class="f" data-why="{}"{}>').format(text, focus)
     if isinstance(symbol, Area):
@@ -171,8 +171,9 @@ def _feature(style: LayerStyle, row: Row, rule: Rule, formats: Formats, mm: floa
         body = _line(svg_path(shape), symbol, mm)
     else:
         body = _mark(shape.coords[0][0], -shape.coords[0][1], symbol, mm)
-    if style.label_column and row.get(style.label_column) is not None and style.layer != "summary":
-        body += _label(shape, str(row[style.label_column]), symbol, mm)
+    label = row.get(STYLES[layer].label_column or "")
+    if label is not None and layer != "summary":
+        body += _label(shape, str(label), symbol, mm)
     return head + body + Markup("</g>")
 
 
@@ -353,108 +354,3 @@ def _north_arrow(right: float, top: float, mm: float) -> Markup:
         'fill="#000" stroke="#fff" stroke-width=".5" paint-order="stroke"/><text x="0" y="12.4" font-size="4.4" '
         'text-anchor="middle" class="t">N</text></g>'
     ).format(right - 6 * mm, top + 3 * mm, mm)
-
-
-# --- what a feature says ---------------------------------------------------------------------------------
-
-
-def feature_text(layer: str, row: Row, formats: Formats) -> str:
-    """Return in one sentence what a feature is and why."""
-    return _TEXTS[layer](row, formats)
-
-
-def _zone(row: Row, formats: Formats) -> str:
-    how = {
-        "home": "the dock is here",
-        "linked": "the mower drives there by itself",
-        "detached": "not reached by itself",
-    }
-    supply = f"; fed by {worded(row['supply'])}" if row["role"] == "detached" else ""
-    why = f" ({formats.prose(row['supply_why'])})" if row.get("supply_why") and row["role"] == "detached" else ""
-    return (
-        f"Zone {row['zone_id']}: {formats.area(row['area_m2'])}, {how[row['role']]}{supply}{why}; 95 % of it is under "
-        f"{formats.percent(row['slope_p95_percent'])} steep, {formats.number(row['hours_week'], 1)} h a week"
-    )
-
-
-def _link(row: Row, formats: Formats) -> str:
-    return (
-        f"{row['link_id']}: {worded(row['kind'])} between {row['zone_a']} and {row['zone_b']} over "
-        f"{row['surface'] or 'lawn'}, {formats.length(row['width_m'], 2)} wide at the narrowest"
-    )
-
-
-def _run(row: Row, formats: Formats) -> str:
-    edge = ""
-    if row["setback_m"] is not None:
-        edge = f", {formats.length(row['setback_m'], 2)} from {worded(row['edge_class'])} edge"
-    span = f"{formats.length(row['from_m'])} to {formats.length(row['to_m'])}"
-    return f"Wire {row['loop_id']}, run {row['seq']}: {worded(row['run_kind'])}{edge}; chainage {span}"
-
-
-def _candidate(row: Row, formats: Formats) -> str:
-    rank = f", rank {row['rank']}" if row["rank"] is not None else ""
-    missed = f"; misses: {formats.prose(row['failed'])}" if row["failed"] else ""
-    what = "Dock" if row["chosen"] else "Place for the dock"
-    score = formats.number(row["score"], 2)
-    return (
-        f"{what} {row['candidate_id']}: score {score}{rank}, slope {formats.percent(row['slope_percent'], 1)}{missed}"
-    )
-
-
-def _finding(row: Row, formats: Formats) -> str:
-    what = worded(row["severity"]).capitalize()
-    return f"{what}: {formats.prose(row['text'])}. {formats.prose(row['advice'])}".strip()
-
-
-def _check(row: Row, formats: Formats) -> str:
-    what, how, why = (formats.prose(row[name]) for name in ("measure_what", "measured_how", "decides"))
-    return f"Measure {row['priority']}: {what}, {how}; decides {why}"
-
-
-_TEXTS: Mapping[str, Callable[[Row, Formats], str]] = MappingProxyType(
-    {
-        "summary": lambda row, formats: (
-            f"{row['parcel_id']}: {formats.prose(row['verdict_text']) or worded(row['status'])}"
-        ),
-        "lawn": lambda row, formats: f"Lawn {row['lawn_id']}: {formats.area(row['area_m2'])}, {worded(row['source'])}",
-        "zones": _zone,
-        "cover": lambda row, formats: (
-            f"From the air, {row['cover_id']}: {worded(row['cover'])}, {formats.area(row['area_m2'])}; "
-            f"{formats.prose(row['evidence']) or 'no evidence noted'}"
-        ),
-        "trees_found": lambda row, formats: (
-            f"Tree {row['tree_id']} found in the surface model: {formats.length(row['height_m'])} high, place guessed"
-        ),
-        "hand_mow": lambda row, formats: (
-            f"Mown by hand, {row['area_id']}: {formats.area(row['area_m2'])}, {worded(row['reason'])}"
-        ),
-        "keepouts": lambda row, formats: (
-            f"Kept out, {row['keepout_id']}: {worded(row['reason'])}, {worded(row['treatment'])}; "
-            f"{formats.prose(row['evidence']) or 'no evidence noted'}"
-        ),
-        "edges": lambda row, formats: (
-            f"Edge {row['edge_id']}: {worded(row['edge_class'])}, wire keeps {formats.length(row['setback_m'], 2)}; "
-            f"{formats.prose(row['evidence']) or 'no evidence noted'}"
-        ),
-        "links": _link,
-        "supply_route": lambda row, formats: (
-            f"Supply cable {formats.length(row['length_m'])} from {row['starts_at'] or 'the house'}"
-            + (f", crosses {row['crosses']}" if row["crosses"] else "")
-        ),
-        "wire_path": lambda row, formats: (
-            f"Loop {row['loop_id']}: {formats.length(row['length_m'])}, {formats.number(row['resistance_ohm'], 1)} Ω"
-        ),
-        "wire_runs": _run,
-        "dock_candidates": _candidate,
-        "pegs": lambda row, formats: (
-            f"Peg {row['peg_no']} of {row['loop_id']}: {worded(row['peg_kind'])},"
-            f" at {formats.length(row['chainage_m'])}"
-        ),
-        "joins": lambda row, formats: (
-            f"Joint of {row['loop_id']}: {worded(row['why'])}, at {formats.length(row['chainage_m'])}"
-        ),
-        "findings": _finding,
-        "visit_checks": _check,
-    }
-)

@@ -160,13 +160,13 @@ def _dock(plan: ParcelPlan, chosen: Row, formats: Formats) -> dict[str, Any]:
 
 
 def _apart(rows: Sequence[Row]) -> list[Row]:
-    kept: list[Row] = []
+    compared: list[Row] = []
     for row in rows:
-        if all(row["geometry"].distance(other["geometry"]) > 2.0 for other in kept):
-            kept.append(row)
-        if len(kept) == DOCKS_COMPARED:
+        if all(row["geometry"].distance(other["geometry"]) > 2.0 for other in compared):
+            compared.append(row)
+        if len(compared) == DOCKS_COMPARED:
             break
-    return kept
+    return compared
 
 
 def _raw(row: Row, column: str, unit: str, formats: Formats) -> str:

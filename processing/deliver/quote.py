@@ -22,7 +22,7 @@ from .texts import worded
 
 @dataclass(frozen=True)
 class QuoteLine:
-    """One line: `amount` is None where the price book has no price, which is then said."""
+    """One line: `amount` is None where the price book has no price, which the quote notes."""
 
     kind: str  # material, labour, option
     item: str

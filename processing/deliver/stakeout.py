@@ -27,7 +27,7 @@ from .texts import CAUTIONS, worded
 
 WGS84 = CRS.from_epsg(4326)
 GEOJSON_DECIMALS = 8
-"""A hundredth of a millimetre to a millimetre: RFC 7946, section 11.2, asks for no more than is meant."""
+"""A hundredth of a millimetre to a millimetre: RFC 7946, section 11.2, recommends no more precision than is meant."""
 
 
 @dataclass(frozen=True)
@@ -87,7 +87,7 @@ def stakeout_csv(plan: ParcelPlan, crs: CRS) -> bytes:
     plan
         The parcel.
     crs
-        CRS of the coordinates; its name is in every row, as files get parted from what was said about them.
+        CRS of the coordinates; its name is in every row, as files get separated from their description.
     """
     points = stake_points(plan)
     decimals = 9 if crs.is_geographic else 4

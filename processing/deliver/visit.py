@@ -16,7 +16,7 @@ from .formats import Formats
 from .map_picture import round_length_m
 from .paper import CELL_MARGIN_MM, LINE_MM_PER_PT, MARGIN_MM, Paper
 from .reading import ParcelPlan
-from .sheet import Window
+from .sheet_layout import Window
 from .texts import worded
 
 MAP_HIGH_MM = 88.0

@@ -1,4 +1,4 @@
-"""What shades a place and who sees it: sun and sight over the surface model, or over what the layers know to stand."""
+"""Exposure of a place: shade and sight over the surface model, or over obstructions in the layers."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from ..model.site import Site
 FloatArray = NDArray[np.float64]
 
 SIGHT_REACH_M = 60.0
-"""Farther off nobody makes out a dock; common practice, no source."""
+"""From farther off a dock isn't recognised; common practice, no source."""
 
 STREET_SPACING_M = 2.0
 
@@ -36,13 +36,13 @@ SHADING_LAYERS = ("buildings", "trees", "barriers")
 
 
 def standing_surface(site: Site) -> Surface | None:
-    """Return the surface over which sun and sight are worked out, or None when nothing is known to stand anywhere."""
+    """Return the surface over which shade and sight are computed; None without any obstruction."""
     grid = surface_grid(site)
     return None if grid is None else Surface.in_frame(grid, site.frame)
 
 
 def surface_grid(site: Site) -> Grid | None:
-    """Return the surface model, or one made of what the layers know to stand; None when they know of nothing."""
+    """Return the surface model, or one made of the obstructions in the layers; None without any."""
     if site.dsm is not None:
         return site.dsm
     if not any(name in site.layers for name in SHADING_LAYERS):
@@ -114,7 +114,7 @@ def _obstructions(site: Site) -> tuple[list[BaseGeometry], FloatArray]:
         heights += list(trees["height_m"].fillna(UNKNOWN_HEIGHT_M["trees"]))
     if "barriers" in site.layers:
         barriers = site.layers["barriers"]
-        standing = barriers[barriers["kind"].isin(["hedge", "wall", "fence"])]
-        shapes += list(standing.geometry)
-        heights += list(standing["height_m"].fillna(standing["kind"].map(UNKNOWN_HEIGHT_M)))
+        opaque = barriers[barriers["kind"].isin(["hedge", "wall", "fence"])]
+        shapes += list(opaque.geometry)
+        heights += list(opaque["height_m"].fillna(opaque["kind"].map(UNKNOWN_HEIGHT_M)))
     return shapes, np.array(heights, dtype=np.float64)

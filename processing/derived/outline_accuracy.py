@@ -89,7 +89,7 @@ def _seen(site: Site, plan: Plan) -> SeenOutlines:
     cover = plan.rows("cover")
     # Crowns hide the ground below and say nothing about it.
     ground = [row for row in cover if row["cover"] != "crown"]
-    cell_m = cell_side_m(site.imagery.red if site.imagery is not None else site.dsm or site.dem)
+    cell_m = cell_side_m(site.imagery.red if site.imagery is not None else site.dem)
     return SeenOutlines(
         shapely.union_all(outlines),
         [row["geometry"] for row in ground],

@@ -22,7 +22,7 @@ from pyproj import CRS
 
 from lawngis.geometry.frame import flat
 
-from ..model.layers import LayerSpec
+from ..model.contract import Layer
 from ..model.plan import Row, columns_of
 
 DIGITS_METRES, DIGITS_DEGREES = 3, 8
@@ -51,7 +51,7 @@ def coordinate_digits(crs: CRS) -> int:
     return DIGITS_DEGREES if crs.is_geographic else DIGITS_METRES
 
 
-def layer_record(spec: LayerSpec, rows: Sequence[Row], digits: int) -> dict[str, Any]:
+def layer_record(spec: Layer, rows: Sequence[Row], digits: int) -> dict[str, Any]:
     """Return the record of some rows of a layer: what :func:`layer_edit` needs to tell whether they were changed.
 
     Parameters
@@ -66,7 +66,7 @@ def layer_record(spec: LayerSpec, rows: Sequence[Row], digits: int) -> dict[str,
     return layer_records([(spec, rows)], digits)[0]
 
 
-def layer_records(layers: Sequence[tuple[LayerSpec, Sequence[Row]]], digits: int) -> list[dict[str, Any]]:
+def layer_records(layers: Sequence[tuple[Layer, Sequence[Row]]], digits: int) -> list[dict[str, Any]]:
     """Return the record of each of several layers; see :func:`layer_record`.
 
     Shapes and numbers of all are brought into canonical form at once: most layers of a parcel have few.
@@ -81,7 +81,7 @@ def layer_records(layers: Sequence[tuple[LayerSpec, Sequence[Row]]], digits: int
     ]
 
 
-def _record(spec: LayerSpec, rows: Sequence[Row], table: _Canonical, shapes: Sequence[bytes]) -> dict[str, Any]:
+def _record(spec: Layer, rows: Sequence[Row], table: _Canonical, shapes: Sequence[bytes]) -> dict[str, Any]:
     """Return the record of rows, given their values and shapes in canonical form; tables have no shapes."""
     places = [_digest(shape, 4) for shape in shapes] or ["0" * ATTRIBUTES_FROM] * len(rows)
     features = [place + value for place, value in zip(places, _feature_digests(table), strict=True)]
@@ -109,7 +109,7 @@ class _Canonical:
     words: Mapping[str, Sequence[str]]
 
 
-def _canonical(layers: Sequence[tuple[LayerSpec, Sequence[Row]]]) -> list[_Canonical]:
+def _canonical(layers: Sequence[tuple[Layer, Sequence[Row]]]) -> list[_Canonical]:
     """Return the values of each layer in canonical form."""
     numeric: list[list[str]] = []
     words: list[dict[str, list[str]]] = []
@@ -271,7 +271,7 @@ def _named(parcel_id: str, names: Sequence[str], what: str) -> list[str]:
 
 
 def layer_edit(
-    spec: LayerSpec, before: Record, rows: Sequence[Row], digits: int, *, added_columns: Sequence[str] = ()
+    spec: Layer, before: Record, rows: Sequence[Row], digits: int, *, added_columns: Sequence[str] = ()
 ) -> LayerEdit:
     """Return what was changed in a layer of one parcel since its record was taken.
 

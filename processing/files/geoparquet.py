@@ -74,9 +74,9 @@ def _opened(path: Path) -> Any:
 def _geometry_column(file: Any, path: Path) -> tuple[str, CRS | None]:
     """Return the name of the geometry column and its CRS."""
     try:
-        told = json.loads((file.schema_arrow.metadata or {})[b"geo"])
-        name = told["primary_column"]
-        column = told["columns"][name]
+        declared = json.loads((file.schema_arrow.metadata or {})[b"geo"])
+        name = declared["primary_column"]
+        column = declared["columns"][name]
     except (KeyError, ValueError) as error:
         raise SiteError(
             "doesn't say where its geometries are: it is no GeoParquet", where=str(path), advice="Export it again."
@@ -87,9 +87,9 @@ def _geometry_column(file: Any, path: Path) -> tuple[str, CRS | None]:
             where=str(path),
             advice="Export it with the encoding WKB.",
         )
-    told_crs = column.get("crs", DEFAULT_CRS)
+    declared_crs = column.get("crs", DEFAULT_CRS)
     try:
-        return name, None if told_crs is None else CRS.from_user_input(told_crs)
+        return name, None if declared_crs is None else CRS.from_user_input(declared_crs)
     except CRSError:
         return name, None
 

@@ -12,8 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import geopandas
-import numpy as np
-import pandas as pd
 from pyproj import CRS
 from shapely import Point
 from shapely.geometry.base import BaseGeometry
@@ -21,10 +19,16 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import LayerError, PlanError, SiteError
 
 from ..files import gpkg
-from ..model.layers import PLAN_LAYERS, SITE_LAYERS, ColumnSpec, LayerSpec
-from .overrides import GEOMETRY, NEW, SLOPE, Override
+from ..files.plan_reader import plan_file
+from ..model.contract import Column, Layer
+from ..model.facts import GEOMETRY, KIND_OF
+from ..model.layers import PLAN_LAYERS
+from ..model.site_layers import SITE_LAYERS
+from ..model.values import text_of, typed_number_of
+from .overrides import NEW, Override
 
-CHECK_COLUMNS = ("check_id", "target_layer", "target_id", "target_column")
+TARGET = ("target_layer", "target_id", "target_column")
+"""Columns of a check that say what its answer corrects."""
 
 HERE = ("here", "as planned", "as assumed", "yes", "ok")
 """Answers to where something is that say: where the plan has it."""
@@ -33,7 +37,7 @@ _NUMBER = re.compile(r"^([+-]?\d*[.,]?\d+)\s*(mm|cm|m|%|°|deg)?$", re.IGNORECAS
 _PLACE = re.compile(r"^([+-]?\d+(?:\.\d+)?)\s*[,; ]\s*([+-]?\d+(?:\.\d+)?)$")
 _METRES = {"mm": 0.001, "cm": 0.01, "m": 1.0}
 
-OVERRIDES_LAYER = LayerSpec(
+OVERRIDES_LAYER = Layer(
     "overrides",
     "Measured on site",
     "What was measured on site; put this file into the folder of the site, and it wins over what the maps say.",
@@ -96,11 +100,13 @@ def answers_of(plan: Path, sheets: Sequence[Path]) -> Answers:
 
     Raises
     ------
+    PlanError
+        When the plan is none.
     SiteError, LayerError
         When a sheet can't be read, lacks a column, answers a check that the plan hasn't or one twice, or an answer is
         no answer to what was asked.
     """
-    checks = _checks_of(plan / "plan.gpkg" if plan.is_dir() else plan)
+    checks = _checks_of(plan)
     found: list[Override] = []
     by_hand: list[str] = []
     for sheet in sheets:
@@ -138,22 +144,16 @@ def write_overrides(path: Path, overrides: Sequence[Override]) -> None:
 # --- the plan --------------------------------------------------------------------------------------------
 
 
-def _checks_of(plan: Path) -> _Checks:
-    table = gpkg.read_layer(plan, "visit_checks")
-    missing = [name for name in CHECK_COLUMNS if name not in table.columns]
-    if missing:
-        raise LayerError(
-            f"has no column {missing[0]}",
-            where=(str(plan), "visit_checks"),
-            advice="Plan the site again with this version of lawngis.",
-        )
-    return _Checks({str(row["check_id"]): row for row in table.to_dict("records")}, table.crs)
+def _checks_of(path: Path) -> _Checks:
+    plan = plan_file(path, needed=("visit_checks",))
+    plan.refuse_without(("visit_checks",), TARGET)
+    return _Checks({str(row["check_id"]): row for row in plan.rows("visit_checks")}, plan.crs)
 
 
 def _override(answer: _Answer, checks: _Checks, number: int) -> Override | None:
     """Return what an answer corrects; None when the check corrects nothing by itself."""
     check = checks.rows[answer.check_id]
-    layer, name, column = (_text(check[key]) for key in CHECK_COLUMNS[1:])
+    layer, name, column = (text_of(check[key]) for key in TARGET)
     if not layer:
         return None
     place = _drawn(check["geometry"])
@@ -165,9 +165,9 @@ def _value(answer: _Answer, layer: str, column: str, asked_at: BaseGeometry | No
     """Return an answer as an override has it, and where it holds."""
     if column == GEOMETRY:
         return NEW, _place(answer, asked_at)
-    if column == SLOPE and layer == "keepouts":
+    if KIND_OF.get((layer, column)) == "slopes":
         return _number(answer, "%"), asked_at if answer.geometry is None else answer.geometry
-    spec: ColumnSpec = PLAN_LAYERS[layer].column(column)
+    spec: Column = PLAN_LAYERS[layer].column(column)
     if spec.kind == "real":
         return _number(answer, spec.unit), asked_at
     word = answer.measured.casefold().replace(" ", "_")
@@ -191,7 +191,7 @@ def _number(answer: _Answer, unit: str) -> str:
             where=answer.where,
             advice=f"Enter a number in {unit}, such as 1.25.",
         )
-    number = float(match[1].replace(",", "."))
+    number = typed_number_of(match[1])
     if given in ("°", "deg"):
         number = 100 * tan(radians(number))
     return f"{number * _METRES.get(given, 1.0):.6g}"
@@ -219,17 +219,17 @@ def _place(answer: _Answer, asked_at: BaseGeometry | None) -> BaseGeometry:
 def _answers(sheet: Path, checks: _Checks) -> list[_Answer]:
     found = []
     for number, row in enumerate(_rows(sheet, checks.crs), start=1):
-        measured, where = _text(row.get("measured")), (str(sheet), f"row {number}")
+        measured, where = text_of(row.get("measured")), (str(sheet), f"row {number}")
         if not measured:
             continue
-        name = _text(row.get("check_id"))
+        name = text_of(row.get("check_id"))
         if name not in checks.rows:
             near = ", ".join(get_close_matches(name, checks.rows, n=3, cutoff=0.0))
             raise LayerError(f"there is no check {name!r} in the plan", where=where, advice=f"Nearest: {near}.")
         if name in checks.answered:
             raise LayerError(f"{name} is answered twice", where=where, advice="Keep one answer.")
         checks.answered.add(name)
-        found.append(_Answer(name, measured, _text(row.get("note")), where, _drawn(row.get("geometry"))))
+        found.append(_Answer(name, measured, text_of(row.get("note")), where, _drawn(row.get("geometry"))))
     return found
 
 
@@ -253,7 +253,7 @@ def _csv_rows(sheet: Path) -> list[dict[str, Any]]:
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise SiteError(f"can't be read ({error})", where=str(sheet), advice="Save it as CSV in UTF-8.") from error
     for row in rows:
-        x, y = _text(row.get("x")), _text(row.get("y"))
+        x, y = text_of(row.get("x")), text_of(row.get("y"))
         if x and y and _PLACE.match(f"{x} {y}"):
             row["geometry"] = Point(float(x), float(y))
     return rows
@@ -265,19 +265,8 @@ def _collected_rows(sheet: Path, crs: CRS) -> list[dict[str, Any]]:
     if info is None:
         return []
     if info.geometry_type is None or info.crs is None:
-        return [{str(key): value for key, value in row.items()} for row in _records(gpkg.read_table(sheet, info.name))]
-    table = gpkg.read_layer(sheet, info.name)
-    return [{str(key): value for key, value in row.items()} for row in _records(table.to_crs(crs))]
-
-
-def _records(table: pd.DataFrame) -> list[dict[Any, Any]]:
-    return list(table.to_dict("records"))
-
-
-def _text(value: Any) -> str:
-    if value is None or value is pd.NA or (isinstance(value, (float, np.floating)) and np.isnan(value)):
-        return ""
-    return f"{value:g}" if isinstance(value, float) else str(value).strip()
+        return gpkg.plain_rows(gpkg.read_table(sheet, info.name))
+    return gpkg.plain_rows(gpkg.read_layer(sheet, info.name).to_crs(crs))
 
 
 def _drawn(value: Any) -> BaseGeometry | None:

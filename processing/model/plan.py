@@ -8,10 +8,9 @@ from itertools import chain
 from math import isfinite
 from typing import Any
 
-import geopandas
 import numpy as np
-import pandas as pd
 import shapely
+from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
 from shapely import Point, Polygon
 from shapely.geometry.base import BaseGeometry
@@ -19,23 +18,28 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import PlanError
 from lawngis.geometry.polygons import polygon_parts
 
-from .layers import PLAN_LAYERS, ColumnSpec, LayerSpec
+from .contract import Column, Layer
+from .layers import PLAN_LAYERS
+from .tables import Table, rows_of, table
 
 Row = Mapping[str, Any]
-Table = pd.DataFrame  # with a geometry column (geopandas) unless the layer has none
-
-_DTYPES: Mapping[str, str] = {
-    "text": "object",
-    "real": "float64",
-    "integer": "Int64",
-    "boolean": "boolean",
-    "datetime": "object",
-}
 
 
 @dataclass(frozen=True)
 class Finding:
-    """Something noticed: an assumption (info), a danger or doubt (caution), or what forbids laying (stop)."""
+    """Something noticed.
+
+    Parameters
+    ----------
+    severity
+        ``info`` for an assumption, ``caution`` for a danger or doubt, ``stop`` for what forbids laying the wire.
+    code
+        Kind of finding, for programs: ``no-supply``.
+    text, advice
+        What was found, with figures and units in it, and what to do.
+    place
+        Where, in the measuring frame [m]; None for nowhere in particular.
+    """
 
     severity: str
     code: str
@@ -48,8 +52,20 @@ class Finding:
 class VisitCheck:
     """Something that the maps can't settle and that must be measured on site.
 
-    `target_layer`, `target_id` and `target_column` name what a measured value corrects as an override; a target
-    without an id is found by the place.
+    Parameters
+    ----------
+    measure_what, measured_how, decides
+        What to measure, with what and how, and what hangs on it.
+    place
+        Where, in the measuring frame [m].
+    value, sd, limit_value
+        What the maps say, its standard deviation, and the value at which the decision changes [unit].
+    unit
+        Of these three.
+    flip_probability, weight
+        Chance that measuring changes the decision, and how much that matters [0 to 1].
+    target_layer, target_id, target_column
+        What the measured value corrects as an override; a target without an id is found by the place.
     """
 
     measure_what: str
@@ -69,15 +85,27 @@ class VisitCheck:
 
 @dataclass(frozen=True)
 class StepResult:
-    """What a step gives back: rows for the layers it declares, findings, and checks for the visit."""
+    """What a step gives back.
 
-    layers: Mapping[str, Sequence[Row]] = field(default_factory=dict)
+    Parameters
+    ----------
+    layers
+        For each layer that it declares to write its rows: dictionaries of values by column, with a shapely geometry
+        under ``geometry``, or a GeoDataFrame (a DataFrame for a table), in the measuring frame [m]. The column
+        ``parcel_id`` is put in by itself.
+    findings, checks
+        What it noticed, and what it can't settle.
+    """
+
+    layers: Mapping[str, Sequence[Row] | Table] = field(default_factory=dict)
     findings: Sequence[Finding] = ()
     checks: Sequence[VisitCheck] = ()
 
 
 class Plan:
-    """Layers of one parcel in its measuring frame; steps read them, the workflow adds to them.
+    """Layers of one parcel in its measuring frame [m]; steps read them, the workflow adds to them.
+
+    A step sees those that it declares, as rows (:meth:`rows`, :meth:`select`) or as a table (:meth:`frame`).
 
     Parameters
     ----------
@@ -89,14 +117,15 @@ class Plan:
         Declarations of all layers that steps may write.
     """
 
-    def __init__(self, parcel_id: str, crs: CRS, specs: Mapping[str, LayerSpec] = PLAN_LAYERS) -> None:
+    def __init__(self, parcel_id: str, crs: CRS, specs: Mapping[str, Layer] = PLAN_LAYERS) -> None:
         self.parcel_id = parcel_id
         self.crs = crs
-        self._specs = specs
+        self.specs = specs
         self.findings: list[tuple[str, Finding]] = []
         self.checks: list[tuple[str, VisitCheck]] = []
         self._rows: dict[str, list[Row]] = {}
         self._derived: dict[str, Any] = {}
+        self.derived_from: dict[str, frozenset[str]] = {}
 
     def derived(self, name: str, compute: Callable[[], Any]) -> Any:
         """Return a value that several steps derive from the same layers, computed at the first call only."""
@@ -127,6 +156,14 @@ class Plan:
             rows = [row for row in rows if row.get(key) == value]
         return rows
 
+    def frame(self, layer: str) -> Table:
+        """Return a layer as a GeoDataFrame in the measuring frame [m]; one without geometry as a DataFrame.
+
+        It has the declared columns and types, and is empty when no step has written the layer yet.
+        """
+        rows = self.rows(layer)
+        return table(self.specs[layer], rows, self.crs)
+
     def attach(self, step: str, result: StepResult, declared: Iterable[str]) -> None:
         """Add what a step produced.
 
@@ -141,9 +178,10 @@ class Plan:
                 f"step {step} wrote {sorted(result.layers)} but declares {sorted(declared)}",
                 where=self.parcel_id,
             )
-        for name, rows in result.layers.items():
-            spec = self._specs[name]
-            stamped: list[Row] = [{"parcel_id": self.parcel_id, **row} for row in _snapped(spec, rows)]
+        for name, given in result.layers.items():
+            spec = self.specs[name]
+            rows = rows_of(spec, given, self.crs) if isinstance(given, Table) else given
+            stamped: list[Row] = [{**row, "parcel_id": self.parcel_id} for row in _on_grid(spec, rows)]
             check_rows(spec, stamped)
             self._rows[name] = stamped
         self.findings += [(step, finding) for finding in result.findings]
@@ -160,7 +198,7 @@ class Plan:
             When a row breaks the contract.
         """
         for name, rows in layers.items():
-            spec = self._specs[name]
+            spec = self.specs[name]
             known = {column.name for column in spec.columns} | {"geometry"}
             check_rows(spec, [{key: value for key, value in row.items() if key in known} for row in rows])
             self._rows[name] = list(rows)
@@ -184,9 +222,39 @@ class Plan:
 GRID_M = 1e-4
 """Polygons are snapped to this, so that no hairline is left that rounding in another CRS would tie in a knot."""
 
+DECIMALS = 6
+"""Points and lines are rounded to so many decimals [m]."""
 
-def _snapped(spec: LayerSpec, rows: Sequence[Row]) -> Sequence[Row]:
-    return [_with_snapped_polygon(row) for row in rows] if spec.geometry == "Polygon" else rows
+
+def on_grid(spec: Layer, shapes: ArrayLike) -> NDArray[np.object_]:
+    """Return a layer's geometries with their coordinates on the grid on which a plan has them.
+
+    A file keeps them in another CRS, and the way there and back moves them by some nanometres. That is enough to tip
+    whatever decides between two things just as good: how a corner is rounded, from where a random path bounces off.
+    A step would give one result in a plan, and another on the plan as it is stored. So a plan's coordinates lie on a
+    grid much coarser than that, and those that are read back are put on it again: to the last bit where they were.
+    Polygons carry their grid with them as a precision, and what is cut out of them is computed on it.
+
+    Parameters
+    ----------
+    spec
+        The layer.
+    shapes
+        Its geometries in the measuring frame, shape (n,) [m].
+    """
+    some = np.asarray(shapes, dtype=object)
+    if spec.geometry == "Polygon":
+        return np.asarray(shapely.set_precision(some, GRID_M, mode="pointwise"), dtype=object)
+    return np.asarray(shapely.transform(some, lambda xy: np.round(xy, DECIMALS)), dtype=object)
+
+
+def _on_grid(spec: Layer, rows: Sequence[Row]) -> Sequence[Row]:
+    if spec.geometry == "Polygon":
+        return [_with_snapped_polygon(row) for row in rows]
+    if spec.geometry is None or not all(isinstance(row.get("geometry"), BaseGeometry) for row in rows):
+        return rows
+    shapes = on_grid(spec, [row["geometry"] for row in rows])
+    return [{**row, "geometry": shape} for row, shape in zip(rows, shapes, strict=True)]
 
 
 def _with_snapped_polygon(row: Row) -> Row:
@@ -241,7 +309,7 @@ def columns_of(rows: Sequence[Row]) -> dict[str, Sequence[Any]]:
     return {name: [row.get(name) for row in rows] for name in dict.fromkeys(chain.from_iterable(rows))}
 
 
-def check_rows(spec: LayerSpec, rows: Sequence[Row]) -> None:
+def check_rows(spec: Layer, rows: Sequence[Row]) -> None:
     """Check rows against the declaration of their layer.
 
     Raises
@@ -265,7 +333,7 @@ def check_rows(spec: LayerSpec, rows: Sequence[Row]) -> None:
             raise PlanError(f"{spec.key} {twice!r} occurs more than once", where=f"layer {spec.name}")
 
 
-def _sound(spec: LayerSpec, columns: Mapping[str, Sequence[Any]], known: set[str]) -> bool:
+def _sound(spec: Layer, columns: Mapping[str, Sequence[Any]], known: set[str]) -> bool:
     """Return whether all rows keep to the declaration: whole columns at once, several times quicker than row by row."""
     if columns.keys() - known:
         return False
@@ -274,7 +342,7 @@ def _sound(spec: LayerSpec, columns: Mapping[str, Sequence[Any]], known: set[str
     return sound and (not spec.geometry or _geometries_sound(spec, columns.get("geometry", nothing)))
 
 
-def _column_sound(column: ColumnSpec, values: Sequence[Any]) -> bool:
+def _column_sound(column: Column, values: Sequence[Any]) -> bool:
     kinds = set(map(type, values))
     if type(None) in kinds:
         if not column.nullable:
@@ -288,14 +356,14 @@ def _column_sound(column: ColumnSpec, values: Sequence[Any]) -> bool:
     return not column.values or set(values) <= set(column.values)
 
 
-def _geometries_sound(spec: LayerSpec, geometries: Sequence[BaseGeometry | None]) -> bool:
+def _geometries_sound(spec: Layer, geometries: Sequence[BaseGeometry | None]) -> bool:
     shapes = np.array(geometries, dtype=object)
     if {getattr(shape, "geom_type", None) for shape in geometries} - {spec.geometry}:
         return False
     return bool(shapely.is_valid(shapes).all() and (spec.may_be_empty_geometry or not shapely.is_empty(shapes).any()))
 
 
-def _breach(spec: LayerSpec, row: Row, known: set[str]) -> str | None:
+def _breach(spec: Layer, row: Row, known: set[str]) -> str | None:
     unknown = set(row) - known
     if unknown:
         return f"column {sorted(unknown)[0]!r} is not declared"
@@ -315,7 +383,7 @@ _PYTHON_TYPES: Mapping[str, tuple[type, ...]] = {
 }
 
 
-def _value_problem(column: ColumnSpec, value: Any) -> str | None:
+def _value_problem(column: Column, value: Any) -> str | None:
     if value is None:
         return None if column.nullable else "has no value"
     if not isinstance(value, _PYTHON_TYPES[column.kind]):
@@ -327,7 +395,7 @@ def _value_problem(column: ColumnSpec, value: Any) -> str | None:
     return None
 
 
-def _geometry_problem(spec: LayerSpec, geometry: BaseGeometry | None) -> str | None:
+def _geometry_problem(spec: Layer, geometry: BaseGeometry | None) -> str | None:
     if geometry is None:
         return "has no geometry"
     if geometry.geom_type != spec.geometry:
@@ -337,15 +405,3 @@ def _geometry_problem(spec: LayerSpec, geometry: BaseGeometry | None) -> str | N
     if not geometry.is_valid:
         return f"has an invalid geometry: {shapely.is_valid_reason(geometry)}"
     return None
-
-
-def table(spec: LayerSpec, rows: Sequence[Row], crs: CRS | None) -> Table:
-    """Return rows as a table with exactly the declared columns and types, empty or not."""
-    columns = {
-        column.name: pd.Series([row.get(column.name) for row in rows], dtype=_DTYPES[column.kind])
-        for column in spec.columns
-    }
-    if spec.geometry is None:
-        return pd.DataFrame(columns)
-    geometry = geopandas.GeoSeries([row["geometry"] for row in rows], crs=crs)
-    return geopandas.GeoDataFrame(columns, geometry=geometry, crs=crs)

@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from lawngis.errors import ParameterError
 from lawngis.mower import MowerProfile
 
-from .layers import LayerSpec
+from .contract import Layer
 from .plan import Plan, StepResult
 from .site import Site
 
@@ -43,7 +43,9 @@ class Step:
     title, description
         For people: one line, and a few.
     reads
-        Layers of the site (``site:trees``), rasters (``raster:dem``) and layers of the plan (``lawn``).
+        Layers of the plan (``lawn``) and of the site (``site:trees``; its outline is ``site:parcels``), rasters
+        (``raster:dem``), accuracies (``accuracy:dem_sd_m``) and what was measured on site (``fact:slopes``). The step
+        sees these and nothing else: reading more raises an error.
     writes
         Layers of the plan that it writes; it must write all of them, and no other step may.
     compute
@@ -61,7 +63,7 @@ class Step:
     writes: tuple[str, ...]
     compute: Compute
     parameters: type[Parameters] = field(default=Parameters)
-    layers: tuple[LayerSpec, ...] = ()
+    layers: tuple[Layer, ...] = ()
 
     @cached_property
     def plan_layers_read(self) -> frozenset[str]:

@@ -2,7 +2,7 @@
 
 From these declarations come the styles stored in the GeoPackage (QML and SLD), the page's map, the sheets, the DXF's
 layers and every legend, so that a thing looks the same wherever it is met. Colours are the eight of Okabe and Ito,
-which people with any common kind of colour blindness tell apart; and nothing is told by colour alone: hatching,
+which people with any common kind of colour blindness tell apart; and nothing differs by colour alone: hatching,
 dashes and shape of marks differ as well, so that a grey print says the same. Lines have a white casing, so that they
 stand out on an aerial photograph.
 
@@ -19,9 +19,6 @@ from dataclasses import dataclass
 from math import cos, pi, sin
 from types import MappingProxyType
 from typing import Any, Literal
-from xml.etree import ElementTree as ET
-
-from .layers import PLAN_LAYERS, LayerSpec
 
 BLACK, WHITE, GREY = "#000000", "#ffffff", "#6b6b6b"
 ORANGE, SKY, GREEN, YELLOW = "#e69f00", "#56b4e9", "#009e73", "#f0e442"
@@ -39,7 +36,19 @@ HATCH_ANGLE_DEG: Mapping[str, tuple[float, ...]] = MappingProxyType(
 
 @dataclass(frozen=True)
 class Area:
-    """A filled area: ground colour with its opacity, hatching, outline."""
+    """How polygons are drawn.
+
+    Parameters
+    ----------
+    fill, stroke
+        Colours of ground and outline, as ``"#rrggbb"``; empty for none.
+    opacity
+        Of the fill [0 to 1].
+    hatch
+        Lines across it, in the colour of the outline.
+    width_mm
+        Of the outline [mm].
+    """
 
     fill: str = ""
     opacity: float = 1.0
@@ -50,7 +59,19 @@ class Area:
 
 @dataclass(frozen=True)
 class Line:
-    """A line, its dashes [mm] and the casing on both sides of it."""
+    """How lines are drawn.
+
+    Parameters
+    ----------
+    stroke
+        Colour, as ``"#rrggbb"``.
+    width_mm
+        [mm]
+    dash_mm
+        Lengths of dash and gap by turns [mm]; none for a whole line.
+    casing_mm
+        White on either side, so that it stands out on a photograph [mm].
+    """
 
     stroke: str
     width_mm: float = 0.5
@@ -60,7 +81,17 @@ class Line:
 
 @dataclass(frozen=True)
 class Mark:
-    """A mark at a point."""
+    """How points are drawn.
+
+    Parameters
+    ----------
+    shape
+        What stands at the point.
+    fill, stroke
+        Colours of mark and outline, as ``"#rrggbb"``.
+    size_mm
+        Across [mm].
+    """
 
     shape: Shape
     fill: str
@@ -69,6 +100,11 @@ class Mark:
 
 
 Symbol = Area | Line | Mark
+
+SYMBOLS: Mapping[str, type[Symbol]] = MappingProxyType(
+    {"Polygon": Area, "MultiPolygon": Area, "LineString": Line, "Point": Mark}
+)
+"""What draws each type of geometry."""
 
 
 @dataclass(frozen=True)
@@ -82,9 +118,11 @@ class Rule:
 
 @dataclass(frozen=True)
 class LayerStyle:
-    """Style of one layer: rules by the values of a column, and the column that labels it."""
+    """Style of one layer: rules by the values of a column (None: one rule for every row), and what labels it.
 
-    layer: str
+    A legend has a line for each rule.
+    """
+
     rules: tuple[Rule, ...]
     column: str | None = None
     label_column: str | None = None
@@ -98,127 +136,117 @@ class LayerStyle:
         return next((rule for rule in self.rules if rule.value == word), None)
 
 
-def _one(layer: str, label: str, symbol: Symbol, label_column: str | None = None) -> LayerStyle:
-    return LayerStyle(layer, (Rule(None, label, symbol),), None, label_column)
+def single_symbol(label: str, symbol: Symbol, label_column: str | None = None) -> LayerStyle:
+    """Return the style of a layer all of whose rows look alike."""
+    return LayerStyle((Rule(None, label, symbol),), None, label_column)
 
 
-def _by(layer: str, column: str, *rules: tuple[str, str, Symbol], label_column: str | None = None) -> LayerStyle:
-    return LayerStyle(layer, tuple(Rule(*rule) for rule in rules), column, label_column)
+def categorized(column: str, *rules: tuple[str, str, Symbol], label_column: str | None = None) -> LayerStyle:
+    """Return the style of a layer whose rows look otherwise by a column: for each value its label and symbol."""
+    return LayerStyle(tuple(Rule(*rule) for rule in rules), column, label_column)
 
 
 _WIRE = 0.7
 
-_STYLES = (
-    _by(
-        "summary",
-        "status",
-        ("planned", "Parcel, planned", Area(stroke=GREY, width_mm=0.35)),
-        ("not_suitable", "Parcel, no mower", Area(GREY, 0.25, stroke=GREY, width_mm=0.35)),
-        ("failed", "Parcel, planning failed", Area(hatch="crossed", stroke=VERMILION, width_mm=0.5)),
-        label_column="parcel_id",
-    ),
-    _one("lawn", "Lawn", Area("#dcebd2", 0.6, stroke="#8aa77a", width_mm=0.15)),
-    _by(
-        "cover",
-        "cover",
-        ("lawn", "From the air: lawn", Area("#c8e6b0", 0.4)),
-        ("lawn_under_crown", "From the air: lawn under a crown", Area("#c8e6b0", 0.4, "level", "#5c8f3a", 0.1)),
-        ("shrub", "From the air: shrubs", Area("#7d9a3c", 0.4)),
-        ("hedge", "From the air: hedge", Area("#7d9a3c", 0.4, "crossed", "#3f4f1d", 0.1)),
-        ("crown", "From the air: crown", Area("", 1.0, "rising", "#2f6b3f", 0.1)),
-        ("bare", "From the air: bare or paved", Area("#e2dfd8", 0.5, "falling", "#a09a8c", 0.1)),
-        ("built", "From the air: built", Area("#5c564c", 0.5)),
-    ),
-    _by(
-        "zones",
-        "role",
-        ("home", "Zone with the dock", Area(GREEN, 0.35, stroke=GREEN)),
-        ("linked", "Zone the mower reaches", Area(SKY, 0.4, stroke=BLUE)),
-        ("detached", "Zone it can't reach by itself", Area(YELLOW, 0.5, stroke="#8f8500")),
-        label_column="zone_id",
-    ),
-    _one("hand_mow", "Mown by hand", Area(hatch="rising", stroke=PURPLE)),
-    _by(
-        "keepouts",
-        "reason",
-        ("steep", "Too steep", Area(VERMILION, 0.15, "crossed", VERMILION)),
-        ("water", "Water", Area(BLUE, 0.3, "level", BLUE)),
-        ("bed", "Bed", Area(ORANGE, 0.3, "falling", "#8a5f00")),
-        ("tree", "Tree", Area("#2f6b3f", 0.6, stroke="#1d4427")),
-        ("obstacle", "Obstacle", Area("#b5b5b5", 0.9, stroke=BLACK)),
-        ("drop", "Drop", Area(VERMILION, 0.15, "rising", VERMILION)),
-        ("narrow", "Too narrow", Area(hatch="falling", stroke=GREY)),
-        ("small", "Too small", Area(hatch="falling", stroke=GREY)),
-    ),
-    _by(
-        "edges",
-        "edge_class",
-        ("flush", "Edge: flush", Line(GREEN, 0.3, (0.6, 0.6))),
-        ("raised", "Edge: wall, kerb, fence", Line(BLACK, 0.45)),
-        ("drop", "Edge: drop", Line(VERMILION, 0.6, (2.0, 0.6))),
-        ("water", "Edge: water", Line(BLUE, 0.6, (1.2, 0.5, 0.3, 0.5))),
-        ("soft", "Edge: bed, hedge", Line("#8a5f00", 0.3, (1.5, 0.6))),
-        ("steep", "Edge: steep", Line(VERMILION, 0.3, (0.5, 0.5))),
-        ("boundary", "Edge: boundary", Line(GREY, 0.3, (3.0, 0.8))),
-        ("unknown", "Edge: not known", Line(GREY, 0.3, (0.4, 0.8))),
-    ),
-    _by(
-        "links",
-        "kind",
-        ("open", "Passage, mown", Line(GREEN, 0.5, (0.5, 0.8), 0.3)),
-        ("transit", "Passage, driven through", Line(ORANGE, 0.6, (1.6, 0.8), 0.3)),
-        ("crossing", "Crossing over paving", Line(PURPLE, 0.6, (2.4, 0.6, 0.5, 0.6), 0.3)),
-        ("blocked", "Passage, blocked", Line(VERMILION, 0.6, (0.4, 0.6), 0.3)),
-    ),
-    _by(
-        "supply_route",
-        "within_limit",
-        ("true", "Supply cable", Line(VERMILION, 0.6, (2.4, 0.8), 0.35)),
-        ("false", "Supply cable, longer than allowed", Line(VERMILION, 0.9, (0.8, 0.8), 0.35)),
-    ),
-    _one("wire_path", "Whole loop of wire", Line(BLUE, 0.3, (), 0.2)),
-    _by(
-        "wire_runs",
-        "run_kind",
-        ("edge", "Wire along an edge", Line(BLUE, _WIRE, (), 0.35)),
-        ("corner", "Wire, corner cut", Line(BLUE, _WIRE, (), 0.35)),
-        ("passage", "Wire through a passage", Line(BLUE, _WIRE, (2.0, 0.6), 0.35)),
-        ("island", "Wire around an island", Line(BLUE, _WIRE, (), 0.35)),
-        ("lead_out", "Lead to an island, out", Line(PURPLE, _WIRE, (1.2, 0.6), 0.35)),
-        ("lead_back", "Lead to an island, back", Line(PURPLE, _WIRE, (1.2, 0.6), 0.35)),
-    ),
-    _by(
-        "dock_candidates",
-        "chosen",
-        ("true", "Dock", Mark("square", ORANGE, 3.2)),
-        ("false", "Other place for the dock", Mark("circle", WHITE, 0.9, GREY)),
-    ),
-    _one("trees_found", "Tree found in the surface model", Mark("circle", "#7fbf7f", 2.2, "#1d4427")),
-    _by(
-        "pegs",
-        "peg_kind",
-        ("straight", "Peg", Mark("circle", WHITE, 0.8, BLUE)),
-        ("bend", "Peg at a bend", Mark("circle", BLUE, 1.0, BLUE)),
-        ("lead", "Peg on a lead", Mark("circle", PURPLE, 0.8, PURPLE)),
-        ("dock", "Peg at the dock", Mark("circle", ORANGE, 1.2)),
-    ),
-    _by(
-        "joins",
-        "why",
-        ("reel_end", "Joint, end of a reel", Mark("diamond", YELLOW, 2.4)),
-        ("closing", "Joint that closes the loop", Mark("diamond", WHITE, 2.4)),
-    ),
-    _by(
-        "findings",
-        "severity",
-        ("info", "Finding: assumption", Mark("circle", SKY, 2.0)),
-        ("caution", "Finding: caution", Mark("triangle", ORANGE, 2.8)),
-        ("stop", "Finding: stops the plan", Mark("cross", VERMILION, 3.2)),
-    ),
-    _one("visit_checks", "Measure on site", Mark("star", PURPLE, 3.2), "priority"),
+STYLES: Mapping[str, LayerStyle] = MappingProxyType(
+    {
+        "summary": categorized(
+            "status",
+            ("planned", "Parcel, planned", Area(stroke=GREY, width_mm=0.35)),
+            ("not_suitable", "Parcel, no mower", Area(GREY, 0.25, stroke=GREY, width_mm=0.35)),
+            ("failed", "Parcel, planning failed", Area(hatch="crossed", stroke=VERMILION, width_mm=0.5)),
+            label_column="parcel_id",
+        ),
+        "lawn": single_symbol("Lawn", Area("#dcebd2", 0.6, stroke="#8aa77a", width_mm=0.15)),
+        "cover": categorized(
+            "cover",
+            ("lawn", "From the air: lawn", Area("#c8e6b0", 0.4)),
+            ("lawn_under_crown", "From the air: lawn under a crown", Area("#c8e6b0", 0.4, "level", "#5c8f3a", 0.1)),
+            ("shrub", "From the air: shrubs", Area("#7d9a3c", 0.4)),
+            ("hedge", "From the air: hedge", Area("#7d9a3c", 0.4, "crossed", "#3f4f1d", 0.1)),
+            ("crown", "From the air: crown", Area("", 1.0, "rising", "#2f6b3f", 0.1)),
+            ("bare", "From the air: bare or paved", Area("#e2dfd8", 0.5, "falling", "#a09a8c", 0.1)),
+            ("built", "From the air: built", Area("#5c564c", 0.5)),
+        ),
+        "zones": categorized(
+            "role",
+            ("home", "Zone with the dock", Area(GREEN, 0.35, stroke=GREEN)),
+            ("linked", "Zone the mower reaches", Area(SKY, 0.4, stroke=BLUE)),
+            ("detached", "Zone it can't reach by itself", Area(YELLOW, 0.5, stroke="#8f8500")),
+            label_column="zone_id",
+        ),
+        "hand_mow": single_symbol("Mown by hand", Area(hatch="rising", stroke=PURPLE)),
+        "keepouts": categorized(
+            "reason",
+            ("steep", "Too steep", Area(VERMILION, 0.15, "crossed", VERMILION)),
+            ("water", "Water", Area(BLUE, 0.3, "level", BLUE)),
+            ("bed", "Bed", Area(ORANGE, 0.3, "falling", "#8a5f00")),
+            ("tree", "Tree", Area("#2f6b3f", 0.6, stroke="#1d4427")),
+            ("obstacle", "Obstacle", Area("#b5b5b5", 0.9, stroke=BLACK)),
+            ("drop", "Drop", Area(VERMILION, 0.15, "rising", VERMILION)),
+            ("narrow", "Too narrow", Area(hatch="falling", stroke=GREY)),
+            ("small", "Too small", Area(hatch="falling", stroke=GREY)),
+        ),
+        "edges": categorized(
+            "edge_class",
+            ("flush", "Edge: flush", Line(GREEN, 0.3, (0.6, 0.6))),
+            ("raised", "Edge: wall, kerb, fence", Line(BLACK, 0.45)),
+            ("drop", "Edge: drop", Line(VERMILION, 0.6, (2.0, 0.6))),
+            ("water", "Edge: water", Line(BLUE, 0.6, (1.2, 0.5, 0.3, 0.5))),
+            ("soft", "Edge: bed, hedge", Line("#8a5f00", 0.3, (1.5, 0.6))),
+            ("steep", "Edge: steep", Line(VERMILION, 0.3, (0.5, 0.5))),
+            ("boundary", "Edge: boundary", Line(GREY, 0.3, (3.0, 0.8))),
+            ("unknown", "Edge: not known", Line(GREY, 0.3, (0.4, 0.8))),
+        ),
+        "links": categorized(
+            "kind",
+            ("open", "Passage, mown", Line(GREEN, 0.5, (0.5, 0.8), 0.3)),
+            ("transit", "Passage, driven through", Line(ORANGE, 0.6, (1.6, 0.8), 0.3)),
+            ("crossing", "Crossing over paving", Line(PURPLE, 0.6, (2.4, 0.6, 0.5, 0.6), 0.3)),
+            ("blocked", "Passage, blocked", Line(VERMILION, 0.6, (0.4, 0.6), 0.3)),
+        ),
+        "supply_route": categorized(
+            "within_limit",
+            ("true", "Supply cable", Line(VERMILION, 0.6, (2.4, 0.8), 0.35)),
+            ("false", "Supply cable, longer than allowed", Line(VERMILION, 0.9, (0.8, 0.8), 0.35)),
+        ),
+        "wire_path": single_symbol("Whole loop of wire", Line(BLUE, 0.3, (), 0.2)),
+        "wire_runs": categorized(
+            "run_kind",
+            ("edge", "Wire along an edge", Line(BLUE, _WIRE, (), 0.35)),
+            ("corner", "Wire, corner cut", Line(BLUE, _WIRE, (), 0.35)),
+            ("passage", "Wire through a passage", Line(BLUE, _WIRE, (2.0, 0.6), 0.35)),
+            ("island", "Wire around an island", Line(BLUE, _WIRE, (), 0.35)),
+            ("lead_out", "Lead to an island, out", Line(PURPLE, _WIRE, (1.2, 0.6), 0.35)),
+            ("lead_back", "Lead to an island, back", Line(PURPLE, _WIRE, (1.2, 0.6), 0.35)),
+        ),
+        "dock_candidates": categorized(
+            "chosen",
+            ("true", "Dock", Mark("square", ORANGE, 3.2)),
+            ("false", "Other place for the dock", Mark("circle", WHITE, 0.9, GREY)),
+        ),
+        "trees_found": single_symbol("Tree found in the surface model", Mark("circle", "#7fbf7f", 2.2, "#1d4427")),
+        "pegs": categorized(
+            "peg_kind",
+            ("straight", "Peg", Mark("circle", WHITE, 0.8, BLUE)),
+            ("bend", "Peg at a bend", Mark("circle", BLUE, 1.0, BLUE)),
+            ("lead", "Peg on a lead", Mark("circle", PURPLE, 0.8, PURPLE)),
+            ("dock", "Peg at the dock", Mark("circle", ORANGE, 1.2)),
+        ),
+        "joins": categorized(
+            "why",
+            ("reel_end", "Joint, end of a reel", Mark("diamond", YELLOW, 2.4)),
+            ("closing", "Joint that closes the loop", Mark("diamond", WHITE, 2.4)),
+        ),
+        "findings": categorized(
+            "severity",
+            ("info", "Finding: assumption", Mark("circle", SKY, 2.0)),
+            ("caution", "Finding: caution", Mark("triangle", ORANGE, 2.8)),
+            ("stop", "Finding: stops the plan", Mark("cross", VERMILION, 3.2)),
+        ),
+        "visit_checks": single_symbol("Measure on site", Mark("star", PURPLE, 3.2), "priority"),
+    }
 )
-
-STYLES: Mapping[str, LayerStyle] = MappingProxyType({style.layer: style for style in _STYLES})
 """Style of every layer of the plan that has geometry, by name, in drawing order: the first lies undermost."""
 
 MARK_CORNERS: Mapping[str, tuple[tuple[float, float], ...]] = MappingProxyType(
@@ -240,251 +268,3 @@ MARK_CORNERS: Mapping[str, tuple[tuple[float, float], ...]] = MappingProxyType(
     }
 )  # fmt: skip
 """Corners of each mark, one unit across, y upwards."""
-
-
-# --- QML: what a desktop GIS reads from the table layer_styles -------------------------------------------
-
-
-def qml(style: LayerStyle, spec: LayerSpec) -> str:
-    """Return a style as QML (version 3.22 of that format, which later readers take), with aliases of the columns.
-
-    Parameters
-    ----------
-    style
-        Style of the layer.
-    spec
-        Its declaration: titles of columns become their aliases.
-    """
-    root = ET.Element("qgis", version="3.22.0", styleCategories="Symbology|Labeling|Fields")
-    single = style.column is None
-    renderer = ET.SubElement(
-        root, "renderer-v2", type="singleSymbol" if single else "categorizedSymbol", symbollevels="0", forceraster="0"
-    )
-    if not single:
-        renderer.set("attr", str(style.column))
-        categories = ET.SubElement(renderer, "categories")
-        for number, rule in enumerate(style.rules):
-            ET.SubElement(
-                categories, "category", render="true", symbol=str(number), value=str(rule.value), label=rule.label
-            )
-    symbols = ET.SubElement(renderer, "symbols")
-    for number, rule in enumerate(style.rules):
-        _qml_symbol(symbols, str(number), rule.symbol)
-    if style.label_column:
-        _qml_labels(root, style.label_column)
-    aliases = ET.SubElement(root, "aliases")
-    for number, column in enumerate(spec.columns, start=1):  # 0 is the feature number
-        unit = f" [{column.unit}]" if column.unit else ""
-        alias = column.name.replace("_", " ") + unit
-        ET.SubElement(aliases, "alias", field=column.name, index=str(number), name=alias)
-    return _xml(root, "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n")
-
-
-def _qml_symbol(parent: ET.Element, name: str, symbol: Symbol) -> None:
-    kind = {Area: "fill", Line: "line", Mark: "marker"}[type(symbol)]
-    element = ET.SubElement(parent, "symbol", name=name, type=kind, alpha="1", clip_to_extent="1", force_rhr="0")
-    if isinstance(symbol, Area):
-        for number, angle in enumerate(HATCH_ANGLE_DEG[symbol.hatch]):
-            _qml_hatch(element, f"@{name}@{number}", angle, symbol)
-        _qml_layer(
-            element,
-            "SimpleFill",
-            color=_rgba(symbol.fill, symbol.opacity),
-            style="solid" if symbol.fill else "no",
-            outline_color=_rgba(symbol.stroke),
-            outline_style="solid" if symbol.stroke else "no",
-            outline_width=f"{symbol.width_mm}",
-            outline_width_unit="MM",
-        )
-    elif isinstance(symbol, Line):
-        if symbol.casing_mm:
-            _qml_line(element, WHITE, symbol.width_mm + 2 * symbol.casing_mm, ())
-        _qml_line(element, symbol.stroke, symbol.width_mm, symbol.dash_mm)
-    else:
-        _qml_layer(
-            element,
-            "SimpleMarker",
-            name={"cross": "cross_fill"}.get(symbol.shape, symbol.shape),
-            angle="45" if symbol.shape == "cross" else "0",
-            color=_rgba(symbol.fill),
-            outline_color=_rgba(symbol.stroke),
-            outline_width="0.2",
-            outline_width_unit="MM",
-            size=f"{symbol.size_mm}",
-            size_unit="MM",
-        )
-
-
-def _qml_line(symbol: ET.Element, stroke: str, width_mm: float, dash_mm: tuple[float, ...]) -> None:
-    _qml_layer(
-        symbol,
-        "SimpleLine",
-        line_color=_rgba(stroke),
-        line_width=f"{width_mm:g}",
-        line_width_unit="MM",
-        line_style="solid",
-        capstyle="flat" if dash_mm else "round",
-        joinstyle="round",
-        use_custom_dash="1" if dash_mm else "0",
-        customdash=";".join(f"{length:g}" for length in dash_mm) or "5;2",
-        customdash_unit="MM",
-    )
-
-
-def _qml_hatch(symbol: ET.Element, name: str, angle_deg: float, area: Area) -> None:
-    layer = _qml_layer(
-        symbol,
-        "LinePatternFill",
-        angle=f"{angle_deg:g}",
-        distance=f"{HATCH_SPACING_MM}",
-        distance_unit="MM",
-        color=_rgba(area.stroke),
-        line_width=f"{area.width_mm}",
-        line_width_unit="MM",
-    )
-    line = ET.SubElement(layer, "symbol", name=name, type="line", alpha="1", clip_to_extent="1", force_rhr="0")
-    _qml_line(line, area.stroke, area.width_mm * 0.6, ())
-
-
-def _qml_layer(symbol: ET.Element, kind: str, **properties: str) -> ET.Element:
-    layer = ET.SubElement(symbol, "layer", {"class": kind, "enabled": "1", "locked": "0", "pass": "0"})
-    options = ET.SubElement(layer, "Option", type="Map")
-    for name, value in properties.items():
-        ET.SubElement(options, "Option", name=name, type="QString", value=value)
-        ET.SubElement(layer, "prop", k=name, v=value)  # readers before 3.26 look here
-    return layer
-
-
-def _qml_labels(root: ET.Element, column: str) -> None:
-    labeling = ET.SubElement(root, "labeling", type="simple")
-    settings = ET.SubElement(labeling, "settings", calloutType="simple")
-    text = ET.SubElement(
-        settings,
-        "text-style",
-        fieldName=column,
-        isExpression="0",
-        fontSize="8",
-        fontSizeUnit="Point",
-        textColor="0,0,0,255",
-    )
-    ET.SubElement(
-        text, "text-buffer", bufferDraw="1", bufferSize="0.8", bufferSizeUnits="MM", bufferColor="255,255,255,255"
-    )
-
-
-def _rgba(colour: str, opacity: float = 1.0) -> str:
-    digits = (colour or BLACK).lstrip("#")
-    red, green, blue = (int(digits[at : at + 2], 16) for at in (0, 2, 4))
-    return f"{red},{green},{blue},{round(255 * opacity)}"
-
-
-# --- SLD 1.1 / SE 1.1: OGC 05-078r4 and 05-077r4 ---------------------------------------------------------
-
-_PX_PER_MM = 1 / 0.28  # OGC 05-077r4, section 10.2: the standardised rendering pixel is 0.28 mm wide
-_NS = {
-    "xmlns": "http://www.opengis.net/sld",
-    "xmlns:se": "http://www.opengis.net/se",
-    "xmlns:ogc": "http://www.opengis.net/ogc",
-    "xmlns:xlink": "http://www.w3.org/1999/xlink",
-    "version": "1.1.0",
-}
-
-
-def sld(style: LayerStyle, spec: LayerSpec) -> str:
-    """Return a style as a Styled Layer Descriptor (OGC 05-078r4) with Symbology Encoding (OGC 05-077r4)."""
-    root = ET.Element("StyledLayerDescriptor", _NS)
-    layer = ET.SubElement(root, "NamedLayer")
-    ET.SubElement(layer, "se:Name").text = style.layer
-    user = ET.SubElement(layer, "UserStyle")
-    ET.SubElement(user, "se:Name").text = style.layer
-    description = ET.SubElement(user, "se:Description")
-    ET.SubElement(description, "se:Title").text = spec.title
-    ET.SubElement(description, "se:Abstract").text = spec.description
-    features = ET.SubElement(user, "se:FeatureTypeStyle")
-    for number, rule in enumerate(style.rules, start=1):
-        _sld_rule(features, number, style.column, rule)
-    return _xml(root, '<?xml version="1.0" encoding="UTF-8"?>\n')
-
-
-def _sld_rule(features: ET.Element, number: int, column: str | None, rule: Rule) -> None:
-    element = ET.SubElement(features, "se:Rule")
-    ET.SubElement(element, "se:Name").text = f"rule {number}"
-    ET.SubElement(ET.SubElement(element, "se:Description"), "se:Title").text = rule.label
-    if column is not None:
-        equal = ET.SubElement(ET.SubElement(element, "ogc:Filter"), "ogc:PropertyIsEqualTo")
-        ET.SubElement(equal, "ogc:PropertyName").text = column
-        ET.SubElement(equal, "ogc:Literal").text = rule.value
-    symbol = rule.symbol
-    if isinstance(symbol, Area):
-        _sld_area(element, symbol)
-    elif isinstance(symbol, Line):
-        if symbol.casing_mm:
-            line = ET.SubElement(element, "se:LineSymbolizer")
-            _sld_stroke(line, WHITE, symbol.width_mm + 2 * symbol.casing_mm)
-        line = ET.SubElement(element, "se:LineSymbolizer")
-        _sld_stroke(line, symbol.stroke, symbol.width_mm, symbol.dash_mm)
-    else:
-        graphic = ET.SubElement(ET.SubElement(element, "se:PointSymbolizer"), "se:Graphic")
-        well_known = {"diamond": "square", "cross": "x"}.get(symbol.shape, symbol.shape)
-        _sld_mark(graphic, well_known, symbol.fill, symbol.stroke, symbol.size_mm)
-        if symbol.shape == "diamond":
-            ET.SubElement(ET.SubElement(graphic, "se:Rotation"), "ogc:Literal").text = "45"
-
-
-def _sld_area(rule: ET.Element, area: Area) -> None:
-    polygon = ET.SubElement(rule, "se:PolygonSymbolizer")
-    if area.fill:
-        fill = ET.SubElement(polygon, "se:Fill")
-        _sld_parameters(fill, {"fill": area.fill, "fill-opacity": f"{area.opacity:g}"})
-    if area.stroke:
-        _sld_stroke(polygon, area.stroke, area.width_mm)
-    if area.hatch != "none":  # the encoding has no hatching: the nearest of its well-known marks, repeated
-        hatched = ET.SubElement(rule, "se:PolygonSymbolizer")
-        graphic = ET.SubElement(ET.SubElement(ET.SubElement(hatched, "se:Fill"), "se:GraphicFill"), "se:Graphic")
-        mark = {"crossed": "x", "level": "cross", "rising": "triangle", "falling": "circle"}[area.hatch]
-        _sld_mark(graphic, mark, area.stroke, area.stroke, HATCH_SPACING_MM)
-
-
-def _sld_mark(graphic: ET.Element, name: str, fill: str, stroke: str, size_mm: float) -> None:
-    mark = ET.SubElement(graphic, "se:Mark")
-    ET.SubElement(mark, "se:WellKnownName").text = name
-    _sld_parameters(ET.SubElement(mark, "se:Fill"), {"fill": fill})
-    _sld_stroke(mark, stroke, 0.2)
-    ET.SubElement(graphic, "se:Size").text = f"{size_mm * _PX_PER_MM:.2f}"
-
-
-def _sld_stroke(parent: ET.Element, colour: str, width_mm: float, dash_mm: tuple[float, ...] = ()) -> None:
-    values = {"stroke": colour, "stroke-width": f"{width_mm * _PX_PER_MM:.2f}", "stroke-linejoin": "round"}
-    if dash_mm:
-        values["stroke-dasharray"] = " ".join(f"{length * _PX_PER_MM:.2f}" for length in dash_mm)
-    _sld_parameters(ET.SubElement(parent, "se:Stroke"), values)
-
-
-def _sld_parameters(parent: ET.Element, values: Mapping[str, str]) -> None:
-    for name, value in values.items():
-        ET.SubElement(parent, "se:SvgParameter", name=name).text = value
-
-
-def _xml(root: ET.Element, head: str) -> str:
-    ET.indent(root, " ")
-    return head + ET.tostring(root, encoding="unicode") + "\n"
-
-
-@dataclass(frozen=True)
-class StoredStyle:
-    """A style as the table ``layer_styles`` keeps it."""
-
-    layer: str
-    name: str
-    description: str
-    qml: str
-    sld: str
-
-
-def stored_styles() -> tuple[StoredStyle, ...]:
-    """Return the style of every layer of the plan, ready to be stored in its GeoPackage."""
-    return tuple(
-        StoredStyle(name, "lawngis", spec.title, qml(STYLES[name], spec), sld(STYLES[name], spec))
-        for name, spec in PLAN_LAYERS.items()
-        if name in STYLES
-    )

@@ -29,7 +29,7 @@ from ..steps.workflow import Settings
 FINGERPRINT_LENGTH = 32
 
 CODE = (".py", ".toml")
-"""Endings of files that results depend on: code, profiles, and the examples that are taken when nobody says."""
+"""Endings of files that results depend on: code, profiles, and the example books that are the defaults."""
 
 COMPUTING = ("numpy", "scipy", "shapely", "pyproj", "rasterio", "scikit-image", "contourpy", "pvlib")
 """Packages whose results go into plans."""
@@ -94,12 +94,12 @@ def _feed(digest: Any, value: Any) -> None:
         digest.update(f"<{type(value).__name__} ".encode())
         _feed(digest, {field.name: getattr(value, field.name) for field in fields(value)})
         return
-    _bytes(digest, pickle.dumps(value))  # of a kind that is new here; at worst it makes a parcel be planned again
+    _bytes(digest, pickle.dumps(value))  # of an unknown kind; at worst a parcel is planned again
 
 
 @cache
 def _feed_of(kind: type) -> tuple[bytes, Callable[[Any, Any], None]] | None:
-    """Return under which name, and how, values of a kind are added; None when it isn't one of those known."""
+    """Return under which name, and how, values of a kind are added; None for an unknown kind."""
     for known, feed in _FEEDS:
         if issubclass(kind, known):
             return f"<{known.__name__ if isinstance(known, type) else 'plain'} ".encode(), feed

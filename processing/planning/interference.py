@@ -1,4 +1,4 @@
-"""Loops of neighbours that come close to one another: found across parcels, when all are planned."""
+"""Interference of loops on neighbouring parcels: compared when all parcels are planned."""
 
 from __future__ import annotations
 
@@ -17,22 +17,22 @@ from lawngis.wire.circuit import interference_share
 
 from ..files.packing import unpacked_rows
 from ..model.plan import Row
-from .workers import Here, Workforce, lost, results_of
+from .workers import InProcess, Workers, results_of, workers_lost
 
 LOOP_GAP_MIN_M = 2.0
-"""Loops of two installations that come closer than this are said; common practice, no source."""
+"""Loops of two installations that come closer than this are a finding; common practice, no source."""
 
 INSIDE_M = 0.3
-"""So far inside its wire it is asked what the neighbour's signal does there; ours, no source."""
+"""How far inside a loop's wire the neighbour's field is compared with its own; ours, no source."""
 
 BESIDE_M = 0.2
-"""Wire that is so much farther than the nearest still runs beside the neighbour's; ours, no source."""
+"""Wire is compared where it is at most so much farther from the neighbour's than at the nearest; ours, no source."""
 
-LISTEN_EVERY_M = 1.0
+SAMPLE_EVERY_M = 1.0
 PLACES_MAX = 200
-"""So far apart, and in so many places at most, the signals are compared."""
+"""Distance between the places where the fields are compared, and their number at most."""
 
-HERE = Here()
+IN_PROCESS = InProcess()
 
 PAIRS_EACH = 100
 """Pairs of loops that one task looks at."""
@@ -59,7 +59,7 @@ def reach_boxes(paths: Sequence[Row], frame: MeasuringFrame) -> list[Reach]:
     return boxes
 
 
-class _Loop:
+class _ParcelLoop:
     """A laid loop, in a measuring frame of its own."""
 
     def __init__(self, parcel_id: str, loop_id: str, line: BaseGeometry, crs: CRS) -> None:
@@ -71,12 +71,12 @@ class _Loop:
 
     def moved(self, line: BaseGeometry) -> BaseGeometry:
         """Return a line of the source CRS in the frame."""
-        found: BaseGeometry = self.frame.to_frame(np.array([line], dtype=object))[0]
-        return found
+        moved: BaseGeometry = self.frame.to_frame(np.array([line], dtype=object))[0]
+        return moved
 
     @cached_property
     def inside(self) -> BaseGeometry:
-        """The line a little inside the wire along which it is asked what is heard."""
+        """The line :data:`INSIDE_M` inside the wire, along which the fields are compared."""
         inside = shapely.boundary(shapely.buffer(Polygon(self.line.coords).buffer(0), -INSIDE_M))
         shapely.prepare(inside)
         return inside
@@ -88,7 +88,7 @@ def neighbour_findings(
     *,
     antenna_height_m: float,
     crs: CRS,
-    hands: Workforce = HERE,
+    workers: Workers = IN_PROCESS,
 ) -> dict[str, list[Row]]:
     """Return rows of `findings`, without their names, by parcel: which loops of other parcels come close, and where.
 
@@ -99,28 +99,28 @@ def neighbour_findings(
     wires_of
         Returns the rows of `wire_path` of a parcel, packed.
     antenna_height_m
-        Height at which the mower hears the wire [m].
+        Height of the mower's antenna [m].
     crs
         CRS of boxes and rows.
-    hands
-        Who looks at pairs of loops; this process when they die over it.
+    workers
+        Who compares pairs of loops; this process when they die over it.
     """
     pairs = list(_close_boxes(reaches))
 
-    def said(by: Workforce) -> list[tuple[str, Row]]:
-        tasks = ((some, _wires(some, wires_of), antenna_height_m, crs) for some in _groups(pairs))
-        return list(chain.from_iterable(results_of(by, pair_findings, tasks)))
+    def findings_by(some: Workers) -> list[tuple[str, Row]]:
+        tasks = ((group, _wires(group, wires_of), antenna_height_m, crs) for group in _groups(pairs))
+        return list(chain.from_iterable(results_of(some, pair_findings, tasks)))
 
     try:
-        rows = said(hands)
+        rows = findings_by(workers)
     except Exception as error:
-        if not (lost(error) or hands.died(error)):
+        if not (workers_lost(error) or workers.died(error)):
             raise
-        rows = said(HERE)
-    found: dict[str, list[Row]] = {}
+        rows = findings_by(IN_PROCESS)
+    by_parcel: dict[str, list[Row]] = {}
     for parcel_id, row in rows:
-        found.setdefault(parcel_id, []).append(row)
-    return found
+        by_parcel.setdefault(parcel_id, []).append(row)
+    return by_parcel
 
 
 def pair_findings(
@@ -129,14 +129,14 @@ def pair_findings(
     """Return findings, each with the parcel that it is for, of some pairs of loops: a task for a worker."""
 
     @cache
-    def loops(parcel_id: str) -> dict[str, _Loop]:
+    def loops(parcel_id: str) -> dict[str, _ParcelLoop]:
         rows = unpacked_rows(wires[parcel_id])["wire_path"]
-        return {row["loop_id"]: _Loop(parcel_id, row["loop_id"], row["geometry"], crs) for row in rows}
+        return {row["loop_id"]: _ParcelLoop(parcel_id, row["loop_id"], row["geometry"], crs) for row in rows}
 
     return [
-        said
+        finding
         for (parcel_a, loop_a), (parcel_b, loop_b) in pairs
-        for said in _findings(loops(parcel_a)[loop_a], loops(parcel_b)[loop_b], antenna_height_m)
+        for finding in _findings(loops(parcel_a)[loop_a], loops(parcel_b)[loop_b], antenna_height_m)
     ]
 
 
@@ -162,7 +162,7 @@ def _close_boxes(reaches: Mapping[str, Sequence[Reach]]) -> Iterator[Pair]:
             yield names[one], names[other]
 
 
-def _findings(one: _Loop, other: _Loop, antenna_height_m: float) -> Iterator[tuple[str, Row]]:
+def _findings(one: _ParcelLoop, other: _ParcelLoop, antenna_height_m: float) -> Iterator[tuple[str, Row]]:
     line = one.moved(other.source_line)
     gap_m = float(shapely.distance(one.line, line))
     if gap_m >= LOOP_GAP_MIN_M:
@@ -172,7 +172,7 @@ def _findings(one: _Loop, other: _Loop, antenna_height_m: float) -> Iterator[tup
     lines = (line, other.moved(one.source_line))
     for loop, neighbour, its, place in zip((one, other), (other, one), lines, places, strict=True):
         share = _share(loop, its, gap_m, antenna_height_m)
-        heard = f"; {INSIDE_M:g} m inside it the neighbour's signal is {100 * share:.0f} % of the own" if share else ""
+        inside = f"; {INSIDE_M:g} m inside it the neighbour's signal is {100 * share:.0f} % of the own" if share else ""
         yield (
             loop.parcel_id,
             {
@@ -180,7 +180,7 @@ def _findings(one: _Loop, other: _Loop, antenna_height_m: float) -> Iterator[tup
                 "severity": "caution",
                 "code": "neighbour-loop",
                 "text": f"the wire of {loop.loop_id} comes within {gap_m:.2f} m of {neighbour.loop_id}"
-                f" on parcel {neighbour.parcel_id}{heard}",
+                f" on parcel {neighbour.parcel_id}{inside}",
                 "advice": "Agree on signals that differ, or move one of the wires inwards.",
                 "step": "neighbours",
                 "geometry": place,
@@ -188,10 +188,10 @@ def _findings(one: _Loop, other: _Loop, antenna_height_m: float) -> Iterator[tup
         )
 
 
-def _share(loop: _Loop, other: BaseGeometry, gap_m: float, antenna_height_m: float) -> float | None:
-    """Return the most that the neighbour's field is of the own one, a little inside the own wire where they are close.
+def _share(loop: _ParcelLoop, other: BaseGeometry, gap_m: float, antenna_height_m: float) -> float | None:
+    """Return the largest share of the own field that the neighbour's reaches inside the own wire, where they are close.
 
-    In the own corners two wires speak, so the nearest place alone, which often is a corner, would say too little.
+    At a corner of the loop two wires add to its own field, so the nearest place alone, often a corner, is too mild.
 
     Parameters
     ----------
@@ -202,12 +202,12 @@ def _share(loop: _Loop, other: BaseGeometry, gap_m: float, antenna_height_m: flo
     gap_m
         Distance of the two [m].
     antenna_height_m
-        Height at which the mower hears the wire [m].
+        Height of the mower's antenna [m].
     """
     near_m = gap_m + INSIDE_M + BESIDE_M
     within = np.array(loop.line.bounds) + 2 * near_m * np.array([-1, -1, 1, 1])
     close = shapely.buffer(shapely.clip_by_rect(other, *within), near_m)
-    places = shapely.get_coordinates(shapely.segmentize(shapely.intersection(loop.inside, close), LISTEN_EVERY_M))
+    places = shapely.get_coordinates(shapely.segmentize(shapely.intersection(loop.inside, close), SAMPLE_EVERY_M))
     if not len(places):
         return None
     places = places[:: -(-len(places) // PLACES_MAX)]

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 
 class InterruptedRunError(Exception):
-    """A person broke the run off; `kept` of `total` parcels are finished and kept."""
+    """A person broke the run off; `stored` of `total` parcels are finished and can be resumed."""
 
-    def __init__(self, kept: int, total: int) -> None:
-        super().__init__(kept, total)
-        self.kept = kept
+    def __init__(self, stored: int, total: int) -> None:
+        super().__init__(stored, total)
+        self.stored = stored
         self.total = total
 
     def __str__(self) -> str:
-        if not self.kept:
+        if not self.stored:
             return "interrupted; nothing was written"
-        return f"interrupted; {self.kept} of {self.total} parcels are kept: the same command with --resume goes on"
+        return f"interrupted; {self.stored} of {self.total} parcels are kept: the same command with --resume goes on"

@@ -1,8 +1,8 @@
-"""Limits of time and memory for one parcel, kept by the process that plans it.
+"""Limits of time and memory for one parcel, in the process that plans it.
 
-Time is kept twice. First an exception is put into the planning thread, which ends a parcel that runs in circles. When
-that doesn't help, because a library never comes back, the interpreter's own watchdog ends the process: it needs
-nothing of what hangs. Memory is limited by the system, so that asking for too much fails where it is asked for.
+Time is limited twice. First an exception is raised in the planning thread, which ends a parcel that loops for ever.
+When that doesn't help, because a call into a library never returns, the interpreter's own watchdog ends the process,
+whatever it hangs in. Memory is limited by the system, so that an allocation beyond it fails where it is made.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from typing import IO
 
 GRACE = 1.2
 GRACE_S = 2.0
-"""After this many times the limit, and so many seconds, a process that doesn't come back is ended."""
+"""After this many times the limit, and so many seconds, a process that doesn't return is ended."""
 
 CACHE_MB = 64
 """GDAL's cache of raster blocks; by itself it takes a twentieth of the machine's memory for each process [MB]."""
@@ -56,7 +56,7 @@ class Limits:
 
 
 def memory_mb_each(workers: int) -> int | None:
-    """Return an equal share of the machine's memory for each worker [MB]; None where nobody says how much it has."""
+    """Return an equal share of the machine's memory for each worker [MB]; None where the system doesn't say."""
     try:
         total = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") / BYTES_PER_MB
     except (AttributeError, ValueError, OSError):
@@ -84,7 +84,7 @@ def limit_cache() -> None:
 
 @contextmanager
 def time_limit(limits: Limits, *, may_end_process: bool) -> Iterator[None]:
-    """Raise :class:`OverTimeError` in this thread when what is done within takes too long.
+    """Raise :class:`OverTimeError` in this thread when the body takes too long.
 
     With `may_end_process`, the process is ended when that didn't help.
     """
@@ -100,7 +100,7 @@ def time_limit(limits: Limits, *, may_end_process: bool) -> Iterator[None]:
 
 
 class _Alarm:
-    """Puts an exception into the thread that made it, unless it is called off before."""
+    """Raises an exception in the thread that made it, unless it is cancelled before."""
 
     def __init__(self, seconds: float) -> None:
         self._thread = threading.get_ident()
@@ -118,7 +118,7 @@ class _Alarm:
             self._over = True
         self._timer.cancel()
         if self._rung and kind is not OverTimeError:
-            _arrived()  # it is on its way and must not go off elsewhere
+            _await_exception()  # it is pending and must not be raised elsewhere
             raise OverTimeError
 
     def _ring(self) -> None:
@@ -130,8 +130,8 @@ class _Alarm:
                 )
 
 
-def _arrived() -> None:
-    """Wait for an exception that another thread has put into this one."""
+def _await_exception() -> None:
+    """Wait for an exception that another thread has raised in this one."""
     try:
         for _ in range(1000):
             time.sleep(0.001)

@@ -1,4 +1,4 @@
-"""Rasters of a whole run: each parcel leaves its pieces in a folder, and in the end they become one file per raster."""
+"""Rasters of a whole run: stored for each parcel as it is planned, and in the end put together as one mosaic each."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from ..model.layers import PLAN_RASTERS
 
 
 def piece_file(folder: Path, parcel_id: str) -> Path:
-    """Return where a parcel's pieces are kept; any text may be a parcel's name, so the file's is its hash."""
+    """Return where a parcel's rasters are stored; any text may be a parcel's name, so the file's is its hash."""
     return folder / f"{hashlib.sha256(parcel_id.encode('utf-8', 'surrogatepass')).hexdigest()[:24]}.npz"
 
 
-def keep_pieces(folder: Path, parcel_id: str, grids: Mapping[str, Grid]) -> None:
-    """Keep a parcel's rasters, whole or not at all."""
+def store_pieces(folder: Path, parcel_id: str, grids: Mapping[str, Grid]) -> None:
+    """Store a parcel's rasters, whole or not at all."""
     folder.mkdir(parents=True, exist_ok=True)
     arrays: dict[str, NDArray[np.floating]] = {}
     for name, grid in grids.items():

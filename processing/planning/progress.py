@@ -1,4 +1,4 @@
-"""What ``lawngis plan`` shows: how far it is, and at its end a short table."""
+"""What ``lawngis plan`` prints: its progress, a log, and in the end a short table of outcomes."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from lawngis.errors import PlanError
 from ..model.plan import Row
 from ..model.text import one_line
 from .ranking import totals
-from .run_folder import Packed
+from .run_folder import Outcome
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -86,16 +86,16 @@ def outcome_words(statuses: Mapping[str, int], target: Path) -> str:
 
 
 def portfolio_words(table: DataFrame, path: Path) -> list[str]:
-    """Return what a manager asks first of many parcels, in lines."""
+    """Return the summary of a portfolio in lines: how many of each kind, totals, mowers, the ranking's file."""
     kinds = Counter(table["kind"])
     words = {"easy": "easy", "visit": "to be visited first", "settle": "with something to settle first"}
-    said = ", ".join(f"{kinds[kind]} {text}" for kind, text in words.items() if kinds[kind])
+    kinds_text = ", ".join(f"{kinds[kind]} {text}" for kind, text in words.items() if kinds[kind])
     sums = totals(table)
     mowers = Counter(table.loc[table["status"] == "planned", "mower_needed"].fillna("none that fits"))
     smallest = ", ".join(f"{name} {count}" for name, count in mowers.most_common())
     days = int(table["crew_day"].max()) if table["crew_day"].notna().any() else 0
     return [
-        f"of those planned: {said or 'none'}",
+        f"of those planned: {kinds_text or 'none'}",
         f"in all {sums['mowable_m2']:.0f} m² mown, {sums['wire_m']:.0f} m of wire, {sums['pegs']:.0f} pegs,"
         f" {sums['laying_hours']:.0f} hours of laying on {days} crew days, material for {sums['amount']:.0f}",
         f"smallest mower that fits: {smallest or 'none planned'}",
@@ -116,14 +116,14 @@ class Progress:
     ----------
     total
         Parcels to plan.
-    kept
+    resumed
         Of them, those finished by an earlier run.
     """
 
-    def __init__(self, total: int, kept: int = 0) -> None:
+    def __init__(self, total: int, resumed: int = 0) -> None:
         self._total = total
-        self._kept = kept
-        self._done = kept
+        self._resumed = resumed
+        self._done = resumed
         self._failed = 0
         self._started = monotonic()
         self._last_line = -LINE_EVERY_S
@@ -141,8 +141,8 @@ class Progress:
             )
             self._bar.start()
             self._task = self._bar.add_task("planning", total=self._total, completed=self._done, rate="")
-        elif self._kept:
-            print(f"{self._kept} of {self._total} parcels are finished already", file=sys.stderr, flush=True)
+        elif self._resumed:
+            print(f"{self._resumed} of {self._total} parcels are finished already", file=sys.stderr, flush=True)
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -150,7 +150,7 @@ class Progress:
             self._bar.stop()
 
     def add(self, parcel_id: str, status: str) -> None:
-        """Take in a parcel that is done."""
+        """Count a parcel that is done."""
         self._done += 1
         self._failed += status == "failed"
         if self._bar is not None:
@@ -163,7 +163,7 @@ class Progress:
 
     def rate_words(self) -> str:
         """Return rate, time that is left, and failures so far, in words."""
-        speed = (self._done - self._kept) / max(monotonic() - self._started, 1e-3)
+        speed = (self._done - self._resumed) / max(monotonic() - self._started, 1e-3)
         left = f", {duration_words((self._total - self._done) / speed)} left" if self._done < self._total else ""
         failed = f", {self._failed} failed" if self._failed else ""
         return f"{speed:.1f} a second{left}{failed}"
@@ -187,7 +187,7 @@ def duration_words(seconds: float) -> str:
 
 
 class Log:
-    """A file with one line of JSON for each parcel: what came of it, how long each part took, why it failed.
+    """A file with one line of JSON for each parcel: its status, how long each part took, why it failed.
 
     Parameters
     ----------
@@ -211,17 +211,17 @@ class Log:
             with suppress(OSError):  # the lines that matter are in it already
                 self._file.close()
 
-    def add(self, result: Packed, *, kept: bool = False) -> None:
-        """Add a parcel; `kept` when an earlier run had finished it."""
+    def add(self, outcome: Outcome, *, resumed: bool = False) -> None:
+        """Add a parcel; `resumed` when an earlier run had finished it."""
         if self._file is None:
             return
         line = {
             "time": datetime.now(UTC).isoformat(timespec="milliseconds"),
-            "parcel_id": result.parcel_id,
-            "status": result.status,
-            "failure": result.failure or None,
-            "kept": kept,
-            "seconds": result.seconds,
+            "parcel_id": outcome.parcel_id,
+            "status": outcome.status,
+            "failure": outcome.failure or None,
+            "kept": resumed,
+            "seconds": outcome.seconds,
         }
         try:
             self._file.write(json.dumps(line, ensure_ascii=False) + "\n")

@@ -38,14 +38,14 @@ FIGURES = (
 )  # fmt: skip
 """Columns of `summary` that go into the table as they are."""
 
-STANDING = ("parcel_id", "label", "status", "blocks", "mower_needed", "laying_hours", "x", "y", *FIGURES)
-"""What is known of each parcel on its own, before any is compared with another."""
+RANKING_COLUMNS = ("parcel_id", "label", "status", "blocks", "mower_needed", "laying_hours", "x", "y", *FIGURES)
+"""Columns of a ranking row: what a parcel shows on its own, before any is compared with another."""
 
 TOTALS = ("mowable_m2", "wire_m", "pegs", "laying_hours", "mowing_hours_week", "amount")
 
 
-def standing(rows: Mapping[str, Sequence[Row]]) -> tuple[Any, ...]:
-    """Return what the table says of one parcel, by :data:`STANDING`, from its rows by layer."""
+def ranking_row(rows: Mapping[str, Sequence[Row]]) -> tuple[Any, ...]:
+    """Return the ranking row of one parcel, by :data:`RANKING_COLUMNS`, from its rows by layer."""
     summary = rows["summary"][0]
     place = summary["geometry"].centroid
     x, y = (np.nan, np.nan) if place.is_empty else (place.x, place.y)
@@ -53,9 +53,9 @@ def standing(rows: Mapping[str, Sequence[Row]]) -> tuple[Any, ...]:
     status = summary["status"]
     hours = laying_hours(rows, _labour()) if status == "planned" else None
     mower = smallest_mower(rows, offers(), permitted()) if status == "planned" else None
-    said = summary["verdict_text"] if status != "planned" else blocks
+    verdict = summary["verdict_text"] if status != "planned" else blocks
     figures = [summary.get(name) for name in FIGURES]
-    return (summary["parcel_id"], summary.get("label"), status, said, mower, hours, x, y, *figures)
+    return (summary["parcel_id"], summary.get("label"), status, verdict, mower, hours, x, y, *figures)
 
 
 @cache
@@ -66,8 +66,8 @@ def _labour() -> LabourBook:
 @cache
 def offers() -> tuple[MowerOffer, ...]:
     """Return the mowers that come with lawngis, the smallest first."""
-    found = [mower_offer(name, built_in_profile(name)) for name in profile_names()]
-    return tuple(sorted(found, key=lambda offer: offer.cutting_width_m))
+    built_in = [mower_offer(name, built_in_profile(name)) for name in profile_names()]
+    return tuple(sorted(built_in, key=lambda offer: offer.cutting_width_m))
 
 
 @cache
@@ -89,9 +89,9 @@ class Ranking:
     crs: CRS
     _rows: list[tuple[Any, ...]] = field(default_factory=list)
 
-    def add(self, standing: Sequence[Any]) -> None:
-        """Take in what :func:`standing` says of a parcel."""
-        self._rows.append(tuple(standing))
+    def add(self, row: Sequence[Any]) -> None:
+        """Add a parcel's :func:`ranking_row`."""
+        self._rows.append(tuple(row))
 
     def __len__(self) -> int:
         return len(self._rows)
@@ -99,7 +99,7 @@ class Ranking:
     @property
     def rows(self) -> list[Row]:
         """One row for each parcel, in the order in which they came."""
-        return [dict(zip(STANDING, row, strict=True)) for row in self._rows]
+        return [dict(zip(RANKING_COLUMNS, row, strict=True)) for row in self._rows]
 
     def table(self) -> pd.DataFrame:
         """Return the table: easy parcels before those to be visited and to be settled, each kind by value for effort.
@@ -159,7 +159,7 @@ def laying_hours(rows: Mapping[str, Sequence[Row]], labour: LabourBook) -> float
 def smallest_mower(rows: Mapping[str, Sequence[Row]], offers: Sequence[MowerOffer], permitted: Windows) -> str | None:
     """Return the first of some mowers that can do a parcel's slopes, passages, loops and hours; None when none can."""
     zones = rows.get("zones", ())
-    ways = {zone["reached_by"] for zone in zones if zone["reached_by"] is not None}
+    used_links = {zone["reached_by"] for zone in zones if zone["reached_by"] is not None}
     demand = ParcelDemand(
         rows["summary"][0]["parcel_id"],
         tuple(
@@ -168,7 +168,7 @@ def smallest_mower(rows: Mapping[str, Sequence[Row]], offers: Sequence[MowerOffe
             )
             for zone in zones
         ),
-        min((link["width_m"] for link in rows.get("links", ()) if link["link_id"] in ways), default=np.inf),
+        min((link["width_m"] for link in rows.get("links", ()) if link["link_id"] in used_links), default=np.inf),
         max((path["length_m"] for path in rows.get("wire_path", ())), default=0.0),
     )
     for offer in offers:

@@ -1,12 +1,15 @@
-"""One run of ``lawngis plan``: from an opened site to a plan on disk, with nothing lost on the way."""
+"""One run of ``lawngis plan``: from an opened site to a plan on disk, resumable at every point."""
 
 from __future__ import annotations
 
 import shutil
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from lawngis.errors import PlanError
 
 from ..edited.earlier_plan import EarlierPlan, with_added_columns
 from ..edited.start_from import Beginning
@@ -20,15 +23,15 @@ from .interference import neighbour_findings
 from .interrupt import InterruptedRunError
 from .limits import Limits, limit_cache
 from .mosaics import piece_file, write_mosaics
-from .plan_writer import PassedThrough, PlanFile, passed_through, reaches_in
+from .passed_through import PassedThrough, passed_through
+from .plan_writer import PlanWriter, merged
 from .progress import Log, Progress
 from .ranking import Ranking
-from .run_folder import Found, Kept, Keys, Packed, RunFolder
-from .supervisor import Job, Supervisor, chunks
-from .workers import Cluster, Here, Processes, Workforce
-from .writing import merged
+from .run_folder import Keys, Outcome, PackedResult, ResumedParcel, RunFolder, StoredParcel
+from .supervisor import FinishedParcel, Job, Supervisor, chunks, finished_parcel, parcel_results
+from .workers import Cluster, InProcess, Processes, Workers
 
-HERE_MAX = 12
+IN_PROCESS_MAX = 12
 """Up to so many parcels one worker plans them in this process: starting another takes as long as some parcels do."""
 
 PIECES_NAME = ".plan-rasters"
@@ -39,44 +42,44 @@ FAILURES_MAX = 60
 
 
 @dataclass(frozen=True)
-class Hands:
-    """Who is to do the work: processes on this machine, or a cluster by the address of its scheduler."""
+class WorkerOptions:
+    """Which workers plan: processes on this machine, or a cluster by the address of its scheduler."""
 
     workers: int = 1
     scheduler: str | None = None
 
-    def hired(self, parcels: int, limits: Limits) -> Workforce:
-        """Return them, ready to work."""
+    def started(self, parcels: int, limits: Limits) -> Workers:
+        """Return the workers for so many parcels, ready to be given tasks."""
         if self.scheduler is not None:
             return Cluster(self.scheduler)
-        if (self.workers == 1 and parcels <= HERE_MAX) or parcels <= 1:
-            return Here()
+        if (self.workers == 1 and parcels <= IN_PROCESS_MAX) or parcels <= 1:
+            return InProcess()
         return Processes(min(self.workers, parcels), limits)
 
 
 @dataclass
-class Tally:
-    """What came of the parcels so far."""
+class Outcomes:
+    """Outcomes of the parcels so far: how many of each status, the failures, and how many of these are transient."""
 
     statuses: Counter[str] = field(default_factory=Counter)
     failures: list[tuple[str, str]] = field(default_factory=list)
-    passing: int = 0
+    transient: int = 0
 
     @property
     def failed(self) -> int:
         """How many failed."""
         return self.statuses["failed"]
 
-    def add(self, result: Packed) -> None:
-        """Take in a parcel."""
-        self.statuses[result.status] += 1
-        self.passing += result.passing
-        if result.failure and len(self.failures) < FAILURES_MAX:
-            self.failures.append((result.parcel_id, result.failure))
+    def add(self, outcome: Outcome) -> None:
+        """Count a parcel."""
+        self.statuses[outcome.status] += 1
+        self.transient += outcome.transient
+        if outcome.failure and len(self.failures) < FAILURES_MAX:
+            self.failures.append((outcome.parcel_id, outcome.failure))
 
 
 @dataclass(frozen=True, eq=False)
-class Again:
+class BasePlan:
     """An earlier plan that a run builds on.
 
     Parameters
@@ -84,7 +87,7 @@ class Again:
     plan
         The earlier plan.
     first
-        Step to begin with.
+        Step to start from.
     others
         Parcels of it that stay as they are.
     """
@@ -94,8 +97,8 @@ class Again:
     others: Sequence[str] = ()
 
 
-class Run:
-    """Plans parcels, keeps each as soon as it is done, and puts them together in the end.
+class PlanningRun:
+    """Plans parcels, stores each as soon as it is done, and writes them as one file in the end.
 
     Parameters
     ----------
@@ -109,8 +112,8 @@ class Run:
         For each parcel.
     out
         Folder of the plan.
-    again
-        The earlier plan that is built on, and the step to begin with.
+    base
+        The earlier plan that is built on, and the step to start from.
     """
 
     def __init__(
@@ -120,25 +123,25 @@ class Run:
         parcel_ids: Sequence[str],
         limits: Limits,
         out: Path,
-        again: Again | None = None,
+        base: BasePlan | None = None,
     ) -> None:
         self._source = source
         self._settings = settings
         self._parcel_ids = parcel_ids
         self._limits = limits
         self._out = out
-        self._again = again
-        self._kept: dict[str, Kept] = {}
-        self._finished: Mapping[str, Kept | PassedThrough] = {}
-        self._found: Mapping[str, Sequence[Row]] = {}
+        self._base = base
+        self._done: dict[str, StoredParcel | FinishedParcel] = {}
+        self._finished: Mapping[str, StoredParcel | FinishedParcel | PassedThrough] = {}
+        self._neighbour_findings: Mapping[str, Sequence[Row]] = {}
         self._pieces: Path | None = None
-        self.tally = Tally()
+        self.outcomes = Outcomes()
         self.ranking = Ranking(source.crs)
 
     def write(
         self,
         target: Path,
-        hands: Hands,
+        workers: WorkerOptions,
         run_info: Callable[[], Iterable[Row]],
         *,
         log: Path | None = None,
@@ -151,134 +154,174 @@ class Run:
         ----------
         target
             File of the plan.
-        hands
-            Who does the work.
+        workers
+            Which workers plan.
         run_info
-            Returns what is to be told of the run; asked when all parcels are planned.
+            Returns rows about the whole run; called when all parcels are planned.
         log
             File to which a line for each parcel is added.
         resume
-            Take what earlier runs into the same folder have finished, and keep what this one finishes.
+            Resume the parcels that earlier runs into the same folder have finished, and keep those of this one.
         rasters
             Write the rasters of the plan beside it as well.
 
         Raises
         ------
         InterruptedRunError
-            When a person breaks it off. What was finished is kept.
+            When a person breaks it off. Finished parcels stay stored.
         LawngisError
-            When the disk is full or the workers are gone. What was finished is kept.
+            When the disk is full or the workers are gone. Finished parcels stay stored.
         """
         limit_cache()
         self._pieces = self._out / PIECES_NAME if rasters else None
         folder = RunFolder(self._out, self._keys())
-        whole = False
+        complete = False
         try:
             with Log(log) as lines:
-                self._plan(folder, hands, lines, resume=resume)
+                self._plan(folder, workers, lines, resume=resume)
             if self._pieces is not None:
                 write_mosaics(self._pieces, self._parcel_ids, self._source.dem_info, self._out)
-            self._file().write(target, self._ranked(), run_info)
-            whole = True
+            self._writer().write(target, self._ranked(), run_info)
+            complete = True
         except KeyboardInterrupt as interrupt:
-            raise InterruptedRunError(len(self._kept), len(self._parcel_ids)) from interrupt
+            self._store_rest(folder)
+            raise InterruptedRunError(len(self._done), len(self._parcel_ids)) from interrupt
+        except Exception:
+            self._store_rest(folder)
+            raise
         finally:
-            kept = not whole or resume or self.tally.passing > 0
-            folder.close(keep=kept)
-            if self._pieces is not None and not kept:
+            resumable = not complete or resume or self.outcomes.transient > 0
+            folder.close(keep=resumable)
+            if self._pieces is not None and not resumable:
                 shutil.rmtree(self._pieces, ignore_errors=True)
 
     def _keys(self) -> Keys:
         settings = settings_fingerprint(self._settings, self._source.options)
         inputs = files_fingerprint(self._source.files.inputs)
-        if self._again is not None:
-            settings = f"{settings} {self._again.first}"
-            inputs += sha256(self._again.plan.path)
+        if self._base is not None:
+            settings = f"{settings} {self._base.first}"
+            inputs += sha256(self._base.plan.path)
         return Keys(settings, settings + inputs)
 
-    def _file(self) -> PlanFile:
+    def _writer(self) -> PlanWriter:
         specs = step_layers(installed_steps())
-        if self._again is None:
-            return PlanFile(specs, self._source.crs)
-        earlier = self._again.plan
+        if self._base is None:
+            return PlanWriter(specs, self._source.crs)
+        earlier = self._base.plan
         carried = [(earlier.path, name) for name in earlier.added_layers]
-        return PlanFile(with_added_columns(specs, earlier.added_columns), self._source.crs, carried)
+        return PlanWriter(with_added_columns(specs, earlier.added_columns), self._source.crs, carried)
 
-    def _plan(self, folder: RunFolder, hands: Hands, log: Log, *, resume: bool) -> None:
+    def _plan(self, folder: RunFolder, options: WorkerOptions, log: Log, *, resume: bool) -> None:
         """Plan what is not finished yet, and then find what only all parcels together show."""
-        known = self._resumed(folder, log) if resume else {}
-        left = [name for name in self._parcel_ids if name not in self._kept]
-        crew = hands.hired(len(left), self._limits) if left else Here()
+        candidates = self._resumed(folder, log) if resume else {}
+        left = [name for name in self._parcel_ids if name not in self._done]
+        workers = options.started(len(left), self._limits) if left else InProcess()
         now = True
         try:
             if left:
-                self._plan_parcels(left, crew, folder, log, known)
+                self._count(self._planned(left, workers, folder, candidates, at_once=not resume), log)
             self._finished = self._in_order()
-            self._found = neighbour_findings(
+            self._neighbour_findings = neighbour_findings(
                 {name: parcel.reaches for name, parcel in self._finished.items()},
                 lambda name: self._finished[name].wires(),
                 antenna_height_m=self._settings.mower.antenna_height_m,
                 crs=self._source.crs,
-                hands=crew,
+                workers=workers,
             )
             now = False
         finally:
-            crew.stop(now=now)
+            workers.stop(now=now)
 
-    def _plan_parcels(
-        self, left: Sequence[str], crew: Workforce, folder: RunFolder, log: Log, known: Mapping[str, Found]
-    ) -> None:
-        workers = 1 if isinstance(crew, Here) else max(1, crew.tasks_max // 2)
-        groups = [[name] for name in left] if isinstance(crew, Here) else chunks(self._source, left, workers)
-        fingerprints = {name: found.packed.fingerprint for name, found in known.items()}
-        beginning = None if self._again is None else Beginning(self._again.first, self._again.plan.parcels)
-        job = Job(self._settings, self._limits, fingerprints, self._pieces, beginning)
-        supervisor = Supervisor(self._source, job, crew)
-        with Progress(len(self._parcel_ids), len(self._kept)) as progress:
-            for results in supervisor.results(groups):
-                for result, kept in self._stored(folder, results, known):
-                    log.add(result, kept=kept)
-                    self.tally.add(result)
-                    progress.add(result.parcel_id, result.status)
+    def _count(self, planned: Iterable[tuple[Outcome, bool]], log: Log) -> None:
+        """Log, count and show outcomes as they come."""
+        with Progress(len(self._parcel_ids), len(self._done)) as progress:
+            for outcome, resumed in planned:
+                log.add(outcome, resumed=resumed)
+                self.outcomes.add(outcome)
+                progress.add(outcome.parcel_id, outcome.status)
+
+    def _planned(
+        self,
+        left: Sequence[str],
+        workers: Workers,
+        folder: RunFolder,
+        candidates: Mapping[str, ResumedParcel],
+        *,
+        at_once: bool,
+    ) -> Iterator[tuple[Outcome, bool]]:
+        """Plan parcels; yield the outcome of each, and whether it is one of an earlier run.
+
+        Each is stored as soon as it is done. Where a run has a single one, no other is waited for: with `at_once` it
+        stays in memory until it is written.
+        """
+        fingerprints = {name: candidate.outcome.fingerprint for name, candidate in candidates.items()}
+        start_from = None if self._base is None else Beginning(self._base.first, self._base.plan.parcels)
+        job = Job(self._settings, self._limits, fingerprints, self._pieces, start_from)
+        if isinstance(workers, InProcess):
+            parcels = (finished_parcel(self._source, one) for one in parcel_results(self._source, job, parcel_ids=left))
+            if at_once and len(self._parcel_ids) == 1:
+                for parcel in parcels:
+                    self._done[parcel.outcome.parcel_id] = parcel
+                    yield parcel.outcome, False
+                return
+            results: Iterator[Sequence[PackedResult]] = ([parcel.packed()] for parcel in parcels)
+        else:
+            groups = chunks(self._source, left, max(1, workers.tasks_max // 2))
+            results = Supervisor(self._source, job, workers).results(groups)
+        for some in results:
+            yield from self._stored(folder, some, candidates)
 
     def _stored(
-        self, folder: RunFolder, results: Sequence[Packed], known: Mapping[str, Found]
-    ) -> Iterator[tuple[Packed, bool]]:
-        """Keep what is new; yield each result, and whether it was known already."""
+        self, folder: RunFolder, results: Sequence[PackedResult], candidates: Mapping[str, ResumedParcel]
+    ) -> Iterator[tuple[Outcome, bool]]:
+        """Store new results; yield each outcome, and whether it is one of an earlier run."""
         new = [result for result in results if result.block]
-        places = folder.keep(new) if new else []
-        self._kept |= {result.parcel_id: place for result, place in zip(new, places, strict=True)}
+        places = folder.store(new) if new else []
+        self._done |= {result.outcome.parcel_id: place for result, place in zip(new, places, strict=True)}
         for result in results:
             if result.block:
-                yield result, False
+                yield result.outcome, False
             else:
-                found = known[result.parcel_id]
-                self._kept[result.parcel_id] = found.kept
-                yield found.packed, True
+                candidate = candidates[result.outcome.parcel_id]
+                self._done[result.outcome.parcel_id] = candidate.stored
+                yield candidate.outcome, True
 
-    def _resumed(self, folder: RunFolder, log: Log) -> dict[str, Found]:
-        """Take what is finished from earlier runs; return what is so only if what lies around is unchanged."""
+    def _store_rest(self, folder: RunFolder) -> None:
+        """Store what is finished and in memory alone, as far as the disk takes it."""
+        for name, parcel in list(self._done.items()):
+            if isinstance(parcel, FinishedParcel):
+                del self._done[name]
+                with suppress(PlanError):
+                    (self._done[name],) = folder.store([parcel.packed()])
+
+    def _resumed(self, folder: RunFolder, log: Log) -> dict[str, ResumedParcel]:
+        """Resume parcels of earlier runs with the same inputs; return those that need the same fingerprint."""
         wanted = set(self._parcel_ids)
-        newest = {found.packed.parcel_id: found for found in folder.taken_over() if found.packed.parcel_id in wanted}
-        final = {name: found for name, found in newest.items() if not found.packed.passing and self._has_pieces(name)}
-        for name, found in final.items():
-            if found.same_inputs:
-                self._kept[name] = found.kept
-                log.add(found.packed, kept=True)
-                self.tally.add(found.packed)
-        return {name: found for name, found in final.items() if found.packed.fingerprint and name not in self._kept}
+        newest = {parcel.outcome.parcel_id: parcel for parcel in folder.resumed()}
+        final = {
+            name: parcel
+            for name, parcel in newest.items()
+            if name in wanted and not parcel.outcome.transient and self._has_pieces(name)
+        }
+        for name, parcel in final.items():
+            if parcel.same_inputs:
+                self._done[name] = parcel.stored
+                log.add(parcel.outcome, resumed=True)
+                self.outcomes.add(parcel.outcome)
+        return {name: parcel for name, parcel in final.items() if parcel.outcome.fingerprint and name not in self._done}
 
     def _has_pieces(self, parcel_id: str) -> bool:
         """Return whether a parcel's rasters are there, if they are wanted; one that failed before is planned again."""
         return self._pieces is None or piece_file(self._pieces, parcel_id).exists()
 
-    def _in_order(self) -> dict[str, Kept | PassedThrough]:
+    def _in_order(self) -> dict[str, StoredParcel | FinishedParcel | PassedThrough]:
         """Return all parcels in the order of the plan."""
-        in_order: dict[str, Kept | PassedThrough] = {name: self._kept[name] for name in self._parcel_ids}
-        if self._again is not None and self._again.others:
-            boxes = reaches_in(self._source.crs)
-            parcels = self._again.plan.parcels
-            in_order |= {name: passed_through(parcels[name], boxes) for name in self._again.others}
+        in_order: dict[str, StoredParcel | FinishedParcel | PassedThrough] = {
+            name: self._done[name] for name in self._parcel_ids
+        }
+        if self._base is not None and self._base.others:
+            parcels = self._base.plan.parcels
+            in_order |= {name: passed_through(parcels[name], self._source.crs) for name in self._base.others}
             place = {name: number for number, name in enumerate(self._source.parcel_ids)}
             in_order = dict(sorted(in_order.items(), key=lambda item: place.get(item[0], len(place))))
         return in_order
@@ -286,5 +329,5 @@ class Run:
     def _ranked(self) -> Iterator[Mapping[str, RawColumns]]:
         """Return the rows of all parcels, in the order of the plan, after ranking them."""
         for parcel in self._finished.values():
-            self.ranking.add(parcel.standing)
-        return merged(self._finished, self._found)
+            self.ranking.add(parcel.ranking_row)
+        return merged(self._finished, self._neighbour_findings)

@@ -1,7 +1,7 @@
 """Finished parcels on disk: a file for each chunk, named by the hash of its content, there whole or not at all.
 
-A run keeps its shards in a hidden folder of its own beside the plan. Whoever wants to go on takes over the folders of
-runs that are no longer alive, so nothing that was finished is lost, and no two runs share a folder.
+A run stores its shards in a hidden folder of its own beside the plan. A run that resumes takes over the folders of runs
+that are no longer alive, so no finished parcel is lost, and no two runs share a folder.
 
 A shard is one line of JSON, which says what it holds, and for each parcel a block with its rows by layer, column by
 column: texts as JSON, real numbers as they are in memory, geometries as well-known binary. No code is ever loaded from
@@ -31,7 +31,7 @@ try:
 except ImportError:  # systems without it have no runs side by side in one folder
     fcntl = None  # type: ignore[assignment]
 
-FORMAT = 3
+FORMAT = 4
 ENDING = ".shard"
 FOLDER_START = ".plan-run-"
 LOCK = "alive"
@@ -39,40 +39,45 @@ NAME_LENGTH = 40
 
 
 @dataclass(frozen=True)
-class Packed:
-    """A parcel's result, packed, and the little that is asked of it before it is unpacked.
+class Outcome:
+    """What came of a parcel: all that is asked of it before its rows go into the plan.
 
     Parameters
     ----------
     parcel_id
         Parcel.
-    block
-        Its rows by layer, see :func:`packed_rows`.
     fingerprint
         Of what the steps saw; empty when the parcel could not even be read.
     failure
         Why it could not be planned; empty when it could.
-    passing
+    transient
         The failure may not come again: the worker died, or a limit of time or memory was met.
     seconds
         Taken by each part.
     status
         Of its row of `summary`.
-    standing
-        What the portfolio table says of it, see :func:`.ranking.standing`.
+    ranking_row
+        Its row of the portfolio table, see :func:`.ranking.ranking_row`.
     reaches
         Name of each loop with the box in which another loop could disturb it, in the CRS of the parcels.
     """
 
     parcel_id: str
-    block: bytes
     fingerprint: str = ""
     failure: str = ""
-    passing: bool = False
+    transient: bool = False
     seconds: Mapping[str, float] = field(default_factory=dict)
     status: str = ""
-    standing: Sequence[Any] = ()
+    ranking_row: Sequence[Any] = ()
     reaches: Sequence[tuple[str, float, float, float, float]] = ()
+
+
+@dataclass(frozen=True)
+class PackedResult:
+    """Outcome of a parcel with its rows by layer, see :func:`packed_columns`; without rows when it is unchanged."""
+
+    outcome: Outcome
+    block: bytes = b""
 
 
 @dataclass(frozen=True)
@@ -84,13 +89,13 @@ class Keys:
 
 
 @dataclass(frozen=True)
-class Kept:
-    """Where a finished parcel is kept, where it stands, and the boxes in which another loop could disturb its loops."""
+class StoredParcel:
+    """Where a finished parcel is stored, its ranking row, and the boxes in which other loops could disturb its own."""
 
     shard: Path
     start: int
     size: int
-    standing: Sequence[Any]
+    ranking_row: Sequence[Any]
     reaches: Sequence[tuple[str, float, float, float, float]]
 
     def rows(self, only: Collection[str] | None = None) -> dict[str, list[Row]]:
@@ -112,11 +117,11 @@ class Kept:
 
 
 @dataclass(frozen=True)
-class Found:
-    """A finished parcel of an earlier run: where it is kept, what is said of it, and whether inputs were the same."""
+class ResumedParcel:
+    """A finished parcel of an earlier run: where it is stored, its outcome, and whether inputs were the same."""
 
-    kept: Kept
-    packed: Packed
+    stored: StoredParcel
+    outcome: Outcome
     same_inputs: bool
 
 
@@ -124,22 +129,22 @@ class Found:
 
 
 class RunFolder:
-    """The folder of one run, in which it keeps its shards; locked as long as the run lives."""
+    """The folder of one run, in which it stores its shards; locked as long as the run lives."""
 
     def __init__(self, out: Path, keys: Keys) -> None:
         self.out = out
         self.keys = keys
-        self.path, self._lock = _folder_of_ones_own(out)
+        self.path, self._lock = _own_folder(out)
 
-    def keep(self, results: Sequence[Packed]) -> list[Kept]:
+    def store(self, results: Sequence[PackedResult]) -> list[StoredParcel]:
         """Write a shard and return where its parcels are.
 
         Raises
         ------
         PlanError
-            When it can't be written. What was kept before stays.
+            When it can't be written. What was stored before stays.
         """
-        content, starts = _content(results, self.keys)
+        content, starts = _shard_content(results, self.keys)
         target = self.path / f"{_name(content)}{ENDING}"
         draft = target.with_suffix(".draft")
         try:
@@ -156,11 +161,11 @@ class RunFolder:
                 advice="Make room on the disk, then run the same command with --resume: finished parcels are kept.",
             ) from error
         return [
-            Kept(target, start, len(result.block), result.standing, result.reaches)
+            StoredParcel(target, start, len(result.block), result.outcome.ranking_row, result.outcome.reaches)
             for start, result in zip(starts, results, strict=True)
         ]
 
-    def taken_over(self) -> Iterator[Found]:
+    def resumed(self) -> Iterator[ResumedParcel]:
         """Yield the parcels of runs that are no longer alive and had the same settings; their shards move here.
 
         A parcel may come more than once; the last is the newest.
@@ -171,10 +176,10 @@ class RunFolder:
             shutil.rmtree(folder, ignore_errors=True)
         shards = sorted(self.path.glob(f"*{ENDING}"), key=lambda path: path.stat().st_mtime_ns)
         for shard in shards:
-            yield from _found(shard, self.keys)
+            yield from _resumed_parcels(shard, self.keys)
 
     def close(self, *, keep: bool) -> None:
-        """Let go of the folder; without `keep` remove it, and those of runs that ended before."""
+        """Unlock the folder; without `keep` remove it, and those of runs that ended before."""
         if not keep:
             for folder in self._others():
                 shutil.rmtree(folder, ignore_errors=True)
@@ -195,8 +200,8 @@ class RunFolder:
                 yield folder
 
 
-def _folder_of_ones_own(out: Path) -> tuple[Path, IO[bytes]]:
-    """Make a folder and lock it; a run that is just ending may take it for an old one in between: then another."""
+def _own_folder(out: Path) -> tuple[Path, IO[bytes]]:
+    """Make a folder and lock it; another one when a run that is just ending has removed it in between."""
     while True:
         folder = Path(tempfile.mkdtemp(prefix=FOLDER_START, dir=out))
         try:
@@ -229,11 +234,9 @@ def unfinished_runs(out: Path) -> list[Path]:
 # --- a shard's content -----------------------------------------------------------------------------------
 
 
-def _content(results: Sequence[Packed], keys: Keys) -> tuple[bytes, list[int]]:
+def _shard_content(results: Sequence[PackedResult], keys: Keys) -> tuple[bytes, list[int]]:
     """Return a shard's bytes and where in them each parcel's block starts."""
-    parcels = [{**asdict(_without_block(result)), "size": len(result.block)} for result in results]
-    for parcel in parcels:
-        del parcel["block"]
+    parcels = [{**asdict(result.outcome), "size": len(result.block)} for result in results]
     head = {"format": FORMAT, "settings": keys.settings, "run": keys.run, "parcels": parcels}
     line = json.dumps(head, default=plain, ensure_ascii=False).encode() + b"\n"
     starts = [len(line)]
@@ -246,11 +249,7 @@ def _name(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()[:NAME_LENGTH]
 
 
-def _without_block(result: Packed) -> Packed:
-    return Packed(**{**{name: getattr(result, name) for name in result.__dataclass_fields__}, "block": b""})
-
-
-def _found(shard: Path, keys: Keys) -> Iterator[Found]:
+def _resumed_parcels(shard: Path, keys: Keys) -> Iterator[ResumedParcel]:
     """Yield a shard's parcels; none when it is damaged, or was made with other settings."""
     content = shard.read_bytes()
     line, _, _ = content.partition(b"\n")
@@ -263,6 +262,6 @@ def _found(shard: Path, keys: Keys) -> Iterator[Found]:
     for parcel in head["parcels"]:
         size = parcel.pop("size")
         parcel["reaches"] = tuple(tuple(reach) for reach in parcel["reaches"])
-        kept = Kept(shard, start, size, parcel["standing"], parcel["reaches"])
-        yield Found(kept, Packed(block=b"", **parcel), head["run"] == keys.run)
+        stored = StoredParcel(shard, start, size, parcel["ranking_row"], parcel["reaches"])
+        yield ResumedParcel(stored, Outcome(**parcel), head["run"] == keys.run)
         start += size

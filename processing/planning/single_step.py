@@ -12,13 +12,14 @@ from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan
 from ..edited.repair import mended
 from ..edited.start_from import checks_of, findings_of
 from ..files import gpkg
-from ..model.layers import RASTERS, SITE_LAYERS, LayerSpec
-from ..model.plan import Row, table
+from ..model.contract import Layer
+from ..model.plan import Row
+from ..model.site_layers import RASTERS, SITE_LAYERS
 from ..model.step import Step
-from ..model.styles import stored_styles
+from ..model.tables import table
 from ..reading.site_files import RASTER_ENDINGS, SiteFiles, site_files
 from ..reading.site_source import SiteSource
-from ..steps.workflow import MEASURED, OPEN_LAYERS, Settings, Start, planned_alone
+from ..steps.workflow import OPEN_LAYERS, Settings, Start, planned_alone
 
 
 @dataclass(frozen=True)
@@ -42,7 +43,7 @@ class Source:
     layer_names: Mapping[str, str] = field(default_factory=dict)
     rasters: Mapping[str, str] = field(default_factory=dict)
 
-    def files(self, specs: Mapping[str, LayerSpec]) -> SiteFiles:
+    def files(self, specs: Mapping[str, Layer]) -> SiteFiles:
         """Return the layers and rasters of the site; rasters are looked for beside a file too.
 
         Raises
@@ -74,13 +75,13 @@ def _beside(path: Path) -> dict[str, str]:
     """Return the rasters that lie beside a file under the names that a folder's rasters have."""
     if path.is_dir():
         return {}
-    found = {}
+    rasters = {}
     for name in RASTERS:
         places = [path.with_name(name + ending) for ending in RASTER_ENDINGS]
         first = next((place for place in places if place.exists()), None)
         if first is not None:
-            found[name] = str(first)
-    return found
+            rasters[name] = str(first)
+    return rasters
 
 
 def refuse_input(target: Path, files: SiteFiles) -> None:
@@ -98,7 +99,7 @@ def refuse_input(target: Path, files: SiteFiles) -> None:
             )
 
 
-def readable(source: Source, step: Step, specs: Mapping[str, LayerSpec], site: SiteSource) -> EarlierPlan | None:
+def readable(source: Source, step: Step, specs: Mapping[str, Layer], site: SiteSource) -> EarlierPlan | None:
     """Return the layers of a plan that a step reads; None when there is no file with any.
 
     Raises
@@ -112,15 +113,15 @@ def readable(source: Source, step: Step, specs: Mapping[str, LayerSpec], site: S
     if file is None:
         return None
     wanted = set(step.plan_layers_read) | (OPEN_LAYERS if step.plan_layers_read & OPEN_LAYERS else set())
-    there = {info.name.casefold() for info in gpkg.layer_overview(file)}
+    layers = {info.name.casefold() for info in gpkg.layer_overview(file)}
     names = source.plan_names()
     for name, given in names.items():
-        if given.casefold() not in there:
+        if given.casefold() not in layers:
             raise LayerError(f"there is no layer {given!r} to take as {name}", where=str(file))
-    found = {name for name in wanted if names.get(name, name).casefold() in there}
+    present = {name for name in wanted if names.get(name, name).casefold() in layers}
     outlines = {name: site.outline(name) for name in site.parcel_ids}
-    some = {name: specs[name] for name in specs if name in found | {"run_info"}}
-    return earlier_plan(file, some, packed=found, checked=found, outlines=outlines, crs=site.crs, names=names)
+    some = {name: specs[name] for name in specs if name in present | {"run_info"}}
+    return earlier_plan(file, some, packed=present, checked=present, outlines=outlines, crs=site.crs, names=names)
 
 
 def absent_layers(step: Step, earlier: EarlierPlan | None) -> tuple[str, ...]:
@@ -134,7 +135,7 @@ def step_rows(
     step: Step,
     settings: Settings,
     earlier: EarlierPlan | None,
-    specs: Mapping[str, LayerSpec],
+    specs: Mapping[str, Layer],
     parcel_ids: Sequence[str],
 ) -> Iterator[tuple[str, dict[str, list[Row]]]]:
     """Yield for each parcel the rows by layer that a step writes, its findings and checks among them.
@@ -145,27 +146,26 @@ def step_rows(
         When a parcel can't be read, or the step can't work on it.
     """
     for parcel_id in parcel_ids:
-        here = site.site(parcel_id)
+        parcel_site = site.site(parcel_id)
         parcel = EarlierParcel() if earlier is None else earlier.parcels.get(parcel_id, EarlierParcel())
         stored = parcel.rows()
         layers = {name: stored.get(name, []) for name in specs if name in step.plan_layers_read - OPEN_LAYERS}
-        ready = mended(here, layers, parcel, specs, settings.mower)
-        own = (step.id, step.id + MEASURED)
+        ready = mended(parcel_site, layers, parcel, specs, settings)
         start = Start(
             first=step.id,
             layers=ready.layers,
-            findings=[item for item in findings_of(here, stored.get("findings", ())) if item[0] not in own],
-            checks=[item for item in checks_of(here, stored.get("visit_checks", ())) if item[0] not in own],
+            findings=[item for item in findings_of(parcel_site, stored.get("findings", ())) if item[0] != step.id],
+            checks=[item for item in checks_of(parcel_site, stored.get("visit_checks", ())) if item[0] != step.id],
             told=ready.findings,
         )
-        plan = planned_alone(here, step, settings, start, specs)
+        plan = planned_alone(parcel_site, step, settings, start, specs)
         names = (*step.writes, "findings", "visit_checks")
-        yield parcel_id, {name: ready.rows_out(plan.rows(name), here) for name in names}
+        yield parcel_id, {name: ready.rows_out(plan.rows(name), parcel_site) for name in names}
 
 
 def write_step(
     target: Path, step: Step, results: Mapping[str, Mapping[str, Sequence[Row]]], site: SiteSource,
-    specs: Mapping[str, LayerSpec],
+    specs: Mapping[str, Layer],
 ) -> Path:  # fmt: skip
     """Put what a step wrote into a file: rows of these parcels give way, in findings and checks only the step's own.
 
@@ -184,29 +184,28 @@ def write_step(
     """
     parcels = list(results)
     names = [name for name in specs if name in (*step.writes, "findings", "visit_checks")]
-    taken = _numbers_taken(target, specs)
+    ids = _ids_in_file(target, specs)
     rows: dict[str, list[Row]] = {name: [] for name in names}
     for parcel_id, layers in results.items():
         for name in names:
-            rows[name] += _numbered(layers.get(name, ()), specs[name], parcel_id, taken.get(name, {}), step)
-    gives_way: dict[str, dict[str, list[str]]] = {name: {"parcel_id": parcels} for name in step.writes}
-    gives_way |= {name: {"parcel_id": parcels, "step": [step.id, step.id + MEASURED]} for name in OPEN_LAYERS}
+            rows[name] += _numbered(layers.get(name, ()), specs[name], parcel_id, ids.get(name, {}), step)
+    replaced: dict[str, dict[str, list[str]]] = {name: {"parcel_id": parcels} for name in step.writes}
+    replaced |= {name: {"parcel_id": parcels, "step": [step.id]} for name in OPEN_LAYERS}
     return gpkg.replace_rows(
         target,
         {name: table(specs[name], some, site.crs) for name, some in rows.items()},
         [specs[name] for name in names],
         crs=site.crs,
-        replaced=gives_way,
-        styles=stored_styles(),
+        replaced=replaced,
     )
 
 
-def _numbers_taken(target: Path, specs: Mapping[str, LayerSpec]) -> dict[str, dict[str, set[str]]]:
+def _ids_in_file(target: Path, specs: Mapping[str, Layer]) -> dict[str, dict[str, set[str]]]:
     """Return the names that findings and checks of other steps have in a file, by layer and step."""
     if not target.exists():
         return {}
     there = {info.name.casefold(): info for info in gpkg.layer_overview(target)}
-    taken: dict[str, dict[str, set[str]]] = {}
+    ids: dict[str, dict[str, set[str]]] = {}
     for name in OPEN_LAYERS:
         key = str(specs[name].key)
         info = there.get(name)
@@ -214,30 +213,27 @@ def _numbers_taken(target: Path, specs: Mapping[str, LayerSpec]) -> dict[str, di
             continue
         rows = gpkg.read_table(target, info.name, columns=[key, "step"])
         for identity, step in zip(rows[key], rows["step"], strict=True):
-            taken.setdefault(name, {}).setdefault(str(step), set()).add(str(identity))
-    return taken
+            ids.setdefault(name, {}).setdefault(str(step), set()).add(str(identity))
+    return ids
 
 
-def _numbered(
-    rows: Sequence[Row], spec: LayerSpec, parcel_id: str, taken: Mapping[str, set[str]], step: Step
-) -> list[Row]:
+def _numbered(rows: Sequence[Row], spec: Layer, parcel_id: str, ids: Mapping[str, set[str]], step: Step) -> list[Row]:
     """Return rows of findings or checks with names that no other step's rows have."""
     if spec.name not in OPEN_LAYERS:
         return list(rows)
-    own = (step.id, step.id + MEASURED)
-    used = set().union(*(names for origin, names in taken.items() if origin not in own)) if taken else set()
+    used = set().union(*(names for origin, names in ids.items() if origin != step.id)) if ids else set()
     letter = "F" if spec.name == "findings" else "V"
-    found: list[Row] = []
+    numbered: list[Row] = []
     number = 0
     for row in rows:
         number += 1
         while f"{parcel_id}-{letter}{number}" in used:
             number += 1
-        found.append({**row, str(spec.key): f"{parcel_id}-{letter}{number}"})
-    return found
+        numbered.append({**row, str(spec.key): f"{parcel_id}-{letter}{number}"})
+    return numbered
 
 
-def opened(source: Source, specs: Mapping[str, LayerSpec], options: object) -> SiteSource:
+def opened(source: Source, specs: Mapping[str, Layer], options: object) -> SiteSource:
     """Return the site, opened.
 
     Raises

@@ -1,4 +1,4 @@
-"""Plan many parcels: here, in worker processes or on a cluster; a bad one never stops the others."""
+"""Plan many parcels: in process, in worker processes or on a cluster; a bad one never stops the others."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from time import monotonic, perf_counter
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import shapely
@@ -23,26 +23,28 @@ from lawngis.errors import LawngisError
 from lawngis.geometry.polygons import polygon_parts
 
 from ..edited.start_from import Beginning, record_rows, rows_out, taken
-from ..files.packing import packed_rows
+from ..files.gpkg import RawColumns, raw_columns
+from ..files.packing import packed_columns
 from ..model.plan import Row
 from ..model.site import Site
 from ..model.step import Step
 from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings, installed_steps, planned, step_layers
 from .fingerprints import site_fingerprint
-from .interference import reach_boxes
+from .interference import Reach, reach_boxes
 from .limits import Limits, OverTimeError, limit_cache, memory_words, time_limit
-from .mosaics import keep_pieces
+from .mosaics import store_pieces
 from .plan_rasters import plan_rasters
-from .ranking import standing
-from .run_folder import Packed
-from .workers import GO_ON, LOOK_S, Here, Workforce, WorkforceLostError, lost, submitted
+from .ranking import ranking_row
+from .run_folder import Outcome, PackedResult
+from .workers import POLL_S, RESUME_ADVICE, Cluster, Processes, WorkersLostError, workers_lost
 
 CHUNK = 16
-"""Most parcels that a worker takes at a time, and half as many times at least it comes back for more: enough to hide
-the cost of a task and of reading what is around, few enough to share evenly and to show how far it is."""
+"""Most parcels of a task: enough to hide the cost of a task and of reading what is around, few enough to share evenly
+and to show progress."""
 
 ROUNDS = 8
+"""Tasks for each worker at least, as far as there are parcels: so that slow tasks even out."""
 
 CHUNK_LAST = 4
 """Most parcels of a task among the last, of which there is a larger one less for each worker: so that none is still at
@@ -68,7 +70,7 @@ class Parcels(Protocol):
 
 @dataclass(frozen=True)
 class ParcelResult:
-    """What came of one parcel.
+    """Result of one parcel.
 
     Parameters
     ----------
@@ -85,7 +87,7 @@ class ParcelResult:
     passing
         The failure may not come again.
     unchanged
-        It was not planned, as it is known already what comes of it.
+        It was not planned, as an earlier run's result has the same fingerprint.
     reaches
         Boxes in which another loop could disturb its loops.
     """
@@ -95,7 +97,7 @@ class ParcelResult:
     failure: str = ""
     seconds: Mapping[str, float] = field(default_factory=dict)
     fingerprint: str = ""
-    passing: bool = False
+    transient: bool = False
     unchanged: bool = False
     reaches: Sequence[tuple[str, float, float, float, float]] = ()
 
@@ -107,7 +109,7 @@ class ParcelResult:
 
 @dataclass(frozen=True)
 class Job:
-    """What is to be done with parcels.
+    """What is done with parcels.
 
     Parameters
     ----------
@@ -116,24 +118,24 @@ class Job:
     limits
         For each parcel.
     known
-        Fingerprints, by parcel, of which it is known already what comes of them.
+        Fingerprints, by parcel, of which an earlier run has stored the result.
     pieces
-        Folder in which each parcel leaves its rasters; None when they are not wanted.
-    beginning
-        Where to begin, when not at the start.
+        Folder in which each parcel's rasters are stored; None when they are not wanted.
+    start_from
+        Step and earlier plan to start from; None plans from the first step.
     """
 
     settings: Settings
     limits: Limits = field(default_factory=Limits)
     known: Mapping[str, str] = field(default_factory=dict)
     pieces: Path | None = None
-    beginning: Beginning | None = None
+    start_from: Beginning | None = None
 
     def of(self, parcel_ids: Sequence[str]) -> Job:
         """Return the job for some parcels, without what only others need."""
         known = {name: self.known[name] for name in parcel_ids if name in self.known}
-        beginning = None if self.beginning is None else self.beginning.of(parcel_ids)
-        return replace(self, known=known, beginning=beginning)
+        start_from = None if self.start_from is None else self.start_from.of(parcel_ids)
+        return replace(self, known=known, start_from=start_from)
 
 
 # --- one parcel after another ----------------------------------------------------------------------------
@@ -149,17 +151,17 @@ def parcel_results(
     source
         Where they are read from.
     job
-        What is to be done with them.
+        What is done with them.
     parcel_ids
         Parcels to plan.
     may_end_process
-        This process may be ended when a parcel hangs for good.
+        This process may be ended when a parcel never returns.
     """
     job = job if isinstance(job, Job) else Job(job)
     steps = installed_steps()
     for parcel_id in parcel_ids:
         started = perf_counter()
-        passing = False
+        transient = False
         try:
             with time_limit(job.limits, may_end_process=may_end_process):
                 result = _result(source, job, steps, parcel_id)
@@ -168,44 +170,46 @@ def parcel_results(
         except LawngisError as error:
             reason = str(error)
         except OverTimeError:
-            passing, reason = True, f"it takes longer than the limit of {job.limits.parcel_seconds:g} seconds"
+            transient, reason = True, f"it takes longer than the limit of {job.limits.parcel_seconds:g} seconds"
         except MemoryError:
-            passing, reason = True, memory_words(job.limits)
+            transient, reason = True, memory_words(job.limits)
         except Exception as error:  # a defect of ours must not take the other parcels with it
             reason = f"internal error, please report it: {type(error).__name__}: {error}"
-        yield failed(source, parcel_id, reason, perf_counter() - started, passing=passing)
+        yield failed_result(source, parcel_id, reason, perf_counter() - started, transient=transient)
 
 
 def _result(source: Parcels, job: Job, steps: Sequence[Step], parcel_id: str) -> ParcelResult:
     started = perf_counter()
     site = source.site(parcel_id)
-    fingerprint = _fingerprint(site, job.beginning)
+    fingerprint = _fingerprint(site, job.start_from)
     read = perf_counter()
     if job.known.get(parcel_id) == fingerprint:
         return ParcelResult(parcel_id, {}, fingerprint=fingerprint, unchanged=True)
     specs = step_layers(steps)
-    begun = taken(site, job.beginning, steps, specs, job.settings.mower)
-    done = planned(site, steps, job.settings, None if begun is None else begun.start)
-    rows = rows_out(done.plan, site, begun)
+    carried = taken(site, job.start_from, steps, specs, job.settings)
+    done = planned(site, steps, job.settings, None if carried is None else carried.start)
+    rows = rows_out(done.plan, site, carried)
     seconds = perf_counter() - started
     rows["summary"] = [{**row, "seconds": round(seconds, 3)} for row in rows["summary"]]
-    rows["run_info"] = record_rows(site, rows, specs, job.settings, begun)
+    rows["run_info"] = record_rows(site, rows, specs, steps, job.settings, carried)
     parts = {"reading": read - started, **done.step_seconds}
     if job.pieces is not None:
-        keep_pieces(job.pieces, parcel_id, plan_rasters(site, done.plan, job.settings.mower))
+        store_pieces(job.pieces, parcel_id, plan_rasters(site, done.plan, job.settings.mower))
         parts["rasters"] = perf_counter() - started - seconds
     reaches = reach_boxes(done.plan.rows("wire_path"), site.frame)
     return ParcelResult(parcel_id, rows, seconds=parts, fingerprint=fingerprint, reaches=reaches)
 
 
-def _fingerprint(site: Site, beginning: Beginning | None) -> str:
-    """Return the fingerprint of what the steps see: the site, and what is taken over from an earlier plan."""
-    if beginning is None or site.parcel_id not in beginning.parcels:
+def _fingerprint(site: Site, start_from: Beginning | None) -> str:
+    """Return the fingerprint of what the steps see: the site, and what is carried over from an earlier plan."""
+    if start_from is None or site.parcel_id not in start_from.parcels:
         return site_fingerprint(site)
-    return f"{site_fingerprint(site)} {beginning.first} {beginning.parcels[site.parcel_id].fingerprint}"
+    return f"{site_fingerprint(site)} {start_from.first} {start_from.parcels[site.parcel_id].fingerprint}"
 
 
-def failed(source: Parcels, parcel_id: str, reason: str, seconds: float, *, passing: bool = False) -> ParcelResult:
+def failed_result(
+    source: Parcels, parcel_id: str, reason: str, seconds: float, *, transient: bool = False
+) -> ParcelResult:
     """Return the result of a parcel that could not be planned: its row of `summary` says why."""
     summary = {
         "parcel_id": parcel_id,
@@ -215,7 +219,7 @@ def failed(source: Parcels, parcel_id: str, reason: str, seconds: float, *, pass
         "seconds": round(seconds, 3),
         "geometry": multipolygon(source.outline(parcel_id)),
     }
-    return ParcelResult(parcel_id, {"summary": [summary]}, failure=reason, passing=passing)
+    return ParcelResult(parcel_id, {"summary": [summary]}, failure=reason, transient=transient)
 
 
 def multipolygon(geometry: BaseGeometry | None) -> MultiPolygon:
@@ -227,52 +231,80 @@ def multipolygon(geometry: BaseGeometry | None) -> MultiPolygon:
 
 # --- tasks -----------------------------------------------------------------------------------------------
 
-_turn = threading.Lock()
+_one_task = threading.Lock()
 """One task at a time in a process: limits and open files are the process's own, and some clusters run threads."""
 
 
-def packed_results(source: Parcels, job: Job, parcel_ids: Sequence[str], isolated: bool) -> list[Packed]:
+def packed_results(source: Parcels, job: Job, parcel_ids: Sequence[str]) -> list[PackedResult]:
     """Plan parcels and return their results packed: the task that goes to a worker.
 
-    A parcel that is known already comes back without a block.
+    A parcel with the fingerprint of an earlier run's result comes back without a block.
     """
     limit_cache()
-    if isolated:
-        _settle()
-    with _turn:
-        results = parcel_results(source, job, parcel_ids=parcel_ids, may_end_process=isolated)
-        return [_packed_or_failed(source, result) for result in results]
+    _freeze_loaded()
+    with _one_task:
+        results = parcel_results(source, job, parcel_ids=parcel_ids, may_end_process=True)
+        return [finished_parcel(source, result).packed() for result in results]
 
 
 @cache
-def _settle() -> None:
-    """Take what a worker has loaded by now out of garbage collection, which would look through it for every parcel."""
+def _freeze_loaded() -> None:
+    """Take what a worker has loaded by now out of garbage collection, which would traverse it for every parcel."""
     installed_steps()
     gc.collect()
     gc.freeze()
 
 
-def _packed_or_failed(source: Parcels, result: ParcelResult) -> Packed:
-    """Return a result packed; one that can't be is a failure of its own, and none of its neighbours in the task."""
+@dataclass(frozen=True)
+class FinishedParcel:
+    """A finished parcel in memory: its outcome, and its rows by layer, column by column; none when it is unchanged."""
+
+    outcome: Outcome
+    layers: Mapping[str, RawColumns]
+
+    @property
+    def ranking_row(self) -> Sequence[Any]:
+        """Its row of the portfolio table."""
+        return self.outcome.ranking_row
+
+    @property
+    def reaches(self) -> Sequence[Reach]:
+        """Boxes in which another loop could disturb its loops."""
+        return self.outcome.reaches
+
+    def columns(self) -> dict[str, RawColumns]:
+        """Return its rows by layer, column by column."""
+        return dict(self.layers)
+
+    def wires(self) -> bytes:
+        """Return the rows of `wire_path` alone, packed."""
+        return packed_columns({"wire_path": self.layers["wire_path"]})
+
+    def packed(self) -> PackedResult:
+        """Return it as it is sent between processes and stored on disk."""
+        return PackedResult(self.outcome, packed_columns(self.layers) if self.layers else b"")
+
+
+def finished_parcel(source: Parcels, result: ParcelResult) -> FinishedParcel:
+    """Return a result as it goes into the plan; one that can't fails by itself, without the others of its task."""
     try:
-        return packed(result)
+        return _finished(result)
     except LawngisError as error:
-        return packed(failed(source, result.parcel_id, str(error), result.summary["seconds"]))
+        return _finished(failed_result(source, result.parcel_id, str(error), result.summary["seconds"]))
 
 
-def packed(result: ParcelResult) -> Packed:
-    """Return a result as it goes from process to process, and to disk."""
-    return Packed(
+def _finished(result: ParcelResult) -> FinishedParcel:
+    outcome = Outcome(
         parcel_id=result.parcel_id,
-        block=b"" if result.unchanged else packed_rows(result.rows),
         fingerprint=result.fingerprint,
         failure=result.failure,
-        passing=result.passing,
+        transient=result.transient,
         seconds={part: round(seconds, 4) for part, seconds in result.seconds.items()},
         status="" if result.unchanged else str(result.summary["status"]),
-        standing=() if result.unchanged else standing(result.rows),
+        ranking_row=() if result.unchanged else ranking_row(result.rows),
         reaches=result.reaches,
     )
+    return FinishedParcel(outcome, {name: raw_columns(rows, name) for name, rows in result.rows.items() if rows})
 
 
 def chunks(source: SiteSource, parcel_ids: Sequence[str], workers: int) -> list[list[str]]:
@@ -292,88 +324,87 @@ class _Task:
 
 
 class Supervisor:
-    """Gives tasks out, gathers what comes back, and finds out which parcel a worker died of.
+    """Submits tasks, yields their results, and isolates the parcel of which a worker died.
 
-    When a worker process dies, all that its pool had under way is lost. These parcels are tried once more, each
-    alone in a process of its own. One that dies again there has only itself to blame, and fails.
+    When a worker process dies, all tasks pending in its pool are lost. Their parcels are tried once more, each
+    alone in a process of its own. One whose process dies again fails.
 
     Parameters
     ----------
     source
         The site.
     job
-        What is to be done.
-    hands
-        Who does it.
+        What is done with its parcels.
+    workers
+        Who plans them.
     """
 
-    def __init__(self, source: SiteSource, job: Job, hands: Workforce) -> None:
+    def __init__(self, source: SiteSource, job: Job, workers: Processes | Cluster) -> None:
         self._source = source
         self._job = job
-        self._hands = hands
+        self._workers = workers
         self._waiting: deque[Sequence[str]] = deque()
         self._suspects: deque[str] = deque()
-        self._running: dict[Future[list[Packed]], _Task] = {}
+        self._running: dict[Future[list[PackedResult]], _Task] = {}
 
-    def results(self, groups: Iterable[Sequence[str]]) -> Iterator[list[Packed]]:
+    def results(self, groups: Iterable[Sequence[str]]) -> Iterator[list[PackedResult]]:
         """Yield the results of groups of parcels, as they come.
 
         Raises
         ------
         WorkforceLostError
-            When nobody is left to do the work.
+            When no worker is left.
         """
         self._waiting.extend(groups)
         while self._waiting or self._suspects or self._running:
-            self._hand_out()
-            done, _ = wait(self._running, timeout=LOOK_S, return_when=FIRST_COMPLETED)
+            self._submit_next()
+            done, _ = wait(self._running, timeout=POLL_S, return_when=FIRST_COMPLETED)
             if not done:
-                self._hands.check()
+                self._workers.check()
             for future in done:
-                found = self._outcome(future, self._running.pop(future))
-                if found:
-                    yield found
+                results = self._results_of(future, self._running.pop(future))
+                if results:
+                    yield results
 
-    def _hand_out(self) -> None:
+    def _submit_next(self) -> None:
         alone = sum(task.alone for task in self._running.values())
-        while self._suspects and alone < self._hands.alone().tasks_max:
+        while self._suspects and alone < self._workers.alone().tasks_max:
             self._submit([self._suspects.popleft()], alone=True)
             alone += 1
-        while self._waiting and len(self._running) - alone < self._hands.tasks_max:
+        while self._waiting and len(self._running) - alone < self._workers.tasks_max:
             self._submit(self._waiting.popleft(), alone=False)
 
     def _submit(self, parcel_ids: Sequence[str], *, alone: bool) -> None:
-        hands = self._hands.alone() if alone else self._hands
-        parcels = self._source if isinstance(hands, Here) else self._source.part(parcel_ids)
-        arguments = (parcels, self._job.of(parcel_ids), list(parcel_ids), hands.isolated)
+        workers = self._workers.alone() if alone else self._workers
+        arguments = (self._source.part(parcel_ids), self._job.of(parcel_ids), list(parcel_ids))
         try:
-            future = submitted(hands, packed_results, *arguments)
+            future = workers.submit(packed_results, *arguments)
         except Exception as error:
-            if not hands.died(error):
+            if not workers.died(error):
                 raise
-            hands.renewed()
-            future = submitted(hands, packed_results, *arguments)
-        self._running[future] = _Task(parcel_ids, hands.executor, alone, monotonic())
+            workers.restart()
+            future = workers.submit(packed_results, *arguments)
+        self._running[future] = _Task(parcel_ids, workers.executor, alone, monotonic())
 
-    def _outcome(self, future: Future[list[Packed]], task: _Task) -> list[Packed]:
-        hands = self._hands.alone() if task.alone else self._hands
+    def _results_of(self, future: Future[list[PackedResult]], task: _Task) -> list[PackedResult]:
+        workers = self._workers.alone() if task.alone else self._workers
         error = CancelledByClusterError() if future.cancelled() else future.exception()
         if error is None:
             return future.result()
-        if lost(error):
-            hands.check()
-            raise WorkforceLostError("the cluster gave up its tasks", advice=GO_ON) from error
-        if not hands.died(error):
+        if workers_lost(error):
+            workers.check()
+            raise WorkersLostError("the cluster gave up its tasks", advice=RESUME_ADVICE) from error
+        if not workers.died(error):
             reason = str(error) if isinstance(error, LawngisError) else f"the worker failed ({error})"
             return self._failed(task.parcel_ids, reason, task)
-        if task.executor is hands.executor:  # else another task has told of this death before
-            hands.renewed()
+        if task.executor is workers.executor:  # else it was restarted for another task of the same pool
+            workers.restart()
         if not task.alone:
             self._suspects.extend(task.parcel_ids)
             return []
-        return self._failed(task.parcel_ids, self._death_words(monotonic() - task.started), task)
+        return self._failed(task.parcel_ids, self._death_reason(monotonic() - task.started), task)
 
-    def _death_words(self, seconds: float) -> str:
+    def _death_reason(self, seconds: float) -> str:
         if seconds >= self._job.limits.parcel_seconds:
             return f"it takes longer than the limit of {self._job.limits.parcel_seconds:g} seconds"
         return (
@@ -381,10 +412,13 @@ class Supervisor:
             "killed, crashed, or out of memory"
         )
 
-    def _failed(self, parcel_ids: Sequence[str], reason: str, task: _Task) -> list[Packed]:
+    def _failed(self, parcel_ids: Sequence[str], reason: str, task: _Task) -> list[PackedResult]:
         seconds = monotonic() - task.started
-        return [packed(failed(self._source, name, reason, seconds, passing=True)) for name in parcel_ids]
+        return [
+            finished_parcel(self._source, failed_result(self._source, name, reason, seconds, transient=True)).packed()
+            for name in parcel_ids
+        ]
 
 
 class CancelledByClusterError(ConnectionError):
-    """A future was given up, which nobody here asked for."""
+    """A future was cancelled by the cluster, not by this process."""

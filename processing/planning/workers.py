@@ -1,7 +1,7 @@
-"""Hands that do the work: this process, processes beside it, or a cluster, all as standard executors.
+"""Workers: this process, processes beside it, or a cluster, all as standard executors.
 
-Whoever uses them submits tasks and gets futures (PEP 3148). What differs is told here: how many tasks to have under
-way, what a dead worker looks like, how to start again after one, and how to stop.
+Callers submit tasks and get futures (PEP 3148). What differs stands here: how many tasks to have pending, how a dead
+worker shows, how to restart after one, and how to stop.
 """
 
 from __future__ import annotations
@@ -16,77 +16,61 @@ from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from time import monotonic
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, TypeVar
 
 from lawngis.errors import LawngisError, ParameterError
 
 from .limits import Limits, limit_cache, limit_memory
 
-P = ParamSpec("P")
 T = TypeVar("T")
 
-TASKS_EACH = 2
-"""Tasks under way for each worker: one at work, one waiting, so that none ever stands idle."""
+TASKS_PER_WORKER = 2
+"""Pending tasks for each worker: one at work, one queued, so that none is ever idle."""
 
-ENDING_S = 2.0
-"""So long a process that was told to end is waited for."""
+TERMINATE_WAIT_S = 2.0
+"""How long a terminated process is waited for [s]."""
 
-DEATH_UNHEARD_S = 10.0
-"""A dead worker that the pool hasn't noticed for so long died while it sent a result."""
+DEATH_UNNOTICED_S = 10.0
+"""A dead worker that the pool hasn't noticed for so long died while it sent a result [s]."""
 
-LOOK_S = 1.0
-"""So often it is looked whether somebody is still at work [s]."""
+POLL_S = 1.0
+"""Interval at which it is checked whether workers are alive [s]."""
 
-CLUSTER_PATIENCE_S = 60.0
-"""So long a cluster may be without workers before that is taken as its end."""
-
-
-GO_ON = "Finished parcels are kept: the same command with --resume goes on, on a cluster or without."
+CLUSTER_EMPTY_MAX_S = 60.0
+"""How long a cluster may be without workers before it counts as lost [s]."""
 
 
-class WorkforceLostError(LawngisError, ConnectionError):
-    """The workers are gone for good: the cluster can't be reached, or nobody is left in it."""
+RESUME_ADVICE = "Finished parcels are kept: the same command with --resume goes on, on a cluster or without."
 
 
-class HereExecutor(Executor):
-    """Does each task in this process, at once."""
+class WorkersLostError(LawngisError, ConnectionError):
+    """The workers are lost: the cluster can't be reached, or no worker is left in it."""
 
-    def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
+
+class InProcess:
+    """The calling process itself as the only worker: each task is done at once."""
+
+    tasks_max = 1
+
+    def submit(self, fn: Callable[..., T], /, *args: Any) -> Future[T]:
         """Do a task and return its future, which is done."""
         future: Future[T] = Future()
         try:
-            future.set_result(fn(*args, **kwargs))
-        except Exception as error:  # as any executor: whoever asks for the result hears of it
+            future.set_result(fn(*args))
+        except Exception as error:  # as any executor: it is raised where the result is asked for
             future.set_exception(error)
         return future
 
-
-class Here:
-    """The process that asks."""
-
-    tasks_max = 1
-    isolated = False
-
-    def __init__(self) -> None:
-        self.executor: Executor = HereExecutor()
-
     def died(self, error: BaseException) -> bool:
-        """Tell whether an error means that a worker died."""
+        """Return whether an error means that a worker died."""
         del error
         return False
 
-    def alone(self) -> Here:
-        """Return hands for one task at a time."""
-        return self
-
-    def renewed(self) -> None:
-        """Start again after a worker's death."""
-
     def check(self) -> None:
-        """Raise when nobody is left to do the work."""
+        """Do nothing: this process is alive."""
 
     def stop(self, *, now: bool) -> None:
-        """Let go."""
+        """Do nothing: there is nothing to stop."""
         del now
 
 
@@ -103,11 +87,9 @@ class Processes:
         For each.
     """
 
-    isolated = True
-
     def __init__(self, workers: int, limits: Limits) -> None:
-        self.tasks_max = TASKS_EACH * workers
-        self._workers = workers
+        self.tasks_max = TASKS_PER_WORKER * workers
+        self._worker_count = workers
         self._limits = limits
         self._alone: Processes | None = None
         self._dead_since: float | None = None
@@ -117,27 +99,27 @@ class Processes:
         limit_cache()  # they inherit it
         context = multiprocessing.get_context("spawn")
         return ProcessPoolExecutor(
-            self._workers, mp_context=context, initializer=_at_work, initargs=(self._limits.memory_mb,)
+            self._worker_count, mp_context=context, initializer=_prepare_worker, initargs=(self._limits.memory_mb,)
         )
 
     def submit(self, fn: Callable[..., T], /, *args: Any) -> Future[T]:
-        """Submit a task; processes that it starts are deaf to Ctrl-C from their first moment."""
-        with _interrupts_held_back():
+        """Submit a task; processes that it starts ignore Ctrl-C from their first moment."""
+        with _interrupts_blocked():
             return self.executor.submit(fn, *args)
 
     def died(self, error: BaseException) -> bool:
-        """Tell whether an error means that a worker died."""
+        """Return whether an error means that a worker died."""
         return isinstance(error, BrokenExecutor)
 
     def alone(self) -> Processes:
-        """Return hands for one task at a time, in a process apart: when that dies, nobody doubts why."""
+        """Return workers for one task at a time, in a process apart: when that dies, it was of its only task."""
         if self._alone is None:
             self._alone = Processes(1, self._limits)
             self._alone.tasks_max = 1
         return self._alone
 
-    def renewed(self) -> None:
-        """Start again after a worker's death, which takes the whole pool with it."""
+    def restart(self) -> None:
+        """Replace the pool after a worker's death, which breaks the whole pool."""
         self.executor.shutdown(wait=False, cancel_futures=True)
         self._dead_since = None
         self.executor = self._pool()
@@ -146,27 +128,27 @@ class Processes:
         """Break up a pool in which a worker died while it sent a result: the pool waits for the rest of it for ever."""
         if self._alone is not None:
             self._alone.check()
-        processes, pipe = self._parts()
+        processes, pipe = self._processes_and_pipe()
         if all(process.is_alive() for process in processes):
             self._dead_since = None
             return
         self._dead_since = self._dead_since or monotonic()
-        if monotonic() - self._dead_since > DEATH_UNHEARD_S:
-            _end(processes, pipe)
+        if monotonic() - self._dead_since > DEATH_UNNOTICED_S:
+            _terminate(processes, pipe)
 
-    def _parts(self) -> tuple[list[BaseProcess], Connection | None]:
+    def _processes_and_pipe(self) -> tuple[list[BaseProcess], Connection | None]:
         """Return the pool's processes and the end of the pipe through which they send results."""
         processes = list((getattr(self.executor, "_processes", None) or {}).values())
         return processes, getattr(getattr(self.executor, "_result_queue", None), "_writer", None)
 
     def stop(self, *, now: bool) -> None:
-        """Let the workers go, `now` without waiting for what they are at."""
+        """Stop the workers, `now` without waiting for their tasks."""
         if self._alone is not None:
             self._alone.stop(now=now)
-        processes, pipe = self._parts()
+        processes, pipe = self._processes_and_pipe()
         self.executor.shutdown(wait=not now, cancel_futures=True)
         if now:
-            _end(processes, pipe)
+            _terminate(processes, pipe)
 
 
 class Cluster:
@@ -177,8 +159,6 @@ class Cluster:
     address
         Of its scheduler.
     """
-
-    isolated = True
 
     def __init__(self, address: str) -> None:
         try:
@@ -195,11 +175,11 @@ class Cluster:
                 advice="Check the address; `dask scheduler` prints it when it starts.",
             ) from error
         self._address = address
-        self._seen = monotonic()
+        self._last_worker_at = monotonic()
         self.executor: Executor = self._client.get_executor(pure=False)
-        self.tasks_max = TASKS_EACH * max(1, self._workers())
+        self.tasks_max = TASKS_PER_WORKER * max(1, self._worker_count())
 
-    def _workers(self) -> int:
+    def _worker_count(self) -> int:
         return len(self._client.scheduler_info(n_workers=-1).get("workers", {}))
 
     def submit(self, fn: Callable[..., T], /, *args: Any) -> Future[T]:
@@ -207,20 +187,20 @@ class Cluster:
         return self.executor.submit(fn, *args)
 
     def died(self, error: BaseException) -> bool:
-        """Tell whether an error means that a worker died, and others after it with the same task."""
+        """Return whether an error means that a worker died, and others after it with the same task."""
         from distributed import KilledWorker
 
         return isinstance(error, KilledWorker)
 
     def alone(self) -> Cluster:
-        """Return the cluster itself: it knows which task a worker died of."""
+        """Return the cluster itself: it knows of which task a worker died."""
         return self
 
-    def renewed(self) -> None:
-        """Nothing: the cluster starts its workers again."""
+    def restart(self) -> None:
+        """Do nothing: the cluster restarts its workers itself."""
 
     def check(self) -> None:
-        """Raise when the scheduler is gone, or no worker is left for a while.
+        """Raise when the scheduler is gone, or no worker has been left for :data:`CLUSTER_EMPTY_MAX_S`.
 
         Raises
         ------
@@ -228,79 +208,74 @@ class Cluster:
             Saying which.
         """
         if self._client.status != "running":
-            raise WorkforceLostError("the scheduler doesn't answer any more", where=self._address, advice=GO_ON)
-        workers = self._workers()
+            raise WorkersLostError("the scheduler doesn't answer any more", where=self._address, advice=RESUME_ADVICE)
+        workers = self._worker_count()
         if workers:
-            self._seen = monotonic()
-            self.tasks_max = TASKS_EACH * workers
-        elif monotonic() - self._seen > CLUSTER_PATIENCE_S:
-            raise WorkforceLostError("the cluster has no worker left", where=self._address, advice=GO_ON)
+            self._last_worker_at = monotonic()
+            self.tasks_max = TASKS_PER_WORKER * workers
+        elif monotonic() - self._last_worker_at > CLUSTER_EMPTY_MAX_S:
+            raise WorkersLostError("the cluster has no worker left", where=self._address, advice=RESUME_ADVICE)
 
     def stop(self, *, now: bool) -> None:
-        """Leave the cluster; `now` takes back what it hasn't done."""
+        """Disconnect from the cluster; `now` cancels what it hasn't done."""
         with suppress(Exception):  # a cluster that is gone can't be left in good order
             self.executor.shutdown(wait=not now, cancel_futures=True)
         with suppress(Exception):
             self._client.close(timeout=2)
 
 
-def _end(processes: Sequence[BaseProcess], pipe: Connection | None) -> None:
-    """End worker processes in the middle of what they do.
+def _terminate(processes: Sequence[BaseProcess], pipe: Connection | None) -> None:
+    """Terminate worker processes in the middle of their tasks.
 
     One that was just sending a result leaves half of it in the pipe, and the thread that reads it would wait for the
-    rest for ever, as this process holds the pipe's other end too: so that end is closed.
+    rest for ever, as this process holds the pipe's writing end too: so that end is closed.
     """
     for process in processes:
         process.terminate()
     for process in processes:
-        process.join(ENDING_S)
+        process.join(TERMINATE_WAIT_S)
     if pipe is not None:
         pipe.close()
 
 
-Workforce = Here | Processes | Cluster
+Workers = InProcess | Processes | Cluster
 
 
-def submitted(hands: Workforce, fn: Callable[..., T], /, *args: Any) -> Future[T]:
-    """Submit a task to any hands."""
-    return hands.executor.submit(fn, *args) if isinstance(hands, Here) else hands.submit(fn, *args)
-
-
-def results_of(hands: Workforce, fn: Callable[..., T], tasks: Iterable[Sequence[Any]]) -> Iterator[T]:
-    """Yield the results of tasks, given by their arguments, in their order; few are under way at a time.
+def results_of(workers: Workers, fn: Callable[..., T], tasks: Iterable[Sequence[Any]]) -> Iterator[T]:
+    """Yield the results of tasks, given by their arguments, in their order; few are pending at a time.
 
     Raises
     ------
     WorkforceLostError
-        When nobody is left to do the work. A task's own error is raised as it is.
+        When no worker is left. A task's own error is raised as it is.
     """
-    under_way: deque[Future[T]] = deque()
+    pending: deque[Future[T]] = deque()
     for arguments in tasks:
-        under_way.append(submitted(hands, fn, *arguments))
-        if len(under_way) > hands.tasks_max:
-            yield _awaited(hands, under_way.popleft())
-    while under_way:
-        yield _awaited(hands, under_way.popleft())
+        pending.append(workers.submit(fn, *arguments))
+        if len(pending) > workers.tasks_max:
+            yield _awaited(workers, pending.popleft())
+    while pending:
+        yield _awaited(workers, pending.popleft())
 
 
-def _awaited(hands: Workforce, future: Future[T]) -> T:
+def _awaited(workers: Workers, future: Future[T]) -> T:
     while not future.done():
-        done, _ = wait([future], timeout=LOOK_S)
+        done, _ = wait([future], timeout=POLL_S)
         if not done:
-            hands.check()
+            workers.check()
     return future.result()
 
 
-def lost(error: BaseException) -> bool:
-    """Tell whether a future was given up by a cluster that is gone."""
+def workers_lost(error: BaseException) -> bool:
+    """Return whether an error is that of a future given up by a cluster that is gone."""
     return isinstance(error, CancelledError | ConnectionError)
 
 
 @contextmanager
-def _interrupts_held_back() -> Iterator[None]:
-    """Start worker processes deaf to Ctrl-C, which reaches every process of a terminal: they inherit the mask.
+def _interrupts_blocked() -> Iterator[None]:
+    """Block Ctrl-C, which reaches every process of a terminal, in worker processes: they inherit the signal mask.
 
-    Only the process that talks to people answers. What comes meanwhile is answered afterwards.
+    Only the main process handles it, a signal that comes meanwhile afterwards.
     """
     if not hasattr(signal, "pthread_sigmask"):
         yield
@@ -312,8 +287,8 @@ def _interrupts_held_back() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _at_work(memory_mb: int | None) -> None:
-    """Prepare a worker process."""
+def _prepare_worker(memory_mb: int | None) -> None:
+    """Set signals, threads and the memory limit of a worker process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     limit_memory(memory_mb)

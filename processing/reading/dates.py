@@ -1,4 +1,4 @@
-"""When the data of a site were last changed, as far as their files tell."""
+"""When the data of a site were last changed, as far as their files record it."""
 
 from __future__ import annotations
 
@@ -56,10 +56,10 @@ def _table_date(path: Path, table: str) -> str | None:
     try:
         where = f"{gpkg.undisturbed(path).absolute().as_uri()}?mode=ro"
         with closing(sqlite3.connect(where, uri=True)) as database:
-            found = database.execute(query, (table,)).fetchone()
+            row = database.execute(query, (table,)).fetchone()
     except (sqlite3.Error, OSError):  # a date is no reason to stop
         return None
-    return str(found[0]) if found and found[0] and _is_time(str(found[0])) else None
+    return str(row[0]) if row and row[0] and _is_time(str(row[0])) else None
 
 
 def _is_time(text: str) -> bool:

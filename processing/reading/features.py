@@ -21,15 +21,16 @@ from lawngis.errors import LayerError
 from lawngis.geometry.polygons import polygon_parts
 
 from ..files import gpkg
-from ..model.layers import ColumnSpec, InputSpec
+from ..model.contract import Column, SiteLayer
 from ..model.plan import Finding
+from ..model.values import number_of, text_of, truth_of
 from .site_files import LayerPlace
 
 MIXED = ("Geometry", "GeometryCollection")
 """What a layer says that holds features of any type: each is then looked at by itself."""
 
 
-def check_layer(spec: InputSpec, place: LayerPlace) -> None:
+def check_layer(spec: SiteLayer, place: LayerPlace) -> None:
     """Check a layer by its schema alone.
 
     Raises
@@ -49,7 +50,7 @@ def check_layer(spec: InputSpec, place: LayerPlace) -> None:
         raise LayerError("has no CRS", where=str(place), advice="Assign the right one in a GIS.")
 
 
-def _geometry_words(spec: InputSpec) -> str:
+def _geometry_words(spec: SiteLayer) -> str:
     plain = dict.fromkeys(name.removeprefix("Multi") for name in spec.geometries if name != "None")
     return " or ".join(_plural(name) for name in plain)
 
@@ -80,7 +81,7 @@ class Survey:
     doubts: tuple[str, ...] = ()
 
     def findings(self, layer: str) -> list[Finding]:
-        """Return what every parcel should hear of this layer."""
+        """Return the findings on this layer that every parcel gets."""
         reasons: dict[str, list[int]] = {}
         for row, text in self.broken.items():
             reasons.setdefault(text, []).append(row)
@@ -131,7 +132,7 @@ class Features:
 
     @cached_property
     def _plain(self) -> pd.DataFrame:
-        """The table without what geopandas knows of its geometry: rows are taken from it in a fraction of the time."""
+        """The table without what geopandas knows of its geometry: selecting its rows takes a fraction of the time."""
         return pd.DataFrame(self.table)
 
     def rows(self, wanted: Sequence[int]) -> Features:
@@ -162,7 +163,7 @@ def _row_words(rows: Sequence[int]) -> str:
     return f"row {named}" if len(rows) == 1 else f"rows {named}{more}"
 
 
-def surveyed(spec: InputSpec, place: LayerPlace) -> Survey:
+def surveyed(spec: SiteLayer, place: LayerPlace) -> Survey:
     """Look through a whole layer, some features at a time.
 
     Raises
@@ -175,16 +176,16 @@ def surveyed(spec: InputSpec, place: LayerPlace) -> Survey:
     doubts: dict[str, None] = {}
     first = 0
     for table in gpkg.layer_batches(place.file, place.info.name, columns=_columns(spec), rows=SURVEY_ROWS):
-        _, mended, useless = _repairs(spec, table)
+        _, repairable, useless = _repairs(spec, table)
         broken |= {first + row: text for row, text in useless.items()}
-        repaired |= {int(table.index[row]): first + row for row in mended}
+        repaired |= {int(table.index[row]): first + row for row in repairable}
         _, unclear = _cleaned_columns(spec, table, place, first)
         doubts |= dict.fromkeys(unclear)
         first += len(table)
     return Survey(broken, repaired, tuple(doubts))
 
 
-def read_features(spec: InputSpec, place: LayerPlace, *, bbox: gpkg.Bounds | None = None) -> Features:
+def read_features(spec: SiteLayer, place: LayerPlace, *, bbox: gpkg.Bounds | None = None) -> Features:
     """Return a layer's features with the columns that are read, geometries repaired or left out.
 
     Parcels that can't be used stay in their row, with an empty outline, so that each can fail by its name.
@@ -192,7 +193,7 @@ def read_features(spec: InputSpec, place: LayerPlace, *, bbox: gpkg.Bounds | Non
     Parameters
     ----------
     spec, place
-        The layer, and where it is kept.
+        The layer, and where it is stored.
     bbox
         Only features that touch these bounds, in the layer's CRS.
 
@@ -210,23 +211,23 @@ def read_features(spec: InputSpec, place: LayerPlace, *, bbox: gpkg.Bounds | Non
     numbers = tuple(int(number) for number in table.index)
     if spec.name == "parcels":
         return Features(cleaned, repaired, broken, doubts, numbers=numbers)
-    kept = np.array([row not in broken for row in range(len(cleaned))], dtype=bool)
-    position = np.cumsum(kept) - 1
+    usable = np.array([row not in broken for row in range(len(cleaned))], dtype=bool)
+    position = np.cumsum(usable) - 1
     return Features(
-        cleaned if kept.all() else cleaned[kept].reset_index(drop=True),
+        cleaned if usable.all() else cleaned[usable].reset_index(drop=True),
         {int(position[row]): text for row, text in repaired.items()},
         broken,
         doubts,
-        numbers=tuple(number for number, keep in zip(numbers, kept, strict=True) if keep),
+        numbers=tuple(number for number, use in zip(numbers, usable, strict=True) if use),
     )
 
 
-def _columns(spec: InputSpec) -> list[str]:
+def _columns(spec: SiteLayer) -> list[str]:
     return [column.name for column in spec.columns]
 
 
 def _cleaned_columns(
-    spec: InputSpec, table: geopandas.GeoDataFrame, place: LayerPlace, first_row: int
+    spec: SiteLayer, table: geopandas.GeoDataFrame, place: LayerPlace, first_row: int
 ) -> tuple[dict[str, pd.Series[Any]], tuple[str, ...]]:
     """Return the columns that are read, cleaned, and what is doubtful in them."""
     doubts: list[str] = []
@@ -235,7 +236,7 @@ def _cleaned_columns(
 
 
 def _repairs(
-    spec: InputSpec, table: geopandas.GeoDataFrame
+    spec: SiteLayer, table: geopandas.GeoDataFrame
 ) -> tuple[list[BaseGeometry], dict[int, str], dict[int, str]]:
     """Return the geometries as they are used, and by row what was repaired and what could not be."""
     row_of = {fid: row for row, fid in enumerate(table.index)}
@@ -244,9 +245,9 @@ def _repairs(
     broken: dict[int, str] = {}
     problems = gpkg.geometry_problems(table, expected=spec.geometries)
     for row, text in ((row_of[fid], text) for fid, text in problems):
-        mended = _mended(geometries[row], spec)
-        geometries[row] = mended or Polygon()
-        if mended is None:
+        geometry = _repaired(geometries[row], spec)
+        geometries[row] = geometry or Polygon()
+        if geometry is None:
             broken[row] = text
         elif text.startswith("is a "):
             repaired[row] = f"{text}; its {_geometry_words(spec)} were taken"
@@ -255,7 +256,7 @@ def _repairs(
     return geometries, repaired, broken
 
 
-def _mended(geometry: BaseGeometry | None, spec: InputSpec) -> BaseGeometry | None:
+def _repaired(geometry: BaseGeometry | None, spec: SiteLayer) -> BaseGeometry | None:
     """Return what a geometry holds of the types that the layer needs, made valid; None when that is nothing."""
     if geometry is None or geometry.is_empty or not np.isfinite(shapely.get_coordinates(geometry)).all():
         return None
@@ -288,7 +289,7 @@ _Start = tuple[LayerPlace, int]
 """A layer, and the row of it at which a table begins."""
 
 
-def _values(column: ColumnSpec, table: geopandas.GeoDataFrame, start: _Start, doubts: list[str]) -> pd.Series[Any]:
+def _values(column: Column, table: geopandas.GeoDataFrame, start: _Start, doubts: list[str]) -> pd.Series[Any]:
     if column.name not in table.columns:
         return pd.Series([None] * len(table), dtype="float64" if column.kind == "real" else "object")
     values = table[column.name].reset_index(drop=True)
@@ -296,19 +297,11 @@ def _values(column: ColumnSpec, table: geopandas.GeoDataFrame, start: _Start, do
         return _numbers(column, values, start, doubts)
     if column.kind == "boolean":
         return _truths(column, values, start, doubts)
-    texts = [_text(value) for value in values]
+    texts = [text_of(value) or None for value in values]
     return pd.Series(_known_words(column, texts, doubts) if column.values else texts, dtype="object")
 
 
-def _text(value: Any) -> str | None:
-    """Return a value as text: a whole number without a point, blanks as nothing."""
-    if value is None or pd.isna(value):
-        return None
-    whole = isinstance(value, float) and value.is_integer()
-    return str(int(value) if whole else value).strip() or None
-
-
-def _known_words(column: ColumnSpec, texts: list[str | None], doubts: list[str]) -> list[str | None]:
+def _known_words(column: Column, texts: list[str | None], doubts: list[str]) -> list[str | None]:
     folded = [None if text is None else text.casefold() for text in texts]
     strange = {text: None for text, word in zip(texts, folded, strict=True) if word and word not in column.values}
     for text in strange:
@@ -316,12 +309,11 @@ def _known_words(column: ColumnSpec, texts: list[str | None], doubts: list[str])
     return [word if word in column.values else None for word in folded]
 
 
-def _numbers(column: ColumnSpec, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
+def _numbers(column: Column, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
     place, first_row = start
-    numbers = pd.to_numeric(values, errors="coerce").astype("float64")
-    wrong = numbers.isna() & values.notna() & (values.astype(str).str.strip() != "")
-    if wrong.any():
-        row = int(np.flatnonzero(wrong)[0])
+    numbers, wrong = _as_numbers(values)
+    if len(wrong):
+        row = int(wrong[0])
         raise LayerError(
             f"column {column.name} holds {values.iloc[row]!r} where a number belongs",
             where=(str(place), f"row {first_row + row + 1}"),
@@ -340,16 +332,33 @@ def _numbers(column: ColumnSpec, values: pd.Series[Any], start: _Start, doubts: 
 
 _UNIT_WORDS = {"m": "metres"}
 
-_TRUE, _FALSE = ("1", "1.0", "true", "yes", "t", "y"), ("0", "0.0", "false", "no", "f", "n")
+
+def _as_numbers(values: pd.Series[Any]) -> tuple[pd.Series[float], list[int]]:
+    """Return values as numbers, and the rows that hold something else."""
+    if pd.api.types.is_numeric_dtype(values.dtype):
+        return values.astype("Float64").astype("float64"), []
+    numbers, wrong = np.full(len(values), np.nan), []
+    for row, value in enumerate(values):
+        try:
+            numbers[row] = number_of(value) if text_of(value) else np.nan
+        except ValueError:
+            wrong.append(row)
+    return pd.Series(numbers), wrong
 
 
-def _truths(column: ColumnSpec, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
-    words = [None if pd.isna(value) else str(value).strip().casefold() or None for value in values]
-    strange = [row for row, word in enumerate(words) if word is not None and word not in (*_TRUE, *_FALSE)]
+def _truths(column: Column, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
+    known: list[bool | None] = []
+    strange: dict[int, str] = {}
+    for row, word in enumerate(text_of(value) for value in values):
+        try:
+            known.append(truth_of(word) if word else None)
+        except ValueError:
+            known.append(None)
+            strange[row] = word.casefold()
     if strange:
         named = _row_words([start[1] + row for row in strange])
-        doubts.append(f"{column.name} {words[strange[0]]!r} is neither yes nor no ({named}); it was taken as unknown")
-    known = [True if word in _TRUE else False if word in _FALSE else None for word in words]
+        first = next(iter(strange.values()))
+        doubts.append(f"{column.name} {first!r} is neither yes nor no ({named}); it was taken as unknown")
     return pd.Series(known, dtype="object")
 
 
@@ -383,3 +392,14 @@ def identified(features: Features, place: LayerPlace) -> Features:
         bool(blank.any()),
         features.numbers,
     )
+
+
+def drawable(parcels: Features, row: int) -> BaseGeometry | None:
+    """Return a parcel's outline, or None when it has none that can be drawn."""
+    geometry = parcels.table.geometry.iloc[row]
+    return geometry if geometry is not None and not geometry.is_empty and geometry.is_valid else None
+
+
+def label(parcels: Features, row: int) -> str:
+    """Return what people call a parcel; empty when the file doesn't say."""
+    return text_of(parcels.table["label"].iloc[row])

@@ -13,7 +13,8 @@ from pathlib import Path
 from lawngis.errors import LayerError, SiteError
 
 from ..files import geoparquet, gpkg, rasters, tiles
-from ..model.layers import RASTERS, SITE_LAYERS, InputSpec
+from ..model.contract import SiteLayer
+from ..model.site_layers import RASTERS, SITE_LAYERS
 
 PLAN_MARKS = frozenset({"summary", "run_info", "wire_path"})
 """Layers that only a plan has all of: such a file is something we wrote, never something people bring."""
@@ -24,7 +25,7 @@ VECTOR_ENDINGS = (".gpkg", ".fgb", *geoparquet.ENDINGS)
 
 @dataclass(frozen=True)
 class LayerPlace:
-    """Where a layer of the site is kept."""
+    """Where a layer of the site is stored."""
 
     path: Path
     info: gpkg.LayerInfo
@@ -40,7 +41,7 @@ class LayerPlace:
 
 @dataclass(frozen=True)
 class SiteFiles:
-    """Layers and rasters of a site, found but not read."""
+    """Layers and rasters of a site, located but not read."""
 
     path: Path
     layers: Mapping[str, LayerPlace]
@@ -51,7 +52,7 @@ class SiteFiles:
     """Folders of tiles that rasters were tied together from, by raster."""
 
     @property
-    def absent(self) -> list[InputSpec]:
+    def absent(self) -> list[SiteLayer]:
         """Layers of the contract that the site doesn't have; measurements on site are never missed."""
         return [spec for name, spec in SITE_LAYERS.items() if name not in self.layers and spec.unknown_without]
 
@@ -187,15 +188,15 @@ def _wanted_names(layer_names: Mapping[str, str]) -> dict[str, str]:
         if name not in SITE_LAYERS:
             raise LayerError(f"{name!r} is no layer of a site", advice=f"Layers are {', '.join(SITE_LAYERS)}.")
     wanted = {name: name for name in SITE_LAYERS if name not in layer_names}
-    taken: dict[str, str] = {}
+    given_names: dict[str, str] = {}
     for name, given in layer_names.items():
-        if given.casefold() in taken:
-            other = taken[given.casefold()]
+        if given.casefold() in given_names:
+            other = given_names[given.casefold()]
             raise LayerError(
                 f"layer {given!r} can't be both {other} and {name}", advice="Name another layer for one of them."
             )
-        taken[given.casefold()] = name
-    return wanted | taken
+        given_names[given.casefold()] = name
+    return wanted | given_names
 
 
 def _names_there(overviews: Mapping[Path, Sequence[gpkg.LayerInfo]]) -> str:
@@ -206,8 +207,8 @@ def _names_there(overviews: Mapping[Path, Sequence[gpkg.LayerInfo]]) -> str:
 def _layer_places(
     overviews: Mapping[Path, Sequence[gpkg.LayerInfo]], wanted: Mapping[str, str]
 ) -> tuple[dict[str, LayerPlace], list[str]]:
-    """Return the layers that were found, and the names of those that nobody asked for."""
-    found: dict[str, LayerPlace] = {}
+    """Return the places of the wanted layers, and the names of all others."""
+    places: dict[str, LayerPlace] = {}
     ignored: list[str] = []
     for file, infos in overviews.items():
         for info in infos:
@@ -217,14 +218,14 @@ def _layer_places(
             if name is None:
                 ignored.append(f"{file.name}, layer {info.name}")
                 continue
-            if name in found:
+            if name in places:
                 raise SiteError(
-                    f"layer {name} is in {found[name].path.name} and in {file.name}",
+                    f"layer {name} is in {places[name].path.name} and in {file.name}",
                     where=str(file.parent),
                     advice="Leave it in one of them: rename it in the other, or move that file away.",
                 )
-            found[name] = LayerPlace(file, info)
-    return found, ignored
+            places[name] = LayerPlace(file, info)
+    return places, ignored
 
 
 def _raster_places(path: Path, files: Sequence[Path], given: Mapping[str, str]) -> dict[str, str]:
@@ -239,6 +240,6 @@ def _raster_places(path: Path, files: Sequence[Path], given: Mapping[str, str]) 
 
 
 def _rasters_in(folder: Path) -> dict[str, str]:
-    files = sorted(folder.iterdir(), reverse=True)  # of dem.tif and dem.tiff the first is taken
+    files = sorted(folder.iterdir(), reverse=True)  # of dem.tif and dem.tiff the first counts
     folders = {file.name.casefold(): str(file) for file in files if file.is_dir() and file.name.casefold() in RASTERS}
     return folders | {file.stem.casefold(): str(file) for file in files if file.suffix.casefold() in RASTER_ENDINGS}

@@ -11,18 +11,19 @@ from typing import Any, TypeVar
 from lawngis.errors import LawngisError
 
 from ..files import rasters
-from ..model.layers import SITE_LAYERS
+from ..model.site_layers import SITE_LAYERS
 from ..model.text import counted, one_line, unit_word
 from .features import check_layer
+from .read_options import ReadOptions
 from .site_files import SiteFiles, site_files
-from .site_source import ReadOptions, SiteSource
+from .site_source import SiteSource
 
 T = TypeVar("T")
 
 
 @dataclass
 class SiteReport:
-    """What was found of a site; `usable` says whether a plan can start from it."""
+    """Layers, rasters and problems of a site; `usable` when a plan can start from it."""
 
     site: str
     layers: list[dict[str, Any]] = field(default_factory=list)
@@ -134,7 +135,7 @@ def _try_parcels(report: SiteReport, source: SiteSource) -> None:
 
 
 def _list_files(report: SiteReport, files: SiteFiles) -> None:
-    """List what is there; every layer and raster is looked at, so that all that is broken is said at once."""
+    """List what is there, and every problem of every layer and raster at once."""
     report.ignored += files.ignored
     report.missing += [{"layer": spec.name, "unknown": spec.unknown_without} for spec in files.absent]
     for name, place in files.layers.items():

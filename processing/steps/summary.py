@@ -80,7 +80,6 @@ STEP = Step(
     title="Verdict and main figures",
     description="Sums up the plan of a parcel in one row.",
     reads=(
-        "site:parcels",
         "lawn",
         "keepouts",
         "zones",
@@ -88,9 +87,9 @@ STEP = Step(
         "pegs",
         "dock_candidates",
         "materials",
-        "schedule",
         "findings",
         "visit_checks",
+        "site:parcels",
     ),
     writes=("summary",),
     compute=summary,

@@ -134,6 +134,7 @@ STEP = Step(
         "site:hard_surfaces",
         "site:barriers",
         "site:water",
+        "raster:dem",
     ),
     writes=("supply_route",),
     compute=supply,

@@ -2,13 +2,13 @@
 
 Index, shifts and usual brightness are those of the whole image. Each block is then read with a rim wide enough for
 what lies at its sides, its pieces of ground are joined to those of its neighbours, and what is complete is written.
-So no more than some blocks are ever in memory, and how the image is cut makes no difference to what is found.
+So no more than some blocks are ever in memory, and how the image is cut makes no difference to the result.
 """
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,30 +17,17 @@ import geopandas
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from lawngis import __version__
-from lawngis.errors import LawngisError, ParameterError
+from lawngis.errors import ParameterError
 from lawngis.geometry.polygons import polygon_parts
-from lawngis.ground.cover import (
-    CoverClass,
-    CoverPiece,
-    CoverRules,
-    GroundCover,
-    ground_cover,
-    pieces_in_turn,
-    usual_brightness,
-    with_hedges,
-)
-from lawngis.ground.imagery import Imagery, Threshold, index_histogram, vegetation_index
+from lawngis.ground.cover import CoverClass, CoverPiece, GroundCover, ground_cover, pieces_in_turn, with_hedges
+from lawngis.ground.imagery import Imagery, vegetation_index
 from lawngis.ground.raster import Grid
 from lawngis.ground.seams import Block, blocks
-from lawngis.ground.shift import Shift, windows_shift
 from lawngis.ground.trees import FoundTree, found_trees, new_trees
 
 from ..derived.imagery_rules import (
-    EVIDENCE,
     LAWN_NOT_GREEN,
     PAVING_GREEN,
     PAVING_GREEN_SHARE,
@@ -50,59 +37,25 @@ from ..derived.imagery_rules import (
     cover_word,
     flat_buildings,
     low_trees,
-    shift_findings,
-    threshold_findings,
-    to_correct,
-    used_threshold,
 )
 from ..files import gpkg
-from ..files.digests import sha256
 from ..files.rasters import rasters_passing
-from ..model.layers import PLAN_LAYERS, ColumnSpec, LayerSpec
-from ..model.plan import GRID_M, Finding, Row, Table, table
-from ..model.styles import stored_styles
+from ..model.plan import GRID_M, Finding, Row
+from ..model.tables import Table, table
 from ..model.text import counted
+from ..reading.read_options import ReadOptions
 from ..reading.site_files import SiteFiles
-from ..reading.site_source import ReadOptions
+from .calibration import CalibratedImage, calibrated
+from .cover_layers import COVER_LAYERS, cover_row, finding_row, run_info_rows, tree_row
 from .image import WholeImage
-
-TREE_HALO_M = 30.0
-"""Crowns and hedges at a block's side are looked at this far beyond it [m]: twice the crown of a tree of 35 m."""
-
-SHIFT_WINDOW_M = 150.0
-"""Side of the windows in which the image's place is compared with the map's [m]."""
-
-SHIFT_WINDOWS = 12
-"""So many windows with the most outlines are compared, of those that are looked at for outlines."""
-
-SHIFT_WINDOWS_SIDE = 8
-"""Windows are looked at for outlines, spread over the image, so many along each side."""
 
 BATCH_ROWS = 4000
 """Rows are written when there are this many."""
 
-_PARTED = ColumnSpec("parted", "boolean", "whether more of it lies beyond a straight line along which it was cut")
-_KEPT = {"findings": {"parcel_id", "step"}}
-
-
-def _without_parcels(name: str, *more: ColumnSpec) -> LayerSpec:
-    spec = PLAN_LAYERS[name]
-    dropped = _KEPT.get(name, {"parcel_id"})
-    return replace(spec, columns=(*(column for column in spec.columns if column.name not in dropped), *more))
-
-
-LAYERS: Mapping[str, LayerSpec] = {
-    "cover": _without_parcels("cover", _PARTED),
-    "trees_found": _without_parcels("trees_found"),
-    "findings": _without_parcels("findings"),
-    "run_info": _without_parcels("run_info"),
-}
-"""What is written: the layers of a plan without their parcels."""
-
 
 @dataclass
 class CoverOutcome:
-    """What came of an image.
+    """Outcome of an image: how much of each cover, how many trees, which findings.
 
     Parameters
     ----------
@@ -113,7 +66,7 @@ class CoverOutcome:
     trees, pieces
         How many.
     findings
-        What was noticed: those of the whole image, and how many of each code there are in all.
+        Findings on the whole image; in codes the number of all findings by code.
     """
 
     path: Path
@@ -144,7 +97,7 @@ def write_cover(
     Parameters
     ----------
     files
-        Image, and where they are there surface and terrain model and the layers that they are held against.
+        Image, and where they are there surface and terrain model and the layers that they are compared with.
     options
         Bands and vertical unit.
     parameters
@@ -167,12 +120,11 @@ def write_cover(
     outcome = CoverOutcome(out)
     with rasters_passing(threads=1):
         image = WholeImage.of(files, options)
-        reading = _reading(image, parameters)
-        work = _Work(reading, parameters, outcome, progress)
-        styles = [style for style in stored_styles() if style.layer in LAYERS]
-        specs = tuple(LAYERS.values())
-        batches = _tables_in_turn(work, lambda: _run_info(reading.image, parameters, started))
-        gpkg.write_plan_batches(out, batches, specs, crs=image.frame.source, styles=styles)
+        calibration = calibrated(image, parameters)
+        work = _BlockwiseCover(calibration, parameters, outcome, progress)
+        specs = tuple(COVER_LAYERS.values())
+        batches = _table_batches(work, lambda: run_info_rows(calibration.image, parameters, started))
+        gpkg.write_plan_batches(out, batches, specs, crs=image.frame.source)
     return outcome
 
 
@@ -182,155 +134,26 @@ def _refuse_input(files: SiteFiles, out: Path) -> None:
             raise ParameterError("would overwrite an input", where=str(out), advice="Name another file.")
 
 
-# --- what holds for the whole image -----------------------------------------------------------------------
-
-
-@dataclass(frozen=True, eq=False)
-class _Reading:
-    """The image as it is read: how cells are told apart, and what was found out beforehand."""
-
-    image: WholeImage
-    rules: CoverRules
-    findings: tuple[Finding, ...]
-
-    @property
-    def halo_m(self) -> float:
-        return max(TREE_HALO_M, self.rules.halo_m(self.image.cell_m))
-
-
-def _reading(image: WholeImage, parameters: CoverParameters) -> _Reading:
-    sample = image.sample()
-    index = vegetation_index(sample)
-    near_infrared = sample.nir is not None
-    try:
-        threshold = used_threshold(index_histogram(index), near_infrared=near_infrared, parameters=parameters)
-    except LawngisError as error:
-        raise error.within(image.info["imagery"].source) from error
-    findings = [_index_finding(threshold, near_infrared=near_infrared)]
-    findings += [
-        finding
-        for finding in threshold_findings(threshold, near_infrared=near_infrared)
-        if finding.code != "green-threshold"
-    ]
-    if "dsm" not in image.info:
-        text = "there is no surface model: shrubs and crowns count as lawn, and no tree is found"
-        findings.append(Finding("caution", "cover-without-heights", text, "Name one with --dsm."))
-    image_shift, surface_shift = _shifts(image)
-    findings += shift_findings("image", image_shift, image.cell_m, parameters)
-    findings += shift_findings("surface model", surface_shift, image.surface_cell_m, parameters)
-    green, bare = usual_brightness(sample, index, threshold.value)
-    rules = CoverRules(
-        threshold.value,
-        shrub_min_m=parameters.shrub_min_m,
-        tree_min_m=parameters.tree_min_m,
-        speck_m2=parameters.piece_min_m2,
-        surface_cell_m=image.surface_cell_m,
-        crown_reach_m=parameters.crown_reach_m,
-        near_infrared=near_infrared,
-        brightness_of_green=green,
-        brightness_of_bare=bare,
-    )
-    right = image.laid_right(*(s if to_correct(s, parameters) else None for s in (image_shift, surface_shift)))
-    return _Reading(right, rules, tuple(findings))
-
-
-def _index_finding(threshold: Threshold, *, near_infrared: bool) -> Finding:
-    index = "NDVI" if near_infrared else "green leaf index"
-    origins = {
-        "split": f"the valley between bare and green ground in the whole image ({threshold.depth:.0%} deep)",
-        "bound": "the nearest sensible value to where the whole image would part",
-        "default": "a usual value: the image shows no two kinds of ground",
-        "given": "as asked for",
-    }
-    text = f"ground counts as green from a {index} of {threshold.value:.2f}, {origins[threshold.origin]}"
-    return Finding("info", "green-threshold", text, "Set index_threshold if the cover looks wrong.")
-
-
-def _shifts(image: WholeImage) -> tuple[Shift | None, Shift | None]:
-    """Return how far image and surface model lie off the map, from the windows with the most outlines."""
-    outlined = [name for name in ("buildings", "hard_surfaces") if name in image.layers]
-    if not outlined:
-        return None, None
-    windows = _shift_windows(image, outlined)
-    image_shift = windows_shift(
-        (
-            (seen.red.with_values(vegetation_index(seen)), shapes)
-            for seen, shapes in _outlined(image, windows, outlined)
-        ),
-        image.frame,
-    )
-    if "buildings" not in outlined or "dsm" not in image.info:
-        return image_shift, None
-    return image_shift, windows_shift(_lownesses(image, windows), image.frame)
-
-
-def _shift_windows(image: WholeImage, layers: Sequence[str]) -> list[tuple[slice, slice]]:
-    size = max(1, round(SHIFT_WINDOW_M / image.cell_m))
-    rows, cols = (_spread(cells, size) for cells in image.shape)
-    windows = [(row, col) for row in rows for col in cols]
-    length = []
-    for window in windows:
-        around = _part_outline(image, window)
-        shapes = [image.features(name, around).geometry.intersection(around).length.sum() for name in layers]
-        length.append(sum(shapes))
-    order = np.argsort(-np.array(length), kind="stable")[:SHIFT_WINDOWS]
-    return [windows[number] for number in order if length[number] > 0]
-
-
-def _spread(cells: int, size: int) -> list[slice]:
-    """Return windows along a side of the image: all, or some that are spread evenly."""
-    starts = np.arange(0, cells, size)
-    if len(starts) > SHIFT_WINDOWS_SIDE:
-        starts = starts[np.linspace(0, len(starts) - 1, SHIFT_WINDOWS_SIDE).round().astype(int)]
-    return [slice(int(start), min(int(start) + size, cells)) for start in starts]
-
-
-def _part_outline(image: WholeImage, cells: tuple[slice, slice]) -> BaseGeometry:
-    info = image.info["imagery"]
-    corners = [(col, row) for row in (cells[0].start, cells[0].stop) for col in (cells[1].start, cells[1].stop)]
-    xy = np.array([info.transform @ corner for corner in corners])
-    return shapely.box(*shapely.MultiPoint(image.frame.coordinates_from(info.crs, xy)).bounds)
-
-
-def _outlined(
-    image: WholeImage, windows: Sequence[tuple[slice, slice]], layers: Sequence[str]
-) -> Iterator[tuple[Imagery, list[BaseGeometry]]]:
-    for cells in windows:
-        around = _part_outline(image, cells)
-        yield image.imagery(cells), [shape for name in layers for shape in image.features(name, around).geometry]
-
-
-def _lownesses(image: WholeImage, windows: Sequence[tuple[slice, slice]]) -> Iterator[tuple[Grid, list[BaseGeometry]]]:
-    for seen, buildings in _outlined(image, windows, ("buildings",)):
-        surface = image.surface(seen.red)
-        height = None if surface is None else image.heights(surface)
-        if surface is not None and height is not None and np.isfinite(height).any():
-            yield surface.with_values(-np.minimum(height, 3.0)), buildings
-
-
-# --- block by block ---------------------------------------------------------------------------------------
-
-
-class _Work:
-    """Goes through the blocks, and collects the rows that are complete."""
+class _BlockwiseCover:
+    """Maps the cover block by block, and yields the rows that are complete."""
 
     def __init__(
         self,
-        reading: _Reading,
+        calibration: CalibratedImage,
         parameters: CoverParameters,
         outcome: CoverOutcome,
         progress: Callable[[int, int], None] | None,
     ) -> None:
-        self.image, self.rules = reading.image, reading.rules
-        self._halo_m = reading.halo_m
+        self.image, self.rules = calibration.image, calibration.rules
+        self._halo_m = calibration.halo_m
         self._parameters, self._outcome, self._progress = parameters, outcome, progress
         self._cells = Counter[str]()
         self._shaded_m2 = 0.0
         self._parted = 0
         self._rows: dict[str, list[Row]] = {"cover": [], "trees_found": [], "findings": []}
-        for finding in reading.findings:
+        for finding in calibration.findings:
             outcome.findings.append(finding)
-            self._find(finding)
+            self._add_findings(finding)
 
     def batches(self) -> Iterator[dict[str, list[Row]]]:
         """Yield rows by layer, some at a time, until the image is done."""
@@ -345,36 +168,36 @@ class _Work:
         for piece in pieces:
             waiting.append(piece)
             if len(waiting) >= BATCH_ROWS:
-                yield self._taken(waiting)
+                yield self._completed(waiting)
                 waiting = []
-        yield self._taken(waiting)
+        yield self._completed(waiting)
         for finding in self._summary():
             self._outcome.findings.append(finding)
-            self._find(finding)
-        yield self._drained()
+            self._add_findings(finding)
+        yield self._flushed()
 
     def _covers(self) -> Iterator[tuple[GroundCover, Block]]:
         cell_m = self.image.cell_m
         size, halo = max(1, round(self._parameters.block_m / cell_m)), int(np.ceil(self._halo_m / cell_m))
         every = list(blocks(self.image.shape, size_cells=size, halo_cells=halo))
         for number, block in enumerate(every, start=1):
-            yield self._seen(block), block
+            yield self._cover_of(block), block
             if self._progress is not None:
                 self._progress(number, len(every))
 
-    def _seen(self, block: Block) -> GroundCover:
-        """Return the cover of a block, and keep the trees and contradictions in it."""
+    def _cover_of(self, block: Block) -> GroundCover:
+        """Return the cover of a block, and add the rows of the trees and contradictions in it."""
         imagery = self.image.imagery(block.read)
         if not np.isfinite(vegetation_index(imagery)).any():
-            return _nothing(imagery.red)
+            return _no_cover(imagery.red)
         height = self.image.heights(imagery.red)
         cover = with_hedges(ground_cover(imagery, height, self.rules))
         self._count(imagery, height, block)
         if height is not None:
             grid = imagery.red.with_values(height)
-            here = _Here(self.image, imagery.red, block)
-            self._plant(here, grid, cover)
-            self._contradict(here, grid)
+            ground = _BlockGround(self.image, imagery.red, block)
+            self._add_trees(ground, grid, cover)
+            self._add_contradictions(ground, grid)
         return cover
 
     def _count(self, imagery: Imagery, height: NDArray[np.float64] | None, block: Block) -> None:
@@ -383,38 +206,38 @@ class _Work:
         if height is not None:
             self._cells["without height"] += int((known & ~np.isfinite(height[block.inner])).sum())
 
-    def _plant(self, here: _Here, height: Grid, cover: GroundCover) -> None:
-        """Keep the trees whose tops lie in a block and that no layer has."""
-        found = found_trees(
+    def _add_trees(self, ground: _BlockGround, height: Grid, cover: GroundCover) -> None:
+        """Add the trees whose tops lie in a block and that no layer has."""
+        trees = found_trees(
             height,
             np.isin(cover.classes, (CoverClass.SHRUB, CoverClass.TREE)),
             self.image.frame,
             built=cover.classes == CoverClass.BUILT,
             height_min_m=self._parameters.tree_min_m,
         )
-        found = here.own(found)
-        if found and "buildings" in self.image.layers:
-            roofs = shapely.union_all(here.features("buildings").geometry.to_numpy())
-            tops = shapely.points([(tree.x_m, tree.y_m) for tree in found])
-            found = [tree for tree, hit in zip(found, shapely.intersects(roofs, tops), strict=True) if not hit]
-        if found and "trees" in self.image.layers:
-            known = here.features("trees").explode(ignore_index=True)
+        trees = ground.own(trees)
+        if trees and "buildings" in self.image.layers:
+            roofs = shapely.union_all(ground.features("buildings").geometry.to_numpy())
+            tops = shapely.points([(tree.x_m, tree.y_m) for tree in trees])
+            trees = [tree for tree, hit in zip(trees, shapely.intersects(roofs, tops), strict=True) if not hit]
+        if trees and "trees" in self.image.layers:
+            known = ground.features("trees").explode(ignore_index=True)
             crowns = known["crown_diameter_m"].to_numpy(dtype=float)
-            found = new_trees(found, known.geometry.get_coordinates().to_numpy(), crowns)
-        for tree in found:
+            trees = new_trees(trees, known.geometry.get_coordinates().to_numpy(), crowns)
+        for tree in trees:
             self._outcome.trees += 1
-            self._rows["trees_found"].append(_tree_row(self._outcome.trees, tree))
+            self._rows["trees_found"].append(tree_row(self._outcome.trees, tree))
 
-    def _contradict(self, here: _Here, height: Grid) -> None:
-        """Keep what buildings and trees of a block's own say and the surface model doesn't show."""
+    def _add_contradictions(self, ground: _BlockGround, height: Grid) -> None:
+        """Add findings on buildings and trees of a block that the surface model doesn't show."""
         if "buildings" in self.image.layers:
-            buildings = here.features("buildings")
-            self._find(*flat_buildings(height, buildings.geometry[here.inside(buildings)], self.image.frame))
+            buildings = ground.features("buildings")
+            self._add_findings(*flat_buildings(height, buildings.geometry[ground.inside(buildings)], self.image.frame))
         if "trees" in self.image.layers:
-            trees = here.features("trees").explode(ignore_index=True)
-            self._find(*low_trees(height, trees[here.inside(trees)], self.image.frame))
+            trees = ground.features("trees").explode(ignore_index=True)
+            self._add_findings(*low_trees(height, trees[ground.inside(trees)], self.image.frame))
 
-    def _taken(self, pieces: list[CoverPiece]) -> dict[str, list[Row]]:
+    def _completed(self, pieces: list[CoverPiece]) -> dict[str, list[Row]]:
         """Return the rows of pieces that are complete, and all others that wait."""
         for piece in pieces:
             polygon = max(
@@ -427,37 +250,37 @@ class _Work:
             word = cover_word(piece)
             self._outcome.area_m2[word] += polygon.area
             self._shaded_m2 += polygon.area * piece.shaded_share if word == "lawn" else 0.0
-            self._rows["cover"].append(_cover_row(self._outcome.pieces, word, piece, polygon))
+            self._rows["cover"].append(cover_row(self._outcome.pieces, word, piece, polygon))
         for layers, covers, share, finding in (
             (("lawns",), (CoverClass.BARE, CoverClass.BUILT), 1, LAWN_NOT_GREEN),
             (("hard_surfaces", "water"), (CoverClass.LAWN,), PAVING_GREEN_SHARE, PAVING_GREEN),
         ):
             shown = [piece.polygon for piece in pieces if piece.cover in covers and not piece.inferred]
-            self._clash([name for name in layers if name in self.image.layers], shown, share, finding)
-        return self._drained()
+            self._add_clashes([name for name in layers if name in self.image.layers], shown, share, finding)
+        return self._flushed()
 
-    def _clash(self, layers: Sequence[str], shown: Sequence[BaseGeometry], share: int, finding: Finding) -> None:
+    def _add_clashes(self, layers: Sequence[str], shown: Sequence[BaseGeometry], share: int, finding: Finding) -> None:
         if not shown:
             return
         around = shapely.box(*shapely.total_bounds(shown))
         area_min_m2 = share * self._parameters.piece_min_m2
         for name in layers:
-            said = self.image.features(name, around)
-            feature, piece = shapely.STRtree(shown).query(said.geometry.to_numpy(), predicate="intersects")
+            mapped = self.image.features(name, around)
+            feature, piece = shapely.STRtree(shown).query(mapped.geometry.to_numpy(), predicate="intersects")
             for row in np.unique(feature):
-                here = [shown[number] for number in piece[feature == row]]
-                parts = contradicted([said.geometry.iloc[row]], here, area_min_m2)
+                pieces = [shown[number] for number in piece[feature == row]]
+                parts = contradicted([mapped.geometry.iloc[row]], pieces, area_min_m2)
                 if parts:
-                    where = f"{name}, feature {said['number'].iloc[row]}: "
-                    found = contradiction(parts, finding)
-                    self._find(replace(found, text=where + found.text))
+                    where = f"{name}, feature {mapped['number'].iloc[row]}: "
+                    clash = contradiction(parts, finding)
+                    self._add_findings(replace(clash, text=where + clash.text))
 
-    def _find(self, *findings: Finding) -> None:
+    def _add_findings(self, *findings: Finding) -> None:
         for finding in findings:
             self._outcome.codes[finding.code] += 1
-            self._rows["findings"].append(_finding_row(self._outcome.codes.total(), finding))
+            self._rows["findings"].append(finding_row(self._outcome.codes.total(), finding))
 
-    def _drained(self) -> dict[str, list[Row]]:
+    def _flushed(self) -> dict[str, list[Row]]:
         rows, self._rows = self._rows, {name: [] for name in self._rows}
         return rows
 
@@ -481,14 +304,14 @@ class _Work:
             yield Finding("info", "cover-parted", f"{text}, into {self._parted} pieces", "Set sheet_m to change that.")
 
 
-def _nothing(grid: Grid) -> GroundCover:
+def _no_cover(grid: Grid) -> GroundCover:
     """Return the cover of a block without data: images of crooked areas are mostly that."""
     unknown = np.full(grid.shape, CoverClass.UNKNOWN, dtype=np.uint8)
     return GroundCover(unknown, unknown, grid.with_values(np.zeros(grid.shape)), np.zeros(grid.shape, dtype=bool))
 
 
 @dataclass(frozen=True, eq=False)
-class _Here:
+class _BlockGround:
     """A block of the image on the ground: what lies at its sides belongs to one block alone."""
 
     image: WholeImage
@@ -517,45 +340,7 @@ class _Here:
         return np.asarray((row >= rows.start) & (row < rows.stop) & (col >= cols.start) & (col < cols.stop))
 
 
-# --- rows -------------------------------------------------------------------------------------------------
-
-
-def _cover_row(number: int, word: str, piece: CoverPiece, polygon: Polygon) -> Row:
-    return {
-        "cover_id": f"C{number}",
-        "cover": word,
-        "area_m2": polygon.area,
-        "confidence": piece.confidence,
-        "shaded_share": piece.shaded_share,
-        "evidence": EVIDENCE[word],
-        "parted": piece.parted,
-        "geometry": polygon,
-    }
-
-
-def _tree_row(number: int, tree: FoundTree) -> Row:
-    return {
-        "tree_id": f"T{number}",
-        "height_m": tree.height_m,
-        "crown_diameter_m": tree.crown_diameter_m,
-        "trunk_diameter_m": tree.trunk_diameter_m,
-        "confidence": tree.confidence,
-        "geometry": shapely.Point(tree.x_m, tree.y_m),
-    }
-
-
-def _finding_row(number: int, finding: Finding) -> Row:
-    return {
-        "finding_id": f"F{number}",
-        "severity": finding.severity,
-        "code": finding.code,
-        "text": finding.text,
-        "advice": finding.advice,
-        "geometry": shapely.Point() if finding.place is None else finding.place,
-    }
-
-
-def _tables_in_turn(work: _Work, facts: Callable[[], list[Row]]) -> Iterator[dict[str, Table]]:
+def _table_batches(work: _BlockwiseCover, facts: Callable[[], list[Row]]) -> Iterator[dict[str, Table]]:
     """Yield the tables to write, geometries moved back to the image's CRS; facts of the run come last."""
     frame = work.image.frame
     for rows in work.batches():
@@ -564,25 +349,7 @@ def _tables_in_turn(work: _Work, facts: Callable[[], list[Row]]) -> Iterator[dic
             if some:
                 moved = frame.to_source([row["geometry"] for row in some])
                 placed = [{**row, "geometry": shape} for row, shape in zip(some, moved, strict=True)]
-                tables[name] = table(LAYERS[name], placed, frame.source)
+                tables[name] = table(COVER_LAYERS[name], placed, frame.source)
         if tables:
             yield tables
-    yield {"run_info": table(LAYERS["run_info"], facts(), frame.source)}
-
-
-def _run_info(image: WholeImage, parameters: CoverParameters, started: datetime) -> list[Row]:
-    """Return what somebody needs to do the same again."""
-    facts = {
-        "lawngis version": __version__,
-        "started": started.isoformat(timespec="seconds"),
-        "finished": datetime.now(UTC).isoformat(timespec="seconds"),
-        "bands": ", ".join(f"{name} {number}" for name, number in image.bands.items()),
-        **{f"step cover.{name}": str(value) for name, value in parameters.model_dump().items()},
-    }
-    for name, info in image.info.items():
-        size = f"{info.width} x {info.height} cells of {info.res[0]:g}"
-        facts[f"raster {name}"] = f"{info.source}, {size}, {info.crs.name}"
-    for name in image.layers:
-        facts[f"layer {name}"] = str(image.files.layers[name])
-    facts |= {f"sha256 {path}": sha256(path) for path in image.files.inputs if path.is_file()}
-    return [{"key": key, "value": value} for key, value in facts.items()]
+    yield {"run_info": table(COVER_LAYERS["run_info"], facts(), frame.source)}

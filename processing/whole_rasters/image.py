@@ -23,16 +23,16 @@ from lawngis.ground.seams import blocks
 from lawngis.ground.shift import Shift, laid_right
 
 from ..files import rasters
-from ..model.layers import SITE_LAYERS
+from ..model.site_layers import SITE_LAYERS
 from ..reading.features import check_layer, read_features
+from ..reading.read_options import UNITS_M, ReadOptions, band_numbers
 from ..reading.site_files import SiteFiles
-from ..reading.site_source import UNITS_M, ReadOptions, band_numbers
 
 FloatArray = NDArray[np.float64]
 Cells = tuple[slice, slice]
 
-LAYERS = ("lawns", "buildings", "hard_surfaces", "water", "trees")
-"""Layers that the image is held against."""
+REFERENCE_LAYERS = ("lawns", "buildings", "hard_surfaces", "water", "trees")
+"""Layers with which the image is compared."""
 
 SAMPLE_CELLS = 1_000_000
 """Of the whole image, every so many-th row and column is looked at beforehand, until there are this many cells."""
@@ -60,7 +60,7 @@ class WholeImage:
     bands
         Number of each band that is known, by its colour.
     layers
-        CRS of the layers that it is held against, by name.
+        CRS of the layers with which it is compared, by name.
     frame
         Measuring frame, centred on the image.
     image_shift, surface_shift
@@ -108,7 +108,7 @@ class WholeImage:
                 advice="Say which band is which with --bands, in their order: red,green,blue,nir.",
             )
         layers: dict[str, CRS] = {}
-        for name in LAYERS:
+        for name in REFERENCE_LAYERS:
             if name in files.layers:
                 check_layer(SITE_LAYERS[name], files.layers[name])
                 layers[name] = horizontal_crs(CRS(files.layers[name].info.crs))
@@ -162,9 +162,9 @@ class WholeImage:
             first = [-part.start % step for part in block.core]
             image = self.imagery(block.core)
             row, col = (-(-part.start // step) for part in block.core)
-            for name, kept in thin.items():
+            for name, sampled in thin.items():
                 values = getattr(image, name).values[first[0] :: step, first[1] :: step]
-                kept[row : row + values.shape[0], col : col + values.shape[1]] = values
+                sampled[row : row + values.shape[0], col : col + values.shape[1]] = values
         info = self.info["imagery"]
         place = info.transform @ Affine.scale(step)
         grids = {name: Grid(values, place, info.crs) for name, values in thin.items()}
@@ -189,9 +189,9 @@ class WholeImage:
         """Return a layer's features near a shape of the frame, in the frame, with the numbers they have in the file."""
         spec, place = SITE_LAYERS[layer], self.files.layers[layer]
         crs = self.layers[layer]
-        found = read_features(spec, place, bbox=self._bounds_in(crs, around))
-        moved = self.frame.to_frame(found.table.geometry.to_numpy(), crs)
-        table = geopandas.GeoDataFrame(found.attributes.assign(number=list(found.numbers)), geometry=moved)
+        near = read_features(spec, place, bbox=self._bounds_in(crs, around))
+        moved = self.frame.to_frame(near.table.geometry.to_numpy(), crs)
+        table = geopandas.GeoDataFrame(near.attributes.assign(number=list(near.numbers)), geometry=moved)
         return table.set_crs(self.frame.crs, allow_override=True)
 
     def outline(self, grid: Grid) -> BaseGeometry:

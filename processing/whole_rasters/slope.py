@@ -98,7 +98,7 @@ class SlopeFiles:
 
 @dataclass
 class SlopeOutcome:
-    """What came out, for whoever asked.
+    """Outcome of a raster: cells with a slope, and assumptions.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ def write_slope(
 
 @dataclass(frozen=True, eq=False)
 class _Strips:
-    """The raster cut into strips, and what every strip needs to know."""
+    """The raster cut into strips, and what is common to all strips."""
 
     info: RasterInfo
     recipe: SlopeRecipe
@@ -195,14 +195,14 @@ class _Strips:
         Every row is read once: compressed blocks are not unpacked again for the sake of the rows around a strip.
         """
         height, width = self.info.height, self.info.width
-        here = read_rows(self.info.source, 0, min(self.rows, height))
-        outside = np.full((1, width), np.nan, here.dtype)
+        strip = read_rows(self.info.source, 0, min(self.rows, height))
+        outside = np.full((1, width), np.nan, strip.dtype)
         above = outside
         for first in range(0, height, self.rows):
-            stop = first + len(here)
+            stop = first + len(strip)
             after = read_rows(self.info.source, stop, min(stop + self.rows, height)) if stop < height else outside
-            yield first, np.concatenate([above, here, after[:1]])
-            above, here = here[-1:].copy(), after
+            yield first, np.concatenate([above, strip, after[:1]])
+            above, strip = strip[-1:].copy(), after
 
 
 def _passed_through(strips: _Strips, drafts: CogDrafts, outcome: SlopeOutcome, threads: int) -> Iterator[int]:
@@ -239,17 +239,17 @@ def _strip_results(strips: _Strips, first: int, z: FloatArray) -> list[list[Floa
     dx_m, dy_m = (size[rows] for size in strips.cell_size_m)
     method = strip_slope_horn if recipe.method == "horn" else strip_slope_zevenbergen_thorne
     slope = method(z, strips.unit_m / dx_m, strips.unit_m / dy_m, degrees=recipe.unit == "degree")
-    found: dict[Output, FloatArray] = {"slope": slope}
+    results: dict[Output, FloatArray] = {"slope": slope}
     if len(strips.outputs) > 1:
-        found |= _sd_and_aspect(strips, z, dx_m, dy_m)
-    return [_in_levels(found[output], output, strips.levels) for output in strips.outputs]
+        results |= _sd_and_aspect(strips, z, dx_m, dy_m)
+    return [_in_levels(results[output], output, strips.levels) for output in strips.outputs]
 
 
 def _sd_and_aspect(
     strips: _Strips, z: FloatArray, dx_m: NDArray[np.float64], dy_m: NDArray[np.float64]
 ) -> dict[Output, FloatArray]:
     """Return standard deviation and aspect, as far as wanted, of the inner rows, some rows at a time."""
-    found: dict[Output, FloatArray] = {
+    results: dict[Output, FloatArray] = {
         output: np.empty((len(z) - 2, z.shape[1]), np.float32) for output in strips.outputs if output != "slope"
     }
     step = max(DETAIL_CELLS // z.shape[1], 1)
@@ -258,8 +258,8 @@ def _sd_and_aspect(
         part = z[first : stop + 2].astype(np.float64) * strips.unit_m
         sizes = [np.pad(size[first:stop], 1, mode="edge") for size in (dx_m, dy_m)]
         for output, values in _detail(strips, part, *sizes).items():
-            found[output][first:stop] = values[1:-1]
-    return found
+            results[output][first:stop] = values[1:-1]
+    return results
 
 
 def _detail(
@@ -270,18 +270,18 @@ def _detail(
     recipe = strips.recipe
     author = recipe.method.replace("-", "_")
     p, q = getattr(terrain, f"slope_gradient_{author}")(z_m, dx_m, dy_m)
-    found: dict[Output, NDArray[np.float64]] = {}
+    results: dict[Output, NDArray[np.float64]] = {}
     if "sd" in strips.outputs:
         length = recipe.correlation_m
         correlation = None if length is None else terrain.ExponentialCorrelation(length)
         sd = getattr(terrain, f"gradient_sd_{author}")(recipe.z_sd_m, dx_m, dy_m, correlation=correlation)
         slope_sd = terrain.slope_sd_percent if recipe.unit == "percent" else terrain.slope_sd_deg
-        found["sd"] = slope_sd(p, q, *sd)
+        results["sd"] = slope_sd(p, q, *sd)
     if "aspect" in strips.outputs:
         south_on_top = strips.info.transform.e > 0
         east_on_left = strips.info.transform.a < 0
-        found["aspect"] = terrain.aspect_deg(-p if east_on_left else p, -q if south_on_top else q)
-    return found
+        results["aspect"] = terrain.aspect_deg(-p if east_on_left else p, -q if south_on_top else q)
+    return results
 
 
 def _in_levels(values: FloatArray, output: Output, count: int) -> list[FloatArray]:

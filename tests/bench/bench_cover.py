@@ -31,13 +31,14 @@ from lawngis.ground.cover import (
 from lawngis.ground.imagery import Imagery, index_histogram, vegetation_index, vegetation_threshold
 from lawngis.ground.raster import Grid
 from lawngis.ground.seams import whole
-from lawngis.ground.trees import detection, found_trees, hedge_cells
+from lawngis.ground.trees import found_trees, hedge_cells
 from lawngis.lawn.derive import Taken, derived_lawn
 from lawngis.mower import built_in_profile
 from lawngis.processing.derived.imagery_rules import CoverParameters
 from lawngis.processing.model.plan import Plan
+from lawngis.processing.reading.read_options import ReadOptions
 from lawngis.processing.reading.site_files import SiteFiles, site_files
-from lawngis.processing.reading.site_source import ReadOptions, SiteSource
+from lawngis.processing.reading.site_source import SiteSource
 from lawngis.processing.steps.cover import STEP
 from lawngis.processing.whole_rasters.cover import write_cover
 
@@ -129,8 +130,21 @@ def rated(
         trees = trees[trees.intersects(parcels)]
         tops = [top for top in tops if parcels.intersects(shapely.Point(top))]
     reach = np.maximum(trees["crown_diameter_m"] / 2, 1.0)
-    hit = detection(tops, trees.geometry.get_coordinates().to_numpy(), reach)
-    return found.intersection(site.lawn).area / found.union(site.lawn).area, hit.f1
+    hit = detection_f1(tops, trees.geometry.get_coordinates().to_numpy(), reach.to_numpy())
+    return found.intersection(site.lawn).area / found.union(site.lawn).area, hit
+
+
+def detection_f1(found_xy: list[tuple[float, float]], true_xy: np.ndarray, reach_m: np.ndarray) -> float:
+    """Harmonic mean of precision and recall of places found, each matched with one true one at most, nearest first."""
+    apart = np.hypot(*(true_xy[:, None, axis] - np.reshape(found_xy, (-1, 2))[None, :, axis] for axis in (0, 1)))
+    free = apart <= reach_m[:, None]
+    matched = 0
+    for pair in np.argsort(apart, axis=None, kind="stable"):
+        row, col = np.unravel_index(pair, apart.shape)
+        if free[row, col]:
+            free[row], free[:, col] = False, False
+            matched += 1
+    return 2 * matched / (len(found_xy) + len(true_xy))
 
 
 @pytest.fixture(scope="module")

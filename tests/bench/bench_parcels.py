@@ -10,9 +10,8 @@ import pytest
 
 from lawngis.mower import built_in_profile
 from lawngis.processing.files.gpkg import raw_columns
-from lawngis.processing.planning.plan_writer import PlanFile
+from lawngis.processing.planning.plan_writer import PlanWriter, run_info
 from lawngis.processing.planning.supervisor import parcel_results
-from lawngis.processing.planning.writing import run_info
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_source import SiteSource
 from lawngis.processing.steps.workflow import Settings, installed_steps, step_layers
@@ -51,7 +50,7 @@ def test_writing_all_parcels(benchmark, source, tmp_path):
     results = list(parcel_results(source, SETTINGS, parcel_ids=PARCELS))
     now = datetime.now(UTC)
     facts = run_info(source, SETTINGS, now, now)
-    file = PlanFile(step_layers(installed_steps()), source.crs)
+    file = PlanWriter(step_layers(installed_steps()), source.crs)
     benchmark.pedantic(
         lambda: file.write(tmp_path / "plan.gpkg", map(columns, results), lambda: facts),
         rounds=3,

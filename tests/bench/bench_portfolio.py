@@ -44,18 +44,17 @@ from pathlib import Path
 from lawngis.mower import built_in_profile
 from lawngis.processing.files.gpkg import raw_columns
 from lawngis.processing.planning.interference import neighbour_findings
-from lawngis.processing.planning.plan_writer import PlanFile
+from lawngis.processing.planning.plan_writer import PlanWriter, merged
 from lawngis.processing.planning.supervisor import parcel_results
-from lawngis.processing.planning.ranking import standing
+from lawngis.processing.planning.ranking import ranking_row
 from lawngis.processing.files.packing import packed_rows
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_source import SiteSource
 from lawngis.processing.steps.workflow import Settings, installed_steps, step_layers
-from lawngis.processing.planning.writing import merged
 
 class Done:
     def __init__(self, result):
-        self.result, self.standing = result, standing(result.rows)
+        self.result, self.ranking_row = result, ranking_row(result.rows)
     def columns(self):
         return {name: raw_columns(rows, name) for name, rows in self.result.rows.items() if rows}
     def wires(self):
@@ -69,7 +68,7 @@ found = neighbour_findings(
     {name: one.result.reaches for name, one in done.items()}, lambda name: done[name].wires(),
     antenna_height_m=mower.antenna_height_m, crs=source.crs,
 )
-PlanFile(step_layers(installed_steps()), source.crs).write(Path(sys.argv[2]), merged(done, found), list)
+PlanWriter(step_layers(installed_steps()), source.crs).write(Path(sys.argv[2]), merged(done, found), list)
 """
 """The same plan by one process: parcel after parcel, all in memory, no tasks, no shards, no limits but the parcel's."""
 

@@ -20,10 +20,12 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid
 from lawngis.mower import MowerProfile, built_in_profile
-from lawngis.processing.model.layers import PLAN_LAYERS, SITE_LAYERS
-from lawngis.processing.model.plan import Plan, table
+from lawngis.processing.model.layers import PLAN_LAYERS
+from lawngis.processing.model.plan import Plan
 from lawngis.processing.model.site import Site
+from lawngis.processing.model.site_layers import SITE_LAYERS
 from lawngis.processing.model.step import Step, loaded_steps
+from lawngis.processing.model.tables import table
 from lawngis.processing.steps.workflow import Settings, ordered, planned
 
 SURROUNDINGS_M = 3.0

@@ -100,24 +100,24 @@ def test_a_gentle_bend_ends_the_straight_where_it_leaves_the_band():
 
 
 @pytest.mark.parametrize(
-    "ring",
+    ("ring", "said"),
     [
-        RECTANGLE[::-1],
-        RECTANGLE[:-1],
-        [(0, 0), (1, 1), (2, 2), (0, 0)],
-        [(0, 0), (1, 0), (np.nan, 1), (0, 0)],
-        np.zeros((0, 2)),
-        [(0, 0)],
-        [0.0, 1.0],
+        (RECTANGLE[::-1], "not anti-clockwise"),
+        (RECTANGLE[:-1], "the first again at its end"),
+        ([(0, 0), (1, 1), (2, 2), (0, 0)], "not anti-clockwise"),
+        ([(0, 0), (1, 0), (np.nan, 1), (0, 0)], "finite x, y"),
+        (np.zeros((0, 2)), "finite x, y"),
+        ([(0, 0)], "three vertices"),
+        ([0.0, 1.0], "finite x, y"),
     ],
 )
-def test_what_is_no_ring_is_refused(ring):
-    with pytest.raises(ParameterError):
+def test_what_is_no_ring_is_refused(ring, said):
+    with pytest.raises(ParameterError, match=said):
         candidate_places(ring)
 
 
 def test_numbers_that_make_no_sense_are_refused():
-    with pytest.raises(ParameterError):
+    with pytest.raises(ParameterError, match=r"spacing.* above zero"):
         candidate_places(RECTANGLE, spacing_m=0)
 
 
@@ -140,7 +140,7 @@ def test_a_pad_half_over_the_edge_has_half_its_room():
 def test_the_approach_is_a_rectangle_that_starts_ahead():
     approach = pad_polygons([(5, 0)], [90], behind_m=-0.5, ahead_m=2.5, inside_m=0.5, outside_m=0.5)[0]
     assert approach.bounds == pytest.approx((5.5, -0.5, 7.5, 0.5))
-    with pytest.raises(ParameterError):
+    with pytest.raises(ParameterError, match="a length and a width above zero"):
         pad_polygons([(5, 0)], [90], behind_m=-0.5, ahead_m=0.5, inside_m=0.5)
 
 
@@ -168,5 +168,5 @@ def test_a_failure_by_little_does_not_read_as_equal():
 
 def test_without_must_haves_every_place_is_feasible_and_shapes_are_checked():
     assert feasibility([], 2).feasible.all()
-    with pytest.raises(ParameterError):
+    with pytest.raises(ParameterError, match="'slope' has 3 values for 2 places"):
         feasibility([MustHave("slope", np.zeros(3), 5, "max", "%")], 2)

@@ -72,7 +72,7 @@ def test_starts_along_walls_are_even_and_on_the_wall():
     assert starts[36] == pytest.approx((0.1, 0))
     assert np.hypot(*np.diff(starts[:8], axis=0).T) == pytest.approx(1.0)
     assert wall_starts([]).shape == (0, 2)
-    with pytest.raises(ParameterError):
+    with pytest.raises(ParameterError, match="the spacing 0 m"):
         wall_starts([HOUSE], spacing_m=0)
 
 
@@ -83,8 +83,16 @@ def test_voltage_drop_grows_with_length_and_current_and_falls_with_voltage():
     assert drop[0] == pytest.approx(2.85)
 
 
-@pytest.mark.parametrize("bad", [{"voltage_v": 0}, {"current_a": -1}, {"ohm_per_m": -1}, {"power_factor": 1.2}])
-def test_impossible_supplies_are_refused(bad):
+@pytest.mark.parametrize(
+    ("bad", "said"),
+    [
+        ({"voltage_v": 0}, "for 0 V"),
+        ({"current_a": -1}, "-1 A"),
+        ({"ohm_per_m": -1}, "-1 ohm/m"),
+        ({"power_factor": 1.2}, "power factor 1.2"),
+    ],
+)
+def test_impossible_supplies_are_refused(bad, said):
     good = {"voltage_v": 28, "current_a": 2, "ohm_per_m": 0.0133}
-    with pytest.raises(ParameterError):
+    with pytest.raises(ParameterError, match=said):
         voltage_drop_percent(10, **(good | bad))

@@ -121,7 +121,7 @@ class TestDiscs:
 
     @pytest.mark.parametrize("radius", [0.0, 0.02, -1, np.nan])
     def test_a_radius_that_is_too_small_is_refused(self, radius):
-        with pytest.raises(ParameterError):
+        with pytest.raises(ParameterError, match="radius of at least"):
             discs([(0, 0)], radius)
 
 

@@ -189,18 +189,18 @@ def test_a_surface_left_at_the_start_and_crossed_later_counts():
 
 
 @pytest.mark.parametrize(
-    "make",
+    ("make", "said"),
     [
-        lambda: cost_grid(Polygon(), ()),
-        lambda: cost_grid(box(0, 0, 1, 1), (), cell_m=0),
-        lambda: cost_grid(box(0, 0, 1, 1), (), open_cost_per_m=0),
-        lambda: CostGrid(np.array([[np.nan]]), 0, 0, 1),
-        lambda: CostGrid(np.ones((2, 0)), 0, 0, 1),
-        lambda: CostGrid(np.ones((2, 2)), 0, 0, 0),
+        (lambda: cost_grid(Polygon(), ()), "not empty"),
+        (lambda: cost_grid(box(0, 0, 1, 1), (), cell_m=0), "the cell size 0 m"),
+        (lambda: cost_grid(box(0, 0, 1, 1), (), open_cost_per_m=0), "costs per metre must be above zero"),
+        (lambda: CostGrid(np.array([[np.nan]]), 0, 0, 1), "costs per metre must be above zero"),
+        (lambda: CostGrid(np.ones((2, 0)), 0, 0, 1), "one row and one column"),
+        (lambda: CostGrid(np.ones((2, 2)), 0, 0, 0), "the cell size 0 m"),
     ],
 )
-def test_impossible_grids_are_refused(make):
-    with pytest.raises(ParameterError):
+def test_impossible_grids_are_refused(make, said):
+    with pytest.raises(ParameterError, match=said):
         make()
 
 

@@ -45,7 +45,7 @@ def test_cores_cover_every_cell_once_and_halos_stay_inside(rows, cols, size, hal
 
 
 def test_a_block_of_nothing_is_refused():
-    with pytest.raises(ParameterError):
+    with pytest.raises(ParameterError, match="at least one cell"):
         list(blocks((4, 4), size_cells=0, halo_cells=1))
 
 

@@ -42,6 +42,10 @@ def in_raster_crs(polygon, grid, frame):
     return shapely.transform(polygon, lambda xy: frame.coordinates_in(grid.crs, xy))
 
 
+def mean(grid, polygon, frame):
+    return zonal.weighted_mean(*zonal.zonal_weights(grid, polygon, frame))
+
+
 def by_exactextract(grid, polygon, operations):
     min_x, min_y, max_x, max_y = grid.bounds
     source = NumPyRasterSource(grid.values, min_x, min_y, max_x, max_y, nodata=np.nan)
@@ -73,7 +77,7 @@ def test_agrees_with_exactextract(seed, crs, cell, corner):
 
     found, weights = zonal.zonal_weights(grid, polygon, frame)
     assert weights[np.isfinite(found)].sum() == pytest.approx(expected["count"], abs=2e-5)
-    assert zonal.zonal_mean(grid, polygon, frame) == pytest.approx(expected["mean"], rel=1e-6)
+    assert mean(grid, polygon, frame) == pytest.approx(expected["mean"], rel=1e-6)
     assert zonal.zonal_max(grid, polygon, frame) == pytest.approx(expected["max"])
     quantiles = zonal.zonal_quantiles(grid, polygon, frame, shares)
     # exactextract keeps coverage in single precision.
@@ -143,22 +147,26 @@ def test_nothing_in_common():
     for polygon in (shapely.box(100, 100, 110, 110), shapely.Polygon()):
         values, weights = zonal.zonal_weights(grid, polygon, frame)
         assert len(values) == len(weights) == 0
-        assert np.isnan(zonal.zonal_mean(grid, polygon, frame))
+        assert np.isnan(mean(grid, polygon, frame))
         assert np.isnan(zonal.zonal_max(grid, polygon, frame))
         assert np.isnan(zonal.zonal_quantiles(grid, polygon, frame, [0.5])).all()
-        assert zonal.zonal_data_share(grid, polygon, frame) == 0
 
 
-def test_share_of_ground_with_data():
+def test_weights_add_up_to_the_ground_with_data():
     grid = random_grid(4, shape=(40, 40))
     values = grid.values.copy()
     values[:, 20:] = np.nan
     frame = frame_of(grid)
     half_unknown = grid.with_values(values)
-    assert zonal.zonal_data_share(half_unknown, shapely.box(-5, -5, 5, 5), frame) == pytest.approx(0.5, abs=1e-4)
-    assert zonal.zonal_data_share(grid, shapely.box(-5, -5, 5, 5), frame) == pytest.approx(1)
-    # 10 m square, of which a 5 m strip lies beyond the raster.
-    assert zonal.zonal_data_share(grid, shapely.box(5, -5, 15, 5), frame) == pytest.approx(0.5, abs=1e-3)
+
+    def known_m2(of, polygon):
+        found, weights = zonal.zonal_weights(of, polygon, frame)
+        return weights[np.isfinite(found)].sum() * np.prod(of.cell_size_m, axis=0).mean()
+
+    assert known_m2(half_unknown, shapely.box(-5, -5, 5, 5)) == pytest.approx(50, rel=1e-3)
+    assert known_m2(grid, shapely.box(-5, -5, 5, 5)) == pytest.approx(100, rel=1e-3)
+    # 10 m square, of which a 5 m strip lies beyond the raster, which is turned a little against the frame.
+    assert known_m2(grid, shapely.box(5, -5, 15, 5)) == pytest.approx(50, abs=0.1)
 
 
 def test_south_up_raster_has_the_same_statistics():
@@ -166,7 +174,7 @@ def test_south_up_raster_has_the_same_statistics():
     flipped = Grid(grid.values[::-1], Affine(0.5, 0, 691000, 0, 0.5, 5334000 - 31 * 0.5), UTM)
     frame = frame_of(grid)
     polygon = star(5, radius=4)
-    assert zonal.zonal_mean(flipped, polygon, frame) == pytest.approx(zonal.zonal_mean(grid, polygon, frame))
+    assert mean(flipped, polygon, frame) == pytest.approx(mean(grid, polygon, frame))
 
 
 class TestWeightedQuantiles:

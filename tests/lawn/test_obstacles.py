@@ -1,5 +1,7 @@
 """What is kept out of a lawn, and how."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -14,7 +16,6 @@ from lawngis.lawn.obstacles import (
     barrier_keepouts,
     drop_keepouts,
     obstacle_keepouts,
-    treatment_in,
     tree_keepouts,
     with_bumps_filled,
     with_tight_bumps_joined,
@@ -22,6 +23,11 @@ from lawngis.lawn.obstacles import (
 )
 
 LAWN = box(0, 0, 30, 20)
+
+
+def treatment(lawn, polygon):
+    (found,) = area_keepouts([polygon], "bed", lawn=lawn)
+    return found.treatment
 
 
 class TestTreatment:
@@ -33,22 +39,22 @@ class TestTreatment:
             (box(28, 10, 29.97, 12), "outside"),  # 3 cm of lawn behind it are no lawn
             (box(28, 10, 29.9, 12), "island"),
             (box(29, 10, 31, 12), "outside"),
-            (box(40, 10, 42, 12), "outside"),
+            (box(30.05, 10, 31, 12), "outside"),
         ],
     )
     def test_it_is_the_same_whether_the_lawn_is_cut_or_not(self, polygon, expected):
-        assert treatment_in(LAWN, polygon) == expected
-        assert treatment_in(LAWN.difference(polygon.buffer(0.001)), polygon) == expected
+        assert treatment(LAWN, polygon) == expected
+        assert treatment(LAWN.difference(polygon.buffer(0.001)), polygon) == expected
 
     def test_what_lies_between_two_lawns_is_outside_of_both(self):
-        assert treatment_in(MultiPolygon([box(0, 0, 5, 9), box(6, 0, 9, 9)]), box(5, 3, 6, 4)) == "outside"
+        assert treatment(MultiPolygon([box(0, 0, 5, 9), box(6, 0, 9, 9)]), box(5, 3, 6, 4)) == "outside"
 
     @settings(max_examples=30, deadline=None)
     @given(st.floats(0, 360), st.floats(-500, 500), st.floats(0.5, 28))
     def test_it_does_not_depend_on_where_the_garden_lies(self, angle, shift, x):
         bed = box(x, 5, x + 1, 6)
         moved = [rotate(translate(shape, shift, -shift), angle, origin=(0, 0)) for shape in (LAWN, bed)]
-        assert treatment_in(*moved) == treatment_in(LAWN, bed)
+        assert treatment(*moved) == treatment(LAWN, bed)
 
 
 class TestTrees:
@@ -83,6 +89,10 @@ class TestTrees:
         assert tree.treatment == "island"
         assert Point(10, 10).distance(tree.polygon.exterior) == pytest.approx(12 / 20 / 2 + 0.15)
 
+    def test_a_thin_trunk_that_is_known_counts_whatever_its_crown(self):
+        (tree,) = self.trees(0.1, 12.0)
+        assert Point(10, 10).distance(tree.polygon.exterior) == pytest.approx(0.3)
+
     def test_a_trunk_in_the_edge_is_outside_and_one_next_door_is_nothing(self):
         assert self.trees(0.4, at=(30, 10))[0].treatment == "outside"
         assert self.trees(0.4, at=(33, 10)) == []
@@ -96,8 +106,10 @@ class TestTrees:
 
     @pytest.mark.parametrize("limit", [0, -1, np.nan])
     def test_a_limit_that_makes_no_sense_is_refused(self, limit):
-        with pytest.raises(ParameterError, match="rigid_trunk_min_m"):
+        with pytest.raises(ParameterError, match=r"^rigid_trunk_min_m"):
             tree_keepouts([(0, 0)], 0.3, 3, lawn=LAWN, rigid_trunk_min_m=limit)
+        with pytest.raises(ParameterError, match="sapling_radius_m must be above"):
+            tree_keepouts([(0, 0)], 0.3, 3, lawn=LAWN, rigid_trunk_min_m=0.15, sapling_radius_m=limit)
 
 
 class TestAreas:
@@ -125,6 +137,7 @@ class TestObstacles:
         shapes = [box(5, 5, 5.2, 5.2), box(8, 5, 9, 6), Point(12, 12), box(15, 5, 16, 6)]
         found = obstacle_keepouts(shapes, [True, False, True, None], lawn=LAWN)
         assert [item.treatment for item in found] == ["bump", "island", "bump", "island"]
+        assert {item.reason for item in found} == {"obstacle"}
         assert [item.confidence for item in found] == [0.9, 0.9, 0.5, 0.5]
         assert Point(12, 12).distance(found[2].polygon.exterior) == pytest.approx(0.3)
 
@@ -148,7 +161,15 @@ class TestLines:
 
     def test_a_drop_within_the_lawn_is_never_bumped(self):
         (strip,) = drop_keepouts([LineString([(5, 10), (12, 11), (14, 10)])], lawn=LAWN)
-        assert strip.treatment == "island"
+        assert (strip.treatment, strip.confidence) == ("island", 0.9)
+
+    def test_strips_have_square_corners(self):
+        """Two arms of 4 m, 0.1 m wide: outside of the bend they have a corner of 0.1² more, inside they share one."""
+        bend = LineString([(5, 5), (9, 5), (9, 9)])
+        outer, inner = (drop_keepouts([line], lawn=LAWN)[0].polygon for line in (bend, bend.reverse()))
+        assert (outer.area, inner.area) == (pytest.approx(0.81), pytest.approx(0.79))
+        (wall,) = barrier_keepouts([bend], [True], lawn=LAWN)
+        assert (wall.polygon.area, wall.reason, wall.confidence) == (pytest.approx(0.8), "obstacle", 0.9)
 
     @pytest.mark.parametrize("rigid", [True, False])
     def test_a_barrier_across_the_lawn_is_outside(self, rigid):
@@ -198,6 +219,17 @@ class TestOverlaps:
         pond = Keepout(box(8, 4, 12, 10), "water", "island", 0.9, 1)
         found = without_overlaps([bed, pond], within=LAWN)
         assert [(item.reason, item.polygon.area) for item in found] == [("water", 24.0), ("bed", 24.0)]
+
+    @pytest.mark.parametrize(
+        ("graver", "other"), [*pairwise(["water", "drop", "bed", "tree", "obstacle", "steep", "narrow", "small"])]
+    )
+    def test_which_is_the_graver_one(self, graver, other):
+        """What one falls into or off before what one damages, before what is only bad to mow."""
+        one = Keepout(box(4, 4, 10, 10), graver, "island", 0.9, 0)
+        two = Keepout(box(8, 4, 12, 10), other, "island", 0.9, 1)
+        for given_ones in ([one, two], [two, one]):
+            found = without_overlaps(given_ones, within=LAWN)
+            assert [(item.reason, item.polygon.area) for item in found] == [(graver, 36.0), (other, 12.0)]
 
     def test_what_lies_off_the_parcel_is_cut_off_and_crumbs_go(self):
         across = Keepout(box(28, 4, 34, 10), "bed", "outside", 0.9, 0)

@@ -14,7 +14,7 @@ from shapely.affinity import rotate, translate
 
 from lawngis.errors import FeatureError, ParameterError
 from lawngis.geometry.polygons import polygon_parts
-from lawngis.lawn.zones import Passage, ZoneLink, ZonePartition, crossings, width_sd_m, zone_partition, zone_roles
+from lawngis.lawn.zones import Passage, ZonePartition, crossings, width_sd_m, zone_groups, zone_partition
 
 MOW = 1.6
 AREA = 4.0
@@ -74,6 +74,9 @@ def check_laws(ground, mow_width_m: float, found: ZonePartition, area_min: float
     for passage in found.passages:
         assert passage.zone_a < passage.zone_b
         assert 0 < passage.width_m < mow_width_m
+        start, end = shapely.points([passage.middle_line.coords[0], passage.middle_line.coords[-1]])
+        assert found.zones[passage.zone_a].distance(start) < 0.02
+        assert found.zones[passage.zone_b].distance(end) < 0.02
         assert shapely.buffer(ground, 0.02).covers(passage.middle_line)
         assert 2 * passage.narrowest.distance(ground.boundary) == pytest.approx(passage.width_m, abs=0.01)
 
@@ -193,6 +196,7 @@ def test_pinch_without_length(width):
     start, end = passage.middle_line.boundary.geoms
     assert a.contains(start)
     assert b.contains(end)
+    assert passage.middle_line.distance(Point(5, 6)) < 1e-6
 
 
 @pytest.mark.parametrize("width", [0.4, 1.0])
@@ -224,6 +228,45 @@ def test_junction_of_three_corridors_is_a_tree():
     check_laws(ground, MOW, found, AREA)
 
 
+def test_four_lawns_around_a_junction_hang_on_three_passages():
+    widths = [0.8, 0.9, 1.0, 1.2]
+    arms = [rotate(box(0, -width / 2, 9, width / 2), 90 * k, origin=(0, 0)) for k, width in enumerate(widths)]
+    lawns = [rotate(box(8, -5 - k, 18, 5 + k), 90 * k, origin=(0, 0)) for k in range(4)]
+    ground = joined(*arms, *lawns)
+    found = partition(ground)
+    assert len(found.zones) == 4
+    # The widest ways: each lawn hangs on by the width of its own arm, the two widest on each other.
+    assert [p.width_m for p in found.passages] == pytest.approx([1.0, 0.9, 0.8], abs=0.002)
+    assert len({frozenset((p.zone_a, p.zone_b)) for p in found.passages}) == 3
+    assert {zone for p in found.passages for zone in (p.zone_a, p.zone_b)} == {0, 1, 2, 3}
+    check_laws(ground, MOW, found, AREA)
+
+
+def test_a_post_in_a_corridor_leaves_the_way_through():
+    """Beside the post it is 0.6 m wide, but further on 0.5 m."""
+    corridor = dumbbell(1.5).difference(box(12, 4.85, 12.3, 5.15)).difference(box(14, 4, 14.3, 5.25))
+    assert only_passage(corridor).width_m == pytest.approx(0.5, abs=0.002)
+
+
+def test_a_room_too_small_for_a_zone_beside_a_passage_is_a_scrap():
+    room = box(12, 7, 13.8, 9)
+    ground = joined(dumbbell(1.0), box(12.4, 5, 13.4, 7.1), room)
+    passage = only_passage(ground)
+    assert [scrap.area for scrap in partition(ground).scraps] == pytest.approx([room.area], abs=0.3)
+    assert passage.outline.intersection(room).area < 0.3
+    check_laws(ground, MOW, partition(ground), AREA)
+
+
+def test_pieces_apart_keep_their_own_passages():
+    pieces_apart = [
+        translate(dumbbell(width, length), 0, 20 * k) for k, (width, length) in enumerate([(1, 4), (0.8, 9)])
+    ]
+    ground = MultiPolygon([box(0, -20, 9, -10), *pieces_apart, translate(dumbbell(0.6), 0, 60)])
+    found = partition(ground)
+    assert (len(found.zones), len(found.passages)) == (7, 3)
+    check_laws(ground, MOW, found, AREA)
+
+
 def test_bulge_too_small_for_a_zone_belongs_to_its_passage():
     ground = joined(box(0, 0, 10, 10), box(9, 4.5, 21, 5.5), Point(15, 5).buffer(0.95), box(20, 0, 30, 10))
     passage = only_passage(ground)
@@ -244,6 +287,9 @@ def test_dead_end_is_a_nook():
 def test_shallow_niche_stays():
     ground = joined(box(0, 0, 10, 10), box(9, 4, 10.6, 5.2))
     assert partition(ground).zones == (ground,)
+    # One radius of the disc, 0.8 m, is the limit.
+    deeper = partition(joined(box(0, 0, 10, 10), box(9, 4, 11, 5.2)))
+    assert [nook.area for nook in deeper.nooks] == pytest.approx([1.2], abs=0.05)
 
 
 def test_gap_beside_an_island_joins_it_to_the_edge():
@@ -360,6 +406,7 @@ def test_width_sd_of_independent_edges():
     """Against a thousand draws of both edges, seed fixed."""
     edges = np.random.default_rng(5).normal(0, 0.12, (100_000, 2))
     assert width_sd_m(0.12) == pytest.approx(np.std(edges[:, 1] - edges[:, 0]), rel=0.02)
+    assert width_sd_m(0.12, 0.05) == pytest.approx(0.13)
 
 
 # --- crossings
@@ -376,7 +423,10 @@ def test_crossing_of_a_path():
     assert ys.min() >= 0.44
     assert ys.max() <= 9.56
     assert found.width_m >= 0.89
+    paving = shapely.union_all([*ZONES[:2], box(10, -5, 12, 15)])
+    assert found.width_m == pytest.approx(max(2 * found.middle_line.distance(paving.boundary), 0.9), abs=1e-6)
     assert found.middle_line.boundary.distance(ZONES[0]) < 1e-9
+    assert len(crossings(ZONES[:2], [box(10, -5, 12, 15)], length_max_m=2, transit_width_m=0.9)) == 1
 
 
 def test_crossing_where_the_path_is_narrowest():
@@ -386,6 +436,13 @@ def test_crossing_where_the_path_is_narrowest():
     assert np.array(found.middle_line.coords)[:, 1].min() > 9
     assert 1.2 < found.length_m < 1.3
     assert found.width_m == pytest.approx(0.9, abs=0.02)
+    pond = Polygon([(10, 4), (12, 4), (12, 6), (10, 6)])
+    for lower, upper in [(1.6, 0.7), (0.6, 1.4)]:
+        # Above and below a pond in the paving there is a way; the shorter one is found.
+        right = Polygon([(10 + lower, 0), (22, 0), (22, 10), (10 + upper, 10)])
+        paving = box(10, 0, 12, 10).difference(right).difference(pond)
+        (way,) = crossings([ZONES[0], right.difference(pond)], [paving], length_max_m=3, transit_width_m=0.9)
+        assert way.length_m < 1.0
 
 
 @pytest.mark.parametrize(
@@ -401,6 +458,13 @@ def test_no_crossing(surface, length_max_m, transit_width_m):
     assert not crossings(ZONES[:2], [surface], length_max_m=length_max_m, transit_width_m=transit_width_m)
 
 
+@pytest.mark.parametrize(("gap_m", "count"), [(0.04, 1), (0.06, 0)])
+def test_paving_and_lawn_drawn_a_hairline_apart_still_meet(gap_m, count):
+    """Up to 5 cm, on either side."""
+    for surface in (box(10 + gap_m, -5, 12, 15), box(10, -5, 12 - gap_m, 15)):
+        assert len(crossings(ZONES[:2], [surface], length_max_m=3, transit_width_m=0.9)) == count
+
+
 def test_one_crossing_for_each_surface_and_pair():
     paths = [box(10, 0, 12, 4), box(10, 6, 12, 10), box(22, 2, 30, 6)]
     found = crossings(ZONES, paths, length_max_m=9, transit_width_m=1)
@@ -412,47 +476,46 @@ def test_one_crossing_for_each_surface_and_pair():
 
 
 def test_largest_zone_is_home_and_the_first_of_equals():
-    assert zone_roles([5, 9, 9], []).home == 1
-    assert zone_roles([5, 9, 9], []).linked == frozenset()
-    assert zone_roles([5, 9, 9], [], home=0).home == 0
+    areas_m2 = {"a": 5, "b": 9, "c": 9}
+    assert zone_groups(areas_m2, {}) == [{"b": None}, {"c": None}, {"a": None}]
+    assert zone_groups(areas_m2, {}, home="a")[0] == {"a": None}
+    assert zone_groups({}, {}) == []
 
 
 def test_reached_by_the_widest_way():
-    links = [
-        ZoneLink(0, 2, True, 0.9),
-        ZoneLink(0, 1, True, 1.4),
-        ZoneLink(1, 2, True, 1.2),
-        ZoneLink(2, 3, False, 0.5),
-    ]
-    roles = zone_roles([50, 20, 10, 5], links)
-    assert roles.home == 0
-    assert roles.reached_by == (None, 1, 2, None)
-    assert roles.linked == {1, 2}
+    links = {"p": (0, 2, 0.9), "q": (0, 1, 1.4), "r": (1, 2, 1.2), "s": (3, 4, 1.0)}
+    areas_m2 = {0: 50, 1: 20, 2: 10, 3: 5, 4: 7}
+    assert zone_groups(areas_m2, links) == [{0: None, 1: "q", 2: "r"}, {4: None, 3: "s"}]
 
 
 @given(st.data())
 @settings(max_examples=50, deadline=None)
-def test_reached_zones_are_those_connected(data):
+def test_zones_of_a_group_are_those_connected(data):
     count = data.draw(st.integers(1, 7))
     pairs = list(combinations(range(count), 2))
-    chosen = (
-        data.draw(st.lists(st.tuples(st.sampled_from(pairs), st.booleans(), st.floats(0.1, 2)), max_size=10))
-        if pairs
-        else []
-    )
-    links = [(a, b, usable, width) for (a, b), usable, width in chosen]
-    roles = zone_roles([1.0] * count, links)
-    reached = {0}
-    for _ in range(count):
-        reached |= {z for a, b, usable, _ in links if usable and reached & {a, b} for z in (a, b)}
-    assert roles.linked == reached - {0}
-    for zone, link in enumerate(roles.reached_by):
-        assert (link is not None) == (zone in roles.linked)
-        assert link is None or (links[link][2] and zone in links[link][:2])
+    drawn = st.lists(st.tuples(st.sampled_from(pairs), st.floats(0.1, 2)), max_size=10) if pairs else st.just([])
+    links = {number: (a, b, width) for number, ((a, b), width) in enumerate(data.draw(drawn))}
+    groups = zone_groups(dict.fromkeys(range(count), 1.0), links)
+    assert sorted(zone for group in groups for zone in group) == list(range(count))
+    for group in groups:
+        reached = {min(group)}
+        for _ in range(count):
+            reached |= {zone for a, b, _ in links.values() if reached & {a, b} for zone in (a, b)}
+        assert group.keys() == reached
+        for zone, link in group.items():
+            assert (link is None) == (zone == min(group))
+            assert link is None or zone in links[link][:2]
+            # Walked back, the narrowest link is as wide as can be: with wider ones alone it doesn't hang together.
+            at, narrowest = zone, np.inf
+            while (way := group[at]) is not None:
+                a, b, width = links[way]
+                at, narrowest = (b if at == a else a), min(narrowest, width)
+            assert at == min(group)
+            wider = {number: link for number, link in links.items() if link[2] > narrowest}
+            assert zone == at or zone not in zone_groups(dict.fromkeys(range(count), 1.0), wider, home=at)[0]
 
 
-def test_roles_need_zones_that_exist():
-    with pytest.raises(ParameterError, match="not among"):
-        zone_roles([1, 2], [(0, 2, True, 1.0)])
-    with pytest.raises(ParameterError):
-        zone_roles([], [])
+def test_groups_need_zones_that_exist():
+    for links, home in (({1: (0, 2, 1.0)}, None), ({}, 2)):
+        with pytest.raises(ParameterError, match="not among 2 zones"):
+            zone_groups({0: 1.0, 1: 2.0}, links, home=home)

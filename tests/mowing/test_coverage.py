@@ -96,14 +96,17 @@ def test_shares_are_never_worse_than_the_entry_alone_nor_than_any_single_start(d
     assert all(mown(shares) >= mown(single) - 0.016 for single in np.eye(starts))
 
 
-@pytest.mark.parametrize("bad", [{"cutting_width_m": 0}, {"passes": 0}, {"departure_max_m": -1}])
-def test_impossible_mowings_are_refused(bad):
-    with pytest.raises(ParameterError):
+@pytest.mark.parametrize(
+    ("bad", "said"),
+    [({"cutting_width_m": 0}, "a cut of 0 m"), ({"passes": 0}, "0 times"), ({"departure_max_m": -1}, "-1 m a charge")],
+)
+def test_impossible_mowings_are_refused(bad, said):
+    with pytest.raises(ParameterError, match=said):
         effort(SQUARE, **bad)
 
 
 def test_no_mowing_of_a_zone_without_area():
-    with pytest.raises(ParameterError):
+    with pytest.raises(ParameterError, match=r"no mowing of 0\.0 m²"):
         mowing_effort(0.0, cutting_width_m=WIDTH, passes=3, departure_max_m=700)
 
 

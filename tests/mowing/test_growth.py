@@ -67,9 +67,16 @@ def test_a_table_is_read_in_the_order_of_months(tmp_path):
     assert temperatures_from(str(file)).tolist() == TWELVE
 
 
-@pytest.mark.parametrize("text", ["1,2,3", "", "a b c", ",".join(["80"] * 12), ",".join(["nan"] * 12), "nowhere.csv"])
-def test_what_are_no_temperatures_is_refused(text):
-    with pytest.raises(ParameterError):
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        *[("1,2,3", "3 monthly temperatures"), ("", "0 monthly temperatures"), ("a b c", "not 'a b c'")],
+        *[(",".join([value] * 12), "between -60 and 60") for value in ("80", "nan")],
+        ("nowhere.csv", r"nowhere\.csv: .* can't be read"),
+    ],
+)
+def test_what_are_no_temperatures_is_refused(text, said):
+    with pytest.raises(ParameterError, match=said):
         temperatures_from(text)
 
 
@@ -82,13 +89,13 @@ def test_a_table_that_is_none_is_refused_by_name(tmp_path, table):
 
 
 @pytest.mark.parametrize(
-    "call",
+    ("call", "said"),
     [
-        lambda: mow_interval_days(0, 5),
-        lambda: mow_interval_days(30, -1),
-        lambda: assumed_temperatures_c(91),
+        (lambda: mow_interval_days(0, 5), "cut height 0 mm"),
+        (lambda: mow_interval_days(30, -1), "growth .* not -1"),
+        (lambda: assumed_temperatures_c(91), "latitude of 91 degrees"),
     ],
 )
-def test_impossible_numbers_are_refused(call):
-    with pytest.raises(ParameterError):
+def test_impossible_numbers_are_refused(call, said):
+    with pytest.raises(ParameterError, match=said):
         call()

@@ -50,14 +50,17 @@ def test_days_and_times_are_understood_and_said_again():
 
 
 @pytest.mark.parametrize(
-    "text",
+    ("text", "said"),
     [
-        *("Mo 07:00-08:00", "Someday 07:00-08:00", "Monday 8-9"),
-        *("Monday 20:00-07:00", "Monday 07:00-25:00", "Monday 07:60-08:00"),
+        *[("Mo 07:00-08:00", "'Mo' is no day"), ("Someday 07:00-08:00", "'Someday' is no day")],
+        *[
+            (f"Monday {hours}", f"'{hours}' is no time")
+            for hours in ("8-9", "20:00-07:00", "07:00-25:00", "07:60-08:00")
+        ],
     ],
 )
-def test_what_is_no_hour_is_refused(text):
-    with pytest.raises(ParameterError):
+def test_what_is_no_hour_is_refused(text, said):
+    with pytest.raises(ParameterError, match=said):
         windows_from_text(text)
 
 
@@ -98,7 +101,7 @@ def test_a_table_that_is_not_there():
 
 @pytest.mark.parametrize("hours", [-1, 25])
 def test_windows_go_on_for_a_day_at_most(hours):
-    with pytest.raises(ParameterError):
+    with pytest.raises(ParameterError, match=f"from 0 to 24, not {hours}"):
         windows_longer({0: [(1, 2)]}, hours)
 
 

@@ -137,20 +137,20 @@ def test_permitted_hours_count_overlaps_once():
 
 
 @pytest.mark.parametrize(
-    "bad",
+    ("bad", "said"),
     [
-        {"hours": [-1.0]},
-        {"hours": [float("nan")]},
-        {"windows": {7: [(9, 10)]}},
-        {"windows": {0: [(10, 9)]}},
-        {"windows": {0: [(22, 25)]}},
-        {"run_minutes": 0},
-        {"charge_minutes": -5},
-        {"sessions_week": 0},
+        ({"hours": [-1.0]}, r"mowing hours .* not \[-1.0\]"),
+        ({"hours": [float("nan")]}, r"mowing hours .* not \[nan\]"),
+        ({"windows": {7: [(9, 10)]}}, "weekday 7"),
+        ({"windows": {0: [(10, 9)]}}, "from 10 to 9"),
+        ({"windows": {0: [(22, 25)]}}, "from 22 to 25"),
+        ({"run_minutes": 0}, "runs of 0 min"),
+        ({"charge_minutes": -5}, "charges of -5 min"),
+        ({"sessions_week": 0}, "0 sessions"),
     ],
 )
-def test_impossible_weeks_are_refused(bad):
-    with pytest.raises(ParameterError):
+def test_impossible_weeks_are_refused(bad, said):
+    with pytest.raises(ParameterError, match=said):
         plan(**({"hours": [1.0]} | bad))
 
 
@@ -185,6 +185,21 @@ def test_where_hours_are_short_sharing_them_costs_little(hours):
     assert (said.word == "cannot") == (said.missing_h > 0)
     plain = plan(hours, LONG)
     assert said.missing_h <= sum(plain.missing_h) + 0.05 * sum(hours) + 0.05
+
+
+def test_what_is_short_is_short_in_every_zone_alike():
+    """Two days of 280 min (see above) for twice 9 h: not all for one zone, but half of each day for either."""
+    said = verdict([9.0, 9.0], wanted={}, permitted={0: [(9.0, 17.0)], 1: [(9.0, 17.0)]}, **BATTERY)
+    assert [s.zone for s in said.week.sessions] == [0, 1] * 2
+    assert said.week.missing_h[0] == said.week.missing_h[1]
+    assert sum(said.week.missing_h) <= 18 - 2 * 280 / 60 + 0.05 * 18
+
+
+def test_sharing_that_costs_more_than_a_twentieth_of_the_hours_is_not_done():
+    """9 to 12 holds two runs of an hour with a charge between: 2 h for the large zone, 1 h of 3 is missing. Shared, 80
+    and 40 min: the large zone would be done at 11:20 and the small one find no room, so 1 h 40 min were missing."""
+    said = verdict([2.0, 1.0], wanted={}, permitted={0: [(9.0, 12.0)]}, run_minutes=60, charge_minutes=60)
+    assert said.week.missing_h == (0.0, 1.0)
 
 
 def test_parcels_share_a_mower_by_days():

@@ -10,6 +10,8 @@ from shapely import LineString, MultiPolygon, Point, Polygon, box
 from lawngis.errors import ParameterError
 from lawngis.record.changes import area_gained, pairs_of_places, stretches_apart
 
+# To the micrometre: GEOS divides by zero where a coordinate is next to nothing, as none on a map is.
+places = st.floats(-20, 20).map(lambda at: round(at, 6))
 boxes = st.tuples(*[st.integers(0, 12)] * 2, *[st.integers(1, 8)] * 2).map(
     lambda c: box(c[0], c[1], c[0] + c[2], c[1] + c[3])
 )
@@ -72,8 +74,8 @@ def test_without_another_wire_all_of_it_lies_elsewhere():
 
 @settings(max_examples=40, deadline=None)
 @given(
-    st.lists(st.tuples(st.floats(-20, 20), st.floats(-20, 20)), min_size=2, max_size=8, unique=True),
-    st.lists(st.tuples(st.floats(-20, 20), st.floats(-20, 20)), min_size=2, max_size=8, unique=True),
+    st.lists(st.tuples(places, places), min_size=2, max_size=8, unique=True),
+    st.lists(st.tuples(places, places), min_size=2, max_size=8, unique=True),
 )
 def test_every_stretch_lies_apart_and_no_other_point_does(one, two):
     line, other = LineString(one), LineString(two)

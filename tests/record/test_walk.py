@@ -8,9 +8,10 @@ import shapely
 from shapely import LineString
 
 from lawngis.errors import ParameterError
+from lawngis.geometry.lines import chainage_m, points_along
 from lawngis.record.deviation import deviations, frechet_m, pooled, shortfalls_m, taped
 from lawngis.record.islands import islands_found
-from lawngis.record.matching import alike_share, noise_sd_m, smoothed, step_m, walk_match
+from lawngis.record.matching import WalkMatch, alike_share, noise_sd_m, smoothed, step_m, walk_match
 
 
 def judged(walks, loop, truth, receiver, **how):
@@ -86,6 +87,31 @@ def test_a_shift_of_all_points_is_taken_off_and_told(walks):
     loop = walks.planned_loop()
     _, off, _ = judged(walks, loop, loop.xy, walks.Receiver(0.5, (0.6, -0.3)), seed=7)
     assert off.shift_xy == pytest.approx([0.6, -0.3], abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("bias_sd", "share", "left_sd"), [(0.1, 2 / 3, np.sqrt(1 / 300)), (0.2, 8 / 9, np.sqrt(1 / 225)), (0.0, 0.0, 0.0)]
+)
+def test_shift_and_its_uncertainty_by_hand(bias_sd, share, left_sd):
+    """Six points on each side of a square, all 4 cm to the east and 2 cm to the north of the plan, good to 0.1 m.
+
+    Along each axis 12 points count as 4, each with a variance of 0.1² + 0.1² (free laying): 4 / 0.02 = 200. The prior
+    of 0.1 m adds 100, so 200/300 of the shift is told and 1/300 of variance left; that of 0.2 m adds 25.
+    """
+    square = np.array([[0.0, 0], [18, 0], [18, 18], [0, 18], [0, 0]])
+    at = np.arange(24) * 3.0 + 1.5
+    xy = points_along(square, chainage_m(square), at) + np.array([0.04, 0.02])
+    on, gaps = np.ones(24, dtype=bool), np.zeros(23, dtype=bool)
+    match = WalkMatch(xy, xy, at, on, gaps, reversed_walk=False, step_m=3.0, noise_sd_m=0.1, cost=0.0)
+    off = deviations(match, square, chainage_m(square), bias_sd_m=bias_sd)
+    assert off.shift_xy == pytest.approx([0.04 * share, 0.02 * share])
+    # Within a metre of every third node lie no points, of the others one: as good as one point, and as the shift.
+    assert np.isnan(off.sd_m[::3]).all()
+    walked = np.arange(72) % 3 > 0
+    assert off.sd_m[walked] == pytest.approx(np.hypot(0.1, left_sd), rel=1e-6)
+    # The lower side runs east: its left is north.
+    assert off.left_m[walked][:12] == pytest.approx(0.02 * (1 - share), abs=1e-9)
+    assert not off.claimed.any()
 
 
 @pytest.mark.parametrize("sd", [0.02, 0.5, 2.0])

@@ -17,7 +17,8 @@ import shapely
 from pyproj import CRS
 
 from lawngis.processing.files import gpkg
-from lawngis.processing.model.layers import PLAN_LAYERS, LayerSpec
+from lawngis.processing.model.contract import Layer
+from lawngis.processing.model.layers import PLAN_LAYERS
 
 validate_gpkg = pytest.importorskip(
     "osgeo_utils.samples.validate_gpkg", reason="the validator is in gdal-utils, which is not installed"
@@ -33,7 +34,7 @@ SHAPES = {
 VALUES = {"text": "a 'b' ä", "real": 0.1, "integer": 3, "boolean": True, "datetime": "2026-05-01T06:07:08.5Z"}
 
 
-def rows(layer: LayerSpec, count: int) -> pd.DataFrame:
+def rows(layer: Layer, count: int) -> pd.DataFrame:
     """Rows of which every other has nothing but nulls, and the last, for points, no place."""
     columns = {
         column.name: pd.Series([column.values[0] if column.values else VALUES[column.kind], None] * count, dtype=object)
@@ -53,7 +54,7 @@ def faults(path: Path) -> list[str]:
     return [str(fault) for fault in validate_gpkg.check(str(path), abort_at_first_error=False)]
 
 
-def written(path: Path, count: int, code: str, layers: Sequence[LayerSpec]) -> Path:
+def written(path: Path, count: int, code: str, layers: Sequence[Layer]) -> Path:
     crs = CRS.from_user_input(code)
     frames = {layer.name: rows(layer, count) for layer in layers}
     placed = {
@@ -67,7 +68,9 @@ def test_written_plan_is_valid_with_rows_and_without(tmp_path: Path) -> None:
     for count in (0, 20):
         path = written(tmp_path / f"{count}.gpkg", count, "EPSG:25832", layers)
         assert faults(path) == []
-        assert [info.feature_count for info in gpkg.layer_overview(path)] == [2 * count] * len(layers)
+        counts = {info.name: info.feature_count for info in gpkg.layer_overview(path)}
+        assert counts.pop("layer_styles") == sum(layer.style is not None for layer in layers)
+        assert counts == {layer.name: 2 * count for layer in layers}
 
 
 FEW = [PLAN_LAYERS[name] for name in ("lawn", "pegs", "materials")]

@@ -9,6 +9,7 @@ import rasterio
 from affine import Affine
 from pyproj import CRS
 
+from lawngis.ground import strips
 from lawngis.ground import terrain as t
 from lawngis.ground.raster import Grid
 
@@ -65,7 +66,7 @@ METHODS = pytest.mark.parametrize(
 def test_slope_percent(dem, author, options):
     path, grid = dem
     expected = by_gdal(path, "slope", "-p", *options)
-    found = getattr(t, f"slope_percent_{author}")(grid.values, *grid.cell_size_m)
+    found = t.slope_percent(*getattr(t, f"slope_gradient_{author}")(grid.values, *grid.cell_size_m))
     low, typical, high = np.nanquantile(expected, [0.02, 0.5, 0.99])
     assert low > 2 and 20 < typical < 50 and high < 110, "the ground is not rough in the way that counts"
     assert np.array_equal(np.isnan(found), np.isnan(expected))
@@ -76,7 +77,9 @@ def test_slope_percent(dem, author, options):
 def test_slope_deg(dem, author, options):
     path, grid = dem
     expected = by_gdal(path, "slope", *options)
-    found = getattr(t, f"slope_deg_{author}")(grid.values, *grid.cell_size_m)
+    rise_x, rise_y = (1 / size for size in grid.cell_size_m)
+    z = np.pad(grid.values, ((1, 1), (0, 0)), constant_values=np.nan)
+    found = getattr(strips, f"strip_slope_{author}")(z, rise_x, rise_y, degrees=True)
     assert np.array_equal(np.isnan(found), np.isnan(expected))
     assert np.nanmax(np.abs(found - expected)) < 1e-3
 

@@ -1,11 +1,11 @@
-"""Sun and shadow against published figures and an independent implementation of the sun's declination."""
+"""The sun against published figures and an independent implementation of the sun's declination."""
 
 from calendar import timegm
 
 import numpy as np
 import pytest
 
-from lawngis.ground.sun import shadow_heading_deg, shadow_length_m, sun_azimuth_elevation_deg
+from lawngis.ground.sun import sun_azimuth_elevation_deg
 
 GOLDEN = {"latitude_deg": 39.742476, "longitude_deg": -105.1786}
 
@@ -36,27 +36,6 @@ def test_sunrise_and_sunset_of_the_nrel_example(utc):
     """
     _, elevation = sun_azimuth_elevation_deg(timegm((2003, 10, 17, *utc)), **GOLDEN)
     assert elevation[0] == pytest.approx(-0.8333, abs=0.006)
-
-
-def test_shadow_of_the_nrel_example():
-    """Length = height / tan(elevation): 10 m at 39.888378° make 11.9648 m towards 14.34024° (arithmetic)."""
-    azimuth, elevation = nrel_example()
-    assert shadow_length_m(10.0, elevation)[0] == pytest.approx(11.9648, abs=1e-4)
-    assert shadow_heading_deg(azimuth)[0] == pytest.approx(14.34024, abs=5e-5)
-
-
-def test_shadow_of_a_tower_790_ft_high():
-    """A published classroom example: at 70.9° it is 273.36 ft long; it rounds the tangent, 2.888, to 2.89."""
-    assert shadow_length_m(790.0, 70.9) == pytest.approx(273.36, rel=0.001)
-
-
-@pytest.mark.parametrize(
-    ("elevation", "cotangent"),
-    [(5, 11.4301), (10, 5.6713), (15, 3.7321), (20, 2.7475), (30, 1.7321), (45, 1.0), (60, 0.5774)],
-)
-def test_shadow_per_metre_is_the_cotangent(elevation, cotangent):
-    """Four-figure tables of the cotangent."""
-    assert shadow_length_m(1.0, elevation) == pytest.approx(cotangent, abs=5e-5)
 
 
 @pytest.mark.parametrize(("day", "declination"), [((6, 21), 23.4498), ((12, 21), -23.4498)])

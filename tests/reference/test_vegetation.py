@@ -9,15 +9,7 @@ import pytest
 
 from lawngis.ground.cover import CoverRules
 from lawngis.ground.imagery import NDVI_RANGE, ndvi
-from lawngis.ground.trees import (
-    CROWN_PER_TRUNK,
-    crown_width_deciduous_m,
-    crown_width_m,
-    crown_width_pine_m,
-    trunk_guess_m,
-)
-
-HEIGHTS_M = (5.0, 10.0, 15.0, 20.0)
+from lawngis.ground.trees import CROWN_PER_TRUNK, crown_width_m, trunk_guess_m
 
 
 def test_ndvi_is_that_of_rouse():
@@ -32,17 +24,9 @@ def test_thresholds_are_those_of_the_urban_rules():
     assert (defaults["shrub_min_m"], defaults["tree_min_m"]) == (0.5, 2.0)
 
 
-@pytest.mark.parametrize(
-    ("width", "expected_m"),
-    [
-        (crown_width_m, (2.7403, 3.4160, 4.5423, 6.1190)),
-        (crown_width_deciduous_m, (3.3201, 3.9913, 5.1101, 6.6763)),
-        (crown_width_pine_m, (3.1654, 3.2002, 3.8555, 5.1313)),
-    ],
-)
-def test_crown_widths_are_those_of_popescu_and_wynne(width, expected_m):
+def test_crown_widths_are_those_of_popescu_and_wynne():
     """Popescu and Wynne, 2004, PE&RS 70(5), 589-604; coefficients from a copy, values recomputed; rounded to 0.1 mm."""
-    assert width(HEIGHTS_M) == pytest.approx(expected_m, abs=5.1e-5)
+    assert crown_width_m([5.0, 10.0, 15.0, 20.0]) == pytest.approx((2.7403, 3.4160, 4.5423, 6.1190), abs=5.1e-5)
 
 
 def test_trunk_guess_lies_in_the_published_ratio():

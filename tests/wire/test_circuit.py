@@ -114,6 +114,12 @@ def test_a_long_straight_wire_has_the_field_of_an_endless_one():
     assert field(wire, np.array([[0.0, 1.0]]), 0.0) == pytest.approx([0.2], rel=1e-5)
 
 
+def test_close_to_a_long_wire_no_digits_are_lost():
+    """Beside a wire of 200 m 0.2 / 0.0004 = 500 µT, and 0.1 / 100 each of two that leave it squarely at its ends."""
+    wire = np.array([[-100.0, 0.0], [100, 0], [100, 2e5], [-100, 2e5], [-100, 0]])
+    assert field(wire, np.array([[0.0, 4e-4], [0.0, -4e-4]]), 0.0) == pytest.approx([500.002, -499.998], abs=1e-6)
+
+
 def test_points_in_line_with_a_segment_are_no_trouble():
     values = field(SQUARE, np.array([[-1.0, 0.0], [7.0, 4.0], [3.0, 2.0]]), 0.0)
     assert np.isfinite(values).all()
@@ -127,7 +133,7 @@ def test_many_points_are_worked_off_in_parts_with_equal_results():
 
 
 def test_an_open_wire_is_refused():
-    with pytest.raises(ParameterError, match="not closed"):
+    with pytest.raises(ParameterError, match=r"^a wire that is not closed .* Close the loop at its start\.$"):
         field(SQUARE[:-1], np.zeros((1, 2)))
 
 
@@ -164,8 +170,21 @@ def test_a_reversed_loop_is_caught(orchard):
     loop, *places = orchard
     result = checked(loop.xy[::-1], places)
     assert not result.ok
-    assert len(result.wrong_inside_xy) == len(places[0])
+    assert np.array_equal(result.wrong_inside_xy, places[0])
+    assert np.array_equal(result.wrong_outside_xy, places[1])
     assert result.weakest_ut < 0
+
+
+def test_more_current_is_more_field_and_no_field_is_wrong_on_either_side():
+    middle, beside = np.array([[3.0, 2.0]]), np.array([[9.0, 2.0]])
+    single, triple = (signal_check(SQUARE, middle, beside, height_m=HEIGHT, current_a=amp) for amp in (1.0, 3.0))
+    assert triple.ok and triple.weakest_ut == pytest.approx(3 * single.weakest_ut)
+    turned = signal_check(SQUARE, middle, beside, height_m=HEIGHT, current_a=-1.0)
+    assert (len(turned.wrong_inside_xy), len(turned.wrong_outside_xy)) == (1, 1)
+    nothing = signal_check(SQUARE, middle, beside, height_m=HEIGHT, current_a=0.0)
+    assert (len(nothing.wrong_inside_xy), len(nothing.wrong_outside_xy)) == (1, 1)
+    nowhere = signal_check(SQUARE, middle[:0], beside, height_m=HEIGHT)
+    assert np.isnan(nowhere.weakest_ut) and np.isnan(nowhere.weakest_xy).tolist() == [True, True]
 
 
 @pytest.mark.parametrize("island", [0, 1, 2])
@@ -203,6 +222,8 @@ def test_interference_falls_with_the_distance_of_the_neighbour():
     both = interference_share(SQUARE, [SQUARE + EAST * 7, SQUARE + EAST * 30], points, height_m=HEIGHT)
     assert both == pytest.approx(near + far)
     assert interference_share(SQUARE, [], points, height_m=HEIGHT).tolist() == [0, 0]
+    there_and_back = np.array([[0.0, 0], [6, 0], [0, 0]])
+    assert interference_share(there_and_back, [SQUARE], points, height_m=HEIGHT).tolist() == [np.inf, np.inf]
 
 
 def circle(radius, vertices=720):
@@ -232,6 +253,15 @@ def test_there_is_no_weak_ground_where_the_field_is_nowhere_below_the_least():
     assert len(weak_ground(Polygon(circle(10)), [circle(10)], least_ut=1.01 * middle, height_m=0.0)) == 1
 
 
+def test_a_weak_spot_of_half_a_metre_is_found_wherever_it_lies():
+    # Near the middle of a circle of radius a the field grows as 1 + 3/4 (r / a)²; few places looked at may miss it.
+    for radius in np.arange(9.5, 10.5, 0.1):
+        least = 0.2 * np.pi / radius * (1 + 0.75 * (0.5 / radius) ** 2)
+        wire = circle(radius, 180)
+        (weak,) = weak_ground(Polygon(wire), [wire], least_ut=least, height_m=0.0)
+        assert weak.area == pytest.approx(np.pi * 0.5**2, rel=0.35)
+
+
 @pytest.mark.parametrize("current", [0.3, 3.0])
 def test_weak_ground_depends_on_field_over_current(current):
     lawn = Polygon(circle(10))
@@ -247,6 +277,29 @@ def test_an_island_in_the_middle_leaves_no_weak_ground_around_it():
     assert sum(part.area for part in plain) > 20
     # The island's own field is strong beside it and of the other sign beyond: what is weak lies further out.
     assert Point(0, 0).buffer(2.3).intersection(shapely.union_all(ringed)).area < 1e-9
+
+
+def test_ground_far_from_all_wire_is_weak_to_its_edge():
+    lawn = box(20, 3, 26, 7)
+    (weak,) = weak_ground(lawn, [circle(60, 180)], least_ut=0.07, height_m=0.05)
+    assert weak.symmetric_difference(lawn).area < 1e-6
+    assert weak_ground(lawn, [], least_ut=0.07, height_m=0.05) == []
+    assert weak_ground(Polygon(), [circle(60, 180)], least_ut=0.07, height_m=0.05) == []
+
+
+def test_weak_ground_has_holes_around_islands_and_the_largest_piece_comes_first():
+    islands = [circle(2, 90) + EAST * side for side in (-8.0, 8.0)]
+    large, small = Polygon(circle(30, 360), islands), Polygon(circle(10, 360) + EAST * 60)
+    wires = [circle(30, 360), *(island[::-1] for island in islands), np.array(small.exterior.coords)]
+    first, second = weak_ground(shapely.MultiPolygon([small, large]), wires, least_ut=0.07, height_m=0.05)
+    assert first.area > 10 * second.area
+    assert second.centroid.distance(small) == 0
+    # Beside an island its own field is strong.
+    assert sorted(ring.centroid.x for ring in first.interiors) == pytest.approx([-8, 8], abs=0.5)
+    assert all(Polygon(ring).area > 1.1 * Polygon(islands[0]).area for ring in first.interiors)
+    # The wires tell together: without those of the islands there is more weak ground.
+    alone, _ = weak_ground(shapely.MultiPolygon([small, large]), wires[::3], least_ut=0.07, height_m=0.05)
+    assert alone.area > first.area + 20
 
 
 def test_everything_is_weak_but_along_the_wire_when_the_current_is_small():
@@ -289,7 +342,14 @@ def test_the_least_field_in_a_rectangle_is_that_in_its_middle():
     assert least_field_ut([SQUARE], height_m=0.0, current_a=3.0) == pytest.approx(3.0 * middle)
 
 
+def test_the_least_field_falls_with_the_height_of_the_antenna_as_at_the_nearest_place():
+    # At 0.15 m above the wire and 0.3 m beside it: (1 + (0.15 / 0.3)²)^-1.5 = 0.8^1.5 = 0.715542.
+    level, lifted = (least_field_ut([SQUARE], height_m=height) for height in (0.0, 0.15))
+    assert lifted / level == pytest.approx(0.715542, abs=1e-6)
+
+
 def test_no_least_field_is_known_for_no_wire_or_a_high_antenna():
     assert least_field_ut([], height_m=0.05) == 0.0
     assert least_field_ut([SQUARE], height_m=0.25) == 0.0
+    assert least_field_ut([SQUARE], height_m=0.21) > 0.0
     assert least_field_ut([np.array([[0.0, 0], [5, 0], [0, 0]])], height_m=0.05) == 0.0

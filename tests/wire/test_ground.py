@@ -5,11 +5,19 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shapely import LineString, Point, Polygon, box
+from shapely import LineString, MultiPolygon, Point, Polygon, box
 
 from lawngis.errors import FeatureError, ParameterError
 from lawngis.geometry.polygons import polygon_parts
-from lawngis.wire.ground import STRIP_ALLOWANCE_M, loop_ground, passage_strip, setback_ground
+from lawngis.wire.ground import (
+    STRIP_ALLOWANCE_M,
+    ground_apart,
+    joined_strips,
+    loop_ground,
+    passage_strip,
+    setback_ground,
+    wire_parts,
+)
 
 GAP = 0.3
 
@@ -77,7 +85,9 @@ def test_a_short_stretch_between_larger_setbacks_makes_no_swerve(laws):
         middle = LineString([(8 + width / 2, 0), (8 + width / 2, 5)])
         return ground.exterior.intersection(middle).bounds[1]
 
-    assert depth(0.8) == pytest.approx(0.35, abs=0.003)
+    assert depth(0.98) == pytest.approx(0.35, abs=0.003)
+    # A metre has room for both tapers: (0.35 - 0.12) / sin 45° = 0.33 m each.
+    assert depth(1.02) == pytest.approx(0.12, abs=0.003)
     assert depth(3.0) == pytest.approx(0.12, abs=0.003)
 
 
@@ -143,6 +153,53 @@ def test_plain_corners_of_flush_edges_are_not_drawn_back(laws):
     assert ground_of(laws, zone, 0.12).distance(Point(6, 6)) == pytest.approx(0.12, abs=0.003)
 
 
+@pytest.mark.parametrize("apart", [0.0, 0.02, 0.05])
+def test_ground_beside_laid_wire_keeps_the_gap_and_no_more(laws, apart):
+    """Two lawns on either side of a fence, flush on both: the later wire draws back from the one that is laid."""
+    laid = finished(laws, box(0, 0, 10, 10), 0.12)
+    ground = ground_of(laws, box(10 + apart, 0, 20, 10), 0.12)
+    assert ground.distance(laid) < GAP
+    left = ground_apart(ground, [laid], gap_min_m=GAP)
+    assert GAP <= loop_ground([left], gap_min_m=GAP).distance(laid) <= GAP + 0.04
+    assert left.bounds[1:] == pytest.approx(ground.bounds[1:], abs=0.002)
+
+
+def test_laid_wire_across_ground_leaves_a_part_on_either_side(laws):
+    laid = finished(laws, box(8, -1, 10, 11), 0.0)
+    parts = ground_apart(box(0, 0, 20, 10), [laid], gap_min_m=GAP)
+    assert [part.centroid.x for part in parts.geoms] == pytest.approx([15, 4], abs=0.2)
+    beside = ground_apart(box(10.1, 0, 20, 10), [laid], gap_min_m=GAP)
+    assert beside.geom_type == "Polygon"
+    assert ground_apart(box(8, 0, 10, 10), [laid], gap_min_m=GAP).is_empty
+
+
+def test_ground_far_from_all_laid_wire_is_left_alone(laws):
+    laid = finished(laws, box(0, 0, 10, 10), 0.12)
+    for apart, near in [(0.11, False), (0.05, True)]:
+        ground = ground_of(laws, box(10 + apart, 0, 20, 10), 0.12)
+        assert (ground_apart(ground, [laid], gap_min_m=GAP) is not ground) == near
+    assert ground_apart(ground, [], gap_min_m=GAP) is ground
+
+
+def test_drawn_ground_is_parted_where_wire_would_come_too_near_to_itself():
+    two_rooms = shapely.union_all([box(0, 0, 5, 5), box(5, 2, 8, 2.2), box(8, 0, 14, 5)])
+    parts = wire_parts(two_rooms, gap_min_m=GAP)
+    # Corners are rounded as a disc of the gap would fit into them.
+    assert [part.area for part in parts.geoms] == pytest.approx([30, 25], abs=0.1)
+    whole = wire_parts(box(0, 0, 5, 5), gap_min_m=GAP)
+    assert whole.geom_type == "Polygon" and whole.symmetric_difference(box(0, 0, 5, 5)).area < 0.05
+    apart = wire_parts(MultiPolygon([box(0, 0, 10, 10), box(10.1, 0, 15, 10)]), gap_min_m=GAP)
+    first, second = apart.geoms
+    assert first.area > second.area
+    assert GAP <= first.distance(second) <= GAP + 0.05
+
+
+@pytest.mark.parametrize(("width_m", "stays"), [(0.3145, False), (0.3155, True)])
+def test_what_is_narrower_than_the_gap_and_what_is_kept_in_hand_goes(width_m, stays):
+    """2 x (0.15 + 0.005 to simplify by + 0.0005 of rounding + 0.002 that the loop's own opening then leaves)."""
+    assert wire_parts(box(0, 0, 5, width_m), gap_min_m=GAP).is_empty != stays
+
+
 def test_scale_of_the_gap_decides_what_is_narrow(laws):
     zone = shapely.union_all([box(0, 0, 5, 5), box(5, 2, 9, 3.0), box(9, 0, 14, 5)])
     assert len(polygon_parts(ground_of(laws, zone, 0.3, gap=0.3))) == 1
@@ -167,11 +224,53 @@ def test_passage_wires_run_parallel_at_the_gap_with_flared_mouths(laws):
     assert len(ring) - 1 == 24
 
 
+HALF_STRIP = GAP / 2 + STRIP_ALLOWANCE_M
+
+
+def test_a_strip_goes_straight_on_until_it_is_well_inside_either_ground(laws):
+    grounds, strip, _ = dumbbell(laws, ((10, 3), (16, 7)))
+    # On along its own direction, to where half of it is inside: its end is a half disc about that place.
+    ahead = np.array([6.0, 4.0]) / np.hypot(6, 4)
+    inside = 0.35 + HALF_STRIP
+    whole = LineString([(10, 3) - ahead * inside / ahead[0], (16, 7) + ahead * inside / ahead[0]])
+    assert strip.symmetric_difference(whole.buffer(HALF_STRIP, quad_segs=16)).area < 0.01
+    # A middle line that ends inside is long enough.
+    short = passage_strip(LineString([(9, 5), (17, 5)]), *grounds, gap_m=GAP)
+    assert short.bounds == pytest.approx((9 - HALF_STRIP, 5 - HALF_STRIP, 17 + HALF_STRIP, 5 + HALF_STRIP), abs=1e-3)
+
+
+def test_a_strip_that_would_miss_the_ground_straight_on_takes_the_nearest_way(laws):
+    middle = ((10, 5), (15.9, 5), (16, 9))
+    grounds, strip, _ = dumbbell(laws, middle)
+    assert strip.covers(LineString(middle))
+    assert strip.bounds[2] == pytest.approx(16.35 + 2 * HALF_STRIP, abs=0.01)
+    assert strip.bounds[3] < 9 + 2 * HALF_STRIP
+    # Into ground narrower than the strip it goes as far as the edge.
+    narrow = box(16.35, 8.9, 20, 9.1)
+    assert passage_strip(LineString(middle), grounds[0], narrow, gap_m=GAP).bounds[2] == pytest.approx(
+        16.35 + HALF_STRIP, abs=0.01
+    )
+
+
+def test_strips_that_cross_are_one_with_rounded_corners_and_others_stay_as_they_are(laws):
+    one, other = (LineString(xy).buffer(HALF_STRIP) for xy in ([(0, 0), (8, 0)], [(4, -4), (4, 4)]))
+    (cross,) = joined_strips([one, other], gap_m=GAP)
+    # Each of the four corners is filled outside of a quarter circle of the strip's width.
+    fillings = 4 * (1 - np.pi / 4) * (2 * HALF_STRIP) ** 2
+    assert cross.area == pytest.approx(one.union(other).area + fillings, abs=0.004)
+    assert np.abs(laws.turns_deg(np.array(cross.exterior.coords))).max() < 15
+    far = LineString([(0, 9), (8, 9)]).buffer(HALF_STRIP)
+    kept = joined_strips([one, far], gap_m=GAP)
+    assert kept[0] is one and kept[1] is far
+    assert len(joined_strips([one, far, other], gap_m=GAP)) == 2
+
+
 @pytest.mark.parametrize(
     "middle", [((10, 5), (12, 5), (14, 6), (16, 6.5)), ((10, 3), (16, 7)), ((10, 2), (12, 2), (16, 8))]
 )
 def test_slanted_and_kinked_passages_bend_gently_and_keep_the_gap(laws, middle):
-    _, _, ground = dumbbell(laws, middle)
+    _, strip, ground = dumbbell(laws, middle)
+    assert strip.covers(LineString(middle)) and ground.covers(LineString(middle))
     assert np.abs(laws.turns_deg(np.array(ground.exterior.coords))).max() <= 46
     between = ground.intersection(box(10.5, 0, 15.5, 10))
     assert shapely.buffer(between, -(GAP / 2 - 0.001)).geom_type == "Polygon"

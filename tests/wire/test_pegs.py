@@ -30,7 +30,30 @@ def test_square_by_hand():
     assert len(set_pegs.xy) == 3 * 7 + 2 * 4 + 1
     assert set_pegs.kind.tolist().count("bend") == 4
     assert set_pegs.kind[[0, -1]].tolist() == ["dock", "dock"]
+    assert set(set_pegs.kind[1:-1]) == {"bend", "straight"}
+    assert not set_pegs.again.any()
     assert np.diff(set_pegs.chainage_m).max() <= 0.8
+
+
+@pytest.mark.parametrize(("radius", "spacing"), [(10.0, 0.8), (3.2, 0.8), (2.6, 0.3)])
+def test_a_circle_is_pegged_evenly_and_like_a_bend_where_it_turns_by_20_degrees_a_metre(radius, spacing):
+    """57.3 / 3.2 = 17.9 degrees a metre, 57.3 / 2.6 = 22; from vertex to vertex it turns by 3."""
+    turn = np.linspace(0, 2 * np.pi, 121)
+    xy = radius * np.column_stack([np.cos(turn), np.sin(turn)])
+    xy[-1] = xy[0]
+    found = pegs(Loop((Run("edge", xy),)), chainage_m(xy), spacing_straight_m=0.8, spacing_bend_m=0.3)
+    length = chainage_m(xy)[-1]
+    assert len(found.xy) == np.ceil(length / spacing) + 1
+    assert np.diff(found.chainage_m) == pytest.approx(length / np.ceil(length / spacing))
+    assert set(found.kind[1:-1]) == {"straight"}
+
+
+def test_between_two_bends_a_step_apart_stands_no_peg():
+    # A square corner cut off at 45 degrees: 0.2 m along each side, 0.28 m between the two bends.
+    xy = np.array([[2.0, 0], [3.8, 0], [4, 0.2], [4, 4], [0, 4], [0, 0], [2, 0]])
+    found = pegs(Loop((Run("edge", xy),)), chainage_m(xy), spacing_straight_m=0.8, spacing_bend_m=0.3)
+    first = int(np.flatnonzero(found.kind == "bend")[0])
+    assert found.xy[first : first + 2] == pytest.approx(xy[1:3])
 
 
 @given(st.integers(0, 10**6), st.sampled_from([(0.8, 0.3), (1.5, 0.5), (0.4, 0.4), (0.3, 0.8)]))
@@ -57,6 +80,7 @@ def test_spacing_holds_everywhere(laws, seed, spacings):
     for at, corner in zip(along[sharp], xy[sharp], strict=True):
         near = np.abs(found.chainage_m - at)
         assert near.min() < 1e-5
+        assert found.kind[near.argmin()] in ("bend", "dock")
         assert np.hypot(*(found.xy[near.argmin()] - corner)) < 1e-5
         after = found.chainage_m[found.chainage_m > at + 1e-5]
         assert not len(after) or after[0] - at <= min(bend, straight) + 1e-6
@@ -83,14 +107,16 @@ def test_both_wires_of_a_lead_share_their_pegs(laws):
         1
     )
     assert in_lead.sum() == 2 * (found.again & in_lead).sum() > 0
+    assert (found.kind == "bend").sum() == (np.abs(bends_deg(loop.xy))[1:-1] > 20).sum()
     assert set(found.kind[in_lead]) == {"lead"}
 
 
 def test_bad_spacing_and_chainage_are_refused():
     xy = np.array([[0.0, 0], [4, 0], [4, 4], [0, 0]])
     loop = Loop((Run("edge", xy),))
-    with pytest.raises(ParameterError, match="spacings must be positive"):
-        pegs(loop, chainage_m(xy), spacing_straight_m=0.0, spacing_bend_m=0.3)
+    for straight, bend in [(0.0, 0.3), (0.8, 0.0)]:
+        with pytest.raises(ParameterError, match=r"^peg spacings must be positive"):
+            pegs(loop, chainage_m(xy), spacing_straight_m=straight, spacing_bend_m=bend)
     with pytest.raises(ParameterError, match="3 chainages for 4 vertices"):
         pegs(loop, chainage_m(xy)[:3], spacing_straight_m=0.8, spacing_bend_m=0.3)
 
@@ -102,6 +128,12 @@ def test_joins_at_reel_ends_but_for_leads():
     led = joins(320.0, reel_m=150.0, leads_m=[(145.0, 152.0), (170.0, 177.0)])
     assert led.chainage_m == pytest.approx([144.7, 294.7, 320])
     assert joins(150.0, reel_m=150.0, leads_m=[]).why.tolist() == ["closing"]
+
+
+def test_a_join_leaves_room_for_its_connector_before_a_lead():
+    # 0.3 m: a reel that ends 0.2 m before a lead is cut 0.1 m shorter, one that ends 0.4 m before it is not.
+    assert joins(200.0, reel_m=150.0, leads_m=[(150.2, 160.0)]).chainage_m == pytest.approx([149.9, 200])
+    assert joins(200.0, reel_m=150.0, leads_m=[(150.4, 160.0)]).chainage_m == pytest.approx([150, 200])
 
 
 @given(st.lists(st.tuples(st.floats(1, 900), st.floats(0.5, 20)), max_size=12), st.floats(60, 200))
@@ -117,12 +149,12 @@ def test_no_join_lies_in_a_lead_and_no_reel_is_too_short(leads, reel):
         return
     assert np.diff([0.0, *found.chainage_m]).max() <= reel + 1e-6
     for at in found.chainage_m[:-1]:
-        assert not any(low < at < high for low, high in intervals)
+        assert not any(low - 0.3 + 1e-9 < at < high for low, high in intervals)
     assert found.chainage_m[-1] == 1000.0
 
 
 def test_a_reel_shorter_than_a_lead_is_refused():
-    with pytest.raises(ParameterError, match="shorter than the lead"):
+    with pytest.raises(ParameterError, match=r"shorter than the lead at 4\.7 m\. Use a longer reel\.$"):
         joins(100.0, reel_m=10.0, leads_m=[(5.0, 40.0)])
     with pytest.raises(ParameterError, match="not a length"):
         joins(100.0, reel_m=0.0, leads_m=[])

@@ -1,4 +1,4 @@
-"""Descriptions, allowed values and styles, as a GeoPackage keeps them: what neither fiona nor pyogrio can write."""
+"""Descriptions, allowed values and styles, as a GeoPackage stores them: what neither fiona nor pyogrio can write."""
 
 from __future__ import annotations
 
@@ -8,13 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lawngis.errors import PlanError
-
+from ..style_encoding import qml, sld
 from . import opening
 
 if TYPE_CHECKING:
-    from ...model.layers import ColumnSpec, LayerSpec
-    from ...model.styles import StoredStyle
+    from ...model.contract import Column, Layer
 
 # OGC 12-128r17 (GeoPackage 1.3), annex F.9 "Schema"
 _SCHEMA_EXTENSION = "http://www.geopackage.org/spec130/#extension_schema"
@@ -47,21 +45,27 @@ INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_i
 """
 
 
-def write_styles(
-    draft: Path, styles: Sequence[StoredStyle], declarations: Sequence[LayerSpec], written_at: datetime
-) -> None:
-    """Write how layers are drawn into the table from which a GIS takes it by itself."""
-    drawn = {layer.name for layer in declarations if layer.geometry is not None}
-    for style in styles:
-        if style.layer not in drawn:
-            raise PlanError("has a style, but is no layer with geometry", where=f"layer {style.layer}")
+def describe_layers(draft: Path, new: Sequence[Layer], written_at: datetime) -> None:
+    """Write styles and descriptions of layers that are new in a file, beside those that it has."""
+    drawn = [layer for layer in new if layer.style is not None]
+    if drawn:
+        _write_styles(draft, drawn, written_at)
+    if new:
+        _write_descriptions(draft, new, written_at)
+
+
+def _write_styles(draft: Path, drawn: Sequence[Layer], written_at: datetime) -> None:
     with closing(opening.connection(draft, "rw", 0)) as database:
         database.executescript(f"BEGIN; {_STYLES_TABLE}")
         database.executemany(
             "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName,"
             " styleQML, styleSLD, useAsDefault, description, owner, update_time)"
-            " VALUES ('', '', ?, 'geom', ?, ?, ?, 1, ?, '', ?)",
-            [(s.layer, s.name, s.qml, s.sld, s.description, _stamp(written_at)) for s in styles],
+            " VALUES ('', '', ?, 'geom', 'lawngis', ?, ?, 1, ?, '', ?)",
+            [
+                (layer.name, qml(layer.style, layer.columns), sld(layer.style, layer), layer.title, _stamp(written_at))
+                for layer in drawn
+                if layer.style is not None
+            ],
         )
         database.execute("COMMIT")
 
@@ -70,7 +74,7 @@ def _stamp(time: datetime) -> str:
     return time.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
 
 
-def write_descriptions(draft: Path, declarations: Sequence[LayerSpec], written_at: datetime) -> None:
+def _write_descriptions(draft: Path, declarations: Sequence[Layer], written_at: datetime) -> None:
     """Write titles, descriptions, units and allowed values of columns by the standard's schema extension."""
     described = [(layer.name, column) for layer in declarations for column in layer.columns]
     with closing(opening.connection(draft, "rw", 0)) as database:
@@ -106,20 +110,10 @@ def write_descriptions(draft: Path, declarations: Sequence[LayerSpec], written_a
         database.commit()
 
 
-def describe_layers(draft: Path, new: Sequence[LayerSpec], styles: Sequence[StoredStyle], written_at: datetime) -> None:
-    """Write styles and descriptions of layers that are new in a file, beside those that it has."""
-    names = {layer.name for layer in new if layer.geometry is not None}
-    some = [style for style in styles if style.layer in names]
-    if some:
-        write_styles(draft, some, new, written_at)
-    if new:
-        write_descriptions(draft, new, written_at)
-
-
-def _title(column: ColumnSpec) -> str:
+def _title(column: Column) -> str:
     words = column.name.replace("_", " ")
     return f"{words} [{column.unit}]" if column.unit else words
 
 
-def _constraint(layer: str, column: ColumnSpec) -> str | None:
+def _constraint(layer: str, column: Column) -> str | None:
     return f"{layer}_{column.name}" if column.values else None

@@ -1,4 +1,4 @@
-"""What is wrong with a file, said before or instead of what GDAL would say; and how it is opened at all."""
+"""Opening vector files, and errors that name what is wrong with one before or instead of GDAL's."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def _copy_with_log(path: Path, state: tuple[int, ...]) -> Path:  # a new state i
 
 @contextmanager
 def quiet_gdal(path: Path, layer: str = "") -> Iterator[None]:
-    """Turn whatever GDAL raises within into an error that a person can act on, and keep its warnings back."""
+    """Turn whatever GDAL raises within into an error that a person can act on, and suppress its warnings."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -160,7 +160,7 @@ def _database_fault(path: Path) -> tuple[str, str] | None:
 
 
 def has_no_vector_table(path: Path) -> bool:
-    """Tell whether a GeoPackage holds nothing but rasters."""
+    """Return whether a GeoPackage holds nothing but rasters."""
     try:
         with closing(connection(path, "ro", 0)) as database:
             query = "SELECT count(*) FROM gpkg_contents WHERE data_type IN ('features', 'attributes')"

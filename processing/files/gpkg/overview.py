@@ -17,6 +17,7 @@ from lawngis.errors import SiteError
 from .opening import has_no_vector_table, quiet_gdal, refuse_unusable, undisturbed
 
 Bounds = tuple[float, float, float, float]
+"""Min x, min y, max x, max y, in units of the CRS."""
 
 _KINDS = {
     "str": "text",
@@ -30,7 +31,7 @@ _KINDS = {
 
 @dataclass(frozen=True)
 class LayerInfo:
-    """What can be said of a layer without loading its features.
+    """What is known of a layer without loading its features.
 
     Parameters
     ----------
@@ -114,7 +115,7 @@ def _layer_info(path: Path, name: str) -> LayerInfo:
 def _feature_count(path: Path, name: str, source: fiona.Collection) -> int:
     try:
         return max(len(source), 0)
-    except TypeError:  # formats that keep no count, such as GPX
+    except TypeError:  # formats without a count, such as GPX
         info = pyogrio.read_info(undisturbed(path), layer=name, force_feature_count=True)
         return max(int(info["features"]), 0)
 

@@ -23,8 +23,7 @@ from .rows import conformed_layers
 from .writing import append_layers, create_layer, draft_of, quick_fiona, refuse_unwritable
 
 if TYPE_CHECKING:
-    from ...model.layers import ColumnSpec, LayerSpec
-    from ...model.styles import StoredStyle
+    from ...model.contract import Column, Layer
 
 _SQL_TYPES = {"text": "TEXT", "real": "REAL", "integer": "INTEGER", "boolean": "BOOLEAN", "datetime": "DATETIME"}
 
@@ -32,11 +31,10 @@ _SQL_TYPES = {"text": "TEXT", "real": "REAL", "integer": "INTEGER", "boolean": "
 def replace_rows(
     path: str | Path,
     layers: Mapping[str, pd.DataFrame],
-    declarations: Sequence[LayerSpec],
+    declarations: Sequence[Layer],
     *,
     crs: CRS,
     replaced: Mapping[str, Mapping[str, Collection[str]]],
-    styles: Sequence[StoredStyle] = (),
 ) -> Path:
     """Put rows into layers of a GeoPackage in place of some that are there, whole or not at all.
 
@@ -55,8 +53,6 @@ def replace_rows(
         CRS of the rows.
     replaced
         By layer: which rows give way, those that have in every column named one of the values.
-    styles
-        How layers are drawn that are new in the file.
 
     Raises
     ------
@@ -85,11 +81,11 @@ def replace_rows(
         by_stored = {stored_name.get(name, name): table for name, table in tables.items()}
         multi = {info.name for _, info in old if (info.geometry_type or "").startswith("Multi")}
         append_layers(draft, by_stored, [*stored, *new], multi=multi)
-        descriptions.describe_layers(draft, new, styles, datetime.now(UTC))
+        descriptions.describe_layers(draft, new, datetime.now(UTC))
     return target
 
 
-def refuse_unlike(path: str | Path, declarations: Sequence[LayerSpec], crs: CRS) -> dict[str, LayerInfo]:
+def refuse_unlike(path: str | Path, declarations: Sequence[Layer], crs: CRS) -> dict[str, LayerInfo]:
     """Refuse a file whose layers can't take rows as declared; return its layers by name in small letters.
 
     Worth calling before hours of computation; :func:`replace_rows` calls it by itself.
@@ -108,7 +104,7 @@ def refuse_unlike(path: str | Path, declarations: Sequence[LayerSpec], crs: CRS)
     return there
 
 
-def _refuse_unlike(path: Path, spec: LayerSpec, info: LayerInfo | None, crs: CRS) -> None:
+def _refuse_unlike(path: Path, spec: Layer, info: LayerInfo | None, crs: CRS) -> None:
     """Refuse to put rows into a layer that mixes them with others: GDAL would, without a word."""
     if info is None:
         return
@@ -128,7 +124,7 @@ def _refuse_unlike(path: Path, spec: LayerSpec, info: LayerInfo | None, crs: CRS
 
 
 def _make_room(
-    draft: Path, old: Sequence[tuple[LayerSpec, LayerInfo]], replaced: Mapping[str, Mapping[str, Collection[str]]]
+    draft: Path, old: Sequence[tuple[Layer, LayerInfo]], replaced: Mapping[str, Mapping[str, Collection[str]]]
 ) -> None:
     with closing(opening.connection(draft, "rw", 0)) as database:
         database.execute("BEGIN")
@@ -146,5 +142,5 @@ def _make_room(
         database.execute("COMMIT")
 
 
-def _sql_type(column: ColumnSpec) -> str:
+def _sql_type(column: Column) -> str:
     return _SQL_TYPES[column.kind]

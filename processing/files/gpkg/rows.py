@@ -24,7 +24,7 @@ from .opening import one_line
 from .validity import not_finite, type_names
 
 if TYPE_CHECKING:
-    from ...model.layers import ColumnSpec, LayerSpec
+    from ...model.contract import Column, Layer
 
 LITTLE_ENDIAN = 1
 WKB_TYPES = (
@@ -59,7 +59,7 @@ class Columns:
         return self.rows
 
 
-Layer = pd.DataFrame | Columns
+LayerRows = pd.DataFrame | Columns
 
 
 @dataclass(eq=False)
@@ -127,7 +127,7 @@ def _shapes_of(drawn: Sequence[Any], parcels: Sequence[Any], layer: str) -> list
     return shapes
 
 
-def declared_columns(rows: Sequence[Mapping[str, Any]] | RawColumns, declaration: LayerSpec) -> Columns:
+def declared_columns(rows: Sequence[Mapping[str, Any]] | RawColumns, declaration: Layer) -> Columns:
     """Return rows as the declared columns; what is not declared is left out.
 
     Parameters
@@ -154,7 +154,7 @@ def declared_columns(rows: Sequence[Mapping[str, Any]] | RawColumns, declaration
     return Columns(values, missing, shapes, len(raw))
 
 
-def _declared_shapes(raw: RawColumns, declaration: LayerSpec) -> NDArray[np.object_]:
+def _declared_shapes(raw: RawColumns, declaration: Layer) -> NDArray[np.object_]:
     """Return geometries as declared; those that say so in their first bytes are not even unpacked."""
     shapes = np.array(raw.shapes or [None] * len(raw), dtype=object)
     if {None if shape is None else shape[:WKB_HEAD] for shape in shapes} <= _welcome_heads(declaration):
@@ -165,7 +165,7 @@ def _declared_shapes(raw: RawColumns, declaration: LayerSpec) -> NDArray[np.obje
     return np.array(shapely.to_wkb(checked), dtype=object)
 
 
-def _welcome_heads(declaration: LayerSpec) -> set[bytes | None]:
+def _welcome_heads(declaration: Layer) -> set[bytes | None]:
     """Return the first bytes, byte order and type, that flat geometries of the declared type can have."""
     codes = {name: code for code, name in enumerate(WKB_TYPES)}
     declared = declaration.geometry or ""
@@ -184,8 +184,8 @@ _QUICK_KINDS: Mapping[str, frozenset[type]] = {
 
 def _quick(values: Sequence[Any], kind: str) -> _Arrays | None:
     """Return values and gaps of a column whose values all have the plainest types; None when they don't."""
-    found = set(map(type, values))
-    if not found <= _QUICK_KINDS.get(kind, frozenset()):
+    kinds = set(map(type, values))
+    if not kinds <= _QUICK_KINDS.get(kind, frozenset()):
         return None
     if kind == "text":
         return np.array([*values, None], dtype=object)[:-1], None  # nothing but text makes no array of numbers
@@ -193,13 +193,13 @@ def _quick(values: Sequence[Any], kind: str) -> _Arrays | None:
         numbers = np.array(values, dtype=float)
         return None if np.isinf(numbers).any() else (numbers, None)
     dtype = np.dtype(np.int64 if kind == "integer" else np.bool_)
-    if type(None) not in found:
+    if type(None) not in kinds:
         return np.array(values, dtype=dtype), None
     gaps = np.array([value is None for value in values])
     return np.array([value or 0 for value in values], dtype=dtype), gaps
 
 
-def _slow(values: Sequence[Any], column: ColumnSpec, layer: str) -> _Arrays:
+def _slow(values: Sequence[Any], column: Column, layer: str) -> _Arrays:
     """Return values and gaps of a column of any types, each value looked at."""
     series = _conformed_values(pd.Series(values, dtype=object), column, layer)
     if column.kind == "datetime":
@@ -212,21 +212,21 @@ def _slow(values: Sequence[Any], column: ColumnSpec, layer: str) -> _Arrays:
 
 
 def conformed_layers(
-    layers: Mapping[str, Layer], declarations: Sequence[LayerSpec], crs: CRS | None
-) -> dict[str, Layer]:
+    layers: Mapping[str, LayerRows], declarations: Sequence[Layer], crs: CRS | None
+) -> dict[str, LayerRows]:
     """Return the layers with the declared columns, in their order and of their kinds."""
     unknown = sorted(set(layers) - {declaration.name for declaration in declarations})
     if unknown:
         raise PlanError(f"layer '{unknown[0]}' is not declared", advice="Declare the layer, or leave it out.")
-    found: dict[str, Layer] = {}
+    conformed: dict[str, LayerRows] = {}
     for declaration in declarations:
         layer = layers.get(declaration.name)
         if layer is not None:
-            found[declaration.name] = layer if isinstance(layer, Columns) else _conformed(layer, declaration, crs)
-    return found
+            conformed[declaration.name] = layer if isinstance(layer, Columns) else _conformed(layer, declaration, crs)
+    return conformed
 
 
-def _conformed(frame: pd.DataFrame, declaration: LayerSpec, crs: CRS | None) -> pd.DataFrame:
+def _conformed(frame: pd.DataFrame, declaration: Layer, crs: CRS | None) -> pd.DataFrame:
     """Return a layer's rows with the declared columns, in their order and of their kinds."""
     _refuse_undeclared(frame, declaration)
     columns = {}
@@ -242,7 +242,7 @@ def _conformed(frame: pd.DataFrame, declaration: LayerSpec, crs: CRS | None) -> 
     return table
 
 
-def _refuse_undeclared(frame: pd.DataFrame, declaration: LayerSpec) -> None:
+def _refuse_undeclared(frame: pd.DataFrame, declaration: Layer) -> None:
     geometry = frame.geometry.name if _has_geometry(frame) else None
     if declaration.geometry is None and geometry is not None:
         raise PlanError("is declared without geometry, but has one", where=declaration.name)
@@ -257,7 +257,7 @@ def _has_geometry(frame: pd.DataFrame) -> bool:
     return isinstance(frame, gpd.GeoDataFrame) and frame.active_geometry_name is not None
 
 
-def _conformed_values(values: pd.Series[Any], column: ColumnSpec, layer: str) -> pd.Series[Any]:
+def _conformed_values(values: pd.Series[Any], column: Column, layer: str) -> pd.Series[Any]:
     conform = {
         "text": _texts,
         "real": _reals,
@@ -319,7 +319,7 @@ def _datetimes(values: pd.Series[Any]) -> pd.Series[Any]:
     return pd.to_datetime(values, utc=True, format="ISO8601")
 
 
-def _conformed_geometry(frame: pd.DataFrame, declaration: LayerSpec) -> NDArray[np.object_]:
+def _conformed_geometry(frame: pd.DataFrame, declaration: Layer) -> NDArray[np.object_]:
     if not len(frame):
         return np.empty(0, dtype=object)
     geometries = np.asarray(frame.geometry.to_numpy(), dtype=object)
@@ -327,7 +327,7 @@ def _conformed_geometry(frame: pd.DataFrame, declaration: LayerSpec) -> NDArray[
 
 
 def _checked_geometry(
-    geometries: NDArray[np.object_], declaration: LayerSpec, row_name: Callable[[int], str]
+    geometries: NDArray[np.object_], declaration: Layer, row_name: Callable[[int], str]
 ) -> NDArray[np.object_]:
     high = shapely.has_z(geometries)
     if high.any():
@@ -351,7 +351,7 @@ def _row_name(frame: pd.DataFrame, row: int) -> str:
 
 
 def common_crs(
-    layers: Mapping[str, Layer], declarations: Sequence[LayerSpec], crs: CRS | None, target: Path
+    layers: Mapping[str, LayerRows], declarations: Sequence[Layer], crs: CRS | None, target: Path
 ) -> CRS | None:
     """Return the one CRS of all layers: a file that mixes them looks right and lies."""
     common = None if crs is None else horizontal_crs(crs)

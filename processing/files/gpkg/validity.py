@@ -59,7 +59,7 @@ def geometry_problems(frame: gpd.GeoDataFrame, *, expected: Collection[str] = ()
 
 
 def not_finite(geometries: NDArray[np.object_]) -> NDArray[np.bool_]:
-    """Tell which geometries have coordinates that are no numbers."""
+    """Return which geometries have coordinates that are no numbers."""
     coordinates, owner = shapely.get_coordinates(geometries, return_index=True)
     bad = owner[~np.isfinite(coordinates).all(axis=1)]
     return np.bincount(bad, minlength=len(geometries)).astype(bool)

@@ -23,11 +23,10 @@ from lawngis.errors import LawngisError, PlanError
 
 from . import descriptions, opening
 from .opening import EDITED_ELSEWHERE, WRITING_ERRORS, one_line
-from .rows import Columns, Layer, common_crs, conformed_layers
+from .rows import Columns, LayerRows, common_crs, conformed_layers
 
 if TYPE_CHECKING:
-    from ...model.layers import LayerSpec
-    from ...model.styles import StoredStyle
+    from ...model.contract import Layer
 
 GEOPACKAGE_VERSION = "1.3"  # 1.4 draws warnings from geographic information systems still in wide use
 DRIVER = "GPKG"
@@ -43,17 +42,17 @@ _FIONA_TYPES = {"text": "str", "real": "float", "integer": "int64", "boolean": "
 def write_plan(
     path: str | Path,
     layers: Mapping[str, pd.DataFrame],
-    declarations: Sequence[LayerSpec],
+    declarations: Sequence[Layer],
     *,
     crs: CRS | None = None,
     written_at: datetime | None = None,
-    styles: Sequence[StoredStyle] = (),
 ) -> Path:
     """Write one complete GeoPackage: every declared layer, whole or not at all.
 
     Layers come in the order of the declarations, with exactly the declared columns; one that is not given, or
     has no rows, is written empty. Titles, descriptions, units and allowed values go into the file by the
-    standard's own means, so that a GIS shows them. The index of the frames is not written: rows are numbered
+    standard's own means, so that a GIS shows them; styles into the table ``layer_styles``, from which a GIS takes them
+    by itself. The index of the frames is not written: rows are numbered
     from 1.
 
     Parameters
@@ -68,8 +67,6 @@ def write_plan(
         CRS of all layers; default: that of the given ones. A vertical part is left out.
     written_at
         Time to be noted in the file (default: now); equal times and equal layers make equal files.
-    styles
-        How layers are drawn: stored in the table ``layer_styles``, from which a GIS takes them by itself.
 
     Returns
     -------
@@ -83,17 +80,16 @@ def write_plan(
         replaced. The target is then as it was.
     """
     common = common_crs(layers, declarations, crs, Path(os.path.realpath(path)))
-    return write_plan_batches(path, [layers], declarations, crs=common, written_at=written_at, styles=styles)
+    return write_plan_batches(path, [layers], declarations, crs=common, written_at=written_at)
 
 
 def write_plan_batches(
     path: str | Path,
-    batches: Iterable[Mapping[str, Layer]],
-    declarations: Sequence[LayerSpec],
+    batches: Iterable[Mapping[str, LayerRows]],
+    declarations: Sequence[Layer],
     *,
     crs: CRS | None,
     written_at: datetime | None = None,
-    styles: Sequence[StoredStyle] = (),
     carried: Sequence[tuple[Path, str]] = (),
 ) -> Path:
     """Write one complete GeoPackage from layers that come in batches, of which one is in memory at a time.
@@ -111,9 +107,7 @@ def write_plan_batches(
         _refuse_repeated_keys(draft, declarations)
         for file, layer in carried:
             _carry_over(draft, file, layer)
-        if styles:
-            descriptions.write_styles(draft, styles, declarations, written_at or datetime.now(UTC))
-        descriptions.write_descriptions(draft, declarations, written_at or datetime.now(UTC))
+        descriptions.describe_layers(draft, declarations, written_at or datetime.now(UTC))
     return target
 
 
@@ -169,9 +163,9 @@ def refuse_unwritable(path: str | Path) -> None:
         Saying which of these it is.
     """
     target = Path(os.path.realpath(path))
-    if target.is_dir():
-        raise PlanError("is a folder, not a file", where=str(target), advice="Give the name of a file.")
     try:
+        if target.is_dir():
+            raise PlanError("is a folder, not a file", where=str(target), advice="Give the name of a file.")
         target.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=target.parent):
             pass
@@ -205,7 +199,7 @@ def _refuse_in_use(target: Path) -> None:
             pass  # not a database at all: nobody can be editing it, and it will be replaced
 
 
-def _create_layers(draft: Path, declarations: Sequence[LayerSpec], crs: CRS | None) -> None:
+def _create_layers(draft: Path, declarations: Sequence[Layer], crs: CRS | None) -> None:
     with quick_fiona():
         for declaration in declarations:
             create_layer(draft, declaration, crs)
@@ -218,8 +212,8 @@ def quick_fiona() -> fiona.Env:
 
 def append_layers(
     draft: Path,
-    layers: Mapping[str, Layer],
-    declarations: Sequence[LayerSpec],
+    layers: Mapping[str, LayerRows],
+    declarations: Sequence[Layer],
     *,
     multi: Collection[str] = (),
 ) -> None:
@@ -237,7 +231,7 @@ def append_layers(
                 )
 
 
-def _append_columns(draft: Path, layer: Columns, declaration: LayerSpec, *, promoted: bool) -> None:
+def _append_columns(draft: Path, layer: Columns, declaration: Layer, *, promoted: bool) -> None:
     if not len(layer):
         return
     drawn = layer.shapes is not None
@@ -266,7 +260,7 @@ def _carry_over(draft: Path, file: Path, layer: str) -> None:
         pyogrio.write_dataframe(frame, draft, layer=layer, **({"geometry_type": kind} if kind else {}))
 
 
-def _refuse_repeated_keys(draft: Path, declarations: Sequence[LayerSpec]) -> None:
+def _refuse_repeated_keys(draft: Path, declarations: Sequence[Layer]) -> None:
     with closing(opening.connection(draft, "ro", 0)) as database:
         for layer in declarations:
             if layer.key is None:
@@ -288,7 +282,7 @@ def _quick_pyogrio() -> Iterator[None]:
         pyogrio.set_gdal_config_options(before)
 
 
-def create_layer(draft: Path, declaration: LayerSpec, crs: CRS | None) -> None:
+def create_layer(draft: Path, declaration: Layer, crs: CRS | None) -> None:
     """Make an empty layer with the schema as declared: what is inferred from rows changes with the rows."""
     geometry = GEOMETRY_WORDS.get(declaration.geometry, declaration.geometry)
     schema = {

@@ -16,14 +16,17 @@ from typer.testing import CliRunner
 from lawngis.errors import LayerError
 from lawngis.mower import built_in_profile
 from lawngis.processing.as_built.faults import FaultReadings, fault_point
-from lawngis.processing.as_built.reconcile import ReconcileOptions, planned_wires, reconciled, write_record
+from lawngis.processing.as_built.laid_wire import ReconcileOptions
+from lawngis.processing.as_built.planned_wire import planned_wires
+from lawngis.processing.as_built.reconcile import reconciled, write_record
 from lawngis.processing.as_built.tracks import Track, Walk, read_track
 from lawngis.processing.cli import visit
-from lawngis.processing.files import gpkg
-from lawngis.processing.measured.overrides import Override, read_overrides, refuse_strangers, site_with
+from lawngis.processing.files import gpkg, plan_reader
+from lawngis.processing.measured.overrides import Override, read_overrides, refuse_strangers
+from lawngis.processing.measured.site_facts import measured_site
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.plan import table
 from lawngis.processing.model.step import loaded_steps
+from lawngis.processing.model.tables import table
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_source import SiteSource
 from lawngis.processing.steps.workflow import Settings, ordered, planned
@@ -108,7 +111,7 @@ def test_a_feature_that_is_gone_is_gone_before_the_first_step_and_an_outlet_stan
     site = source.site("P01")
     house = site.geometries("buildings")[0]
     outlet = site.geometries("outlets")[0]
-    found, told = site_with(
+    found, told = measured_site(
         site,
         [
             Override("buildings", "", "gone", "true", place=house.representative_point()),
@@ -150,7 +153,8 @@ def test_overrides_are_read_with_or_without_places_and_checked(tmp_path):
 
 
 def walked(plan_file, noise, **truth):
-    (wire,), crs, _ = planned_wires(plan_file)
+    plan = plan_reader.plan_file(plan_file)
+    (wire,), crs = planned_wires(plan), plan.crs
     simulated = walks()
     loop = simulated.PlannedLoop(wire.xy, wire.chainage, list(wire.islands))
     xy = simulated.laid_otherwise(loop, **{key: {wire.islands[0].name} for key in truth})

@@ -17,11 +17,10 @@ pytest.importorskip("fpdf", reason="documents need the extra lawngis[documents]"
 
 from lawngis.processing.deliver.documents import Wishes, deliver_documents
 from lawngis.processing.deliver.formats import Formats
-from lawngis.processing.deliver.reading import plan_file
+from lawngis.processing.deliver.reading import document_source
 from lawngis.processing.files import gpkg
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.plan import table
-from lawngis.processing.model.styles import stored_styles
+from lawngis.processing.model.tables import table
 
 X0, Y0 = 500_000.0, 5_500_000.0
 LABEL = 'Grüße "O\'Neil" & <script>alert(1)</script> שלום 🌳'
@@ -104,7 +103,7 @@ def write_rows(path: Path, rows: dict[str, list[dict[str, Any]]]) -> Path:
     rows["run_info"].append({"parcel_id": "P1", "key": "lawngis version", "value": "of one parcel's record"})
     crs = geopandas.GeoSeries([], crs="EPSG:25832").crs
     tables: dict[str, pd.DataFrame] = {name: table(spec, rows[name], crs) for name, spec in PLAN_LAYERS.items()}
-    return gpkg.write_plan(path, tables, tuple(PLAN_LAYERS.values()), crs=crs, styles=stored_styles())
+    return gpkg.write_plan(path, tables, tuple(PLAN_LAYERS.values()), crs=crs)
 
 
 @pytest.fixture
@@ -120,7 +119,7 @@ def delivered(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
     path = write_plan(folder / "plan.gpkg")
     wishes = Wishes(formats=Formats("en_GB"), starting=date(2026, 5, 1), written_at=WRITTEN)
     names = deliver_documents(path, folder / "docs", wishes)
-    source = plan_file(path)
+    source = document_source(path)
     return SimpleNamespace(
         path=path, docs=folder / "docs", names=names, source=source, label=LABEL, first=folder / "docs" / "P1",
         parcels={name: source.parcel(name) for name in names}, wishes=wishes, box=box,

@@ -7,8 +7,9 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from lawngis.processing.files.style_encoding import qml, sld
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.styles import STYLES, Area, Line, Mark, qml, sld
+from lawngis.processing.model.styles import STYLES, Area, Line, Mark
 
 SE = "{http://www.opengis.net/se}"
 OGC = "{http://www.opengis.net/ogc}"
@@ -45,13 +46,13 @@ def test_every_allowed_value_is_drawn(name):
     assert [literal.text for literal in root.iterfind(f".//{OGC}PropertyIsEqualTo/{OGC}Literal")] == [
         rule.value for rule in style.rules
     ]
-    categories = ET.fromstring(qml(style, spec).partition("\n")[2]).findall(".//category")
+    categories = ET.fromstring(qml(style, spec.columns).partition("\n")[2]).findall(".//category")
     assert [category.get("value") for category in categories] == [rule.value for rule in style.rules]
 
 
 def test_aliases_are_numbered_as_the_columns_of_the_file():
     spec = PLAN_LAYERS["zones"]
-    aliases = ET.fromstring(qml(STYLES["zones"], spec).partition("\n")[2]).findall(".//alias")
+    aliases = ET.fromstring(qml(STYLES["zones"], spec.columns).partition("\n")[2]).findall(".//alias")
     assert [alias.get("field") for alias in aliases] == [column.name for column in spec.columns]
     assert [int(alias.get("index")) for alias in aliases] == list(range(1, len(spec.columns) + 1))
 
@@ -91,13 +92,3 @@ def test_no_two_rules_differ_by_colour_alone(name):
     for one, other in combinations(STYLES[name].rules, 2):
         if (one.value, other.value) not in SAME_ON_PURPOSE:
             assert told_apart_without_colour(one.symbol, other.symbol), (one.label, other.label)
-
-
-def test_style_of_an_unknown_layer_is_refused(tmp_path):
-    from lawngis.errors import PlanError
-    from lawngis.processing.files import gpkg
-    from lawngis.processing.model.styles import stored_styles
-
-    with pytest.raises(PlanError, match="has a style"):
-        gpkg.write_plan(tmp_path / "p.gpkg", {}, [PLAN_LAYERS["run_info"]], styles=stored_styles())
-    assert not list(tmp_path.iterdir())

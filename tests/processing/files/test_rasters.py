@@ -1,5 +1,6 @@
 """Rasters in and out: windows are exact, handles stay where they were opened, files are whole or absent."""
 
+import dataclasses
 import hashlib
 import multiprocessing
 import os
@@ -22,11 +23,13 @@ from shapely import Point
 
 from lawngis.errors import RasterError
 from lawngis.processing.files import rasters
+from lawngis.processing.files.rasters import opening, writing
 
 UTM32 = CRS.from_epsg(25832)
 WEST, NORTH, CELL = 500_000.0, 5_500_000.0, 0.5
 ROWS, COLS = 60, 80
 PLACE = Affine(CELL, 0, WEST, 0, -CELL, NORTH)
+LIKE = rasters.RasterInfo("", UTM32, 1.0, PLACE, COLS, ROWS, ("",), "float32", None)
 
 
 def ramp() -> np.ndarray:
@@ -216,8 +219,8 @@ def test_only_the_window_is_read(dem: Path, monkeypatch: pytest.MonkeyPatch) -> 
             asked.append((window.height, window.width))
             return read(self.dataset, *arguments, window=window, **others)
 
-    opened = rasters._opened
-    monkeypatch.setattr(rasters, "_opened", lambda source: Watched(opened(source)))
+    opened = opening._opened
+    monkeypatch.setattr(opening, "_opened", lambda source: Watched(opened(source)))
     rasters.read_window(dem, (WEST + 5, NORTH - 10, WEST + 6, NORTH - 8))
     assert asked == [(8, 6)]
 
@@ -304,14 +307,14 @@ def test_raster_table_of_files_that_have_none(tmp_path: Path) -> None:
 
 
 def test_a_raster_is_opened_once_and_only_a_few_are_kept(tmp_path: Path) -> None:
-    paths = [write_tif(tmp_path / f"{number}.tif", ramp()) for number in range(rasters.MAX_OPEN + 3)]
-    first = rasters._opened(str(paths[0]))
-    assert rasters._opened(str(paths[0])) is first
+    paths = [write_tif(tmp_path / f"{number}.tif", ramp()) for number in range(opening.MAX_OPEN + 3)]
+    first = opening._opened(str(paths[0]))
+    assert opening._opened(str(paths[0])) is first
     for path in paths[1:]:
-        rasters._opened(str(path))
-    assert len(rasters._open_here()) == rasters.MAX_OPEN
+        opening._opened(str(path))
+    assert len(opening._datasets_of_thread()) == opening.MAX_OPEN
     assert first.closed
-    assert rasters._opened(str(paths[0])) is not first
+    assert opening._opened(str(paths[0])) is not first
 
 
 def test_a_replaced_raster_is_read_anew(dem: Path) -> None:
@@ -341,7 +344,7 @@ def test_threads_share_no_handle(dem: Path) -> None:
     def work(seed: int) -> tuple[bool, int]:
         together.wait()
         right = read_many(dem, seed)
-        handle = id(rasters._opened(str(dem)))
+        handle = id(opening._opened(str(dem)))
         together.wait()
         rasters.close_rasters()
         return right, handle
@@ -356,12 +359,12 @@ def test_threads_share_no_handle(dem: Path) -> None:
 @pytest.mark.filterwarnings("ignore:This process .* is multi-threaded:DeprecationWarning")
 def test_a_fork_reads_with_handles_of_its_own(dem: Path) -> None:
     """A handle opened before a fork and used after it reads wrong windows without an error (trap)."""
-    parents = rasters._opened(str(dem))
+    parents = opening._opened(str(dem))
     forking = multiprocessing.get_context("fork")
     answers = forking.SimpleQueue()
 
     def child(seed: int) -> None:
-        answers.put((rasters._opened(str(dem)) is not parents, read_many(dem, seed)))
+        answers.put((opening._opened(str(dem)) is not parents, read_many(dem, seed)))
 
     children = [forking.Process(target=child, args=(seed,)) for seed in range(2)]
     for process in children:
@@ -377,11 +380,16 @@ def test_a_fork_reads_with_handles_of_its_own(dem: Path) -> None:
 # --- writing ----------------------------------------------------------------------------------------------
 
 
+def as_cog(path: Path, values: np.ndarray) -> Path:
+    like = dataclasses.replace(LIKE, height=values.shape[0], width=values.shape[1])
+    return rasters.write_mosaic(rasters.CogTarget(path, "slope", "percent"), like, [(values, PLACE)])
+
+
 def test_cog_holds_values_place_and_overviews(tmp_path: Path) -> None:
     rows, cols = np.mgrid[0:700, 0:900]
     values = np.hypot(rows, cols) / 10
     values[100:110] = np.nan
-    path = rasters.write_cog(tmp_path / "out" / "slope.tif", values, PLACE, UTM32, description="slope", unit="percent")
+    path = as_cog(tmp_path / "slope.tif", values)
     with rasterio.open(path) as written:
         assert written.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
         assert written.overviews(1)
@@ -396,23 +404,21 @@ def test_cog_holds_values_place_and_overviews(tmp_path: Path) -> None:
 
 
 def test_cog_is_whole_or_absent(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = rasters.write_cog(tmp_path / "slope.tif", ramp(), PLACE, UTM32)
+    path = as_cog(tmp_path / "slope.tif", ramp())
     before = digest(path)
 
     def fail(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(rasters.rasterio.shutil, "copy", fail)
+    monkeypatch.setattr(writing.rasterio.shutil, "copy", fail)
     with pytest.raises(RasterError, match="No space left") as caught:
-        rasters.write_cog(path, ramp() * 2, PLACE, UTM32)
+        as_cog(path, ramp() * 2)
     assert caught.value.where == (str(path),)
     assert digest(path) == before
     assert [file.name for file in tmp_path.iterdir()] == ["slope.tif"]
 
 
-def test_cog_refuses_what_is_no_grid_and_where_it_cannot_write(tmp_path: Path) -> None:
-    with pytest.raises(RasterError, match="needs rows and columns"):
-        rasters.write_cog(tmp_path / "a.tif", np.zeros(5), PLACE, UTM32)
+def test_cog_says_where_it_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("not a folder")
     with pytest.raises(RasterError, match="could not be written"):
-        rasters.write_cog(tmp_path / "file" / "a.tif", ramp(), PLACE, UTM32)
+        as_cog(tmp_path / "file" / "a.tif", ramp())

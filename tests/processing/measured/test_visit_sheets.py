@@ -19,7 +19,7 @@ from lawngis.processing.files import gpkg
 from lawngis.processing.measured.overrides import read_overrides
 from lawngis.processing.measured.visit_sheets import answers_of, write_overrides
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.plan import table
+from lawngis.processing.model.tables import table
 
 ROOT = Path(__file__).parents[3]
 UTM = CRS(25832)
@@ -47,9 +47,12 @@ def plan(tmp_path_factory):
         }
         for number, (what, layer, name, column) in enumerate(ASKED, start=1)
     ]  # fmt: skip
-    spec = PLAN_LAYERS["visit_checks"]
+    layers = {"visit_checks": rows}
+    tables = {
+        name: table(spec, layers.get(name, []), UTM if spec.geometry else None) for name, spec in PLAN_LAYERS.items()
+    }
     path = tmp_path_factory.mktemp("asked") / "plan.gpkg"
-    return gpkg.write_plan(path, {spec.name: table(spec, rows, UTM)}, (spec,))
+    return gpkg.write_plan(path, tables, tuple(PLAN_LAYERS.values()), crs=UTM)
 
 
 @pytest.fixture

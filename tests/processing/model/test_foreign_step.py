@@ -2,67 +2,41 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import os
+import re
+import shutil
+import sqlite3
 import subprocess
 import sys
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import replace
+from math import pi
 from pathlib import Path
-from typing import Any
+from textwrap import dedent
+from types import SimpleNamespace
 
 import pyogrio
 import pytest
 
 from lawngis.errors import PlanError
-from lawngis.processing.model.step import Step
+from lawngis.processing.model import Area, Layer, Mark, Step, categorized, single_symbol
 from lawngis.processing.steps.workflow import installed_steps, ordered
 
-STEP = '''
-"""Where a bird bath goes: the middle of each piece of lawn."""
-
-from pydantic import Field
-
-from lawngis.processing.model.layers import ColumnSpec, LayerSpec
-from lawngis.processing.model.plan import Finding, StepResult
-from lawngis.processing.model.step import Parameters, Step
+EXAMPLE = Path(__file__).parents[2] / "plugin_example"
 
 
-class BathParameters(Parameters):
-    """How large it is."""
-
-    width_m: float = Field(default=0.5, gt=0, le=2, description="width of the bath [m]")
-
-
-def baths(site, plan, mower, parameters):
-    """Return a place for each piece of lawn."""
-    rows = [
-        {"bath_id": f"{site.parcel_id}-B{number}", "width_m": parameters.width_m,
-         "geometry": row["geometry"].representative_point()}
-        for number, row in enumerate(plan.rows("lawn"), start=1)
-    ]
-    return StepResult({LAYER: rows}, [Finding("info", "baths", f"{len(rows)} places for a bath")])
-
-
-LAYER = "bird_baths"
-SPEC = LayerSpec(
-    LAYER, "Bird baths", "Where a bird bath goes.", "Point",
-    (
-        ColumnSpec("parcel_id", "text", "parcel that the row belongs to", nullable=False),
-        ColumnSpec("bath_id", "text", "name of the bath", nullable=False),
-        ColumnSpec("width_m", "real", "width of the bath", "m"),
-    ),
-    key="bath_id",
-)
-STEP = Step("baths", "Bird baths", "Puts a bath on each lawn.", ("lawn",), (LAYER,), baths, BathParameters, (SPEC,))
-'''
-
-
-def distribution(folder: Path, name: str, module: str, entries: str) -> None:
-    """Lay down what pip would: a module, and beside it what it registers."""
-    (folder / f"{name}.py").write_text(module)
-    info = folder / f"{name}-1.0.dist-info"
-    info.mkdir()
-    (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.0\n")
-    (info / "entry_points.txt").write_text(f"[lawngis.steps]\n{entries}\n")
+@pytest.fixture(scope="module")
+def packages(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder into which the example is installed as anybody would."""
+    source = shutil.copytree(EXAMPLE, tmp_path_factory.mktemp("source") / "leaf-fall")  # building leaves files behind
+    target = tmp_path_factory.mktemp("packages")
+    pip = [sys.executable, "-m", "pip", "install", "-q", "--no-deps", "--no-build-isolation", "--no-index"]
+    done = subprocess.run([*pip, "--target", target, source], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    return target
 
 
 def lawngis(packages: Path, *words: object) -> subprocess.CompletedProcess[str]:
@@ -71,69 +45,107 @@ def lawngis(packages: Path, *words: object) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
 
 
-@pytest.fixture
-def packages(tmp_path: Path) -> Path:
-    folder = tmp_path / "packages"
-    folder.mkdir()
-    distribution(folder, "garden_birds", STEP, "baths = garden_birds:STEP")
-    return folder
-
-
 @pytest.mark.slow
-def test_a_foreign_step_is_described_ordered_planned_and_run_alone(packages: Path, site: Path, tmp_path: Path) -> None:
-    described = json.loads(lawngis(packages, "describe", "baths").stdout)
-    assert described["outputs"]["bird_baths"]["title"] == "Bird baths"
-    assert described["inputs"]["width_m"]["schema"]["exclusiveMinimum"] == 0
+def test_a_foreign_step_is_described_ordered_planned_and_run_alone(
+    packages: Path, site: Path, tmp_path: Path, build: SimpleNamespace
+) -> None:
+    build.layer(site / "site.gpkg", "trees", [build.at(10, 7)], crown_diameter_m=[4.0], trunk_diameter_m=[0.4])
+    described = json.loads(lawngis(packages, "describe", "leaf_fall").stdout)
+    assert list(described["inputs"]) == ["zones", "trees", "drift_m", "share_min"]
+    assert described["inputs"]["drift_m"]["schema"]["maximum"] == 20
+    columns = described["outputs"]["leaf_fall"]["schema"]["properties"]["features"]["items"]["properties"]
+    assert list(columns) == ["parcel_id", "leaf_fall_id", "zone_id", "area_m2"]
     listed = [line.split()[0] for line in lawngis(packages, "steps").stdout.splitlines()]
-    assert listed.index("lawn") < listed.index("baths") < listed.index("summary")
-    done = lawngis(packages, "plan", site, "--out", tmp_path / "out", "--set", "baths.width_m=0.75")
+    assert listed.index("zones") < listed.index("leaf_fall") < listed.index("summary")
+
+    set_ = ("--set", "leaf_fall.drift_m=0.5", "--set", "leaf_fall.share_min=0.05")
+    done = lawngis(packages, "plan", site, "--out", tmp_path / "out", *set_)
     assert done.returncode == 0, done.stderr
     plan = tmp_path / "out/plan.gpkg"
-    rows = pyogrio.read_dataframe(plan, layer="bird_baths")
-    assert rows[["parcel_id", "bath_id", "width_m"]].to_numpy().tolist() == [["P1", "P1-B1", 0.75]]
+    rows = pyogrio.read_dataframe(plan, layer="leaf_fall")
+    assert rows[["parcel_id", "leaf_fall_id", "zone_id"]].to_numpy().tolist() == [["P1", "P1-F1", "P1-Z1"]]
+    assert rows["area_m2"].tolist() == pytest.approx([pi * 2.5**2], rel=0.02)
     findings = pyogrio.read_dataframe(plan, layer="findings")
-    assert findings.loc[findings["code"] == "baths", "step"].tolist() == ["baths"]
-    alone = lawngis(packages, "run", "baths", plan, tmp_path / "alone.gpkg", "--site", site, "--set", "width_m=0.25")
+    assert findings.loc[findings["code"] == "leaf-fall", "step"].tolist() == ["leaf_fall"]
+    with closing(sqlite3.connect(plan)) as database:
+        style, title = database.execute(
+            "SELECT styleQML, description FROM layer_styles WHERE f_table_name = 'leaf_fall'"
+        ).fetchone()
+        described_columns = dict(
+            database.execute("SELECT column_name, title FROM gpkg_data_columns WHERE table_name = 'leaf_fall'")
+        )
+    assert "138,95,0" in style and title == "Leaf fall"  # #8a5f00
+    assert described_columns["area_m2"] == "area m2 [m²]" and "parcel_id" in described_columns
+
+    alone = lawngis(packages, "run", "leaf_fall", plan, tmp_path / "alone.gpkg", "--site", site, "--set", "drift_m=2")
     assert alone.returncode == 0, alone.stderr
-    rows = pyogrio.read_dataframe(tmp_path / "alone.gpkg", layer="bird_baths")
-    assert rows["width_m"].tolist() == [0.25]
+    rows = pyogrio.read_dataframe(tmp_path / "alone.gpkg", layer="leaf_fall")
+    assert rows["area_m2"].tolist() == pytest.approx([pi * 4**2], rel=0.02)
 
 
-def step_of(text: str) -> Step:
-    names: dict[str, Any] = {}
-    exec(compile(text, "garden_birds.py", "exec"), names)
-    return names["STEP"]
+@pytest.fixture(scope="module")
+def example() -> Step:
+    spec = importlib.util.spec_from_file_location("leaf_fall", EXAMPLE / "leaf_fall.py")
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    step: Step = module.STEP
+    return step
+
+
+def with_layer(**changes: object) -> Callable[[Step], Step]:
+    def changed(step: Step) -> Step:
+        layer: Layer = step.layers[0]
+        return replace(step, layers=(replace(layer, **changes),))  # type: ignore[arg-type]
+
+    return changed
 
 
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        (('LAYER = "bird_baths"', 'LAYER = "Zones"'), "a layer of that name is there already"),
-        (("BathParameters, (SPEC,))", "BathParameters)"), "which the contract doesn't have"),
-        (('("lawn",), (LAYER,)', '("lawn", "nests"), (LAYER,)'), "reads nests, which no step writes"),
-        (('("lawn",), (LAYER,)', '("lawn",), ("lawn",)'), "declares a layer bird_baths, but doesn't write it"),
+        (with_layer(name="Zones"), "a layer of that name is there already"),
+        (lambda step: replace(step, layers=()), "which the contract doesn't have"),
+        (lambda step: replace(step, reads=("zones", "nests")), "reads nests, which no step writes"),
+        (lambda step: replace(step, reads=("zones", "site:nests")), "reads site:nests, which no site has"),
+        (lambda step: replace(step, writes=("zones",)), "declares a layer leaf_fall, but doesn't write it"),
+        (with_layer(style=single_symbol("Leaves", Mark("circle", "#8a5f00"))), "can't draw Polygon"),
+        (with_layer(geometry=None), "can't draw a table"),
+        (with_layer(style=categorized("kind", ("oak", "Oak", Area("#8a5f00")))), "names kind, which is none of its"),
+        (with_layer(style=single_symbol("Leaves", Area("#8a5f00"), "kind")), "names kind, which is none of its"),
     ],
 )
-def test_a_foreign_step_that_does_not_fit_is_refused(change: tuple[str, str], said: str) -> None:
-    assert STEP.count(change[0]) == 1
-    foreign = step_of(STEP.replace(*change))
-    with pytest.raises(PlanError, match="baths") as caught:
-        ordered([*installed_steps(), foreign])
+def test_a_foreign_step_that_does_not_fit_is_refused(example: Step, change: Callable[[Step], Step], said: str) -> None:
+    with pytest.raises(PlanError, match="leaf_fall") as caught:
+        ordered([*installed_steps(), change(example)])
     assert said in str(caught.value)
+    assert example in ordered([*installed_steps(), example])
 
 
 @pytest.mark.slow
-def test_a_broken_step_is_named_before_the_layer_that_is_then_missing(tmp_path: Path) -> None:
-    folder = tmp_path / "packages"
-    folder.mkdir()
-    broken = STEP.replace("import Parameters, Step", "import Stair")
-    distribution(folder, "garden_birds", broken, "baths = garden_birds:STEP")
-    nests = STEP.replace('("lawn",), (LAYER,)', '("bird_baths",), (LAYER,)').replace(
-        'LAYER = "bird_baths"', 'LAYER = "nests"'
-    )
-    distribution(folder, "garden_nests", nests.replace('Step("baths"', 'Step("nests"'), "nests = garden_nests:STEP")
+def test_a_broken_step_is_named_before_the_layer_that_is_then_missing(packages: Path, tmp_path: Path) -> None:
+    """A step whose package is out of date, and another that reads what the first would have written."""
+    folder = shutil.copytree(packages, tmp_path / "packages")
+    sound = (folder / "leaf_fall.py").read_text()
+    (folder / "leaf_fall.py").write_text(sound.replace("    Parameters,\n", "    Stair,\n"))
+    raking = sound.replace('("zones", "site:trees")', '("leaf_fall",)').replace('id="leaf_fall"', 'id="raking"')
+    raking = raking.replace('name="leaf_fall"', 'name="raked"').replace('writes=("leaf_fall",)', 'writes=("raked",)')
+    (folder / "raking.py").write_text(raking)
+    with next(folder.glob("*.dist-info/entry_points.txt")).open("a") as entries:
+        entries.write("raking = raking:STEP\n")
     told = lawngis(folder, "steps")
     assert told.returncode == 2
     assert told.stderr.count("\n") == 1
-    assert "step baths of garden_birds can't be loaded" in told.stderr
-    assert told.stderr.index("baths of garden_birds") < told.stderr.index("reads bird_baths, which no step writes")
+    assert "step leaf_fall of leaf-fall can't be loaded" in told.stderr
+    assert told.stderr.index("leaf_fall of leaf-fall") < told.stderr.index("reads leaf_fall, which no step writes")
+
+
+def test_what_the_developers_page_shows_is_the_example() -> None:
+    page = (EXAMPLE.parents[1] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    section = page.split("\n## Add a step\n")[1].split("\n## ")[0]
+    blocks = re.findall(r"( *)```(python|toml)\n(.*?)```", section, re.DOTALL)
+    files = {"python": EXAMPLE / "leaf_fall.py", "toml": EXAMPLE / "pyproject.toml"}
+    assert [kind for _, kind, _ in blocks] == ["python"] * 4 + ["toml"]
+    exec(blocks[0][2])  # the names at the door, in one line
+    for _, kind, block in blocks[1:]:
+        assert dedent(block).strip() in files[kind].read_text(encoding="utf-8")

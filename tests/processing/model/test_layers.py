@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from lawngis.processing.cli.describe import contract_tables
-from lawngis.processing.model.layers import PLAN_LAYERS, SITE_LAYERS
+from lawngis.processing.model.layers import PLAN_LAYERS
+from lawngis.processing.model.site_layers import SITE_LAYERS
 
 ROOT = Path(__file__).parents[3]
 

@@ -17,8 +17,9 @@ from lawngis.processing.files.digests import sha256
 from lawngis.processing.measured.overrides import Override
 from lawngis.processing.model.site import DataAccuracy
 from lawngis.processing.planning.fingerprints import files_fingerprint, settings_fingerprint, site_fingerprint
+from lawngis.processing.reading.read_options import ReadOptions
 from lawngis.processing.reading.site_files import site_files
-from lawngis.processing.reading.site_source import ReadOptions, SiteSource
+from lawngis.processing.reading.site_source import SiteSource
 from lawngis.processing.steps.workflow import Settings
 
 MEDIUM = built_in_profile("medium")

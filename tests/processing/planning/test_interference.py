@@ -18,7 +18,7 @@ from shapely import LineString, box
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.mower import profile_text
 from lawngis.processing.files.packing import packed_rows
-from lawngis.processing.planning.interference import HERE, LOOP_GAP_MIN_M, neighbour_findings, reach_boxes
+from lawngis.processing.planning.interference import IN_PROCESS, LOOP_GAP_MIN_M, neighbour_findings, reach_boxes
 from lawngis.processing.planning.limits import Limits
 from lawngis.processing.planning.workers import Processes
 
@@ -32,7 +32,7 @@ def loop(name, x, y, width, depth):
     return {"loop_id": name, "geometry": LineString(ring.coords)}
 
 
-def found(paths, crs=UTM, hands=HERE):
+def found(paths, crs=UTM, workers=IN_PROCESS):
     """Findings by parcel of loops by parcel, given in UTM."""
     moved = {}
     reaches = {}
@@ -43,7 +43,11 @@ def found(paths, crs=UTM, hands=HERE):
         reaches[parcel_id] = reach_boxes(own, out)
         moved[parcel_id] = [{**row, "geometry": out.to_source([row["geometry"]])[0]} for row in own]
     return neighbour_findings(
-        reaches, lambda name: packed_rows({"wire_path": moved[name]}), antenna_height_m=HEIGHT_M, crs=crs, hands=hands
+        reaches,
+        lambda name: packed_rows({"wire_path": moved[name]}),
+        antenna_height_m=HEIGHT_M,
+        crs=crs,
+        workers=workers,
     )
 
 
@@ -66,14 +70,14 @@ def test_workers_find_the_same_and_this_process_when_they_are_dead(monkeypatch):
     paths = {f"P{number}": [loop(f"P{number}-L1", 10.5 * number, 0, 10, 10)] for number in range(5)}
     alone = found(paths)
     assert set(alone) == set(paths)
-    hands = Processes(2, Limits())
+    workers = Processes(2, Limits())
     try:
-        assert found(paths, hands=hands) == alone
-        for process in hands.executor._processes.values():
+        assert found(paths, workers=workers) == alone
+        for process in workers.executor._processes.values():
             process.kill()
-        assert found(paths, hands=hands) == alone
+        assert found(paths, workers=workers) == alone
     finally:
-        hands.stop(now=True)
+        workers.stop(now=True)
 
 
 def test_three_metres_apart_is_nothing():

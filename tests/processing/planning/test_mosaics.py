@@ -10,7 +10,7 @@ from pyproj import CRS
 
 from lawngis.ground.raster import Grid
 from lawngis.processing.files.rasters import raster_overview
-from lawngis.processing.planning.mosaics import keep_pieces, write_mosaics
+from lawngis.processing.planning.mosaics import store_pieces, write_mosaics
 
 UTM = CRS.from_epsg(32632)
 
@@ -31,8 +31,8 @@ def piece(row: int, column: int, values) -> Grid:
 
 
 def test_pieces_lie_where_they_belong_and_nothing_lies_elsewhere(tmp_path, dem):
-    keep_pieces(tmp_path / "pieces", "a/../b", {"slope": piece(10, 20, [[1, 2], [3, np.nan]])})
-    keep_pieces(tmp_path / "pieces", "ü", {"slope": piece(400, 500, [[7.0]]), "shade": piece(0, 0, [[0.5]])})
+    store_pieces(tmp_path / "pieces", "a/../b", {"slope": piece(10, 20, [[1, 2], [3, np.nan]])})
+    store_pieces(tmp_path / "pieces", "ü", {"slope": piece(400, 500, [[7.0]]), "shade": piece(0, 0, [[0.5]])})
     written = write_mosaics(tmp_path / "pieces", ["a/../b", "ü", "failed"], dem, tmp_path)
     assert [path.name for path in written] == ["slope.tif", "shade.tif"]
     with rasterio.open(tmp_path / "slope.tif") as file:
@@ -44,15 +44,15 @@ def test_pieces_lie_where_they_belong_and_nothing_lies_elsewhere(tmp_path, dem):
 
 
 def test_where_pieces_overlap_the_later_one_counts_where_it_has_values(tmp_path, dem):
-    keep_pieces(tmp_path / "p", "one", {"slope": piece(0, 0, [[1, 1]])})
-    keep_pieces(tmp_path / "p", "two", {"slope": piece(0, 0, [[np.nan, 2]])})
+    store_pieces(tmp_path / "p", "one", {"slope": piece(0, 0, [[1, 1]])})
+    store_pieces(tmp_path / "p", "two", {"slope": piece(0, 0, [[np.nan, 2]])})
     write_mosaics(tmp_path / "p", ["one", "two"], dem, tmp_path)
     with rasterio.open(tmp_path / "slope.tif") as file:
         assert file.read(1)[0, :2].tolist() == [1, 2]
 
 
 def test_nothing_is_left_beside_the_rasters(tmp_path, dem):
-    keep_pieces(tmp_path / "p", "one", {"slope": piece(0, 0, [[1.0]])})
+    store_pieces(tmp_path / "p", "one", {"slope": piece(0, 0, [[1.0]])})
     write_mosaics(tmp_path / "p", ["one"], dem, tmp_path)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["dem.tif", "p", "slope.tif"]
     assert [path.suffix for path in (tmp_path / "p").iterdir()] == [".npz"]

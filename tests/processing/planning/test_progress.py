@@ -11,7 +11,7 @@ import pytest
 from lawngis.errors import PlanError
 from lawngis.processing.planning import progress
 from lawngis.processing.planning.progress import LINE_EVERY_S, LINES_MAX, Log, Progress, outcome_words
-from lawngis.processing.planning.run_folder import Packed
+from lawngis.processing.planning.run_folder import Outcome
 
 
 class Clock:
@@ -68,7 +68,7 @@ def test_rate_time_left_and_failures_by_hand(clock):
 
 def test_what_an_earlier_run_finished_does_not_count_as_speed(capsys, clock):
     """Of 100, 80 are there already; 4 in 8 s are 0.5 a second, so the other 16 take 32 s."""
-    with Progress(100, kept=80) as progress:
+    with Progress(100, resumed=80) as progress:
         clock.now += 8.0
         for number in range(4):
             progress.add(str(number), "planned")
@@ -92,7 +92,7 @@ def test_no_time_passed_is_no_fault(clock):
 
 def test_a_terminal_has_a_bar_that_goes_when_it_is_done(capsys, clock, monkeypatch):
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
-    with Progress(3, kept=1) as progress:
+    with Progress(3, resumed=1) as progress:
         assert progress._bar is not None
         progress.add("A", "failed")
         task = progress._bar.tasks[0]
@@ -105,8 +105,8 @@ def test_the_log_has_a_line_of_json_for_each_parcel(tmp_path):
     path = tmp_path / "log.jsonl"
     path.write_text('{"parcel_id": "old"}\n')
     with Log(path) as log:
-        log.add(Packed("A\n", b"", status="planned", seconds={"wire": 0.1}))
-        log.add(Packed("B", b"", status="failed", failure="no terrain"), kept=True)
+        log.add(Outcome("A\n", status="planned", seconds={"wire": 0.1}))
+        log.add(Outcome("B", status="failed", failure="no terrain"), resumed=True)
     old, one, two = (json.loads(line) for line in path.read_text().splitlines())
     assert old == {"parcel_id": "old"}
     assert (one["parcel_id"], one["status"], one["failure"], one["kept"]) == ("A\n", "planned", None, False)
@@ -117,7 +117,7 @@ def test_the_log_has_a_line_of_json_for_each_parcel(tmp_path):
 
 def test_no_log_and_one_that_can_not_be_written(tmp_path):
     with Log(None) as log:
-        log.add(Packed("A", b""))
+        log.add(Outcome("A"))
     with pytest.raises(PlanError, match="--log"):
         Log(tmp_path / "none" / "log.jsonl")
 

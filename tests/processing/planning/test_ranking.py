@@ -17,8 +17,8 @@ from lawngis.processing.planning.ranking import (
     laying_hours,
     offers,
     permitted,
+    ranking_row,
     smallest_mower,
-    standing,
     totals,
     write_table,
 )
@@ -63,7 +63,7 @@ def parcel(name, *, x=0.0, status="planned", wire_m=100.0, mown_m2=400.0, checks
 def ranked(*parcels):
     ranking = Ranking(UTM)
     for rows in parcels:
-        ranking.add(standing(rows))
+        ranking.add(ranking_row(rows))
     return ranking.table().set_index("parcel_id")
 
 
@@ -164,7 +164,7 @@ def test_the_table_is_written_whole_and_spreadsheets_take_names_for_text(tmp_pat
 def test_rows_come_in_the_order_in_which_they_were_added():
     ranking = Ranking(UTM)
     for name in "cab":
-        ranking.add(standing({**parcel(name), "findings": []}))
+        ranking.add(ranking_row({**parcel(name), "findings": []}))
     assert [row["parcel_id"] for row in ranking.rows] == ["c", "a", "b"]
     assert len(ranking) == 3
     assert Point(ranking.rows[0]["x"], ranking.rows[0]["y"]).equals(Point(500_010, 5_500_010))

@@ -13,7 +13,8 @@ from lawngis.processing.files.packing import packed_rows, unpacked_rows
 from lawngis.processing.planning.run_folder import (
     FOLDER_START,
     Keys,
-    Packed,
+    Outcome,
+    PackedResult,
     RunFolder,
     unfinished_runs,
 )
@@ -28,11 +29,11 @@ VALUES = st.one_of(
 
 def result(name, value=1.0, **more):
     rows = {"summary": [{"parcel_id": name, "lawn_m2": value, "geometry": shapely.Point(value, 1 / 3)}]}
-    return Packed(name, packed_rows(rows), fingerprint=f"f-{name}", status="planned", **more)
+    return PackedResult(Outcome(name, f"f-{name}", status="planned", **more), packed_rows(rows))
 
 
-def found(folder):
-    return {item.packed.parcel_id: item for item in folder.taken_over()}
+def resumed(folder):
+    return {item.outcome.parcel_id: item for item in folder.resumed()}
 
 
 @settings(max_examples=50, deadline=None)
@@ -70,8 +71,8 @@ def test_one_layer_can_be_read_without_the_others(tmp_path):
     assert [row["geometry"].is_empty for row in back["findings"]] == [True, False]
     assert back["zones"] == rows["zones"]
     folder = RunFolder(tmp_path, KEYS)
-    (kept,) = folder.keep([Packed("A", block)])
-    assert kept.rows(only=("zones",)) == {"zones": rows["zones"]}
+    (stored,) = folder.store([PackedResult(Outcome("A"), block)])
+    assert stored.rows(only=("zones",)) == {"zones": rows["zones"]}
     folder.close(keep=False)
 
 
@@ -79,10 +80,12 @@ def test_columns_of_parcels_put_together_are_their_rows(tmp_path):
     one = [{"text": "here", "geometry": shapely.Point(1, 2)}, {"text": None, "geometry": shapely.Point()}]
     other = [{"text": "there", "colour": "red", "geometry": shapely.Point(3, 4)}]
     folder = RunFolder(tmp_path, KEYS)
-    kept = folder.keep([Packed(name, packed_rows({"findings": rows})) for name, rows in (("A", one), ("B", other))])
+    stored = folder.store(
+        [PackedResult(Outcome(name), packed_rows({"findings": rows})) for name, rows in (("A", one), ("B", other))]
+    )
     folder.close(keep=True)
-    columns = kept[0].columns()["findings"]
-    columns.extend(kept[1].columns()["findings"])
+    columns = stored[0].columns()["findings"]
+    columns.extend(stored[1].columns()["findings"])
     assert len(columns) == 3
     assert columns.as_rows() == [{**row, "colour": row.get("colour")} for row in (*one, *other)]
 
@@ -95,15 +98,15 @@ def test_a_place_that_is_no_number_is_said_with_layer_and_row():
 
 def test_what_one_run_keeps_another_takes_over(tmp_path):
     one = RunFolder(tmp_path, KEYS)
-    kept = one.keep([result("A", reaches=[("A-L1", 0.0, 0.0, 1.0, 1.0)]), result("B", 2.0)])
-    assert [place.rows()["summary"][0]["lawn_m2"] for place in kept] == [1.0, 2.0]
-    one.keep([result("A", 7.0)])
+    stored = one.store([result("A", reaches=[("A-L1", 0.0, 0.0, 1.0, 1.0)]), result("B", 2.0)])
+    assert [place.rows()["summary"][0]["lawn_m2"] for place in stored] == [1.0, 2.0]
+    one.store([result("A", 7.0)])
     one.close(keep=True)
     assert unfinished_runs(tmp_path) == [one.path]
     other = RunFolder(tmp_path, Keys("settings", "other inputs"))
-    taken = found(other)
-    assert taken["A"].kept.rows()["summary"][0]["lawn_m2"] == 7.0  # the newest
-    assert taken["B"].packed.fingerprint == "f-B"
+    taken = resumed(other)
+    assert taken["A"].stored.rows()["summary"][0]["lawn_m2"] == 7.0  # the newest
+    assert taken["B"].outcome.fingerprint == "f-B"
     assert not taken["A"].same_inputs
     assert not one.path.exists()
     other.close(keep=False)
@@ -112,9 +115,9 @@ def test_what_one_run_keeps_another_takes_over(tmp_path):
 
 def test_nobody_takes_over_from_a_run_that_is_alive(tmp_path):
     alive = RunFolder(tmp_path, KEYS)
-    alive.keep([result("A")])
+    alive.store([result("A")])
     other = RunFolder(tmp_path, KEYS)
-    assert found(other) == {}
+    assert resumed(other) == {}
     other.close(keep=False)
     assert [path.name for path in tmp_path.iterdir()] == [alive.path.name]
     alive.close(keep=False)
@@ -122,8 +125,8 @@ def test_nobody_takes_over_from_a_run_that_is_alive(tmp_path):
 
 def test_other_settings_and_damage_are_passed_over(tmp_path):
     one = RunFolder(tmp_path, KEYS)
-    one.keep([result("A")])
-    one.keep([result("B")])
+    one.store([result("A")])
+    one.store([result("B")])
     damaged = sorted(one.path.glob("*.shard"))[0]
     content = bytearray(damaged.read_bytes())
     content[-1] ^= 1
@@ -131,27 +134,27 @@ def test_other_settings_and_damage_are_passed_over(tmp_path):
     (one.path / ("0" * 40 + ".shard")).write_bytes(b"")  # as a power cut leaves it
     one.close(keep=True)
     other = RunFolder(tmp_path, KEYS)
-    assert len(found(other)) == 1
+    assert len(resumed(other)) == 1
     other.close(keep=True)
     third = RunFolder(tmp_path, Keys("other settings", "run"))
-    assert found(third) == {}
+    assert resumed(third) == {}
     third.close(keep=False)
 
 
 def test_a_shard_that_can_not_be_written_leaves_the_others(tmp_path, monkeypatch):
     folder = RunFolder(tmp_path, KEYS)
-    folder.keep([result("A")])
+    folder.store([result("A")])
 
     def full(_):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("lawngis.processing.planning.run_folder.os.fsync", full)
     with pytest.raises(PlanError, match=r"No space left on device.*--resume"):
-        folder.keep([result("B")])
+        folder.store([result("B")])
     assert [path.suffix for path in folder.path.iterdir() if path.name != "alive"] == [".shard"]
     folder.close(keep=True)
 
 
-def test_a_run_that_kept_nothing_leaves_nothing(tmp_path):
+def test_a_run_that_stored_nothing_leaves_nothing(tmp_path):
     RunFolder(tmp_path, KEYS).close(keep=True)
     assert not list(tmp_path.glob(f"{FOLDER_START}*"))

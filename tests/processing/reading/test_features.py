@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from shapely import GeometryCollection, LineString, MultiLineString, MultiPoint, Point, Polygon
 
 from lawngis.errors import LayerError
-from lawngis.processing.model.layers import SITE_LAYERS
+from lawngis.processing.model.site_layers import SITE_LAYERS
 from lawngis.processing.reading import features as module
-from lawngis.processing.reading.features import _mended as mended
+from lawngis.processing.reading.features import _repaired as repaired
 from lawngis.processing.reading.features import check_layer, read_features, surveyed
 from lawngis.processing.reading.site_files import site_files
 
@@ -45,7 +45,7 @@ def survey(path, name):
     ],
 )
 def test_what_fits_is_taken(layer, geometry, expected):
-    found = mended(geometry, SITE_LAYERS[layer])
+    found = repaired(geometry, SITE_LAYERS[layer])
     if expected is None:
         assert found is None
     elif isinstance(expected, float):
@@ -59,7 +59,7 @@ def test_what_fits_is_taken(layer, geometry, expected):
 @given(st.lists(st.tuples(st.integers(0, 30), st.integers(0, 30)), min_size=4, max_size=9, unique=True))
 def test_a_mended_polygon_is_valid_and_within_the_hull(corners):
     polygon = Polygon(corners)
-    found = mended(polygon, SITE_LAYERS["parcels"])
+    found = repaired(polygon, SITE_LAYERS["parcels"])
     if found is not None:
         assert found.is_valid
         assert found.difference(polygon.convex_hull.buffer(1e-9)).area == 0

@@ -6,8 +6,8 @@ import json
 
 import pytest
 
+from lawngis.processing.reading.read_options import ReadOptions
 from lawngis.processing.reading.site_report import site_report
-from lawngis.processing.reading.site_source import ReadOptions
 
 
 def report(folder):

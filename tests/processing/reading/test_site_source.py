@@ -8,8 +8,10 @@ import pytest
 import shapely
 
 from lawngis.errors import LawngisError, RasterError
+from lawngis.processing.reading.read_options import ReadOptions
 from lawngis.processing.reading.site_files import site_files
-from lawngis.processing.reading.site_source import NEIGHBOURHOOD_M, ReadOptions, SiteSource
+from lawngis.processing.reading.site_part import NEIGHBOURHOOD_M
+from lawngis.processing.reading.site_source import SiteSource
 
 
 def opened(folder, **options):

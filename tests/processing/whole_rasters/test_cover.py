@@ -17,9 +17,10 @@ from rasterio.windows import Window
 
 from lawngis.errors import LawngisError
 from lawngis.processing.derived.imagery_rules import CoverParameters
+from lawngis.processing.reading.read_options import ReadOptions
 from lawngis.processing.reading.site_files import SiteFiles, site_files
-from lawngis.processing.reading.site_source import ReadOptions
-from lawngis.processing.whole_rasters.cover import LAYERS, CoverOutcome, write_cover
+from lawngis.processing.whole_rasters.cover import CoverOutcome, write_cover
+from lawngis.processing.whole_rasters.cover_layers import COVER_LAYERS
 
 SAMPLE = Path(__file__).parents[3] / "sample_parcels"
 LEFT, TOP = 500_000.0, 5_500_060.0
@@ -160,8 +161,8 @@ def test_the_file_is_described_styled_and_without_parcels(place, tmp_path):
     out = tmp_path / "cover.gpkg"
     mapped(files(place), out)
     names = [name for name, _ in pyogrio.list_layers(out)]
-    assert set(LAYERS) <= set(names) and "layer_styles" in names
-    for name, spec in LAYERS.items():
+    assert set(COVER_LAYERS) <= set(names) and "layer_styles" in names
+    for name, spec in COVER_LAYERS.items():
         table = pyogrio.read_dataframe(out, layer=name)
         assert [c for c in table.columns if c != "geometry"] == [column.name for column in spec.columns]
         assert "parcel_id" not in table.columns
@@ -299,7 +300,7 @@ def test_one_shift_for_the_whole_image_is_said_and_corrected(tmp_path):
 
 def refusal(found: SiteFiles, out: Path, **options: object) -> str:
     before = out.read_bytes() if out.exists() else None
-    with pytest.raises(LawngisError) as error:
+    with pytest.raises(LawngisError) as error:  # noqa: PT011 (whoever calls looks at what it says)
         write_cover(found, ReadOptions(**options), CoverParameters(), out)
     assert (out.read_bytes() if out.exists() else None) == before
     return str(error.value)

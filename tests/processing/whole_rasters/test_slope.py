@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 
 from lawngis.errors import LawngisError, ParameterError, RasterError
 from lawngis.processing.cli.slope import slope
-from lawngis.processing.files import rasters
+from lawngis.processing.files.rasters import writing
 from lawngis.processing.whole_rasters import slope as slopes
 from lawngis.processing.whole_rasters.slope import SlopeFiles, SlopeRecipe, write_slope
 
@@ -234,7 +234,7 @@ def test_a_failure_on_the_way_leaves_old_results_as_they_were(tmp_path, monkeypa
 
 def test_a_failure_at_the_end_replaces_none_of_the_files(tmp_path, monkeypatch):
     dem = put(tmp_path / "dem.tif", plane())
-    arrange, calls = rasters.rasterio.shutil.copy, []
+    arrange, calls = writing.rasterio.shutil.copy, []
 
     def full(*words, **options):
         calls.append(words)
@@ -242,7 +242,7 @@ def test_a_failure_at_the_end_replaces_none_of_the_files(tmp_path, monkeypatch):
             raise OSError("No space left on device")
         return arrange(*words, **options)
 
-    monkeypatch.setattr(rasters.rasterio.shutil, "copy", full)
+    monkeypatch.setattr(writing.rasterio.shutil, "copy", full)
     with pytest.raises(RasterError, match="No space left") as error:
         run(dem, "--out", tmp_path / "s.tif", "--aspect", tmp_path / "a.tif")
     assert "a.tif" in str(error.value)
@@ -252,9 +252,9 @@ def test_a_failure_at_the_end_replaces_none_of_the_files(tmp_path, monkeypatch):
 MEASURED = """
 import resource, sys
 from pathlib import Path
-from lawngis.processing.files import rasters
+from lawngis.processing.files.rasters import opening
 from lawngis.processing.whole_rasters import slope
-rasters.CACHE_MB, slope.STRIP_BYTES = 4, 1 << 20
+opening.CACHE_MB, slope.STRIP_BYTES = 4, 1 << 20
 slope.write_slope(sys.argv[1], slope.SlopeFiles(Path(sys.argv[2]), compress="none"), slope.SlopeRecipe(), workers=2)
 print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """

@@ -1,0 +1,23 @@
+"""Rasters in and out: the only package that opens them.
+
+A raster is named by a string: a file, or ``GPKG:file:table`` for a raster table inside a GeoPackage. Only windows or
+rows are ever read, and what is written is whole or not there at all.
+"""
+
+from .opening import RasterInfo, close_rasters, parts, raster_overview, raster_table, rasters_passing
+from .windows import read_rows, read_window
+from .writing import CogDrafts, CogTarget, write_mosaic
+
+__all__ = [
+    "CogDrafts",
+    "CogTarget",
+    "RasterInfo",
+    "close_rasters",
+    "parts",
+    "raster_overview",
+    "raster_table",
+    "rasters_passing",
+    "read_rows",
+    "read_window",
+    "write_mosaic",
+]

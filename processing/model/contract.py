@@ -1,0 +1,95 @@
+"""What a declaration of the plan contract is made of: columns, layers of the plan, layers of the site."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from .styles import LayerStyle
+
+ColumnKind = Literal["text", "real", "integer", "boolean", "datetime"]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its name, type, meaning and unit, the values it may take (empty: any), and whether it may have none.
+
+    A number in a unit has it at the end of its name too: ``width_m`` in ``"m"``.
+    """
+
+    name: str
+    kind: ColumnKind
+    description: str
+    unit: str = ""
+    values: tuple[str, ...] = ()
+    nullable: bool = True
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One layer that is written.
+
+    Parameters
+    ----------
+    name, title, description
+        Name of its table, and what a person reads.
+    geometry
+        A single type of geometry (``"Polygon"``), or None for a table without.
+    columns
+        Without geometry, and without `parcel_id`, which every layer of a plan has.
+    key
+        The column whose values are unique in the file, where there is one.
+    may_be_empty_geometry
+        Whether a row may be nowhere.
+    style
+        How it is drawn; None for as a GIS likes.
+    """
+
+    name: str
+    title: str
+    description: str
+    geometry: str | None
+    columns: tuple[Column, ...]
+    key: str | None = None
+    may_be_empty_geometry: bool = False
+    style: LayerStyle | None = None
+
+    def column(self, name: str) -> Column:
+        """Return the declaration of one column."""
+        return next(column for column in self.columns if column.name == name)
+
+
+@dataclass(frozen=True)
+class SiteLayer:
+    """One layer of the site: its geometry types, the columns that are read, what is unknown without it."""
+
+    name: str
+    title: str
+    geometries: tuple[str, ...]
+    columns: tuple[Column, ...]
+    unknown_without: str = ""
+
+
+def text(name: str, description: str, values: tuple[str, ...] = (), *, nullable: bool = True) -> Column:
+    """Return the declaration of a column of text; `values` are those it may take, none for any."""
+    return Column(name, "text", description, "", values, nullable)
+
+
+def real(name: str, unit: str, description: str, *, nullable: bool = True) -> Column:
+    """Return the declaration of a column of numbers in a unit; an empty unit for none."""
+    return Column(name, "real", description, unit, (), nullable)
+
+
+def integer(name: str, description: str, *, nullable: bool = True) -> Column:
+    """Return the declaration of a column of whole numbers."""
+    return Column(name, "integer", description, "", (), nullable)
+
+
+def boolean(name: str, description: str, *, nullable: bool = True) -> Column:
+    """Return the declaration of a column of true and false."""
+    return Column(name, "boolean", description, "", (), nullable)
+
+
+def identifier(name: str, description: str) -> Column:
+    """Return the declaration of a column of text that every row has: a name."""
+    return text(name, description, nullable=False)

@@ -1,0 +1,363 @@
+"""Some parcels of a site, each read with the features, elevations and image around it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass, fields
+from functools import cached_property
+from typing import Any
+
+import geopandas
+import numpy as np
+import shapely
+from pyproj import CRS
+from shapely import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.errors import FeatureError, LayerError, ParameterError, RasterError
+from lawngis.geometry.frame import MeasuringFrame, horizontal_crs
+from lawngis.ground.imagery import Imagery
+from lawngis.ground.raster import Grid, centres_in
+
+from ..files import rasters
+from ..model.plan import Finding
+from ..model.site import Site
+from ..model.site_layers import SITE_LAYERS
+from .features import Features, drawable, label, read_features
+from .read_options import UNITS_M, ReadOptions, band_numbers
+from .site_files import SiteFiles
+
+NEIGHBOURHOOD_M = 40.0
+"""How far around a parcel features are read: what stands there shades, hides or supplies."""
+
+DEM_MARGIN_M = 5.0
+"""How far around a parcel elevation is read: slope needs neighbours, edges a look at what lies beyond."""
+
+IMAGERY_MARGIN_M = 15.0
+"""How far around a parcel the image is read: its colours need both sides of an edge, and outlines to be laid on."""
+
+SEGMENT_M = 20.0
+"""Longest straight piece of a rectangle's side before it is moved to another CRS, where it may be bent."""
+
+OVERLAP_SHARE = 0.001
+"""Parcels may overlap by this share of their area before it is a finding: maps never fit to the centimetre."""
+
+NODATA_SHARE_MAX = 0.5
+"""With more of a parcel unknown than this, a plan would be a guess."""
+
+SITE_WIDE_LAYERS = ("parcels", "overrides")
+"""Layers that are not cut out around each parcel."""
+
+
+@dataclass(eq=False)
+class SitePart:
+    """Some parcels of a site, ready to be read in this process or another.
+
+    Features are read through a spatial filter around these parcels, elevations through windows.
+
+    Parameters
+    ----------
+    files, options, raster_info
+        The site.
+    parcels
+        The parcels, and after them those that touch them.
+    parcel_ids
+        Names of the parcels that can be read.
+    parcel_rows
+        Row in the file of each parcel, from 1.
+    common
+        Findings that every parcel of the site has.
+    repaired_rows
+        Rows, from 0, by feature number, of features that are repaired, by layer.
+    """
+
+    files: SiteFiles
+    options: ReadOptions
+    raster_info: Mapping[str, rasters.RasterInfo]
+    parcels: Features
+    parcel_ids: tuple[str, ...]
+    parcel_rows: tuple[int, ...]
+    common: tuple[Finding, ...]
+    repaired_rows: Mapping[str, Mapping[int, int]]
+
+    def __post_init__(self) -> None:
+        self._layers: dict[str, Features] = {}
+        self._around: dict[str, _Surroundings] = {}
+        self._rows = {name: row for row, name in enumerate(self.parcel_ids)}
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Return what is sent to another process: files are read there anew, with handles of its own."""
+        return {field.name: getattr(self, field.name) for field in fields(self)}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__.update(state)
+        self.__post_init__()
+
+    @cached_property
+    def crs(self) -> CRS:
+        """CRS of the parcels, to which results go back."""
+        return site_crs(self.files)
+
+    def outline(self, parcel_id: str) -> BaseGeometry | None:
+        """Return a parcel's outline as the file has it, or None when it has none that can be drawn."""
+        return drawable(self.parcels, self._rows[parcel_id])
+
+    def label(self, parcel_id: str) -> str:
+        """Return what people call a parcel; empty when the file doesn't say."""
+        return label(self.parcels, self._rows[parcel_id])
+
+    def site(self, parcel_id: str) -> Site:
+        """Return one parcel with what lies around it.
+
+        Raises
+        ------
+        FeatureError
+            When the parcel's outline can't be used.
+        RasterError
+            When the terrain model doesn't cover it.
+        """
+        row = self._rows[parcel_id]
+        where = (str(self.files.layers["parcels"]), f"parcel {parcel_id}")
+        problem = self.parcels.broken.get(row)
+        if problem:
+            raise FeatureError(problem, where=where, advice="Redraw the parcel, or delete it.")
+        try:
+            around = self._surroundings(parcel_id)
+        except ParameterError as error:
+            raise error.within(*where) from error
+        parcel, frame = around.parcel, around.frame
+        dem, dem_findings = self._dem_near(around, where)
+        dsm, dsm_findings = self._dsm_near(around)
+        imagery, imagery_findings = self._imagery_near(around)
+        layers, layer_findings = self._layers_near(around)
+        repairs = [Finding("caution", "parcel-repaired", f"the parcel {text}", "Check its outline.")
+                   for text in [self.parcels.repaired.get(row)] if text]  # fmt: skip
+        return Site(
+            parcel_id=parcel_id,
+            label=self.label(parcel_id),
+            parcel=parcel,
+            frame=frame,
+            layers=layers,
+            dem=dem,
+            dsm=dsm,
+            imagery=imagery,
+            dem_around=self._dem_around(around) if dsm is None else None,
+            accuracy=self.options.accuracy,
+            findings=(
+                *repairs,
+                *self._overlap_findings(row),
+                *self.common,
+                *layer_findings,
+                *dem_findings,
+                *dsm_findings,
+                *imagery_findings,
+            ),
+        )
+
+    def _surroundings(self, parcel_id: str) -> _Surroundings:
+        if parcel_id not in self._around:
+            outline = self.parcels.shapes[self._rows[parcel_id]]
+            frame = MeasuringFrame.centred_on(outline, self.crs)
+            self._around[parcel_id] = _Surroundings(frame.to_frame([outline])[0], frame)
+        return self._around[parcel_id]
+
+    @cached_property
+    def _crs_of(self) -> dict[str, CRS]:
+        """CRS by layer or raster; the site's own object where it is the same, as moving it then costs nothing."""
+        vector = {name: place.info.crs for name, place in self.files.layers.items()}
+        declared = vector | {name: info.crs for name, info in self.raster_info.items()}
+        known = {name: horizontal_crs(crs) for name, crs in declared.items() if crs is not None}
+        return {name: self.crs if crs == self.crs else crs for name, crs in known.items()}
+
+    def _features(self, name: str) -> Features:
+        """Return a layer's features around the parcels of this part; read at the first call."""
+        if name not in self._layers:
+            place = self.files.layers[name]
+            self._layers[name] = read_features(SITE_LAYERS[name], place, bbox=self._bounds_in(self._crs_of[name]))
+        return self._layers[name]
+
+    def _bounds_in(self, crs: CRS) -> tuple[float, float, float, float]:
+        boxes = []
+        for parcel_id, row in self._rows.items():
+            if row in self.parcels.broken:
+                continue
+            with suppress(ParameterError):  # raised when the parcel itself is read
+                boxes.append(self._surroundings(parcel_id).outline_in(crs, NEIGHBOURHOOD_M).bounds)
+        corners = np.array(boxes)
+        corners = corners[np.isfinite(corners).all(axis=1)]
+        (left, bottom), (right, top) = corners[:, :2].min(axis=0), corners[:, 2:].max(axis=0)
+        return float(left), float(bottom), float(right), float(top)
+
+    def _layers_near(self, around: _Surroundings) -> tuple[dict[str, geopandas.GeoDataFrame], list[Finding]]:
+        near: dict[str, geopandas.GeoDataFrame] = {}
+        findings: list[Finding] = []
+        for name in self.files.layers:
+            if name in SITE_WIDE_LAYERS:
+                continue
+            features, crs = self._features(name), self._crs_of[name]
+            outline = around.outline_in(crs, NEIGHBOURHOOD_M)
+            rows = features.meeting(outline)
+            moved = around.frame.to_frame(features.shapes[rows], crs)
+            near[name] = features.moved(rows, moved, around.frame.crs)
+            findings += [
+                Finding("caution", "feature-repaired", f"{name}, row {self._row_in_file(name, row)}: {text}")
+                for row in rows
+                if (text := features.repaired.get(int(row)))
+            ]
+        return near, findings
+
+    def _row_in_file(self, name: str, row: int) -> int:
+        return self.repaired_rows[name][self._features(name).numbers[row]] + 1
+
+    def _overlap_findings(self, row: int) -> list[Finding]:
+        """Say with which other parcels one shares more ground than two mapped edges may by their accuracy."""
+        table = self.parcels.table
+        shapes = self.parcels.shapes
+        outline = shapes[row]
+        others = self.parcels.meeting(outline)
+        others = others[others != row]
+        shared_m2 = shapely.area(shapely.intersection(outline, shapes[others]))
+        shared = others[shared_m2 > OVERLAP_SHARE * outline.area]
+        in_order = sorted(shared, key=lambda other: self.parcel_rows[other])
+        names = ", ".join(str(table["parcel_id"].iloc[other]) for other in in_order)
+        if not len(shared):
+            return []
+        return [
+            Finding(
+                "caution",
+                "parcels-overlap",
+                f"the parcel overlaps parcel {names}: shared ground is planned for each",
+                "Check the boundary.",
+            )
+        ]
+
+    def _dem_near(self, around: _Surroundings, where: tuple[str, ...]) -> tuple[Grid, list[Finding]]:
+        path, crs = self.files.rasters["dem"], self._crs_of["dem"]
+        try:
+            values, transform = rasters.read_window(path, around.outline_in(crs, DEM_MARGIN_M).bounds)
+        except RasterError as error:
+            raise error.within(*where) from error
+        grid = Grid(values * self._dem_unit_m, transform, crs)
+        _check_cover(grid, around.parcel, around.frame, (*where, path))
+        return grid, _nodata_findings(grid, around.parcel, around.frame, (*where, path))
+
+    def _dem_around(self, around: _Surroundings) -> Grid:
+        crs = self._crs_of["dem"]
+        values, transform = rasters.read_window(
+            self.files.rasters["dem"], around.outline_in(crs, NEIGHBOURHOOD_M).bounds
+        )
+        return Grid(values * self._dem_unit_m, transform, crs)
+
+    @property
+    def _dem_unit_m(self) -> float:
+        dem = self.raster_info["dem"]
+        if self.options.dem_unit is not None:
+            return UNITS_M[self.options.dem_unit]
+        return _horizontal_unit_m(dem.crs) if dem.vertical_unit_m is None else dem.vertical_unit_m
+
+    def _dsm_near(self, around: _Surroundings) -> tuple[Grid | None, list[Finding]]:
+        if "dsm" not in self.files.rasters:
+            return None, []
+        crs = self._crs_of["dsm"]
+        try:
+            values, transform = rasters.read_window(
+                self.files.rasters["dsm"], around.outline_in(crs, NEIGHBOURHOOD_M).bounds
+            )
+        except RasterError as error:
+            text = f"the surface model can't be used here: {error.what}"
+            return None, [Finding("caution", "dsm-missing-here", text, error.advice)]
+        unit = self.raster_info["dsm"].vertical_unit_m or self._dem_unit_m
+        return Grid(values * unit, transform, crs), []
+
+    def _imagery_near(self, around: _Surroundings) -> tuple[Imagery | None, list[Finding]]:
+        if "imagery" not in self.files.rasters:
+            return None, []
+        path, crs = self.files.rasters["imagery"], self._crs_of["imagery"]
+        bounds = around.outline_in(crs, IMAGERY_MARGIN_M).bounds
+        try:
+            number = band_numbers(self.options.bands, self.raster_info["imagery"].bands, path)
+            grids = {name: Grid(*rasters.read_window(path, bounds, band=band), crs) for name, band in number.items()}
+            image = Imagery(grids["red"], grids.get("green"), grids.get("blue"), grids.get("nir"))
+        except RasterError as error:
+            text = f"the image can't be used here: {error.what}"
+            return None, [Finding("caution", "imagery-missing-here", text, error.advice)]
+        known = np.isfinite(np.sum([band.values for band in image.bands], axis=0)).any()
+        text = "the image has no data here"
+        return (image, []) if known else (None, [Finding("caution", "imagery-missing-here", text)])
+
+
+class _Surroundings:
+    """A parcel in its frame, and rectangles around it in any CRS."""
+
+    def __init__(self, parcel: Polygon | MultiPolygon, frame: MeasuringFrame) -> None:
+        self.parcel = parcel
+        self.frame = frame
+        self._known: dict[tuple[int, float], Polygon] = {}
+
+    def outline_in(self, crs: CRS, margin_m: float) -> Polygon:
+        """Return the outline, in a CRS in which its sides may be bent, of the rectangle that far around the parcel."""
+        key = (id(crs), margin_m)
+        if key not in self._known:
+            rectangle = shapely.box(*self.parcel.bounds).buffer(margin_m, join_style="mitre")
+            sides = shapely.segmentize(rectangle, SEGMENT_M)
+            self._known[key] = shapely.transform(sides, lambda xy: self.frame.coordinates_in(crs, xy))
+        return self._known[key]
+
+
+def site_crs(files: SiteFiles) -> CRS:
+    """Return the horizontal CRS of a site's parcels, to which results go back.
+
+    Raises
+    ------
+    LayerError
+        When the layer has none.
+    """
+    crs = files.layers["parcels"].info.crs
+    if crs is None:
+        raise LayerError("has no CRS", where=str(files.layers["parcels"]), advice="Assign the right one in a GIS.")
+    return horizontal_crs(crs)
+
+
+def _horizontal_unit_m(crs: CRS) -> float:
+    return 1.0 if crs.is_geographic else float(crs.axis_info[0].unit_conversion_factor)
+
+
+def _check_cover(grid: Grid, parcel: BaseGeometry, frame: MeasuringFrame, where: tuple[str, ...]) -> None:
+    corners = shapely.get_coordinates(shapely.box(*grid.bounds))
+    outline = Polygon(frame.coordinates_from(grid.crs, corners))
+    outside = parcel.difference(outline).area / parcel.area
+    if outside > 1e-6:
+        raise RasterError(
+            f"the terrain model doesn't cover {100 * outside:.0f} % of the parcel" if outside >= 0.005
+            else "the terrain model ends inside the parcel",
+            where=where,
+            advice="Give a terrain model that reaches a few metres beyond it.",
+        )  # fmt: skip
+
+
+def _nodata_findings(grid: Grid, parcel: BaseGeometry, frame: MeasuringFrame, where: tuple[str, ...]) -> list[Finding]:
+    unknown = np.isnan(grid.values)
+    if not unknown.any():
+        return []
+    xy = centres_in(grid, frame)
+    inside = shapely.contains_xy(parcel, xy[:, 0], xy[:, 1])
+    holes = inside & unknown.ravel()
+    if not holes.any():
+        return []
+    share = holes.sum() / inside.sum()
+    if share > NODATA_SHARE_MAX:
+        raise RasterError(
+            f"the terrain model has no data in {100 * share:.0f} % of the parcel",
+            where=where,
+            advice="Fill it, or give another one.",
+        )
+    return [
+        Finding(
+            "caution",
+            "dem-nodata",
+            f"the terrain model has {int(holes.sum())} cells without data in the parcel: slope is unknown there",
+            "Measure the slope on site.",
+            shapely.Point(xy[holes].mean(axis=0)),
+        )
+    ]

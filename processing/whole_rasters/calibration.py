@@ -1,0 +1,165 @@
+"""What holds for a whole image: what counts as green, its usual brightness, how far it lies off the map."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.errors import LawngisError
+from lawngis.ground.cover import CoverRules, usual_brightness
+from lawngis.ground.imagery import Imagery, Threshold, index_histogram, vegetation_index
+from lawngis.ground.raster import Grid
+from lawngis.ground.shift import Shift, windows_shift
+
+from ..derived.imagery_rules import CoverParameters, shift_findings, threshold_findings, to_correct, used_threshold
+from ..model.plan import Finding
+from .image import WholeImage
+
+TREE_HALO_M = 30.0
+"""Crowns and hedges at a block's side are looked at this far beyond it [m]: twice the crown of a tree of 35 m."""
+
+SHIFT_WINDOW_M = 150.0
+"""Side of the windows in which the image's place is compared with the map's [m]."""
+
+SHIFT_WINDOWS = 12
+"""So many windows with the most outlines are compared, of those that are looked at for outlines."""
+
+SHIFT_WINDOWS_SIDE = 8
+"""Windows are looked at for outlines, spread over the image, so many along each side."""
+
+
+@dataclass(frozen=True, eq=False)
+class CalibratedImage:
+    """An image with what was settled on the whole of it: rules by which cells are classified, shifts, findings."""
+
+    image: WholeImage
+    rules: CoverRules
+    findings: tuple[Finding, ...]
+
+    @property
+    def halo_m(self) -> float:
+        """How far beyond a block's sides it has to be read [m]."""
+        return max(TREE_HALO_M, self.rules.halo_m(self.image.cell_m))
+
+
+def calibrated(image: WholeImage, parameters: CoverParameters) -> CalibratedImage:
+    """Return an image with its index threshold, usual brightness and shifts, each settled on the whole of it.
+
+    Raises
+    ------
+    LawngisError
+        When no threshold parts green from bare ground, with the image named.
+    """
+    sample = image.sample()
+    index = vegetation_index(sample)
+    near_infrared = sample.nir is not None
+    try:
+        threshold = used_threshold(index_histogram(index), near_infrared=near_infrared, parameters=parameters)
+    except LawngisError as error:
+        raise error.within(image.info["imagery"].source) from error
+    findings = [_index_finding(threshold, near_infrared=near_infrared)]
+    findings += [
+        finding
+        for finding in threshold_findings(threshold, near_infrared=near_infrared)
+        if finding.code != "green-threshold"
+    ]
+    if "dsm" not in image.info:
+        text = "there is no surface model: shrubs and crowns count as lawn, and no tree is found"
+        findings.append(Finding("caution", "cover-without-heights", text, "Name one with --dsm."))
+    image_shift, surface_shift = _shifts(image)
+    findings += shift_findings("image", image_shift, image.cell_m, parameters)
+    findings += shift_findings("surface model", surface_shift, image.surface_cell_m, parameters)
+    green, bare = usual_brightness(sample, index, threshold.value)
+    rules = CoverRules(
+        threshold.value,
+        shrub_min_m=parameters.shrub_min_m,
+        tree_min_m=parameters.tree_min_m,
+        speck_m2=parameters.piece_min_m2,
+        surface_cell_m=image.surface_cell_m,
+        crown_reach_m=parameters.crown_reach_m,
+        near_infrared=near_infrared,
+        brightness_of_green=green,
+        brightness_of_bare=bare,
+    )
+    moved = image.laid_right(*(s if to_correct(s, parameters) else None for s in (image_shift, surface_shift)))
+    return CalibratedImage(moved, rules, tuple(findings))
+
+
+def _index_finding(threshold: Threshold, *, near_infrared: bool) -> Finding:
+    index = "NDVI" if near_infrared else "green leaf index"
+    origins = {
+        "split": f"the valley between bare and green ground in the whole image ({threshold.depth:.0%} deep)",
+        "bound": "the nearest sensible value to where the whole image would part",
+        "default": "a usual value: the image shows no two kinds of ground",
+        "given": "as asked for",
+    }
+    text = f"ground counts as green from a {index} of {threshold.value:.2f}, {origins[threshold.origin]}"
+    return Finding("info", "green-threshold", text, "Set index_threshold if the cover looks wrong.")
+
+
+def _shifts(image: WholeImage) -> tuple[Shift | None, Shift | None]:
+    """Return how far image and surface model lie off the map, from the windows with the most outlines."""
+    outlined = [name for name in ("buildings", "hard_surfaces") if name in image.layers]
+    if not outlined:
+        return None, None
+    windows = _shift_windows(image, outlined)
+    image_shift = windows_shift(
+        (
+            (seen.red.with_values(vegetation_index(seen)), shapes)
+            for seen, shapes in _outlined(image, windows, outlined)
+        ),
+        image.frame,
+    )
+    if "buildings" not in outlined or "dsm" not in image.info:
+        return image_shift, None
+    return image_shift, windows_shift(_inverted_heights(image, windows), image.frame)
+
+
+def _shift_windows(image: WholeImage, layers: Sequence[str]) -> list[tuple[slice, slice]]:
+    size = max(1, round(SHIFT_WINDOW_M / image.cell_m))
+    rows, cols = (_spread(cells, size) for cells in image.shape)
+    windows = [(row, col) for row in rows for col in cols]
+    length = []
+    for window in windows:
+        around = _part_outline(image, window)
+        shapes = [image.features(name, around).geometry.intersection(around).length.sum() for name in layers]
+        length.append(sum(shapes))
+    order = np.argsort(-np.array(length), kind="stable")[:SHIFT_WINDOWS]
+    return [windows[number] for number in order if length[number] > 0]
+
+
+def _spread(cells: int, size: int) -> list[slice]:
+    """Return windows along a side of the image: all, or some that are spread evenly."""
+    starts = np.arange(0, cells, size)
+    if len(starts) > SHIFT_WINDOWS_SIDE:
+        starts = starts[np.linspace(0, len(starts) - 1, SHIFT_WINDOWS_SIDE).round().astype(int)]
+    return [slice(int(start), min(int(start) + size, cells)) for start in starts]
+
+
+def _part_outline(image: WholeImage, cells: tuple[slice, slice]) -> BaseGeometry:
+    info = image.info["imagery"]
+    corners = [(col, row) for row in (cells[0].start, cells[0].stop) for col in (cells[1].start, cells[1].stop)]
+    xy = np.array([info.transform @ corner for corner in corners])
+    return shapely.box(*shapely.MultiPoint(image.frame.coordinates_from(info.crs, xy)).bounds)
+
+
+def _outlined(
+    image: WholeImage, windows: Sequence[tuple[slice, slice]], layers: Sequence[str]
+) -> Iterator[tuple[Imagery, list[BaseGeometry]]]:
+    for cells in windows:
+        around = _part_outline(image, cells)
+        yield image.imagery(cells), [shape for name in layers for shape in image.features(name, around).geometry]
+
+
+def _inverted_heights(
+    image: WholeImage, windows: Sequence[tuple[slice, slice]]
+) -> Iterator[tuple[Grid, list[BaseGeometry]]]:
+    for seen, buildings in _outlined(image, windows, ("buildings",)):
+        surface = image.surface(seen.red)
+        height = None if surface is None else image.heights(surface)
+        if surface is not None and height is not None and np.isfinite(height).any():
+            yield surface.with_values(-np.minimum(height, 3.0)), buildings
