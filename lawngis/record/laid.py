@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from lawngis.geometry.lines import chainage_m, line_between, points_along
 from lawngis.record.detours import EITHER_WAY, Detour, WalkedRound, uncovered, unseen_sd_m, walked_rounds
-from lawngis.record.deviation import Deviations, deviations, laid_xy, pooled
+from lawngis.record.deviation import Deviations, deviations, laid_xy, pooled, taped
 from lawngis.record.islands import IslandFound, PlannedIsland, first_told, islands_found
 from lawngis.record.matching import WalkMatch, places_along, walk_match
 from lawngis.record.rings import Ring, rings, with_moved
@@ -70,6 +70,8 @@ class LaidRun:
         Standard deviation of its place across the wire, where it is worst [m].
     whole
         Whether points were taken all along it.
+    by_nodes
+        Whether it is told by the distances of nodes from the plan; else by the way walked.
     """
 
     state: RunState
@@ -81,6 +83,7 @@ class LaidRun:
     left_m: float
     across_sd_m: float
     whole: bool = True
+    by_nodes: bool = True
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,6 +107,15 @@ class WalkedTrack:
 
 
 @dataclass(frozen=True, eq=False)
+class WalkTold:
+    """A walk matched, how far it lies off the plan, and its place among those given."""
+
+    match: WalkMatch
+    off: Deviations
+    number: int
+
+
+@dataclass(frozen=True, eq=False)
 class LaidWire:
     """One loop as laid.
 
@@ -116,16 +128,19 @@ class LaidWire:
     islands
         What is told of each planned island.
     rings
-        Ground that wire goes round where the plan has none.
-    matches
-        Each walk matched, the most trusted first.
+        Ground that wire goes round where the plan has none, islands moved left out.
+    walks
+        What each walk tells, the most trusted first; none by tape.
+    disputed
+        Stretches where one walk leaves the plan and another, that went there too, does not.
     """
 
     runs: Sequence[LaidRun]
     off: Deviations
     islands: Sequence[IslandFound]
     rings: Sequence[Ring]
-    matches: Sequence[WalkMatch]
+    walks: Sequence[WalkTold]
+    disputed: Sequence[tuple[float, float]]
 
 
 def laid_wire(
@@ -147,29 +162,44 @@ def laid_wire(
     ParameterError
         When a walk has too few points.
     """
-    judged = [_judged(walk, path_xy, chainage, islands) for walk in reversed(walks)]
-    judged.sort(key=lambda one: one.off.point_sd_m)
-    off = pooled([one.off for one in judged])
+    judged = [_judged(walks[number], number, path_xy, chainage, islands) for number in reversed(range(len(walks)))]
+    judged.sort(key=lambda one: one.told.off.point_sd_m)
+    off = pooled([one.told.off for one in judged])
     rounds = [part for one in judged for part in one.rounds]
     plain = laid_runs(path_xy, chainage, off, rounds)
     others = [run.xy for run in plain if run.whole and run.state in ("added", "off_plan")]
-    found_rings = rings(others, laid_loop_xy(plain), sd_m=off.point_sd_m)
-    found = with_moved(first_told([one.islands for one in judged]), found_rings, path_xy, chainage)
-    runs = laid_runs(path_xy, chainage, _without_islands(off, found, float(chainage[-1])), rounds, found)
-    return LaidWire(runs, off, found, found_rings, [one.match for one in judged])
+    found = rings(others, laid_loop_xy(plain), sd_m=off.point_sd_m)
+    told, free = with_moved(first_told([one.islands for one in judged]), found, path_xy, chainage)
+    runs = laid_runs(path_xy, chainage, _without_islands(off, told, float(chainage[-1])), rounds, told)
+    return LaidWire(runs, off, told, free, [one.told for one in judged], disputed(rounds, float(chainage[-1])))
+
+
+def taped_wire(at_m: FloatArray, left_m: FloatArray, path_xy: FloatArray, chainage: FloatArray) -> LaidWire:
+    """Return what was laid, as far as readings by tape tell.
+
+    Parameters
+    ----------
+    at_m, left_m
+        Plan chainage of each and how far left of it the wire lies, both of shape (n,) [m].
+    path_xy, chainage
+        Planned loop and chainage of its vertices, shapes (k, 2) and (k,) [m].
+    """
+    off = taped(at_m, left_m, float(chainage[-1]))
+    return LaidWire(laid_runs(path_xy, chainage, off, []), off, [], [], [], [])
 
 
 @dataclass(frozen=True, eq=False)
 class _Judged:
-    """What one walk tells."""
+    """What one walk tells, of islands and round by round."""
 
-    match: WalkMatch
-    off: Deviations
+    told: WalkTold
     islands: Sequence[IslandFound]
     rounds: Sequence[WalkedRound]
 
 
-def _judged(walk: WalkedTrack, path_xy: FloatArray, chainage: FloatArray, islands: Sequence[PlannedIsland]) -> _Judged:
+def _judged(
+    walk: WalkedTrack, number: int, path_xy: FloatArray, chainage: FloatArray, islands: Sequence[PlannedIsland]
+) -> _Judged:
     match = walk_match(walk.xy, path_xy, chainage, sd_m=walk.sd_m, time_s=walk.time_s)
     bias_sd = max(match.noise_sd_m, walk.sd_m or 0.0) if walk.bias_sd_m is None else walk.bias_sd_m
     off = deviations(match, path_xy, chainage, sd_m=walk.sd_m, bias_sd_m=bias_sd)
@@ -180,7 +210,8 @@ def _judged(walk: WalkedTrack, path_xy: FloatArray, chainage: FloatArray, island
         off = replace(off, shift_xy=off.shift_xy + shift)
         shift = off.shift_xy - shift
     found = islands_found(match, islands, path_xy, chainage, sd_m=off.point_sd_m)
-    return _Judged(match, off, found, walked_rounds(match, path_xy, chainage, sd_m=off.point_sd_m, shift_xy=shift))
+    rounds = walked_rounds(match, path_xy, chainage, sd_m=off.point_sd_m, shift_xy=shift)
+    return _Judged(WalkTold(match, off, number), found, rounds)
 
 
 def _without_islands(off: Deviations, islands: Sequence[IslandFound], length_m: float) -> Deviations:
@@ -244,6 +275,24 @@ def wire_m(runs: Sequence[LaidRun]) -> tuple[float, float]:
     return sum(run.wire_m for run in runs), float(np.sqrt(sum(run.sd_m**2 for run in runs)))
 
 
+def stations_m(runs: Sequence[LaidRun]) -> tuple[FloatArray, FloatArray]:
+    """Return how far along the line and along the wire the runs' ends lie, both of shape (n + 1,) [m].
+
+    A line through noisy points is not as long as the wire: between the ends, one goes by the share of the other.
+    """
+    lines = [0.0, *(float(chainage_m(run.xy)[-1]) for run in runs)]
+    return np.cumsum(lines), np.cumsum([0.0, *(run.wire_m for run in runs)])
+
+
+def beside_plan(runs: Sequence[LaidRun], at_m: FloatArray) -> NDArray[np.bool_]:
+    """Return at which chainages of the plan the walk is on it, or beside it and told by its distance, shape (n,)."""
+    found = np.zeros(len(at_m), dtype=bool)
+    for run in runs:
+        if run.by_nodes:
+            found |= (at_m >= run.from_m) & (at_m < run.to_m)
+    return found
+
+
 def walked_share(runs: Sequence[LaidRun]) -> float:
     """Return the share of the planned loop along which points were taken."""
     planned = sum(run.to_m - run.from_m for run in runs)
@@ -261,6 +310,21 @@ def _told(rounds: Sequence[WalkedRound], length_m: float) -> list[Detour]:
         own = [_on_loop(detour, length_m) for detour in one.detours if detour.kind != "not_walked"]
         found += [detour for detour in own if not _covers(covered, (detour.from_m + detour.to_m) / 2 % length_m)]
         covered += _covered(one, length_m)
+    return found
+
+
+def disputed(rounds: Sequence[WalkedRound], length_m: float) -> list[tuple[float, float]]:
+    """Return stretches [m] where one round leaves the plan and another goes along it."""
+    left = [[_on_loop(one, length_m) for one in some.detours if one.kind != "not_walked"] for some in rounds]
+    covered = [_covered(one, length_m) for one in rounds]
+    found = []
+    for number, own in enumerate(left):
+        for one in own:
+            for other, spans in enumerate(covered):
+                went = any(low <= one.from_m and one.to_m <= high for low, high in spans)
+                alike = any(_shared_m(two, one.from_m - BESIDE_M, one.to_m + BESIDE_M) > 0 for two in left[other])
+                if other != number and went and not alike:
+                    found.append((one.from_m, one.to_m))
     return found
 
 
@@ -430,7 +494,8 @@ def _instead(plan: _Plan, detour: Detour, begin_m: float, end_m: float) -> LaidR
     across = float(np.hypot(off.point_sd_m, off.shift_sd_m))
     if detour.kind == "not_walked":
         left, across = np.nan, unseen_across_sd_m((end_m - begin_m) / 2, across)
-    return LaidRun(detour.kind, begin_m, end_m, detour.xy, detour.wire_m, detour.sd_m, left, across, detour.whole)
+    xy, wire, sd, whole = detour.xy, detour.wire_m, detour.sd_m, detour.whole
+    return LaidRun(detour.kind, begin_m, end_m, xy, wire, sd, left, across, whole, by_nodes=False)
 
 
 def unseen_across_sd_m(away_m: float, sd_m: float) -> float:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from shapely import LineString, Polygon
 
 from lawngis.geometry.lines import winding_number
+from lawngis.record.detours import telling_m
 from lawngis.record.islands import IslandFound, island_middle
 
 FloatArray = NDArray[np.float64]
@@ -40,7 +41,8 @@ def rings(lines: Sequence[FloatArray], loop_xy: FloatArray, *, sd_m: float) -> l
     Parameters
     ----------
     lines
-        Pieces that the plan doesn't have, each of shape (n, 2) [m].
+        Pieces that the plan doesn't have, each of shape (n, 2) [m]; a ring is closed by wire alone, so one whose ends
+        lie apart may hold none.
     loop_xy
         The whole loop, closed, shape (k, 2) [m].
     sd_m
@@ -48,7 +50,8 @@ def rings(lines: Sequence[FloatArray], loop_xy: FloatArray, *, sd_m: float) -> l
     """
     found = []
     for line in lines:
-        noded = shapely.node(LineString(np.concatenate([line, line[:1]])))
+        meets = np.hypot(*(line[-1] - line[0])) <= telling_m(sd_m)
+        noded = shapely.node(LineString(np.concatenate([line, line[:1]]) if meets else line))
         faces = shapely.get_parts(shapely.polygonize([noded]))
         wide = [face for face in faces if not shapely.buffer(face, -max(RING_RADIUS_MIN_M, sd_m)).is_empty]
         places = np.array([shapely.get_coordinates(face.representative_point())[0] for face in wide]).reshape(-1, 2)
@@ -58,8 +61,8 @@ def rings(lines: Sequence[FloatArray], loop_xy: FloatArray, *, sd_m: float) -> l
 
 def with_moved(
     islands: Sequence[IslandFound], found: Sequence[Ring], path_xy: FloatArray, chainage: FloatArray
-) -> list[IslandFound]:
-    """Return what is told of islands, those that lie beside their place instead of nowhere said to be moved.
+) -> tuple[list[IslandFound], list[Ring]]:
+    """Return what is told of islands, those moved that lie beside their place, and the rings that are no such island.
 
     Parameters
     ----------
@@ -70,18 +73,19 @@ def with_moved(
     path_xy, chainage
         Planned loop and chainage of its vertices, shapes (k, 2) and (k,) [m].
     """
-    free = [ring for ring in found if ring.winding == 0]
+    places = [shapely.Point(island_middle(item.island, path_xy, chainage)) for item in islands]
+    free = [ring for ring in found if not any(ring.ground.contains(place) for place in places)]
     told = []
-    for item in islands:
-        place = shapely.Point(island_middle(item.island, path_xy, chainage))
-        ring = min(free, key=lambda one: one.ground.centroid.distance(place), default=None)
-        away = np.inf if ring is None else ring.ground.centroid.distance(place)
-        if ring is None or away > MOVED_M or not item.seen or item.verdict not in ("missing", "cannot_tell"):
+    for item, place in zip(islands, places, strict=True):
+        around = any(ring.winding == 0 and ring.ground.contains(place) for ring in found)
+        near = [ring for ring in free if ring.winding == 0 and ring.ground.centroid.distance(place) <= MOVED_M]
+        if not item.seen or item.verdict not in ("missing", "cannot_tell") or not (around or near):
             told.append(item)
-            continue
-        free.remove(ring)
-        if ring.ground.contains(place):
+        elif around:
             told.append(replace(item, verdict="as_planned", why="", by_its_lead=False))
         else:
-            told.append(replace(item, verdict="moved", why=f"it lies {away:.1f} m from its place", by_its_lead=False))
-    return told
+            ring = min(near, key=lambda one: one.ground.centroid.distance(place))
+            free.remove(ring)
+            why = f"it lies {ring.ground.centroid.distance(place):.1f} m from its place"
+            told.append(replace(item, verdict="moved", why=why, by_its_lead=False))
+    return told, free

@@ -44,7 +44,7 @@ def test_an_island_added_in_the_field_is_added_wire_and_nothing_was_cut_short(wa
     assert added.from_m == pytest.approx(at, abs=0.5 + noise)
     length, sd = wire_m(found.runs)
     assert abs(length - chainage_m(truth)[-1]) < 2 * sd < 8
-    assert found.matches[0].reversed_walk == backwards
+    assert found.walks[0].match.reversed_walk == backwards
     assert {item.verdict for item in found.islands} == {"as_planned"}
 
 
@@ -161,6 +161,19 @@ def test_two_walks_and_one_twice_round_say_the_same_as_one(walks, kind):
         assert sd < 1
         assert found.off.point_sd_m < 0.05  # the most accurate is trusted first, whatever the order
         assert [run.state for run in found.runs if run.state != "as_planned"] == sorted(laid.states)
+        assert found.disputed == []
+
+
+def test_where_two_walks_disagree_is_said_and_the_last_of_equals_counts(walks):
+    loop, truth, at = island_added(walks)
+    before = WalkedTrack(walks.walk(loop.xy, walks.Receiver(0.02), seed=1), 0.05)
+    after = WalkedTrack(walks.walk(truth, walks.Receiver(0.02), seed=2), 0.05)
+    for tracks, states in (((before, after), {"as_planned", "added"}), ((after, before), {"as_planned"})):
+        found = laid_from(loop, *tracks)
+        assert {run.state for run in found.runs} == states
+        assert [walk.number for walk in found.walks] == [1, 0]
+        ((low, high),) = found.disputed
+        assert low - 0.5 < at < high + 0.5
 
 
 def test_a_second_walk_fills_what_the_first_left_out(walks):
