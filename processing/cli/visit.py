@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -30,6 +31,14 @@ def reconcile(
     track_crs: Annotated[
         str | None, typer.Option("--track-crs", metavar="CRS", help="Of a CSV's x and y; default: the plan's.")
     ] = None,
+    walked: Annotated[
+        datetime | None,
+        typer.Option("--walked", metavar="DATE", formats=["%Y-%m-%d"], help="Day of the walk; default: the file's."),
+    ] = None,
+    instrument: Annotated[
+        str | None, typer.Option("--instrument", metavar="TEXT", help="What the points were taken with.")
+    ] = None,
+    made_by: Annotated[str | None, typer.Option("--by", metavar="NAME", help="Who makes this record.")] = None,
 ) -> None:
     """Compare what was laid with PLAN, and write DIR/record.gpkg."""
     from ..as_built.laid_wire import ReconcileOptions
@@ -38,7 +47,8 @@ def reconcile(
     from ..as_built.tracks import read_track
 
     target = RECORD.target(out)
-    options = ReconcileOptions(accuracy_m, bias_m, depth_m, buffer_m)
+    day = walked.date() if walked else None
+    options = ReconcileOptions(accuracy_m, bias_m, depth_m, buffer_m, day, instrument, made_by)
     record = reconciled(plan, read_track(track, crs=_crs(track_crs)), options)
     write_record(target, record)
     for word in record.words:
@@ -59,7 +69,12 @@ def fault(
     from_end_m: Annotated[float | None, typer.Option("--from-end", help="Wire from the end [m].")] = None,
     start_ohm: Annotated[float | None, typer.Option("--start-ohm", help="Resistance from the start [ohm].")] = None,
     end_ohm: Annotated[float | None, typer.Option("--end-ohm", help="Resistance from the end [ohm].")] = None,
-    temperature_c: Annotated[float, typer.Option("--temperature", help="Of the wire [°C].")] = 20.0,
+    leads_ohm: Annotated[
+        float, typer.Option("--leads-ohm", min=0, help="Resistance of the meter's own leads [ohm]: it is taken off.")
+    ] = 0.0,
+    temperature_c: Annotated[
+        float | None, typer.Option("--temperature", help="Of the wire [°C]; unknown: 20, give or take 10.")
+    ] = None,
     section_mm2: Annotated[
         float | None, typer.Option("--section", help="Of the wire [mm²]; default: the plan's.")
     ] = None,
@@ -67,7 +82,7 @@ def fault(
     """Say where to dig for a break, from a distance or resistance measured at either end of the loop."""
     from ..as_built.faults import FaultReadings, fault_words
 
-    readings = FaultReadings(from_start_m, from_end_m, start_ohm, end_ohm, temperature_c, section_mm2)
+    readings = FaultReadings(from_start_m, from_end_m, start_ohm, end_ohm, leads_ohm, temperature_c, section_mm2)
     typer.echo(one_line(fault_words(record, loop, readings)))
 
 
