@@ -186,3 +186,30 @@ KIND_OF: Mapping[tuple[str, str], str] = {
 def fact_columns(layer: str) -> list[str]:
     """Return what can be measured of a layer of the plan, by column of `overrides`."""
     return [column for some, column in KIND_OF if some == layer]
+
+
+PLAUSIBLE: Mapping[tuple[str, str], tuple[float, float]] = {
+    ("links", "width_m"): (0.0, 30.0),
+    ("keepouts", "slope_percent"): (0.0, 150.0),
+    ("dock_candidates", "slope_percent"): (0.0, 100.0),
+}
+"""What a measured value can be, least and most, by layer and column: beyond it another unit was meant, as 155 for a
+width is centimetres. Ours, no source."""
+
+WORDS: Mapping[tuple[str, str], Mapping[str, str]] = {
+    ("edges", "edge_class"): {
+        "level with the lawn": "flush",
+        "raised": "raised",
+        "a drop": "drop",
+        "a bed": "soft",
+        "water": "water",
+    },
+    ("cover", "cover"): {"lawn": "lawn_under_crown", "bare soil": "bare", "a bed": "shrub"},
+}
+"""The words in which a check asks for a value, and the value that each is, by layer and column."""
+
+
+def asked_words(layer: str, column: str) -> str:
+    """Return the answers that a check offers, for its sentence: ``level with the lawn, raised, ... or water``."""
+    *first, last = WORDS[layer, column]
+    return f"{', '.join(first)} or {last}"
