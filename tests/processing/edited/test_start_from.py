@@ -147,9 +147,7 @@ def test_a_measured_width_widens_the_ground_and_is_told_once(again, site):
     lawn_m2 = layer(site, "lawn")["area_m2"].sum()
     found = again(WIDE)
     assert layer(site, "lawn")["area_m2"].sum() == pytest.approx(lawn_m2 + 4 * 0.6, abs=0.1)
-    assert [row["text"] for row in found["override-applied"]] == [
-        "measured on site: links P1-P1 width_m 1.20 → 1.80"
-    ]
+    assert [row["text"] for row in found["override-applied"]] == ["measured on site: links P1-P1 width_m 1.20 → 1.80"]
     decides = [row["text"] for row in found["override-decides"]]
     assert "the ground of P1-P1 is widened by 0.60 m as measured: 2.4 m² more lawn" in decides
     assert "P1-P1 is open by its measured width of 1.80 m, no longer transit" in decides
