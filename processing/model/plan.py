@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
-from shapely import Point, Polygon
+from shapely import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import PlanError
@@ -58,6 +58,8 @@ class VisitCheck:
         What to measure, with what and how, and what hangs on it.
     place
         Where, in the measuring frame [m].
+    area
+        The ground or edge that it asks about, a polygon or a line in the measuring frame [m]; None for the place alone.
     value, sd, limit_value
         What the maps say, its standard deviation, and the value at which the decision changes [unit].
     unit
@@ -81,6 +83,7 @@ class VisitCheck:
     target_layer: str = ""
     target_id: str = ""
     target_column: str = ""
+    area: Polygon | LineString | None = None
 
 
 @dataclass(frozen=True)
@@ -215,7 +218,12 @@ class Plan:
         self._rows["visit_checks"] = [
             _check_row(self.parcel_id, number, step, check) for number, (step, check) in enumerate(checks, 1)
         ]
-        for name in ("findings", "visit_checks"):
+        self._rows["visit_areas"] = [
+            _area_row(check_row, check.area)
+            for check_row, (_, check) in zip(self._rows["visit_checks"], checks, strict=True)
+            if check.area is not None
+        ]
+        for name in ("findings", "visit_checks", "visit_areas"):
             check_rows(PLAN_LAYERS[name], self._rows[name])
 
 
@@ -299,6 +307,15 @@ def _check_row(parcel_id: str, number: int, step: str, check: VisitCheck) -> Row
     }
 
 
+def _area_row(check: Row, area: BaseGeometry) -> Row:
+    return {
+        **{name: check[name] for name in ("parcel_id", "check_id", "step")},
+        "area_m2": area.area or None,
+        "length_m": None if area.area else area.length,
+        "geometry": area,
+    }
+
+
 def columns_of(rows: Sequence[Row]) -> dict[str, Sequence[Any]]:
     """Return rows as columns, with None where a row has no such column."""
     if not rows:
@@ -358,7 +375,7 @@ def _column_sound(column: Column, values: Sequence[Any]) -> bool:
 
 def _geometries_sound(spec: Layer, geometries: Sequence[BaseGeometry | None]) -> bool:
     shapes = np.array(geometries, dtype=object)
-    if {getattr(shape, "geom_type", None) for shape in geometries} - {spec.geometry}:
+    if {getattr(shape, "geom_type", None) for shape in geometries} - set(spec.geometry_types):
         return False
     return bool(shapely.is_valid(shapes).all() and (spec.may_be_empty_geometry or not shapely.is_empty(shapes).any()))
 
@@ -398,8 +415,8 @@ def _value_problem(column: Column, value: Any) -> str | None:
 def _geometry_problem(spec: Layer, geometry: BaseGeometry | None) -> str | None:
     if geometry is None:
         return "has no geometry"
-    if geometry.geom_type != spec.geometry:
-        return f"is a {geometry.geom_type}, not a {spec.geometry}"
+    if geometry.geom_type not in spec.geometry_types:
+        return f"is a {geometry.geom_type}, not a {' or '.join(spec.geometry_types)}"
     if geometry.is_empty:
         return None if spec.may_be_empty_geometry else "has an empty geometry"
     if not geometry.is_valid:
