@@ -34,7 +34,7 @@ class Layer:
     name, title, description
         Name of its table, and what a person reads.
     geometry
-        A single type of geometry (``"Polygon"``), ``"Geometry"`` where rows differ in theirs, or None for a table without.
+        A single type of geometry (``"Polygon"``), ``"Geometry"`` where rows differ, or None for a table without.
     columns
         Without geometry, and without `parcel_id`, which every layer of a plan has.
     key
