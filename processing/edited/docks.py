@@ -7,10 +7,11 @@ from typing import Any
 
 from shapely.geometry.base import BaseGeometry
 
-from ..derived.dock_places import SAME_PLACE_M, DockParameters, dock_choice, dock_places, dock_rows
+from ..derived.dock_places import SAME_PLACE_M, DockParameters, dock_choice, dock_places, dock_rows, pad_check
 from ..derived.loops import Loop, loops
 from ..derived.matching import matched
-from ..model.plan import Finding, Plan
+from ..measured.site_facts import facts_of
+from ..model.plan import Finding, Plan, VisitCheck
 from ..model.site import Site
 from ..steps.workflow import Settings
 from .change_record import LayerEdit
@@ -83,6 +84,38 @@ def _placed(
         severity = "caution" if any(row["feasible"] for row in rows) else "stop"
         findings.append(Finding(severity, "edit-breaks-rule", text, "Change what it misses on site.", kept["geometry"]))
     return findings
+
+
+def dock_checks(
+    site: Site, docks: Sequence[DockRow], edit: LayerEdit, asked: Sequence[VisitCheck], settings: Settings
+) -> list[VisitCheck]:
+    """Return the checks of the ground under docks after a person chose or moved some: one each until it is measured.
+
+    Parameters
+    ----------
+    site
+        The parcel.
+    docks
+        Rows of `dock_candidates` as they are now.
+    edit
+        What of them was edited.
+    asked
+        What the step asked about its docks.
+    settings
+        Profile, and what was measured.
+    """
+    readings = facts_of(site, settings.overrides).pad_slopes
+    measured = {index for _, index in matched(readings, [(row["candidate_id"], row["geometry"]) for row in docks], [])}
+    edited = _named(site, docks, edit.values) if "slope_percent" in edit.columns else []
+    standing = {check.target_id: check for check in asked}
+    moved = _named(site, docks, {*edit.geometry, *edit.new})
+    return [
+        standing[row["candidate_id"]]
+        if row["candidate_id"] in standing and row not in moved
+        else pad_check(site, row, settings.mower)
+        for index, row in enumerate(docks)
+        if row["chosen"] and index not in measured and row not in edited
+    ]
 
 
 def _named(site: Site, rows: Sequence[DockRow], names: Collection[str]) -> list[DockRow]:

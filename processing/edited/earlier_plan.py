@@ -462,8 +462,8 @@ def _feature(spec: Layer, columns: Mapping[str, list[Any]], fids: Sequence[int],
 def _geometries(path: Path, spec: Layer, table: geopandas.GeoDataFrame, *, checked: bool) -> list[BaseGeometry]:
     geometries = shapely.force_2d(np.asarray(table.geometry.to_numpy(), dtype=object))
     if checked and not spec.may_be_empty_geometry:
-        wanted = str(spec.geometry)
-        problems = gpkg.geometry_problems(table, expected={wanted, f"Multi{wanted.removeprefix('Multi')}"})
+        wanted = {name for one in spec.geometry_types for name in (one, f"Multi{one.removeprefix('Multi')}")}
+        problems = gpkg.geometry_problems(table, expected=wanted)
         # What crosses itself can be mended; what is missing or of another kind can't.
         hard = [(fid, reason) for fid, reason in problems if shapely.is_valid(geometries[table.index.get_loc(fid)])
                 or geometries[table.index.get_loc(fid)] is None]  # fmt: skip
@@ -472,7 +472,7 @@ def _geometries(path: Path, spec: Layer, table: geopandas.GeoDataFrame, *, check
             raise FeatureError(
                 reason, where=(str(path), spec.name, f"feature {fid}"), advice="Draw it again, or delete it."
             )
-    empty = shapely.from_wkt(f"{(spec.geometry or 'Point').upper()} EMPTY")
+    empty = shapely.from_wkt(f"{spec.geometry_types[0].upper()} EMPTY")
     return [empty if geometry is None else geometry for geometry in geometries]
 
 

@@ -15,6 +15,7 @@ from ..model.site import Site
 from ..model.step import Step
 from ..steps.workflow import OPEN_LAYERS, Settings, Start, facts_read, known_facts, steps_before
 from .change_record import coordinate_digits
+from .docks import dock_checks
 from .earlier_plan import EDITED, EarlierParcel, RecordContext, written_row
 from .repair import Mended, mended
 
@@ -66,11 +67,20 @@ def taken(
     kept = {step.id for step in before}
     said = [item for item in findings_of(site, stored.get("findings", ())) if item[0] in kept and layers.holds(item[1])]
     asked = [item for item in checks_of(site, stored) if item[0] in kept]
+    of_docks: list[VisitCheck] = []
+    if earlier.edit("dock_candidates") and "dock_candidates" in layers.layers:
+        of_docks = [check for _, check in asked if _of_dock(check)]
+        asked = [item for item in asked if not _of_dock(item[1])]
+        docks, edit = layers.layers["dock_candidates"], earlier.edit("dock_candidates")
+        of_docks = dock_checks(site, docks, edit, of_docks, settings)
     start = Start(
         first=beginning.first,
         layers=layers.layers,
         findings=[*said, *(("zones", finding) for finding in layers.decided or ())],
-        checks=[item for item in asked if not _settled(item[1], site, layers, earlier, specs)],
+        checks=[
+            *(item for item in asked if not _settled(item[1], site, layers, earlier, specs)),
+            *(("dock", check) for check in of_docks),
+        ],
         told=[*layers.findings, *_not_followed(before, {edit.layer for edit in earlier.edits}, beginning.first)],
         overrides=frozenset(earlier.record.get("overrides", ())),
     )
@@ -101,6 +111,10 @@ def _place(site: Site, row: Row) -> Any:
     """Return where a row is, in the frame; None for nowhere."""
     shape = row.get("geometry")
     return None if shape is None or shape.is_empty else site.frame.to_frame([shape])[0]
+
+
+def _of_dock(check: VisitCheck) -> bool:
+    return (check.target_layer, check.target_column) == ("dock_candidates", "slope_percent")
 
 
 def _settled(check: VisitCheck, site: Site, layers: Mended, earlier: EarlierParcel, specs: Mapping[str, Layer]) -> bool:
