@@ -246,6 +246,7 @@ class HandMade:
         return {
             "findings": [{"finding_id": "P01-F1", **note}],
             "visit_checks": [check],
+            "visit_areas": [{"check_id": "P01-C1", "length_m": 3.0, "geometry": LineString([(16, 5), (19, 5)])}],
             "schedule": [{"zone_id": zone, "edge_pass": False, **times} for zone in self.zones],
             "run_info": [{"key": "version", "value": "drawn"}],
         }
