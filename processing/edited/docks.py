@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import Any
 
+import numpy as np
+import shapely
 from shapely.geometry.base import BaseGeometry
 
 from ..derived.dock_places import SAME_PLACE_M, DockParameters, dock_choice, dock_places, dock_rows, pad_check
@@ -142,13 +144,16 @@ def _judge(
     readings: Sequence[tuple[BaseGeometry, float]],
     settings: Settings,
 ) -> None:
-    """Judge the docks that were moved, and those at places whose slope was edited, as the step judges every place."""
-    measured = [row for row in rows if any(row["geometry"].dwithin(place, SAME_PLACE_M) for place, _ in readings)]
+    """Judge the docks that were moved, and those on ground whose slope was edited, as the step judges every place."""
     candidates = [(row["candidate_id"], row["geometry"]) for row in rows]
     known = [(candidates[index][1], fact.value) for fact, index in matched(site.facts.pad_slopes, candidates, [])]
     parameters = DockParameters.model_validate(settings.parameters.get("dock", {}))
-    also = [row["geometry"] for row in (*moved, *measured)]
-    places = dock_places(site, plan, loop, settings.mower, parameters, also).with_pad_slopes([*known, *readings])
+    also = [*(row["geometry"] for row in moved), *(place for place, _ in readings)]
+    mapped = dock_places(site, plan, loop, settings.mower, parameters, also)
+    places = mapped.with_pad_slopes([*known, *readings])
+    told = places.measured | ~np.isclose(places.slope_percent, mapped.slope_percent, equal_nan=True)
+    ground = shapely.union_all(shapely.points(places.places.xy[told]))
+    measured = [row for row in rows if row["geometry"].dwithin(ground, SAME_PLACE_M)]
     judged = dock_rows(site, loop, places, settings.mower, parameters)
     for row in (*moved, *measured):
         alike = [other for other in judged if other["geometry"].dwithin(row["geometry"], SAME_PLACE_M)]

@@ -312,6 +312,7 @@ def write(path: Path, layers: dict[str, pd.DataFrame], crs: str) -> Path:
             )
             table = table.set_geometry(geopandas.GeoSeries(shapes, index=table.index, crs=target))  # noqa: PLW2901
             kind = EXPECTED_LAYERS[name].geometry if name in EXPECTED_LAYERS else "Polygon"
+            kind = "Unknown" if kind and " or " in kind else kind
             pyogrio.write_dataframe(table, path, geometry_type=kind, **options)
         else:
             pyogrio.write_dataframe(table, path, **options)
