@@ -62,6 +62,23 @@ def test_a_step_must_write_what_it_declares_and_nothing_else():
         plan.attach("lawn", StepResult({"lawn": [], "zones": []}), ("lawn",))
 
 
+def test_what_a_check_asks_about_is_written_under_its_name():
+    plan, ground, edge = Plan("P", FRAME), box(0, 0, 4, 3), LineString([(0, 0), (0, 5)])
+    checks = [
+        VisitCheck("a place", "tape", "x", Point(0, 0), flip_probability=0.9),
+        VisitCheck("an edge", "tape", "x", Point(0, 0), flip_probability=0.1, area=edge),
+        VisitCheck("ground", "level", "x", Point(0, 0), flip_probability=0.4, area=ground),
+    ]
+    plan.attach("one", StepResult(checks=checks), ())
+    plan.close()
+    columns = ("check_id", "area_m2", "length_m", "step", "geometry")
+    told = [tuple(row[name] for name in columns) for row in plan.rows("visit_areas")]
+    assert told == [("P-V2", 12.0, None, "one", ground), ("P-V3", None, 5.0, "one", edge)]
+    plan.checks[0] = ("one", VisitCheck("a place", "tape", "x", Point(0, 0), area=Point(0, 0)))
+    with pytest.raises(PlanError, match="is a Point, not a Polygon or LineString"):
+        plan.close()
+
+
 def test_findings_and_checks_are_ordered_by_weight():
     plan = Plan("P", FRAME)
     findings = [Finding("info", "a", "a"), Finding("stop", "b", "b"), Finding("caution", "c", "c", place=Point(1, 2))]
