@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -20,11 +21,16 @@ from shapely import Point
 from lawngis.errors import LayerError, SiteError
 
 from ..files import gpkg
+from ..model.values import is_absent, text_of, typed_number_of
+from .layers import RECORD, WALKED_POINTS
 
 FloatArray = NDArray[np.float64]
 
 WGS84 = CRS.from_epsg(4326)
-MARK_KINDS = ("joint", "peg", "photo", "depth", "crossing", "other")
+POINTS_MIN = 4
+"""Fewer points are no walk."""
+
+POINT_KINDS = ("joint", "peg", "photo", "depth", "crossing", "other")
 """Points of these kinds are things seen, not steps of the walk."""
 
 _X = ("x", "lon", "longitude", "easting", "east")
@@ -35,13 +41,41 @@ _TIME = ("time", "timestamp", "datetime", "date")
 
 @dataclass(frozen=True, eq=False)
 class Walk:
-    """One walk: points in order in the CRS of its file, the loop it names, its accuracy and its date where known."""
+    """One walk.
+
+    Parameters
+    ----------
+    xy
+        Its points in order, in the CRS of the file, shape (n, 2).
+    crs
+        That CRS, where the file says.
+    loop_id
+        The loop that it names.
+    accuracy_m
+        Standard deviation of one point, the median of those stated [m].
+    date
+        The day of its first point, as ISO 8601.
+    taken_at
+        When each point was taken, as the file's clock says; as many as points, or none.
+    stated_m
+        Accuracy stated for each point [m], NaN where it is not; as many as points, or none.
+    """
 
     xy: FloatArray
     crs: CRS | None
     loop_id: str | None = None
     accuracy_m: float | None = None
     date: str | None = None
+    taken_at: Sequence[datetime | None] = ()
+    stated_m: Sequence[float] = ()
+
+    @property
+    def time_s(self) -> FloatArray | None:
+        """When each point was taken, from the first on [s]; None where the file doesn't say of each."""
+        times = [time for time in self.taken_at if time is not None]
+        if not times or len(times) < len(self.taken_at):
+            return None
+        return np.array([(time - times[0]).total_seconds() for time in times])
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,7 +88,7 @@ class TapeReading:
 
 
 @dataclass(frozen=True, eq=False)
-class Mark:
+class NotedPoint:
     """Something seen along the wire: a joint, a photo, a depth."""
 
     place: Point
@@ -67,21 +101,23 @@ class Mark:
 
 @dataclass(frozen=True)
 class Track:
-    """Everything in one file."""
+    """Everything in one file, and which that is."""
 
     walks: Sequence[Walk] = field(default_factory=tuple)
     tape: Sequence[TapeReading] = field(default_factory=tuple)
-    marks: Sequence[Mark] = field(default_factory=tuple)
+    points: Sequence[NotedPoint] = field(default_factory=tuple)
+    file: Path | None = None
 
 
 def read_track(path: Path, *, crs: CRS | None = None) -> Track:
-    """Return the walks, tape readings and marks of a GPX, GeoJSON, GeoPackage or CSV file.
+    """Return the walks, tape readings and noted points of a GPX, GeoJSON, GeoPackage or CSV file.
 
     Parameters
     ----------
     path
         The file. CSV has the columns x and y (or lon and lat), or chainage_m and left_m for readings by tape; all may
-        have loop_id, accuracy_m, kind, depth_m, photo, note.
+        have loop_id, walk (where there are several), time, accuracy_m, kind, depth_m, photo, note. Of a record the
+        walks that it holds are read.
     crs
         CRS of a CSV's x and y; lon and lat are WGS 84.
 
@@ -103,7 +139,7 @@ def read_track(path: Path, *, crs: CRS | None = None) -> Track:
             where=str(path),
             advice="Export the walked points as GPX, GeoJSON, GeoPackage or CSV.",
         )
-    return track
+    return replace(track, file=path)
 
 
 def _from_csv(path: Path, crs: CRS | None) -> Track:
@@ -141,12 +177,15 @@ def _folded(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _from_layers(path: Path) -> Track:
-    infos = [info for info in gpkg.layer_overview(path) if info.geometry_type and info.feature_count]
+    found = gpkg.layer_overview(path)
+    infos = [info for info in found if info.geometry_type and info.feature_count]
+    if RECORD.marked([info.name for info in found]):
+        infos = [info for info in infos if info.name == WALKED_POINTS]
     return _track_of([gpkg.read_layer(path, info.name).reset_index(drop=True) for info in infos])
 
 
 def _from_gpx(path: Path) -> Track:
-    """Return the track points, or where there are none the route points, and the waypoints as marks.
+    """Return the track points of each segment, or where there are none the route points, and the waypoints as noted.
 
     References
     ----------
@@ -154,40 +193,46 @@ def _from_gpx(path: Path) -> Track:
     """
     try:
         root = ElementTree.parse(path).getroot()
-        tables = [_gpx_points(root, "trkpt"), _gpx_points(root, "rtept"), _gpx_points(root, "wpt")]
+        walks = [
+            _gpx_points(part, tag) for kind, tag in (("trkseg", "trkpt"), ("rte", "rtept")) for part in _all(root, kind)
+        ]
+        places = _gpx_points(root, "wpt")
     except (OSError, ElementTree.ParseError, ValueError) as error:
         raise SiteError(f"is no GPX that can be read ({error})", where=str(path), advice="Export it again.") from error
-    tracks, routes, places = tables
-    places["kind"] = [_mark_kind(text) for text in _texts(places, "name")]
-    return _track_of([tracks if len(tracks) else routes, places])
+    places["kind"] = [_point_kind(text) for text in _texts(places, "name")]
+    return _track_of([*walks, places])
+
+
+def _all(root: ElementTree.Element, tag: str) -> list[ElementTree.Element]:
+    return [item for item in root.iter() if item.tag.rpartition("}")[2] == tag]
 
 
 def _gpx_points(root: ElementTree.Element, tag: str) -> geopandas.GeoDataFrame:
-    found = [item for item in root.iter() if item.tag.rpartition("}")[2] == tag]
+    found = _all(root, tag)
     details = [{child.tag.rpartition("}")[2]: child.text for child in item} for item in found]
     columns = {name: [detail.get(name) for detail in details] for name in ("name", "time")}
     lon, lat = ([float(item.attrib.get(name, "nan")) for item in found] for name in ("lon", "lat"))
     return geopandas.GeoDataFrame(columns, geometry=geopandas.points_from_xy(lon, lat), crs=WGS84)
 
 
-def _mark_kind(name: str | None) -> str:
+def _point_kind(name: str | None) -> str:
     folded = (name or "").casefold()
-    return next((kind for kind in MARK_KINDS if kind in folded), "other")
+    return next((kind for kind in POINT_KINDS if kind in folded), "other")
 
 
 def _track_of(tables: Sequence[geopandas.GeoDataFrame]) -> Track:
     walks: list[Walk] = []
-    marks: list[Mark] = []
+    noted: list[NotedPoint] = []
     for table in tables:
         table = table[~(table.geometry.is_empty | table.geometry.isna())].reset_index(drop=True)  # noqa: PLW2901
         kinds = table.geometry.geom_type
         lines = table[kinds.isin(["LineString", "MultiLineString"])].reset_index(drop=True)
         walks += [walk for row in range(len(lines)) for walk in _line_walks(lines, row)]
         points = table[kinds.isin(["Point", "MultiPoint"])].explode(ignore_index=True)
-        seen = np.array([kind in MARK_KINDS for kind in _texts(points, "kind")], dtype=bool)
-        marks += _marks(points[seen].reset_index(drop=True))
+        seen = np.array([kind in POINT_KINDS for kind in _texts(points, "kind")], dtype=bool)
+        noted += _noted_points(points[seen].reset_index(drop=True))
         walks += _point_walks(points[~seen].reset_index(drop=True))
-    return Track(walks, (), marks)
+    return Track(walks, (), noted)
 
 
 def _line_walks(table: geopandas.GeoDataFrame, row: int) -> list[Walk]:
@@ -206,21 +251,52 @@ def _line_walks(table: geopandas.GeoDataFrame, row: int) -> list[Walk]:
 
 def _point_walks(points: geopandas.GeoDataFrame) -> list[Walk]:
     walks = []
-    loops = pd.Series(_texts(points, "loop_id"), dtype=object).fillna("")
-    for name in dict.fromkeys(loops):
-        some = points[(loops == name).to_numpy()]
-        if len(some) >= 4:
-            xy = shapely.get_coordinates(some.geometry.to_numpy())
-            walks.append(Walk(xy, points.crs, name or None, _median(some, _ACCURACY), _date(some)))
+    names = list(zip(_texts(points, "loop_id"), _texts(points, "walk"), strict=True))
+    for name in dict.fromkeys(names):
+        some = points[[other == name for other in names]]
+        if len(some) >= POINTS_MIN:
+            accuracy = _column(some, _ACCURACY)
+            walks.append(
+                Walk(
+                    shapely.get_coordinates(some.geometry.to_numpy()),
+                    points.crs,
+                    name[0],
+                    _median(some, _ACCURACY),
+                    _date(some),
+                    _times(some),
+                    [] if accuracy is None else pd.to_numeric(some[accuracy], errors="coerce").tolist(),
+                )
+            )
     return walks
 
 
-def _marks(points: geopandas.GeoDataFrame) -> list[Mark]:
+def _times(points: geopandas.GeoDataFrame) -> list[datetime | None]:
+    """Return when points were taken; nothing where no point says."""
+    column = _column(points, _TIME)
+    times = [] if column is None else [_time(value) for value in points[column]]
+    return times if any(times) else []
+
+
+def _time(value: Any) -> datetime | None:
+    """Return a date, or date and time, of ISO 8601 or as databases write it; None when it is none.
+
+    What has no year first is none: nobody can tell a day from a month.
+    """
+    if is_absent(value):
+        return None
+    try:
+        time = datetime.fromisoformat(str(value).strip().replace("/", "-"))
+    except ValueError:
+        return None
+    return time.astimezone(UTC) if time.tzinfo is not None else time.replace(tzinfo=UTC)
+
+
+def _noted_points(points: geopandas.GeoDataFrame) -> list[NotedPoint]:
     kinds, photos = _texts(points, "kind"), _texts(points, "photo")
     notes = [a or b for a, b in zip(_texts(points, "note"), _texts(points, "name"), strict=True)]
     depths = pd.to_numeric(points["depth_m"], errors="coerce") if "depth_m" in points else [np.nan] * len(points)
     return [
-        Mark(place, points.crs, kind or "other", None if pd.isna(depth) else float(depth), photo, note)
+        NotedPoint(place, points.crs, kind or "other", None if is_absent(depth) else float(depth), photo, note)
         for place, kind, depth, photo, note in zip(points.geometry, kinds, depths, photos, notes, strict=True)
     ]
 
@@ -232,18 +308,19 @@ def _column(frame: pd.DataFrame, names: Sequence[str]) -> str | None:
 def _texts(frame: pd.DataFrame, name: str) -> list[str | None]:
     if name not in frame:
         return [None] * len(frame)
-    return [None if pd.isna(value) or not str(value).strip() else str(value).strip() for value in frame[name]]
+    return [text_of(value) or None for value in frame[name]]
 
 
 def _numbers(values: pd.Series[Any], path: Path) -> FloatArray:
-    numbers = pd.to_numeric(values.astype(str).str.strip().str.replace(",", "."), errors="coerce")
-    if numbers.isna().any():
-        row = int(np.flatnonzero(numbers.isna())[0])
-        raise LayerError(
-            f"column {values.name} holds {values.iloc[row]!r} where a number belongs",
-            where=(str(path), f"row {row + 1}"),
-        )
-    return numbers.to_numpy(dtype=np.float64)
+    numbers = []
+    for row, value in enumerate(values, start=1):
+        try:
+            numbers.append(typed_number_of(value))
+        except ValueError as error:
+            raise LayerError(
+                f"column {values.name} holds {value!r} where a number belongs", where=(str(path), f"row {row}")
+            ) from error
+    return np.array(numbers, dtype=np.float64)
 
 
 def _median(frame: pd.DataFrame, names: Sequence[str]) -> float | None:
@@ -258,5 +335,5 @@ def _date(frame: pd.DataFrame) -> str | None:
     column = _column(frame, _TIME)
     if column is None:
         return None
-    values = frame[column].dropna()
-    return str(values.iloc[0])[:10] if len(values) else None
+    first = next((time for value in frame[column] if (time := _time(value))), None)
+    return None if first is None else str(first.date())

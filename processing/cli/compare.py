@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..model.text import counted, one_line
+from .options import PLAN_HELP
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -20,7 +21,7 @@ NAMES_MAX = 8
 
 
 def compare(
-    plan_a: Annotated[Path, typer.Argument(metavar="PLAN_A", help="plan.gpkg, or the folder that it is in.")],
+    plan_a: Annotated[Path, typer.Argument(metavar="PLAN_A", help=PLAN_HELP)],
     plan_b: Annotated[Path, typer.Argument(metavar="PLAN_B", help="The other: differences are B less A.")],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for comparison.csv and differences.gpkg.")],
     tolerance_m: Annotated[
@@ -30,10 +31,10 @@ def compare(
     """Say what changes from PLAN_A to PLAN_B: ground, zones, wire, dock, price, week and risk."""
     from rich.console import Console
 
-    from ..compare.comparison import Comparison, plan_side
+    from ..compare.comparison import Comparison, compared_plan
     from ..compare.differences import Tolerances
 
-    found = Comparison(plan_side(plan_a), plan_side(plan_b), Tolerances(wire_m=tolerance_m))
+    found = Comparison(compared_plan(plan_a), compared_plan(plan_b), Tolerances(wire_m=tolerance_m))
     found.write(out)
     console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal:

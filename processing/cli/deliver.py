@@ -9,11 +9,11 @@ from typing import Annotated
 
 import typer
 
-PLAN_HELP = "plan.gpkg, or the folder that it is in."
+from .options import PlanArgument
 
 
 def deliver(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help=PLAN_HELP)],
+    plan: PlanArgument,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the documents.")],
     only: Annotated[
         str | None, typer.Option("--only", metavar="KINDS", help="Only these: html,pdf,dxf,gpx,csv,ics,geojson,sld.")

@@ -126,10 +126,11 @@ def plan(
     """
     from lawngis.mower import profile_from
 
+    from ..files.file_kinds import PLAN
     from ..model.step import loaded_steps
     from ..planning.limits import Limits
+    from ..planning.plan_writer import refuse_inputs, run_info
     from ..planning.run import IN_PROCESS_MAX, PlanningRun, WorkerOptions
-    from ..planning.writing import plan_file, refuse_inputs, run_info
     from ..steps.workflow import Settings, installed_steps, with_shared
 
     started = datetime.now(UTC)
@@ -139,7 +140,7 @@ def plan(
     source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands)
     settings = replace(settings, overrides=site_overrides(source))
     wanted = wanted_parcels(source, parcel)
-    target = plan_file(out)
+    target = PLAN.target(out)
     refuse_inputs(target, source)
     base = _base_plan(target, from_, source, wanted if parcel else None, discard=discard_edits)
     for failure in loaded_steps()[1]:
@@ -166,7 +167,8 @@ def _base_plan(
 ) -> BasePlan | None:
     """Return the earlier plan to build on with ``--from``; refuse to lose what somebody edited in it."""
     from ..edited.earlier_plan import earlier_plan, refuse_nothing_there
-    from ..planning.plan_writer import edited_plan, refuse_losing_edits
+    from ..edited.lost_edits import edited_plan, refuse_losing_edits
+    from ..edited.reshaped_wire import WIRE, WIRE_STEP
     from ..planning.run import BasePlan
     from ..steps.workflow import OPEN_LAYERS, installed_steps, step_layers, steps_before
 
@@ -180,7 +182,8 @@ def _base_plan(
     carried = [name for step in steps_before(steps, first) for name in step.writes]
     refuse_nothing_there(target)
     outlines = {name: source.outline(name) for name in source.parcel_ids}
-    packed = specs if wanted else {"summary", *carried, *OPEN_LAYERS}
+    reshaped = {WIRE, "wire_runs"} if first == WIRE_STEP and not discard else set()
+    packed = specs if wanted else {"summary", *carried, *OPEN_LAYERS, *reshaped}
     earlier = earlier_plan(target, specs, packed=packed, checked=carried, outlines=outlines, crs=source.crs)
     if not discard:
         refuse_losing_edits(earlier, steps, first)

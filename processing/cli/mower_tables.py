@@ -9,12 +9,13 @@ from rich.text import Text
 
 from lawngis.mowing.choice import Fit
 
-from ..fleet.mower_choice import Comparison, NamedFleet, kinds_words, may_also
+from ..fleet.choice_tables import kinds_words, may_also
+from ..fleet.mower_choice import MowerComparison, NamedFleet
 from ..model.text import one_line
 from ..planning.progress import NAME_WIDTH, ROWS_MAX, plain_console
 
 
-def print_fits(found: Comparison) -> None:
+def print_fits(found: MowerComparison) -> None:
     """Print, for each parcel, hours a week of the mowers that fit and what the others lack, to standard output."""
     shown = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     shown.add_column("parcel", no_wrap=True, overflow="ellipsis", max_width=NAME_WIDTH)
@@ -39,7 +40,7 @@ def print_fits(found: Comparison) -> None:
         plain_console().print(f"and {len(found.cheapest) - len(names)} more that some mower fits: --out has them all")
 
 
-def shown_demands(found: Comparison) -> list[str]:
+def shown_demands(found: MowerComparison) -> list[str]:
     """Return the names that the table shows: all, or of many those that no mower fits first."""
     names = sorted(found.cheapest, key=lambda name: found.cheapest[name] is not None)
     return list(found.cheapest) if len(names) <= ROWS_MAX else names[:ROWS_MAX]
@@ -52,7 +53,7 @@ def fit_words(fit: Fit) -> str:
     return f"{fit.mowing_h:.1f} h a week" + (" (long)" if fit.word == "longest_hours" else "")
 
 
-def reason_lines(found: Comparison) -> Iterator[str]:
+def reason_lines(found: MowerComparison) -> Iterator[str]:
     """Yield why no mower fits, for each parcel of those shown that none fits, and what others could mow beside."""
     names = shown_demands(found)
     for name in names:
@@ -66,7 +67,7 @@ def reason_lines(found: Comparison) -> Iterator[str]:
                     yield f"{parcel.parcel_id}, {offer.name}: {text}"
 
 
-def print_fleets(found: Comparison) -> None:
+def print_fleets(found: MowerComparison) -> None:
     """Print the fleets with their number of mowers and cost, to standard output."""
     shown = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for title in ("fleet", "mowers"):
@@ -91,7 +92,7 @@ def _fleet_cells(named: NamedFleet) -> tuple[str | Text, ...]:
     )
 
 
-def sharing_words(found: Comparison) -> str:
+def sharing_words(found: MowerComparison) -> str:
     """Return what sharing mowers between neighbours comes to, in words."""
     near = f"parcels within {found.within_m:g} m"
     if any(named.fleet.moves_week for named in found.fleets):

@@ -11,15 +11,16 @@ import typer
 from lawngis.errors import ParameterError, PlanError
 
 from ..model.text import counted, one_line
+from .options import PlanArgument
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-    from ..fleet.mower_choice import Comparison
+    from ..fleet.mower_choice import MowerComparison
 
 
 def mowers(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="plan.gpkg, or the folder that it is in.")],
+    plan: PlanArgument,
     profile: Annotated[
         list[str] | None,
         typer.Option("--profile", metavar="NAME|FILE", help="A mower to compare; default: those that come along."),
@@ -48,7 +49,8 @@ def mowers(
     from lawngis.mower import profile_names
     from lawngis.mowing.mower_prices import mower_book_from
 
-    from ..fleet.mower_choice import comparison, mower_offers, planned_portfolio
+    from ..fleet.mower_choice import comparison, mower_offers
+    from ..fleet.planned_parcels import planned_portfolio
 
     if out is not None and out.suffix.casefold() != ".csv":
         raise ParameterError(f"--out {str(out)!r} is no CSV file", advice="For example --out mowers.csv.")
@@ -69,8 +71,8 @@ def mowers(
         typer.echo(f"table: {file}")
 
 
-def _written(found: Comparison, out: Path) -> list[Path]:
-    from ..fleet.mower_choice import comparison_table, round_table
+def _written(found: MowerComparison, out: Path) -> list[Path]:
+    from ..fleet.choice_tables import comparison_table, round_table
     from ..planning.ranking import write_table
 
     files = [out, out.with_name(f"{out.stem}_fleets.csv")]
@@ -85,7 +87,7 @@ def _written(found: Comparison, out: Path) -> list[Path]:
     return files
 
 
-def _tell(found: Comparison) -> None:
+def _tell(found: MowerComparison) -> None:
     from .mower_tables import print_fits, print_fleets, reason_lines, sharing_words
 
     portfolio = found.portfolio
@@ -108,8 +110,8 @@ LEFT_OUT_MAX = 20
 """As many parcels that no mower is for are named one by one."""
 
 
-def _as_dict(found: Comparison) -> dict[str, Any]:
-    from ..fleet.mower_choice import comparison_table, fleet_table
+def _as_dict(found: MowerComparison) -> dict[str, Any]:
+    from ..fleet.choice_tables import comparison_table, fleet_table
 
     fleets = _rows(fleet_table(found))
     for row, named in zip(fleets, found.fleets, strict=True):

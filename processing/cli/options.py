@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from ..reading.site_source import SiteSource
 
 SiteArgument = Annotated[Path, typer.Argument(metavar="SITE", help="GeoPackage, or folder of GeoPackages and rasters.")]
+PLAN_HELP = "plan.gpkg, or the folder that it is in."
+PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN", help=PLAN_HELP)]
 LayerOption = Annotated[
     list[str] | None, typer.Option("--layer", metavar="LAYER=NAME", help="A layer that goes by another name.")
 ]

@@ -14,20 +14,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from pyproj import CRS
-
 from lawngis.errors import PlanError
 
 from ..files import gpkg
-from ..files.atomic import write_whole
+from ..files.atomic import refuse_file, write_whole
+from ..files.plan_reader import PARCELS_AT_A_TIME, PlanFile, plan_file
 from ..model.plan import Row
 from ..model.tables import table
 from ..model.text import spreadsheet_safe
-from .differences import ParcelDifference, Tolerances, is_absent, parcel_difference
+from .differences import ParcelDifference, Tolerances, parcel_difference
 from .layers import DIFFERENCE_LAYERS
-
-PARCELS_AT_A_TIME = 400
-"""Each turn reads through the layers of both plans once."""
 
 ROWS_READ = {
     "zones": "",
@@ -45,64 +41,21 @@ ROWS_READ = {
 }
 """Layers that are compared, and which of their rows."""
 
-NEEDED = ("summary", "zones", "wire_path", "run_info")
-
 NOT_SETTINGS = ("started", "finished", "seconds")
 """Facts of a run that differ between any two."""
 
 
-@dataclass(frozen=True, eq=False)
-class PlanSide:
-    """One of the two plans: its file, CRS, parcels in order, and how it was made."""
-
-    path: Path
-    crs: CRS
-    parcel_ids: Sequence[str]
-    facts: Mapping[str, str]
-    layers: frozenset[str]
-
-    def parcels(self, parcel_ids: Sequence[str]) -> dict[str, dict[str, list[Row]]]:
-        """Return the rows of some parcels by layer, geometry in the CRS of the plan."""
-        found: dict[str, dict[str, list[Row]]] = {name: {layer: [] for layer in ROWS_READ} for name in parcel_ids}
-        listed = ", ".join("'" + name.replace("'", "''") + "'" for name in parcel_ids)
-        for layer, condition in {"summary": "", **ROWS_READ}.items():
-            if layer not in self.layers:
-                continue
-            where = f"parcel_id IN ({listed})" + (f" AND {condition}" if condition else "")
-            for row in _records(self.path, layer, where):
-                found[row["parcel_id"]].setdefault(layer, []).append(row)
-        return found
-
-
-def _records(path: Path, layer: str, where: str) -> Iterator[dict[str, Any]]:
-    without = layer in ("materials", "schedule")
-    read = gpkg.read_table(path, layer, where=where) if without else gpkg.read_layer(path, layer, where=where)
-    for row in read.to_dict("records"):
-        yield {str(key): None if is_absent(value) else value for key, value in row.items()}
-
-
-def plan_side(path: Path) -> PlanSide:
-    """Return a plan to be compared.
+def compared_plan(path: Path) -> PlanFile:
+    """Return a plan to be compared, given as a file or the folder that it is in.
 
     Raises
     ------
-    SiteError, LayerError
+    SiteError
         When the file can't be read.
     PlanError
         When it is no plan.
     """
-    path = path / "plan.gpkg" if path.is_dir() else path
-    infos = {info.name: info for info in gpkg.layer_overview(path)}
-    missing = [name for name in NEEDED if name not in infos]
-    if missing:
-        raise PlanError(f"is no plan: it has no layer {missing[0]}", where=str(path), advice="Name a plan.gpkg.")
-    crs = infos["summary"].crs
-    if crs is None:
-        raise PlanError("has no CRS", where=(str(path), "summary"))
-    names = [str(name) for name in gpkg.read_table(path, "summary", columns=["parcel_id"])["parcel_id"]]
-    info = gpkg.read_table(path, "run_info", where="parcel_id IS NULL")
-    facts = {str(key): str(value) for key, value in zip(info["key"], info["value"], strict=True)}
-    return PlanSide(path, crs, names, facts, frozenset(infos))
+    return plan_file(path, needed=("zones",), read=ROWS_READ)
 
 
 # --- the whole -------------------------------------------------------------------------------------------
@@ -120,8 +73,8 @@ class Comparison:
         Differences that are none.
     """
 
-    a: PlanSide
-    b: PlanSide
+    a: PlanFile
+    b: PlanFile
     tolerances: Tolerances = field(default_factory=Tolerances)
     totals: dict[str, list[float]] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
@@ -155,12 +108,9 @@ class Comparison:
 
     def parcels(self) -> Iterator[ParcelDifference]:
         """Yield every parcel of both plans, compared."""
-        names = self.common
-        for first in range(0, len(names), PARCELS_AT_A_TIME):
-            some = names[first : first + PARCELS_AT_A_TIME]
-            a, b = self.a.parcels(some), self.b.parcels(some)
-            for name in some:
-                yield parcel_difference(name, (a[name], self.a.crs), (b[name], self.b.crs), self.tolerances)
+        sides = (side.parcels({"summary": "", **ROWS_READ}, self.common) for side in (self.a, self.b))
+        for (name, a), (_, b) in zip(*sides, strict=True):
+            yield parcel_difference(name, (a, self.a.crs), (b, self.b.crs), self.tolerances)
 
     def write(self, out: Path) -> None:
         """Compare all and write ``comparison.csv`` and ``differences.gpkg`` into a folder, each whole or not at all.
@@ -174,8 +124,7 @@ class Comparison:
             raise PlanError(
                 "the plans have no parcel in common", where=(str(self.a.path), str(self.b.path)), advice=self._there()
             )
-        if out.exists() and not out.is_dir():
-            raise PlanError("is a file, but a folder is needed", where=str(out), advice="Name a folder with --out.")
+        refuse_file(out, "the comparison needs")
         lines = io.StringIO()
         writer = csv.writer(lines, lineterminator="\r\n")
         writer.writerow(("parcel_id", "figure", "a", "b", "difference", "unit"))

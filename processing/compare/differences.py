@@ -9,7 +9,6 @@ from math import isfinite
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import shapely
 from pyproj import CRS
 from shapely import Point, Polygon
@@ -77,11 +76,6 @@ class ParcelDifference:
         """Whether anything differs."""
         told = any(item.a != item.b for item in self.figures if isinstance(item.a, str) or isinstance(item.b, str))
         return told or any(self.rows.values()) or any(abs(item.difference or 0.0) > 1e-6 for item in self.figures)
-
-
-def is_absent(value: Any) -> bool:
-    """Return whether a value read from a file is none, or no number."""
-    return value is None or value is pd.NA or (isinstance(value, float) and not isfinite(value))
 
 
 Layers = Mapping[str, Sequence[Row]]
@@ -404,8 +398,8 @@ def _side_figures(layers: Layers) -> Figures:
     return found | _materials(layers["materials"]) | _week(layers["schedule"])
 
 
-def _number(value: Any) -> float | None:
-    return None if is_absent(value) else float(value)
+def _number(value: float | None) -> float | None:
+    return None if value is None else float(value)
 
 
 def _materials(rows: Iterable[Row]) -> Figures:

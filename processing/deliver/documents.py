@@ -13,15 +13,15 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
-from lawngis.errors import LawngisError, ParameterError, PlanError
+from lawngis.errors import LawngisError, ParameterError
 
-from ..files.atomic import file_stem, write_whole
+from ..files.atomic import file_stem, refuse_file, write_whole
 from ..files.style_encoding import sld
 from ..model.layers import PLAN_LAYERS
 from .formats import Formats, Units
 from .page import IndexRow, index_page, page
 from .quote import Quote, books, quote, quote_csv
-from .reading import ParcelPlan, PlanFile, plan_file
+from .reading import DocumentSource, ParcelPlan, document_source
 from .stakeout import crs_named, geojson, gpx, stakeout_csv
 from .week import week_calendar
 
@@ -130,12 +130,11 @@ def deliver_documents(
     SiteError, LayerError, PlanError, ParameterError
         When the plan or a book can't be used, a parcel doesn't exist, or nothing can be written.
     """
-    if out.exists() and not out.is_dir():
-        raise PlanError("is a file, but documents need a folder", where=str(out), advice="Name a folder with --out.")
-    source = plan_file(plan, site)
+    refuse_file(out, "documents need")
+    source = document_source(plan, site)
     _check_wishes(source, wishes)
-    wanted = list(dict.fromkeys(parcels)) or source.parcel_ids
-    missing = sorted(set(wanted) - set(source.parcel_ids))
+    wanted = list(dict.fromkeys(parcels)) or source.plan.parcel_ids
+    missing = sorted(set(wanted) - set(source.plan.parcel_ids))
     if missing:
         source.parcel(missing[0])  # raises, naming those that there are
     if "sld" in wishes.kinds:
@@ -144,19 +143,19 @@ def deliver_documents(
                 write_whole(out / "styles" / f"{layer.name}.sld", sld(layer.style, layer).encode())
     rows = [row for rows in _index_rows(source, out, wishes, wanted, workers) for row in rows]
     if "html" in wishes.kinds:
-        write_whole(out / "index.html", index_page(rows, source.run_info, wishes.formats))
+        write_whole(out / "index.html", index_page(rows, source.plan.facts, wishes.formats))
     return wanted
 
 
-def _check_wishes(source: PlanFile, wishes: Wishes) -> None:
+def _check_wishes(source: DocumentSource, wishes: Wishes) -> None:
     """Raise what is wrong for all parcels once, before the first."""
-    books(source.run_info, wishes.prices, wishes.labour)
+    books(source.plan.facts, wishes.prices, wishes.labour)
     if wishes.crs is not None:
         crs_named(wishes.crs)
 
 
 def _index_rows(
-    source: PlanFile, out: Path, wishes: Wishes, wanted: Sequence[str], workers: int
+    source: DocumentSource, out: Path, wishes: Wishes, wanted: Sequence[str], workers: int
 ) -> Iterator[list[IndexRow]]:
     chunks = [wanted[at : at + CHUNK] for at in range(0, len(wanted), CHUNK)]
     if workers == 1 or len(chunks) == 1:
@@ -169,10 +168,10 @@ def _index_rows(
         yield from pool.map(_in_worker, chunks)
 
 
-_job: list[tuple[PlanFile, Path, Wishes]] = []
+_job: list[tuple[DocumentSource, Path, Wishes]] = []
 
 
-def _start_worker(source: PlanFile, out: Path, wishes: Wishes) -> None:
+def _start_worker(source: DocumentSource, out: Path, wishes: Wishes) -> None:
     _job[:] = [(source, out, wishes)]
 
 
@@ -180,7 +179,7 @@ def _in_worker(chunk: Sequence[str]) -> list[IndexRow]:
     return _some_parcels(*_job[0], chunk)
 
 
-def _some_parcels(source: PlanFile, out: Path, wishes: Wishes, chunk: Sequence[str]) -> list[IndexRow]:
+def _some_parcels(source: DocumentSource, out: Path, wishes: Wishes, chunk: Sequence[str]) -> list[IndexRow]:
     middle = _middle(source)
     rows = []
     for plan in source.parcels(chunk):
@@ -191,11 +190,11 @@ def _some_parcels(source: PlanFile, out: Path, wishes: Wishes, chunk: Sequence[s
     return rows
 
 
-def _middle(source: PlanFile) -> tuple[float, float, float, float]:
+def _middle(source: DocumentSource) -> tuple[float, float, float, float]:
     """Middle of the site and what a unit of its CRS is on the ground there, for the index's map."""
     bounds = source.summary.geometry.total_bounds
     x, y = (bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2
-    if not source.crs.is_geographic:
+    if not source.plan.crs.is_geographic:
         return float(x), float(y), 1.0, 1.0
     from math import cos, radians
 

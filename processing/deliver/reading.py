@@ -6,26 +6,24 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from math import isnan
 from pathlib import Path
 from typing import Any
 
 import geopandas
 import numpy as np
-import pandas as pd
 from pyproj import CRS
 from shapely import MultiPolygon, box
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.errors import ParameterError, PlanError
+from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 
 from ..files import gpkg
 from ..files.digests import sha256
+from ..files.plan_reader import PlanFile, plan_file, rows_in_frame
 from ..model.layers import PLAN_LAYERS
 from ..model.plan import Row
 from .formats import Formats
-from .spans import LayerSpans, layer_spans
 
 CONTEXT_LAYERS = ("streets", "hard_surfaces", "buildings", "water", "barriers", "trees", "outlets", "sprinklers")
 """Layers of the site that show where one is, undermost first."""
@@ -89,43 +87,27 @@ class ParcelPlan:
         return [row for row in self.rows.get(layer, ()) if all(row.get(key) == value for key, value in where.items())]
 
 
-@dataclass(frozen=True)
-class PlanFile:
-    """A plan on disk, of which so much is read as the parcels at hand need.
+@dataclass(frozen=True, eq=False)
+class DocumentSource:
+    """A plan with its surroundings, of which so much is read as the parcels at hand need.
 
     Parameters
     ----------
-    path
-        The file.
+    plan
+        The plan.
     summary
         Its layer of parcels, whole.
-    run_info
-        How the whole plan was made.
-    spans
-        Where each parcel's rows lie, for every layer that the file has.
     context
         Layer of the site to file and name of the layer.
     """
 
-    path: Path
+    plan: PlanFile
     summary: geopandas.GeoDataFrame
-    run_info: Mapping[str, str]
-    spans: Mapping[str, LayerSpans]
     context: Mapping[str, tuple[Path, str]]
 
     @cached_property
-    def crs(self) -> CRS:
-        """CRS of the plan."""
-        return CRS.from_user_input(self.summary.crs)
-
-    @cached_property
-    def parcel_ids(self) -> list[str]:
-        """Names of all parcels, in the order of the file."""
-        return [str(name) for name in self.summary["parcel_id"]]
-
-    @cached_property
     def _known(self) -> frozenset[str]:
-        return frozenset(self.parcel_ids)
+        return frozenset(self.plan.parcel_ids)
 
     def parcel(self, parcel_id: str) -> ParcelPlan:
         """Return one parcel's plan; see `parcels`."""
@@ -141,39 +123,24 @@ class PlanFile:
         """
         for parcel_id in wanted:
             if parcel_id not in self._known:
-                there = ", ".join(self.parcel_ids[:8])
+                there = ", ".join(self.plan.parcel_ids[:8])
                 raise ParameterError(
-                    f"there is no parcel {parcel_id!r}", where=str(self.path), advice=f"There are {there}."
+                    f"there is no parcel {parcel_id!r}", where=str(self.plan.path), advice=f"There are {there}."
                 )
-        outlines = self.summary[self.summary["parcel_id"].isin(wanted)]
-        tables = {name: self._rows(name, wanted) for name in PLAN_LAYERS if name not in ("run_info", "summary")}
-        tables["summary"] = outlines
-        groups = {name: table.groupby("parcel_id", sort=False).indices for name, table in tables.items()}
-        shown = self._surroundings(outlines)
-        for parcel_id in wanted:
-            own = {name: table.iloc[groups[name].get(parcel_id, [])] for name, table in tables.items()}
-            yield self._parcel(parcel_id, own, shown)
+        shown = self._surroundings(self.summary[self.summary["parcel_id"].isin(wanted)])
+        for parcel_id, rows in self.plan.parcels(_OF_PARCELS, wanted):
+            yield self._parcel(parcel_id, rows, shown)
 
     def _parcel(
-        self, parcel_id: str, own: Mapping[str, Any], around: Mapping[str, geopandas.GeoDataFrame]
+        self, parcel_id: str, stored: Mapping[str, Sequence[Row]], around: Mapping[str, geopandas.GeoDataFrame]
     ) -> ParcelPlan:
-        outline = own["summary"].geometry.iloc[0]
+        outline = stored["summary"][0]["geometry"]
         place = MultiPolygon([box(0, 0, 1e-6, 1e-6)]) if outline is None or outline.is_empty else outline
-        frame = MeasuringFrame.centred_on(place, self.crs)
-        rows = {name: _in_frame(own[name], frame) for name in PLAN_LAYERS if name != "run_info"}
+        frame = MeasuringFrame.centred_on(place, self.plan.crs)
+        rows = {name: rows_in_frame(some, frame) for name, some in stored.items()}
         outline_m = rows["summary"][0]["geometry"]
-        shown = {} if outline_m.is_empty else _context_around(outline_m, frame, around, self.crs)
-        return ParcelPlan(parcel_id, frame, rows, self.run_info, shown)
-
-    def _rows(self, layer: str, wanted: Sequence[str]) -> pd.DataFrame:
-        spec = PLAN_LAYERS[layer]
-        if layer not in self.spans:  # a plan of an earlier version
-            return pd.DataFrame({column.name: [] for column in spec.columns})
-        read = gpkg.read_layer if spec.geometry else gpkg.read_table
-        table = read(self.path, layer, where=self.spans[layer].where(wanted))
-        table = table[table["parcel_id"].isin(wanted)]
-        absent = {column.name: None for column in spec.columns if column.name not in table}
-        return table.assign(**absent) if absent else table
+        shown = {} if outline_m.is_empty else _context_around(outline_m, frame, around, self.plan.crs)
+        return ParcelPlan(parcel_id, frame, rows, self.plan.facts, shown)
 
     def _surroundings(self, outlines: geopandas.GeoDataFrame) -> dict[str, geopandas.GeoDataFrame]:
         """The site's layers around some parcels."""
@@ -213,29 +180,10 @@ def _context_around(
     return found
 
 
-def _absent(value: Any) -> bool:
-    return value is None or value is pd.NA or (isinstance(value, float) and isnan(value))
+_OF_PARCELS = tuple(name for name in PLAN_LAYERS if name != "run_info")
 
 
-def _in_frame(table: Any, frame: MeasuringFrame) -> list[Row]:
-    columns = [name for name in table.columns if name != "geometry"]
-    rows: list[dict[str, Any]] = [{} for _ in range(len(table))]
-    for name in columns:
-        for row, value in zip(rows, table[name].tolist(), strict=True):
-            row[name] = None if _absent(value) else value
-    if "geometry" in table:
-        shapes = table.geometry.to_numpy()
-        moved = frame.to_frame(shapes) if len(shapes) else shapes
-        for row, shape in zip(rows, moved, strict=True):
-            row["geometry"] = MultiPolygon() if shape is None else shape
-    return list(rows)
-
-
-_NEEDED = ("summary", "zones", "wire_path", "run_info")
-"""Without these it is no plan; others may have come with a later version, and are then empty."""
-
-
-def plan_file(path: Path, site: Path | None = None) -> PlanFile:
+def document_source(path: Path, site: Path | None = None) -> DocumentSource:
     """Return a plan and, as far as they can be had, the layers of its site that show where one is.
 
     Parameters
@@ -252,33 +200,10 @@ def plan_file(path: Path, site: Path | None = None) -> PlanFile:
     PlanError
         When it is no plan: a layer or column of the contract is missing.
     """
-    path = path / "plan.gpkg" if path.is_dir() else path
-    stored = {info.name: info for info in gpkg.layer_overview(path)}
-    for name, spec in PLAN_LAYERS.items():
-        if name not in stored:
-            if name in _NEEDED:
-                raise PlanError(f"is no plan: the layer {name} is missing", where=str(path), advice="Name a plan.gpkg.")
-            continue
-        needed = [
-            column.name for column in spec.columns
-            if column.name not in stored[name].columns and not column.nullable
-        ]  # fmt: skip
-        if needed:
-            raise PlanError(
-                f"the layer {name} has no column {needed[0]}",
-                where=str(path),
-                advice="Plan the site again with this version of lawngis.",
-            )
-    if stored["summary"].crs is None:
-        raise PlanError("has no CRS", where=(str(path), "summary"))
-    info = gpkg.read_table(path, "run_info", where="parcel_id IS NULL")  # what is true of the whole plan
-    facts = {str(key): str(value) for key, value in zip(info["key"], info["value"], strict=True)}
-    summary = gpkg.read_layer(path, "summary")
-    summary = summary.assign(
-        **{column.name: None for column in PLAN_LAYERS["summary"].columns if column.name not in summary}
-    )
-    spans = layer_spans(path, [name for name in PLAN_LAYERS if name in stored and name not in ("run_info", "summary")])
-    return PlanFile(path, summary, facts, spans, _named_by_person(site) if site else _named_in_plan(facts))
+    plan = plan_file(path, needed=("zones",), read=_OF_PARCELS)
+    plan.locate(_OF_PARCELS)
+    context = _named_by_person(site) if site else _named_in_plan(plan.facts)
+    return DocumentSource(plan, plan.frame("summary"), context)
 
 
 def _named_by_person(site: Path) -> dict[str, tuple[Path, str]]:

@@ -16,8 +16,10 @@ from ..model.step import Step
 from ..steps.workflow import OPEN_LAYERS, Settings, Start, facts_read, known_facts, steps_before
 from .change_record import coordinate_digits
 from .docks import dock_checks
-from .earlier_plan import EDITED, EarlierParcel, RecordContext, written_row
+from .earlier_plan import EarlierParcel
 from .repair import Mended, mended
+from .reshaped_wire import WIRE, WIRE_STEP, reshaped_paths
+from .written_records import EDITED, RecordContext, written_row
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,6 +85,7 @@ def taken(
         ],
         told=[*layers.findings, *_not_followed(before, {edit.layer for edit in earlier.edits}, beginning.first)],
         overrides=frozenset(earlier.record.get("overrides", ())),
+        paths=reshaped_paths(site, earlier) if beginning.first == WIRE_STEP else (),
     )
     return Taken(start, layers, earlier)
 
@@ -163,7 +166,10 @@ def record_rows(
         overrides = facts_read(steps[len(before) :], facts) | known_facts(before, begun.start)
         records = begun.earlier.record.get("layers", {})
         kept = {name: records[name] for name in begun.start.layers if name in records}
-        edits = [edit for edit in begun.earlier.edits if edit.layer in begun.start.layers]
+        # What was reshaped stays known as such: the next run that begins there takes it again.
+        reshaped = {WIRE} if begun.start.paths else set()
+        kept |= {name: records[name] for name in reshaped if name in records}
+        edits = [edit for edit in begun.earlier.edits if edit.layer in {*begun.start.layers, *reshaped}]
         if edits:
             words = "; ".join(edit.words(site.parcel_id) for edit in edits)
             found.append({"parcel_id": site.parcel_id, "key": EDITED, "value": words})

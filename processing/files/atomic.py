@@ -10,6 +10,32 @@ from pathlib import Path
 from lawngis.errors import PlanError
 
 
+def refuse_file(out: Path, whose: str) -> None:
+    """Refuse to take a file for the folder that something goes into.
+
+    Parameters
+    ----------
+    out
+        The folder.
+    whose
+        Who needs it, in words such as ``the plan needs``.
+
+    Raises
+    ------
+    PlanError
+        When it is a file, or can't be looked at.
+    """
+    try:
+        is_file = out.exists() and not out.is_dir()
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise PlanError(
+            f"can't be written to ({reason})", where=str(out), advice="Name another folder with --out."
+        ) from error
+    if is_file:
+        raise PlanError(f"is a file, but {whose} a folder", where=str(out), advice="Name a folder with --out.")
+
+
 def write_whole(path: Path, content: bytes) -> Path:
     """Write a file beside its target and move it over it in one step; return the target.
 

@@ -1,25 +1,26 @@
-"""Write ``plan.gpkg`` from the rows of all parcels, whole or not at all, and refuse to lose edits in an earlier one."""
+"""Write ``plan.gpkg`` from the rows of all parcels, whole or not at all, with facts of the run."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Protocol
 
 from pyproj import CRS
 
-from lawngis.errors import LawngisError, PlanError
+from lawngis import __version__
+from lawngis.errors import PlanError
 
-from ..edited.change_record import LayerEdit
-from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan, is_plan, without_neighbours
 from ..files import gpkg
+from ..files.digests import sha256
 from ..model.contract import Layer
 from ..model.plan import Row
-from ..model.step import Step
-from ..steps.workflow import OPEN_LAYERS, steps_before
-from .interference import Reach, reach_boxes
-from .ranking import ranking_row
+from ..model.text import counted, unit_word
+from ..reading.dates import data_dates
+from ..reading.site_source import SiteSource
+from ..steps.workflow import Settings
 
 BATCH_ROWS = 20_000
 """A layer's rows are written when there are this many: each turn costs about as much as writing a thousand."""
@@ -30,8 +31,18 @@ WAITING_ROWS_MAX = 50_000
 RECORDS_MAX = 1_000
 """Parcels' rows of `run_info` that wait for those of the whole run, which come first if they can: each is long."""
 
-EDITS_SHOWN = 4
-"""As many edits are named before the rest is only counted."""
+
+def refuse_inputs(target: Path, source: SiteSource) -> None:
+    """Refuse a target that is one of the inputs.
+
+    Raises
+    ------
+    PlanError
+        Naming the file that would be overwritten.
+    """
+    for path in source.files.inputs:
+        if path.exists() and target.exists() and path.samefile(target):
+            raise PlanError("would overwrite an input", where=str(target), advice="Name another folder with --out.")
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,90 +113,75 @@ class PlanWriter:
         return {name: gpkg.declared_columns(rows, self.specs[name]) for name, rows in layers.items() if len(rows)}
 
 
-@dataclass(frozen=True, eq=False)
-class PassedThrough:
-    """A parcel that a run leaves as it is in the earlier plan."""
-
-    parcel: EarlierParcel
-    ranking_row: Sequence[Any]
-    reaches: Sequence[Reach]
+class Finished(Protocol):
+    """A planned parcel, without the findings that come of its neighbours."""
 
     def columns(self) -> dict[str, gpkg.RawColumns]:
         """Return its rows by layer, column by column."""
-        rows = without_neighbours(self.parcel.rows())
-        return {name: gpkg.raw_columns(some, name) for name, some in rows.items() if some}
-
-    def wires(self) -> bytes:
-        """Return the rows of `wire_path` alone, packed."""
-        return self.parcel.blocks["wire_path"]
 
 
-def passed_through(parcel: EarlierParcel, frame_of: Callable[[Sequence[Row]], Sequence[Reach]]) -> PassedThrough:
-    """Return a parcel as it goes into the new file unchanged."""
-    rows = parcel.rows()
-    paths = rows.get("wire_path", [])
-    return PassedThrough(parcel, ranking_row(rows), frame_of(paths) if paths else ())
-
-
-def reaches_in(crs: CRS) -> Callable[[Sequence[Row]], Sequence[Reach]]:
-    """Return what gives the boxes in which a loop could disturb others, for rows of `wire_path` in a CRS."""
-    from lawngis.geometry.frame import MeasuringFrame
-
-    def boxes(paths: Sequence[Row]) -> Sequence[Reach]:
-        frame = MeasuringFrame.centred_on(paths[0]["geometry"], crs)
-        moved = frame.to_frame([row["geometry"] for row in paths])
-        return reach_boxes([{**row, "geometry": shape} for row, shape in zip(paths, moved, strict=True)], frame)
-
-    return boxes
-
-
-def edited_plan(path: Path, specs: Mapping[str, Layer]) -> EarlierPlan | None:
-    """Return what a person edited in a plan; None when there is no plan, or it can't be read and so not be edited."""
-    try:
-        return earlier_plan(path, specs) if is_plan(path) else None
-    except LawngisError:
-        return None
-
-
-def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str | None) -> None:
-    """Refuse to overwrite what a person edited.
+def merged(
+    parcels: Mapping[str, Finished], neighbour_rows: Mapping[str, Sequence[Row]]
+) -> Iterator[dict[str, gpkg.RawColumns]]:
+    """Yield the rows of each parcel, with the findings of its neighbours' loops.
 
     Parameters
     ----------
-    earlier
-        The plan that would be overwritten.
-    steps
-        All steps, in order.
-    first
-        First step that writes anew; None when all do.
-
-    Raises
-    ------
-    PlanError
-        Naming what would be lost, and what to do.
+    parcels
+        By name, in the order of the plan.
+    neighbour_rows
+        Rows of `findings`, without their names, by parcel.
     """
-    carried = [] if first is None else [name for step in steps_before(steps, first) for name in step.writes]
-    written = [name for step in steps for name in step.writes if name not in carried]
-    layers = [*written, *(sorted(OPEN_LAYERS) if first is None else ())]
-    lost = list(earlier.edits(layers))
-    added = () if first is not None else earlier.added_layers
-    if not lost and not added:
-        return
-    words = [edit.words(parcel_id) for parcel_id, edit in lost[:EDITS_SHOWN]]
-    words += [f"layer {name} added" for name in added[:EDITS_SHOWN]]
-    more = len(lost) + len(added) - len(words)
-    named = "; ".join(words) + (f" and {more} more" if more else "")
-    raise PlanError(
-        f"was edited since it was written, and that would be lost: {named}",
-        where=str(earlier.path),
-        advice=_advice(steps, [edit for _, edit in earlier.edits([n for s in steps for n in s.writes])]),
-    )
+    for parcel_id, parcel in parcels.items():
+        layers = parcel.columns()
+        own = layers.get("findings", gpkg.RawColumns())
+        more = [
+            {**row, "finding_id": f"{parcel_id}-F{number}"}
+            for number, row in enumerate(neighbour_rows.get(parcel_id, ()), len(own) + 1)
+        ]
+        findings = gpkg.RawColumns()
+        for some in (own, gpkg.raw_columns(more, "findings")):
+            findings.extend(some)
+        yield {**layers, "findings": findings}
 
 
-def _advice(steps: Sequence[Step], edits: Sequence[LayerEdit]) -> str:
-    """Return which step to start from so that nothing is lost."""
-    edited = {edit.layer for edit in edits}
-    writers = [place for place, step in enumerate(steps) if edited & set(step.writes)]
-    after = writers[-1] + 1 if writers else 0
-    build = f"Build on it with --from {steps[after].id}, or overwrite" if after < len(steps) else "Overwrite"
-    return f"{build} it with --discard-edits."
+def run_info(source: SiteSource, settings: Settings, started: datetime, finished: datetime) -> list[Row]:
+    """Return what somebody needs to make the same plan again: version, parameters, inputs, times."""
+    facts: dict[str, str] = {
+        "lawngis version": __version__,
+        "started": started.isoformat(timespec="seconds"),
+        "finished": finished.isoformat(timespec="seconds"),
+        **_flat("profile", settings.mower.model_dump(mode="json")),
+        **_flat("accuracy", source.options.accuracy.model_dump(mode="json")),
+        **_input_facts(source),
+    }
+    for step, values in settings.parameters.items():
+        facts |= _flat(f"step {step}", dict(values))
+    return [{"parcel_id": None, "key": key, "value": value} for key, value in facts.items()]
+
+
+def _input_facts(source: SiteSource) -> dict[str, str]:
+    facts: dict[str, str] = {}
+    for name, place in source.files.layers.items():
+        crs = place.info.crs
+        facts[f"layer {name}"] = (
+            f"{place}, {counted(place.info.feature_count, 'feature')}, {crs.name if crs else 'no CRS'}"
+        )
+    for name, file in source.files.rasters.items():
+        info = source.raster_info[name]
+        cell = f"{info.res[0]:g} {unit_word(info.crs)}"
+        facts[f"raster {name}"] = f"{file}, {info.width} x {info.height} cells of {cell}, {info.crs.name}"
+    for path in source.files.inputs:
+        if path.is_file():
+            facts[f"sha256 {path}"] = sha256(path)
+    return facts | data_dates(source.files)
+
+
+def _flat(prefix: str, values: Mapping[str, object]) -> dict[str, str]:
+    flat: dict[str, str] = {}
+    for key, value in values.items():
+        if isinstance(value, Mapping):
+            flat |= _flat(f"{prefix}.{key}", value)
+        else:
+            flat[f"{prefix}.{key}"] = str(value)
+    return flat

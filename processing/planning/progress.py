@@ -22,7 +22,7 @@ from lawngis.errors import PlanError
 from ..model.plan import Row
 from ..model.text import one_line
 from .ranking import totals
-from .run_folder import PackedResult
+from .run_folder import Outcome
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -211,17 +211,17 @@ class Log:
             with suppress(OSError):  # the lines that matter are in it already
                 self._file.close()
 
-    def add(self, result: PackedResult, *, resumed: bool = False) -> None:
+    def add(self, outcome: Outcome, *, resumed: bool = False) -> None:
         """Add a parcel; `resumed` when an earlier run had finished it."""
         if self._file is None:
             return
         line = {
             "time": datetime.now(UTC).isoformat(timespec="milliseconds"),
-            "parcel_id": result.parcel_id,
-            "status": result.status,
-            "failure": result.failure or None,
+            "parcel_id": outcome.parcel_id,
+            "status": outcome.status,
+            "failure": outcome.failure or None,
             "kept": resumed,
-            "seconds": result.seconds,
+            "seconds": outcome.seconds,
         }
         try:
             self._file.write(json.dumps(line, ensure_ascii=False) + "\n")

@@ -5,8 +5,11 @@ from __future__ import annotations
 import shutil
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from lawngis.errors import PlanError
 
 from ..edited.earlier_plan import EarlierPlan, with_added_columns
 from ..edited.start_from import Beginning
@@ -20,13 +23,13 @@ from .interference import neighbour_findings
 from .interrupt import InterruptedRunError
 from .limits import Limits, limit_cache
 from .mosaics import piece_file, write_mosaics
-from .plan_writer import PassedThrough, PlanWriter, passed_through, reaches_in
+from .passed_through import PassedThrough, passed_through
+from .plan_writer import PlanWriter, merged
 from .progress import Log, Progress
 from .ranking import Ranking
-from .run_folder import Keys, PackedResult, ResumedParcel, RunFolder, StoredParcel
-from .supervisor import Job, Supervisor, chunks
+from .run_folder import Keys, Outcome, PackedResult, ResumedParcel, RunFolder, StoredParcel
+from .supervisor import FinishedParcel, Job, Supervisor, chunks, finished_parcel, parcel_results
 from .workers import Cluster, InProcess, Processes, Workers
-from .writing import merged
 
 IN_PROCESS_MAX = 12
 """Up to so many parcels one worker plans them in this process: starting another takes as long as some parcels do."""
@@ -67,12 +70,12 @@ class Outcomes:
         """How many failed."""
         return self.statuses["failed"]
 
-    def add(self, result: PackedResult) -> None:
+    def add(self, outcome: Outcome) -> None:
         """Count a parcel."""
-        self.statuses[result.status] += 1
-        self.transient += result.transient
-        if result.failure and len(self.failures) < FAILURES_MAX:
-            self.failures.append((result.parcel_id, result.failure))
+        self.statuses[outcome.status] += 1
+        self.transient += outcome.transient
+        if outcome.failure and len(self.failures) < FAILURES_MAX:
+            self.failures.append((outcome.parcel_id, outcome.failure))
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,8 +131,8 @@ class PlanningRun:
         self._limits = limits
         self._out = out
         self._base = base
-        self._stored_parcels: dict[str, StoredParcel] = {}
-        self._finished: Mapping[str, StoredParcel | PassedThrough] = {}
+        self._done: dict[str, StoredParcel | FinishedParcel] = {}
+        self._finished: Mapping[str, StoredParcel | FinishedParcel | PassedThrough] = {}
         self._neighbour_findings: Mapping[str, Sequence[Row]] = {}
         self._pieces: Path | None = None
         self.outcomes = Outcomes()
@@ -181,7 +184,11 @@ class PlanningRun:
             self._writer().write(target, self._ranked(), run_info)
             complete = True
         except KeyboardInterrupt as interrupt:
-            raise InterruptedRunError(len(self._stored_parcels), len(self._parcel_ids)) from interrupt
+            self._store_rest(folder)
+            raise InterruptedRunError(len(self._done), len(self._parcel_ids)) from interrupt
+        except Exception:
+            self._store_rest(folder)
+            raise
         finally:
             resumable = not complete or resume or self.outcomes.transient > 0
             folder.close(keep=resumable)
@@ -207,12 +214,12 @@ class PlanningRun:
     def _plan(self, folder: RunFolder, options: WorkerOptions, log: Log, *, resume: bool) -> None:
         """Plan what is not finished yet, and then find what only all parcels together show."""
         candidates = self._resumed(folder, log) if resume else {}
-        left = [name for name in self._parcel_ids if name not in self._stored_parcels]
+        left = [name for name in self._parcel_ids if name not in self._done]
         workers = options.started(len(left), self._limits) if left else InProcess()
         now = True
         try:
             if left:
-                self._plan_parcels(left, workers, folder, log, candidates)
+                self._count(self._planned(left, workers, folder, candidates, at_once=not resume), log)
             self._finished = self._in_order()
             self._neighbour_findings = neighbour_findings(
                 {name: parcel.reaches for name, parcel in self._finished.items()},
@@ -225,77 +232,96 @@ class PlanningRun:
         finally:
             workers.stop(now=now)
 
-    def _plan_parcels(
+    def _count(self, planned: Iterable[tuple[Outcome, bool]], log: Log) -> None:
+        """Log, count and show outcomes as they come."""
+        with Progress(len(self._parcel_ids), len(self._done)) as progress:
+            for outcome, resumed in planned:
+                log.add(outcome, resumed=resumed)
+                self.outcomes.add(outcome)
+                progress.add(outcome.parcel_id, outcome.status)
+
+    def _planned(
         self,
         left: Sequence[str],
         workers: Workers,
         folder: RunFolder,
-        log: Log,
         candidates: Mapping[str, ResumedParcel],
-    ) -> None:
-        if isinstance(workers, InProcess):
-            groups = [[name] for name in left]
-        else:
-            groups = chunks(self._source, left, max(1, workers.tasks_max // 2))
-        fingerprints = {name: candidate.result.fingerprint for name, candidate in candidates.items()}
+        *,
+        at_once: bool,
+    ) -> Iterator[tuple[Outcome, bool]]:
+        """Plan parcels; yield the outcome of each, and whether it is one of an earlier run.
+
+        Each is stored as soon as it is done. Where a run has a single one, no other is waited for: with `at_once` it
+        stays in memory until it is written.
+        """
+        fingerprints = {name: candidate.outcome.fingerprint for name, candidate in candidates.items()}
         start_from = None if self._base is None else Beginning(self._base.first, self._base.plan.parcels)
         job = Job(self._settings, self._limits, fingerprints, self._pieces, start_from)
-        supervisor = Supervisor(self._source, job, workers)
-        with Progress(len(self._parcel_ids), len(self._stored_parcels)) as progress:
-            for results in supervisor.results(groups):
-                for result, resumed in self._stored(folder, results, candidates):
-                    log.add(result, resumed=resumed)
-                    self.outcomes.add(result)
-                    progress.add(result.parcel_id, result.status)
+        if isinstance(workers, InProcess):
+            parcels = (finished_parcel(self._source, one) for one in parcel_results(self._source, job, parcel_ids=left))
+            if at_once and len(self._parcel_ids) == 1:
+                for parcel in parcels:
+                    self._done[parcel.outcome.parcel_id] = parcel
+                    yield parcel.outcome, False
+                return
+            results: Iterator[Sequence[PackedResult]] = ([parcel.packed()] for parcel in parcels)
+        else:
+            groups = chunks(self._source, left, max(1, workers.tasks_max // 2))
+            results = Supervisor(self._source, job, workers).results(groups)
+        for some in results:
+            yield from self._stored(folder, some, candidates)
 
     def _stored(
         self, folder: RunFolder, results: Sequence[PackedResult], candidates: Mapping[str, ResumedParcel]
-    ) -> Iterator[tuple[PackedResult, bool]]:
-        """Store new results; yield each result, and whether it is one of an earlier run."""
+    ) -> Iterator[tuple[Outcome, bool]]:
+        """Store new results; yield each outcome, and whether it is one of an earlier run."""
         new = [result for result in results if result.block]
         places = folder.store(new) if new else []
-        self._stored_parcels |= {result.parcel_id: place for result, place in zip(new, places, strict=True)}
+        self._done |= {result.outcome.parcel_id: place for result, place in zip(new, places, strict=True)}
         for result in results:
             if result.block:
-                yield result, False
+                yield result.outcome, False
             else:
-                candidate = candidates[result.parcel_id]
-                self._stored_parcels[result.parcel_id] = candidate.stored
-                yield candidate.result, True
+                candidate = candidates[result.outcome.parcel_id]
+                self._done[result.outcome.parcel_id] = candidate.stored
+                yield candidate.outcome, True
+
+    def _store_rest(self, folder: RunFolder) -> None:
+        """Store what is finished and in memory alone, as far as the disk takes it."""
+        for name, parcel in list(self._done.items()):
+            if isinstance(parcel, FinishedParcel):
+                del self._done[name]
+                with suppress(PlanError):
+                    (self._done[name],) = folder.store([parcel.packed()])
 
     def _resumed(self, folder: RunFolder, log: Log) -> dict[str, ResumedParcel]:
         """Resume parcels of earlier runs with the same inputs; return those that need the same fingerprint."""
         wanted = set(self._parcel_ids)
-        newest = {parcel.result.parcel_id: parcel for parcel in folder.resumed()}
+        newest = {parcel.outcome.parcel_id: parcel for parcel in folder.resumed()}
         final = {
             name: parcel
             for name, parcel in newest.items()
-            if name in wanted and not parcel.result.transient and self._has_pieces(name)
+            if name in wanted and not parcel.outcome.transient and self._has_pieces(name)
         }
         for name, parcel in final.items():
             if parcel.same_inputs:
-                self._stored_parcels[name] = parcel.stored
-                log.add(parcel.result, resumed=True)
-                self.outcomes.add(parcel.result)
-        return {
-            name: parcel
-            for name, parcel in final.items()
-            if parcel.result.fingerprint and name not in self._stored_parcels
-        }
+                self._done[name] = parcel.stored
+                log.add(parcel.outcome, resumed=True)
+                self.outcomes.add(parcel.outcome)
+        return {name: parcel for name, parcel in final.items() if parcel.outcome.fingerprint and name not in self._done}
 
     def _has_pieces(self, parcel_id: str) -> bool:
         """Return whether a parcel's rasters are there, if they are wanted; one that failed before is planned again."""
         return self._pieces is None or piece_file(self._pieces, parcel_id).exists()
 
-    def _in_order(self) -> dict[str, StoredParcel | PassedThrough]:
+    def _in_order(self) -> dict[str, StoredParcel | FinishedParcel | PassedThrough]:
         """Return all parcels in the order of the plan."""
-        in_order: dict[str, StoredParcel | PassedThrough] = {
-            name: self._stored_parcels[name] for name in self._parcel_ids
+        in_order: dict[str, StoredParcel | FinishedParcel | PassedThrough] = {
+            name: self._done[name] for name in self._parcel_ids
         }
         if self._base is not None and self._base.others:
-            boxes = reaches_in(self._source.crs)
             parcels = self._base.plan.parcels
-            in_order |= {name: passed_through(parcels[name], boxes) for name in self._base.others}
+            in_order |= {name: passed_through(parcels[name], self._source.crs) for name in self._base.others}
             place = {name: number for number, name in enumerate(self._source.parcel_ids)}
             in_order = dict(sorted(in_order.items(), key=lambda item: place.get(item[0], len(place))))
         return in_order

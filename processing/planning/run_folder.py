@@ -39,33 +39,30 @@ NAME_LENGTH = 40
 
 
 @dataclass(frozen=True)
-class PackedResult:
-    """A parcel's result with its rows packed, and what is read of it without unpacking them.
+class Outcome:
+    """What came of a parcel: all that is asked of it before its rows go into the plan.
 
     Parameters
     ----------
     parcel_id
         Parcel.
-    block
-        Its rows by layer, see :func:`packed_rows`.
     fingerprint
         Of what the steps saw; empty when the parcel could not even be read.
     failure
         Why it could not be planned; empty when it could.
-    passing
+    transient
         The failure may not come again: the worker died, or a limit of time or memory was met.
     seconds
         Taken by each part.
     status
         Of its row of `summary`.
-    standing
+    ranking_row
         Its row of the portfolio table, see :func:`.ranking.ranking_row`.
     reaches
         Name of each loop with the box in which another loop could disturb it, in the CRS of the parcels.
     """
 
     parcel_id: str
-    block: bytes
     fingerprint: str = ""
     failure: str = ""
     transient: bool = False
@@ -73,6 +70,14 @@ class PackedResult:
     status: str = ""
     ranking_row: Sequence[Any] = ()
     reaches: Sequence[tuple[str, float, float, float, float]] = ()
+
+
+@dataclass(frozen=True)
+class PackedResult:
+    """Outcome of a parcel with its rows by layer, see :func:`packed_columns`; without rows when it is unchanged."""
+
+    outcome: Outcome
+    block: bytes = b""
 
 
 @dataclass(frozen=True)
@@ -113,10 +118,10 @@ class StoredParcel:
 
 @dataclass(frozen=True)
 class ResumedParcel:
-    """A finished parcel of an earlier run: where it is stored, its result, and whether inputs were the same."""
+    """A finished parcel of an earlier run: where it is stored, its outcome, and whether inputs were the same."""
 
     stored: StoredParcel
-    result: PackedResult
+    outcome: Outcome
     same_inputs: bool
 
 
@@ -156,7 +161,7 @@ class RunFolder:
                 advice="Make room on the disk, then run the same command with --resume: finished parcels are kept.",
             ) from error
         return [
-            StoredParcel(target, start, len(result.block), result.ranking_row, result.reaches)
+            StoredParcel(target, start, len(result.block), result.outcome.ranking_row, result.outcome.reaches)
             for start, result in zip(starts, results, strict=True)
         ]
 
@@ -231,9 +236,7 @@ def unfinished_runs(out: Path) -> list[Path]:
 
 def _shard_content(results: Sequence[PackedResult], keys: Keys) -> tuple[bytes, list[int]]:
     """Return a shard's bytes and where in them each parcel's block starts."""
-    parcels = [{**asdict(_without_block(result)), "size": len(result.block)} for result in results]
-    for parcel in parcels:
-        del parcel["block"]
+    parcels = [{**asdict(result.outcome), "size": len(result.block)} for result in results]
     head = {"format": FORMAT, "settings": keys.settings, "run": keys.run, "parcels": parcels}
     line = json.dumps(head, default=plain, ensure_ascii=False).encode() + b"\n"
     starts = [len(line)]
@@ -244,10 +247,6 @@ def _shard_content(results: Sequence[PackedResult], keys: Keys) -> tuple[bytes, 
 
 def _name(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()[:NAME_LENGTH]
-
-
-def _without_block(result: PackedResult) -> PackedResult:
-    return PackedResult(**{**{name: getattr(result, name) for name in result.__dataclass_fields__}, "block": b""})
 
 
 def _resumed_parcels(shard: Path, keys: Keys) -> Iterator[ResumedParcel]:
@@ -264,5 +263,5 @@ def _resumed_parcels(shard: Path, keys: Keys) -> Iterator[ResumedParcel]:
         size = parcel.pop("size")
         parcel["reaches"] = tuple(tuple(reach) for reach in parcel["reaches"])
         stored = StoredParcel(shard, start, size, parcel["ranking_row"], parcel["reaches"])
-        yield ResumedParcel(stored, PackedResult(block=b"", **parcel), head["run"] == keys.run)
+        yield ResumedParcel(stored, Outcome(**parcel), head["run"] == keys.run)
         start += size

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from time import monotonic, perf_counter
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import shapely
@@ -23,20 +23,21 @@ from lawngis.errors import LawngisError
 from lawngis.geometry.polygons import polygon_parts
 
 from ..edited.start_from import Beginning, record_rows, rows_out, taken
-from ..files.packing import packed_rows
+from ..files.gpkg import RawColumns, raw_columns
+from ..files.packing import packed_columns
 from ..model.plan import Row
 from ..model.site import Site
 from ..model.step import Step
 from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings, installed_steps, planned, step_layers
 from .fingerprints import site_fingerprint
-from .interference import reach_boxes
+from .interference import Reach, reach_boxes
 from .limits import Limits, OverTimeError, limit_cache, memory_words, time_limit
 from .mosaics import store_pieces
 from .plan_rasters import plan_rasters
 from .ranking import ranking_row
-from .run_folder import PackedResult
-from .workers import POLL_S, RESUME_ADVICE, InProcess, Workers, WorkersLostError, submitted, workers_lost
+from .run_folder import Outcome, PackedResult
+from .workers import POLL_S, RESUME_ADVICE, Cluster, Processes, WorkersLostError, workers_lost
 
 CHUNK = 16
 """Most parcels of a task: enough to hide the cost of a task and of reading what is around, few enough to share evenly
@@ -234,17 +235,16 @@ _one_task = threading.Lock()
 """One task at a time in a process: limits and open files are the process's own, and some clusters run threads."""
 
 
-def packed_results(source: Parcels, job: Job, parcel_ids: Sequence[str], isolated: bool) -> list[PackedResult]:
+def packed_results(source: Parcels, job: Job, parcel_ids: Sequence[str]) -> list[PackedResult]:
     """Plan parcels and return their results packed: the task that goes to a worker.
 
     A parcel with the fingerprint of an earlier run's result comes back without a block.
     """
     limit_cache()
-    if isolated:
-        _freeze_loaded()
+    _freeze_loaded()
     with _one_task:
-        results = parcel_results(source, job, parcel_ids=parcel_ids, may_end_process=isolated)
-        return [_packed_or_failed(source, result) for result in results]
+        results = parcel_results(source, job, parcel_ids=parcel_ids, may_end_process=True)
+        return [finished_parcel(source, result).packed() for result in results]
 
 
 @cache
@@ -255,19 +255,47 @@ def _freeze_loaded() -> None:
     gc.freeze()
 
 
-def _packed_or_failed(source: Parcels, result: ParcelResult) -> PackedResult:
-    """Return a result packed; one that can't be packed fails by itself, without the others of its task."""
+@dataclass(frozen=True)
+class FinishedParcel:
+    """A finished parcel in memory: its outcome, and its rows by layer, column by column; none when it is unchanged."""
+
+    outcome: Outcome
+    layers: Mapping[str, RawColumns]
+
+    @property
+    def ranking_row(self) -> Sequence[Any]:
+        """Its row of the portfolio table."""
+        return self.outcome.ranking_row
+
+    @property
+    def reaches(self) -> Sequence[Reach]:
+        """Boxes in which another loop could disturb its loops."""
+        return self.outcome.reaches
+
+    def columns(self) -> dict[str, RawColumns]:
+        """Return its rows by layer, column by column."""
+        return dict(self.layers)
+
+    def wires(self) -> bytes:
+        """Return the rows of `wire_path` alone, packed."""
+        return packed_columns({"wire_path": self.layers["wire_path"]})
+
+    def packed(self) -> PackedResult:
+        """Return it as it is sent between processes and stored on disk."""
+        return PackedResult(self.outcome, packed_columns(self.layers) if self.layers else b"")
+
+
+def finished_parcel(source: Parcels, result: ParcelResult) -> FinishedParcel:
+    """Return a result as it goes into the plan; one that can't fails by itself, without the others of its task."""
     try:
-        return packed_result(result)
+        return _finished(result)
     except LawngisError as error:
-        return packed_result(failed_result(source, result.parcel_id, str(error), result.summary["seconds"]))
+        return _finished(failed_result(source, result.parcel_id, str(error), result.summary["seconds"]))
 
 
-def packed_result(result: ParcelResult) -> PackedResult:
-    """Return a result as it is sent between processes and stored on disk."""
-    return PackedResult(
+def _finished(result: ParcelResult) -> FinishedParcel:
+    outcome = Outcome(
         parcel_id=result.parcel_id,
-        block=b"" if result.unchanged else packed_rows(result.rows),
         fingerprint=result.fingerprint,
         failure=result.failure,
         transient=result.transient,
@@ -276,6 +304,7 @@ def packed_result(result: ParcelResult) -> PackedResult:
         ranking_row=() if result.unchanged else ranking_row(result.rows),
         reaches=result.reaches,
     )
+    return FinishedParcel(outcome, {name: raw_columns(rows, name) for name, rows in result.rows.items() if rows})
 
 
 def chunks(source: SiteSource, parcel_ids: Sequence[str], workers: int) -> list[list[str]]:
@@ -310,7 +339,7 @@ class Supervisor:
         Who plans them.
     """
 
-    def __init__(self, source: SiteSource, job: Job, workers: Workers) -> None:
+    def __init__(self, source: SiteSource, job: Job, workers: Processes | Cluster) -> None:
         self._source = source
         self._job = job
         self._workers = workers
@@ -347,15 +376,14 @@ class Supervisor:
 
     def _submit(self, parcel_ids: Sequence[str], *, alone: bool) -> None:
         workers = self._workers.alone() if alone else self._workers
-        parcels = self._source if isinstance(workers, InProcess) else self._source.part(parcel_ids)
-        arguments = (parcels, self._job.of(parcel_ids), list(parcel_ids), workers.isolated)
+        arguments = (self._source.part(parcel_ids), self._job.of(parcel_ids), list(parcel_ids))
         try:
-            future = submitted(workers, packed_results, *arguments)
+            future = workers.submit(packed_results, *arguments)
         except Exception as error:
             if not workers.died(error):
                 raise
             workers.restart()
-            future = submitted(workers, packed_results, *arguments)
+            future = workers.submit(packed_results, *arguments)
         self._running[future] = _Task(parcel_ids, workers.executor, alone, monotonic())
 
     def _results_of(self, future: Future[list[PackedResult]], task: _Task) -> list[PackedResult]:
@@ -387,7 +415,8 @@ class Supervisor:
     def _failed(self, parcel_ids: Sequence[str], reason: str, task: _Task) -> list[PackedResult]:
         seconds = monotonic() - task.started
         return [
-            packed_result(failed_result(self._source, name, reason, seconds, transient=True)) for name in parcel_ids
+            finished_parcel(self._source, failed_result(self._source, name, reason, seconds, transient=True)).packed()
+            for name in parcel_ids
         ]
 
 

@@ -16,13 +16,12 @@ from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from time import monotonic
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, TypeVar
 
 from lawngis.errors import LawngisError, ParameterError
 
 from .limits import Limits, limit_cache, limit_memory
 
-P = ParamSpec("P")
 T = TypeVar("T")
 
 TASKS_PER_WORKER = 2
@@ -48,39 +47,24 @@ class WorkersLostError(LawngisError, ConnectionError):
     """The workers are lost: the cluster can't be reached, or no worker is left in it."""
 
 
-class InProcessExecutor(Executor):
-    """Does each task in this process, at once."""
+class InProcess:
+    """The calling process itself as the only worker: each task is done at once."""
 
-    def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
+    tasks_max = 1
+
+    def submit(self, fn: Callable[..., T], /, *args: Any) -> Future[T]:
         """Do a task and return its future, which is done."""
         future: Future[T] = Future()
         try:
-            future.set_result(fn(*args, **kwargs))
+            future.set_result(fn(*args))
         except Exception as error:  # as any executor: it is raised where the result is asked for
             future.set_exception(error)
         return future
-
-
-class InProcess:
-    """The calling process itself as the only worker."""
-
-    tasks_max = 1
-    isolated = False
-
-    def __init__(self) -> None:
-        self.executor: Executor = InProcessExecutor()
 
     def died(self, error: BaseException) -> bool:
         """Return whether an error means that a worker died."""
         del error
         return False
-
-    def alone(self) -> InProcess:
-        """Return workers for one task at a time: this one."""
-        return self
-
-    def restart(self) -> None:
-        """Do nothing: this process can't be restarted."""
 
     def check(self) -> None:
         """Do nothing: this process is alive."""
@@ -102,8 +86,6 @@ class Processes:
     limits
         For each.
     """
-
-    isolated = True
 
     def __init__(self, workers: int, limits: Limits) -> None:
         self.tasks_max = TASKS_PER_WORKER * workers
@@ -177,8 +159,6 @@ class Cluster:
     address
         Of its scheduler.
     """
-
-    isolated = True
 
     def __init__(self, address: str) -> None:
         try:
@@ -261,11 +241,6 @@ def _terminate(processes: Sequence[BaseProcess], pipe: Connection | None) -> Non
 Workers = InProcess | Processes | Cluster
 
 
-def submitted(workers: Workers, fn: Callable[..., T], /, *args: Any) -> Future[T]:
-    """Submit a task to any workers."""
-    return workers.executor.submit(fn, *args) if isinstance(workers, InProcess) else workers.submit(fn, *args)
-
-
 def results_of(workers: Workers, fn: Callable[..., T], tasks: Iterable[Sequence[Any]]) -> Iterator[T]:
     """Yield the results of tasks, given by their arguments, in their order; few are pending at a time.
 
@@ -276,7 +251,7 @@ def results_of(workers: Workers, fn: Callable[..., T], tasks: Iterable[Sequence[
     """
     pending: deque[Future[T]] = deque()
     for arguments in tasks:
-        pending.append(submitted(workers, fn, *arguments))
+        pending.append(workers.submit(fn, *arguments))
         if len(pending) > workers.tasks_max:
             yield _awaited(workers, pending.popleft())
     while pending:

@@ -23,6 +23,7 @@ from lawngis.geometry.polygons import polygon_parts
 from ..files import gpkg
 from ..model.contract import Column, SiteLayer
 from ..model.plan import Finding
+from ..model.values import number_of, text_of, truth_of
 from .site_files import LayerPlace
 
 MIXED = ("Geometry", "GeometryCollection")
@@ -296,16 +297,8 @@ def _values(column: Column, table: geopandas.GeoDataFrame, start: _Start, doubts
         return _numbers(column, values, start, doubts)
     if column.kind == "boolean":
         return _truths(column, values, start, doubts)
-    texts = [_text(value) for value in values]
+    texts = [text_of(value) or None for value in values]
     return pd.Series(_known_words(column, texts, doubts) if column.values else texts, dtype="object")
-
-
-def _text(value: Any) -> str | None:
-    """Return a value as text: a whole number without a point, blanks as nothing."""
-    if value is None or pd.isna(value):
-        return None
-    whole = isinstance(value, float) and value.is_integer()
-    return str(int(value) if whole else value).strip() or None
 
 
 def _known_words(column: Column, texts: list[str | None], doubts: list[str]) -> list[str | None]:
@@ -318,10 +311,9 @@ def _known_words(column: Column, texts: list[str | None], doubts: list[str]) -> 
 
 def _numbers(column: Column, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
     place, first_row = start
-    numbers = pd.to_numeric(values, errors="coerce").astype("float64")
-    wrong = numbers.isna() & values.notna() & (values.astype(str).str.strip() != "")
-    if wrong.any():
-        row = int(np.flatnonzero(wrong)[0])
+    numbers, wrong = _as_numbers(values)
+    if len(wrong):
+        row = int(wrong[0])
         raise LayerError(
             f"column {column.name} holds {values.iloc[row]!r} where a number belongs",
             where=(str(place), f"row {first_row + row + 1}"),
@@ -340,16 +332,33 @@ def _numbers(column: Column, values: pd.Series[Any], start: _Start, doubts: list
 
 _UNIT_WORDS = {"m": "metres"}
 
-_TRUE, _FALSE = ("1", "1.0", "true", "yes", "t", "y"), ("0", "0.0", "false", "no", "f", "n")
+
+def _as_numbers(values: pd.Series[Any]) -> tuple[pd.Series[float], list[int]]:
+    """Return values as numbers, and the rows that hold something else."""
+    if pd.api.types.is_numeric_dtype(values.dtype):
+        return values.astype("Float64").astype("float64"), []
+    numbers, wrong = np.full(len(values), np.nan), []
+    for row, value in enumerate(values):
+        try:
+            numbers[row] = number_of(value) if text_of(value) else np.nan
+        except ValueError:
+            wrong.append(row)
+    return pd.Series(numbers), wrong
 
 
 def _truths(column: Column, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
-    words = [None if pd.isna(value) else str(value).strip().casefold() or None for value in values]
-    strange = [row for row, word in enumerate(words) if word is not None and word not in (*_TRUE, *_FALSE)]
+    known: list[bool | None] = []
+    strange: dict[int, str] = {}
+    for row, word in enumerate(text_of(value) for value in values):
+        try:
+            known.append(truth_of(word) if word else None)
+        except ValueError:
+            known.append(None)
+            strange[row] = word.casefold()
     if strange:
         named = _row_words([start[1] + row for row in strange])
-        doubts.append(f"{column.name} {words[strange[0]]!r} is neither yes nor no ({named}); it was taken as unknown")
-    known = [True if word in _TRUE else False if word in _FALSE else None for word in words]
+        first = next(iter(strange.values()))
+        doubts.append(f"{column.name} {first!r} is neither yes nor no ({named}); it was taken as unknown")
     return pd.Series(known, dtype="object")
 
 
@@ -393,5 +402,4 @@ def drawable(parcels: Features, row: int) -> BaseGeometry | None:
 
 def label(parcels: Features, row: int) -> str:
     """Return what people call a parcel; empty when the file doesn't say."""
-    value = parcels.table["label"].iloc[row]
-    return "" if pd.isna(value) else str(value)
+    return text_of(parcels.table["label"].iloc[row])

@@ -10,9 +10,8 @@ import pytest
 
 from lawngis.mower import built_in_profile
 from lawngis.processing.files.gpkg import raw_columns
-from lawngis.processing.planning.plan_writer import PlanWriter
+from lawngis.processing.planning.plan_writer import PlanWriter, run_info
 from lawngis.processing.planning.supervisor import parcel_results
-from lawngis.processing.planning.writing import run_info
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_source import SiteSource
 from lawngis.processing.steps.workflow import Settings, installed_steps, step_layers

@@ -44,14 +44,13 @@ from pathlib import Path
 from lawngis.mower import built_in_profile
 from lawngis.processing.files.gpkg import raw_columns
 from lawngis.processing.planning.interference import neighbour_findings
-from lawngis.processing.planning.plan_writer import PlanWriter
+from lawngis.processing.planning.plan_writer import PlanWriter, merged
 from lawngis.processing.planning.supervisor import parcel_results
 from lawngis.processing.planning.ranking import ranking_row
 from lawngis.processing.files.packing import packed_rows
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_source import SiteSource
 from lawngis.processing.steps.workflow import Settings, installed_steps, step_layers
-from lawngis.processing.planning.writing import merged
 
 class Done:
     def __init__(self, result):

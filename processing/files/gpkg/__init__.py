@@ -8,9 +8,10 @@ folder beside its target and moved over it in one step, so a target is either wh
 
 from .opening import undisturbed
 from .overview import Bounds, LayerInfo, layer_names, layer_overview
-from .reading import layer_batches, read_layer, read_table, row_batches, value_counts
+from .reading import layer_batches, plain_rows, plain_values, read_layer, read_table, row_batches
 from .replacing import refuse_unlike, replace_rows
 from .rows import Columns, RawColumns, declared_columns, raw_columns
+from .spans import RowSpans, row_spans
 from .validity import geometry_problems
 from .writing import refuse_unwritable, write_indexed, write_plan, write_plan_batches
 
@@ -19,11 +20,14 @@ __all__ = [
     "Columns",
     "LayerInfo",
     "RawColumns",
+    "RowSpans",
     "declared_columns",
     "geometry_problems",
     "layer_batches",
     "layer_names",
     "layer_overview",
+    "plain_rows",
+    "plain_values",
     "raw_columns",
     "read_layer",
     "read_table",
@@ -31,8 +35,8 @@ __all__ = [
     "refuse_unwritable",
     "replace_rows",
     "row_batches",
+    "row_spans",
     "undisturbed",
-    "value_counts",
     "write_indexed",
     "write_plan",
     "write_plan_batches",

@@ -92,22 +92,6 @@ def row_batches(
         first += rows
 
 
-def value_counts(path: str | Path, layer: str, column: str) -> dict[str, int]:
-    """Return how many rows of a layer in a GeoPackage have each value of a text column; nothing counts as empty text.
-
-    Raises
-    ------
-    SiteError, LayerError
-        When the file can't be used, or has no such layer.
-    """
-    name = _stored_name(Path(path), layer)
-    quoted = [part.replace('"', '""') for part in (column, name)]
-    query = 'SELECT coalesce("{}", \'\') AS value, count(*) AS rows FROM "{}" GROUP BY 1'.format(*quoted)
-    with quiet_gdal(Path(path), name):
-        counts = pyogrio.read_dataframe(undisturbed(path), sql=query, read_geometry=False)
-    return dict(zip(counts["value"].astype(str), counts["rows"].astype(int), strict=True))
-
-
 def read_table(
     path: str | Path, table: str, *, columns: Sequence[str] | None = None, where: str | None = None
 ) -> pd.DataFrame:
@@ -117,6 +101,20 @@ def read_table(
     layer is not read.
     """
     return pd.DataFrame(_rows(Path(path), table, columns=columns, where=where, read_geometry=False))
+
+
+def plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return rows as Python's own values by column, None where one is missing; times are text in ISO 8601."""
+    columns = {str(name): plain_values(frame[name]) for name in frame.columns}
+    return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+
+
+def plain_values(values: pd.Series[Any]) -> list[Any]:
+    """Return a column as Python's own values, None where one is missing; times are text in ISO 8601."""
+    if isinstance(values, gpd.GeoSeries):
+        return list(values.to_numpy())
+    plain = values.astype(str if pd.api.types.is_datetime64_any_dtype(values.dtype) else object)
+    return list(plain.where(values.notna(), None))
 
 
 def _rows(

@@ -163,9 +163,9 @@ def refuse_unwritable(path: str | Path) -> None:
         Saying which of these it is.
     """
     target = Path(os.path.realpath(path))
-    if target.is_dir():
-        raise PlanError("is a folder, not a file", where=str(target), advice="Give the name of a file.")
     try:
+        if target.is_dir():
+            raise PlanError("is a folder, not a file", where=str(target), advice="Give the name of a file.")
         target.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=target.parent):
             pass

@@ -16,10 +16,12 @@ from typer.testing import CliRunner
 from lawngis.errors import LayerError
 from lawngis.mower import built_in_profile
 from lawngis.processing.as_built.faults import FaultReadings, fault_point
-from lawngis.processing.as_built.reconcile import ReconcileOptions, planned_wires, reconciled, write_record
+from lawngis.processing.as_built.laid_wire import ReconcileOptions
+from lawngis.processing.as_built.planned_wire import planned_wires
+from lawngis.processing.as_built.reconcile import reconciled, write_record
 from lawngis.processing.as_built.tracks import Track, Walk, read_track
 from lawngis.processing.cli import visit
-from lawngis.processing.files import gpkg
+from lawngis.processing.files import gpkg, plan_reader
 from lawngis.processing.measured.overrides import Override, read_overrides, refuse_strangers
 from lawngis.processing.measured.site_facts import measured_site
 from lawngis.processing.model.layers import PLAN_LAYERS
@@ -151,7 +153,8 @@ def test_overrides_are_read_with_or_without_places_and_checked(tmp_path):
 
 
 def walked(plan_file, noise, **truth):
-    (wire,), crs, _ = planned_wires(plan_file)
+    plan = plan_reader.plan_file(plan_file)
+    (wire,), crs = planned_wires(plan), plan.crs
     simulated = walks()
     loop = simulated.PlannedLoop(wire.xy, wire.chainage, list(wire.islands))
     xy = simulated.laid_otherwise(loop, **{key: {wire.islands[0].name} for key in truth})

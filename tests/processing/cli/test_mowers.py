@@ -17,7 +17,8 @@ from lawngis.mower import profile_text
 from lawngis.mowing.mower_prices import mower_book_from
 from lawngis.processing.cli import mowers
 from lawngis.processing.cli.main import app, main
-from lawngis.processing.fleet.mower_choice import comparison, mower_offers, planned_portfolio
+from lawngis.processing.fleet.mower_choice import comparison, mower_offers
+from lawngis.processing.fleet.planned_parcels import planned_portfolio
 
 SAMPLE = Path(__file__).parents[3] / "sample_parcels"
 

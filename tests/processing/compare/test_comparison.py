@@ -1,7 +1,6 @@
 """Two plans side by side: differences made by hand, laws that hold for any two, and the command on real plans."""
 
 import csv
-from dataclasses import replace
 from pathlib import Path
 
 import geopandas
@@ -17,7 +16,7 @@ from typer.testing import CliRunner
 from lawngis.errors import PlanError
 from lawngis.processing.cli.compare import compare
 from lawngis.processing.cli.main import main
-from lawngis.processing.compare.comparison import ROWS_READ, Comparison, plan_side
+from lawngis.processing.compare.comparison import ROWS_READ, Comparison, compared_plan
 from lawngis.processing.compare.differences import Tolerances, parcel_difference
 from lawngis.processing.compare.layers import DIFFERENCE_LAYERS
 from lawngis.processing.files import gpkg
@@ -248,19 +247,19 @@ def test_parcels_of_one_plan_only_are_said_and_a_failed_one_has_no_figures(plan,
 
 
 def test_plans_without_a_common_parcel_and_files_that_are_no_plans_are_refused(plan, tmp_path):
-    one = plan_side(plan(rows_of("P1")))
-    found = Comparison(one, replace(one, parcel_ids=["P2"]))
+    found = Comparison(compared_plan(plan(rows_of("P1"))), compared_plan(plan(rows_of("P2"))))
     with pytest.raises(PlanError, match=r"no parcel in common.*One has P1, the other P2"):
         found.write(tmp_path / "out")
     assert not (tmp_path / "out").exists()
     geopandas.GeoDataFrame(geometry=[Point(0, 0)], crs=UTM).to_file(tmp_path / "other.gpkg", layer="trees")
-    with pytest.raises(PlanError, match="is no plan: it has no layer summary"):
-        plan_side(tmp_path / "other.gpkg")
+    with pytest.raises(PlanError, match="is no plan: the layer summary is missing"):
+        compared_plan(tmp_path / "other.gpkg")
 
 
 @pytest.mark.slow
 def test_many_parcels_in_any_order_and_crs_are_compared_some_at_a_time_on_the_ground(plan, differences, monkeypatch):
     monkeypatch.setattr("lawngis.processing.compare.comparison.PARCELS_AT_A_TIME", 2)
+    monkeypatch.setattr("lawngis.processing.files.plan_reader.PARCELS_AT_A_TIME", 2)
     names = [f"P{number}" for number in range(1, 6)]
     a = [rows_of(name) for name in names]
     b = [changed(rows, "wire_path", signal_min_ut=0.04) for rows in a]
@@ -301,7 +300,7 @@ def test_two_mowers_on_a_real_lawn_differ_as_their_plans_do(two_mowers, differen
 
 
 def test_comparing_the_other_way_round_turns_every_difference_about(two_mowers):
-    a, b = (plan_side(folder) for folder in two_mowers)
+    a, b = (compared_plan(folder) for folder in two_mowers)
     (there,), (back,) = Comparison(a, b).parcels(), Comparison(b, a).parcels()
     assert there.any
     others = {item.figure: item for item in back.figures}

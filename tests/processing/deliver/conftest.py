@@ -17,7 +17,7 @@ pytest.importorskip("fpdf", reason="documents need the extra lawngis[documents]"
 
 from lawngis.processing.deliver.documents import Wishes, deliver_documents
 from lawngis.processing.deliver.formats import Formats
-from lawngis.processing.deliver.reading import plan_file
+from lawngis.processing.deliver.reading import document_source
 from lawngis.processing.files import gpkg
 from lawngis.processing.model.layers import PLAN_LAYERS
 from lawngis.processing.model.tables import table
@@ -119,7 +119,7 @@ def delivered(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
     path = write_plan(folder / "plan.gpkg")
     wishes = Wishes(formats=Formats("en_GB"), starting=date(2026, 5, 1), written_at=WRITTEN)
     names = deliver_documents(path, folder / "docs", wishes)
-    source = plan_file(path)
+    source = document_source(path)
     return SimpleNamespace(
         path=path, docs=folder / "docs", names=names, source=source, label=LABEL, first=folder / "docs" / "P1",
         parcels={name: source.parcel(name) for name in names}, wishes=wishes, box=box,

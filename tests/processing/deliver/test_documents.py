@@ -28,7 +28,7 @@ from lawngis.processing.deliver.documents import Wishes, deliver_documents, kind
 from lawngis.processing.deliver.formats import Formats
 from lawngis.processing.deliver.paper import LEAN, Paper, _font_file, printable
 from lawngis.processing.deliver.quote import quote
-from lawngis.processing.deliver.reading import plan_file
+from lawngis.processing.deliver.reading import document_source
 from lawngis.processing.deliver.setting_out import FixedPoint, two_tapes
 from lawngis.processing.deliver.sheet_layout import sheet_layout
 from lawngis.processing.deliver.stakeout import crs_named, stakeout_csv
@@ -276,7 +276,7 @@ def test_reading_gives_true_metres(delivered):
     plan = delivered.parcels["P1"]
     left, _, right, _ = plan.outline.bounds
     assert right - left == pytest.approx(20 / 0.9996, abs=1e-3)
-    assert plan_file(delivered.path).crs == CRS.from_epsg(25832)
+    assert document_source(delivered.path).plan.crs == CRS.from_epsg(25832)
 
 
 def test_sources_tell_dates_hash_and_accuracy(delivered):
@@ -292,7 +292,7 @@ def test_sources_tell_dates_hash_and_accuracy(delivered):
 
 
 def test_rows_of_one_parcel_in_run_info_do_not_speak_for_the_plan(delivered):
-    assert delivered.source.run_info["lawngis version"] == "0.1.0"
+    assert delivered.source.plan.facts["lawngis version"] == "0.1.0"
 
 
 def test_visit_sheet_on_a_screen_has_what_measurements_come_back_by(delivered):
@@ -418,11 +418,11 @@ def test_rows_are_found_wherever_they_were_added(delivered, tmp_path):
     """A peg that somebody adds at the end of the file belongs to its parcel all the same."""
     path = tmp_path / "plan.gpkg"
     path.write_bytes(delivered.path.read_bytes())
-    before = len(plan_file(path).parcel("P1").rows["visit_checks"])
+    before = len(document_source(path).parcel("P1").rows["visit_checks"])
     with closing(sqlite3.connect(path)) as database:
         database.execute("INSERT INTO materials (parcel_id, item, quantity, unit) VALUES ('P1', 'late', 1, 'piece')")
         database.commit()
-    plan = plan_file(path)
+    plan = document_source(path)
     assert [row["item"] for row in plan.parcel("P1").rows["materials"]] == ["boundary wire", "late"]
     assert [row["item"] for row in plan.parcel("../P2").rows["materials"]] == ["boundary wire"]
     assert len(plan.parcel("P1").rows["visit_checks"]) == before

@@ -169,8 +169,8 @@ def test_a_plan_is_read_in_pieces_as_it_is_whole(work, named, monkeypatch):
     outlines = dict(rows(work.plan, "summary").set_index("parcel_id")["geometry"])
     layers = ["zones", "pegs", "materials"]
     whole = earlier_plan(work.plan, SPECS, packed=layers, outlines=outlines)
-    monkeypatch.setattr("lawngis.processing.edited.earlier_plan.BATCH_ROWS", 7)
-    monkeypatch.setattr("lawngis.processing.edited.earlier_plan.RECORDS_MAX", 2)
+    monkeypatch.setattr("lawngis.processing.files.plan_reader.BATCH_ROWS", 7)
+    monkeypatch.setattr("lawngis.processing.edited.written_records.RECORDS_MAX", 2)
     pieces = earlier_plan(work.plan, SPECS, packed=layers, outlines=outlines)
     assert list(pieces.parcels) == list(whole.parcels) == ["P1", "P2"]
     for name, parcel in whole.parcels.items():

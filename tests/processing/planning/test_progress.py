@@ -11,7 +11,7 @@ import pytest
 from lawngis.errors import PlanError
 from lawngis.processing.planning import progress
 from lawngis.processing.planning.progress import LINE_EVERY_S, LINES_MAX, Log, Progress, outcome_words
-from lawngis.processing.planning.run_folder import PackedResult
+from lawngis.processing.planning.run_folder import Outcome
 
 
 class Clock:
@@ -105,8 +105,8 @@ def test_the_log_has_a_line_of_json_for_each_parcel(tmp_path):
     path = tmp_path / "log.jsonl"
     path.write_text('{"parcel_id": "old"}\n')
     with Log(path) as log:
-        log.add(PackedResult("A\n", b"", status="planned", seconds={"wire": 0.1}))
-        log.add(PackedResult("B", b"", status="failed", failure="no terrain"), resumed=True)
+        log.add(Outcome("A\n", status="planned", seconds={"wire": 0.1}))
+        log.add(Outcome("B", status="failed", failure="no terrain"), resumed=True)
     old, one, two = (json.loads(line) for line in path.read_text().splitlines())
     assert old == {"parcel_id": "old"}
     assert (one["parcel_id"], one["status"], one["failure"], one["kept"]) == ("A\n", "planned", None, False)
@@ -117,7 +117,7 @@ def test_the_log_has_a_line_of_json_for_each_parcel(tmp_path):
 
 def test_no_log_and_one_that_can_not_be_written(tmp_path):
     with Log(None) as log:
-        log.add(PackedResult("A", b""))
+        log.add(Outcome("A"))
     with pytest.raises(PlanError, match="--log"):
         Log(tmp_path / "none" / "log.jsonl")
 

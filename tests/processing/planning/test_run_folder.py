@@ -13,6 +13,7 @@ from lawngis.processing.files.packing import packed_rows, unpacked_rows
 from lawngis.processing.planning.run_folder import (
     FOLDER_START,
     Keys,
+    Outcome,
     PackedResult,
     RunFolder,
     unfinished_runs,
@@ -28,11 +29,11 @@ VALUES = st.one_of(
 
 def result(name, value=1.0, **more):
     rows = {"summary": [{"parcel_id": name, "lawn_m2": value, "geometry": shapely.Point(value, 1 / 3)}]}
-    return PackedResult(name, packed_rows(rows), fingerprint=f"f-{name}", status="planned", **more)
+    return PackedResult(Outcome(name, f"f-{name}", status="planned", **more), packed_rows(rows))
 
 
 def resumed(folder):
-    return {item.result.parcel_id: item for item in folder.resumed()}
+    return {item.outcome.parcel_id: item for item in folder.resumed()}
 
 
 @settings(max_examples=50, deadline=None)
@@ -70,7 +71,7 @@ def test_one_layer_can_be_read_without_the_others(tmp_path):
     assert [row["geometry"].is_empty for row in back["findings"]] == [True, False]
     assert back["zones"] == rows["zones"]
     folder = RunFolder(tmp_path, KEYS)
-    (stored,) = folder.store([PackedResult("A", block)])
+    (stored,) = folder.store([PackedResult(Outcome("A"), block)])
     assert stored.rows(only=("zones",)) == {"zones": rows["zones"]}
     folder.close(keep=False)
 
@@ -80,7 +81,7 @@ def test_columns_of_parcels_put_together_are_their_rows(tmp_path):
     other = [{"text": "there", "colour": "red", "geometry": shapely.Point(3, 4)}]
     folder = RunFolder(tmp_path, KEYS)
     stored = folder.store(
-        [PackedResult(name, packed_rows({"findings": rows})) for name, rows in (("A", one), ("B", other))]
+        [PackedResult(Outcome(name), packed_rows({"findings": rows})) for name, rows in (("A", one), ("B", other))]
     )
     folder.close(keep=True)
     columns = stored[0].columns()["findings"]
@@ -105,7 +106,7 @@ def test_what_one_run_keeps_another_takes_over(tmp_path):
     other = RunFolder(tmp_path, Keys("settings", "other inputs"))
     taken = resumed(other)
     assert taken["A"].stored.rows()["summary"][0]["lawn_m2"] == 7.0  # the newest
-    assert taken["B"].result.fingerprint == "f-B"
+    assert taken["B"].outcome.fingerprint == "f-B"
     assert not taken["A"].same_inputs
     assert not one.path.exists()
     other.close(keep=False)

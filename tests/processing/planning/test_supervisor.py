@@ -85,6 +85,6 @@ def test_a_parcel_that_can_not_be_packed_fails_alone(build, tmp_path, monkeypatc
             yield replace(result, rows=rows)
 
     monkeypatch.setattr("lawngis.processing.planning.supervisor.parcel_results", broken)
-    bad, good = packed_results(source, Job(Settings(built_in_profile())), ["P1", "P2"], isolated=False)
-    assert (bad.status, good.status) == ("failed", "planned")
-    assert "no finite place" in bad.failure
+    bad, good = packed_results(source, Job(Settings(built_in_profile())), ["P1", "P2"])
+    assert (bad.outcome.status, good.outcome.status) == ("failed", "planned")
+    assert "no finite place" in bad.outcome.failure

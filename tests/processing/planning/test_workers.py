@@ -13,19 +13,17 @@ import pytest
 from lawngis.errors import ParameterError
 from lawngis.processing.planning import workers
 from lawngis.processing.planning.limits import Limits
-from lawngis.processing.planning.workers import TASKS_PER_WORKER, Cluster, InProcess, Processes, submitted, workers_lost
+from lawngis.processing.planning.workers import TASKS_PER_WORKER, Cluster, InProcess, Processes, workers_lost
 
 
 def test_here_each_task_is_done_at_once():
-    pool = InProcess()
-    future = submitted(pool, divmod, 7, 2)
+    future = InProcess().submit(divmod, 7, 2)
     assert future.done()
     assert future.result() == (3, 1)
-    assert (pool.tasks_max, pool.isolated, pool.alone() is pool) == (1, False, True)
 
 
 def test_here_what_goes_wrong_is_heard_by_who_asks():
-    future = submitted(InProcess(), divmod, 7, 0)
+    future = InProcess().submit(divmod, 7, 0)
     assert isinstance(future.exception(), ZeroDivisionError)
     assert not InProcess().died(future.exception())
 
@@ -35,7 +33,7 @@ def test_here_a_person_who_breaks_off_is_heard_at_once():
         raise KeyboardInterrupt("at the keyboard")
 
     with pytest.raises(KeyboardInterrupt, match="at the keyboard"):
-        submitted(InProcess(), broken_off)
+        InProcess().submit(broken_off)
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals and limits differ elsewhere")
@@ -44,34 +42,34 @@ def test_a_process_works_dies_and_is_renewed():
     pool = Processes(1, Limits(memory_mb=1500))
     try:
         assert pool.tasks_max == TASKS_PER_WORKER
-        worker = submitted(pool, os.getpid).result(60)
+        worker = pool.submit(os.getpid).result(60)
         assert worker != os.getpid()
-        assert submitted(pool, signal.getsignal, signal.SIGINT).result(60) == signal.SIG_IGN
+        assert pool.submit(signal.getsignal, signal.SIGINT).result(60) == signal.SIG_IGN
         os.kill(worker, signal.SIGINT)
-        assert submitted(pool, os.getpid).result(60) == worker
-        assert isinstance(submitted(pool, bytearray, 4 << 30).exception(60), MemoryError)
-        assert submitted(pool, os.getenv, "GDAL_CACHEMAX").result(60)
+        assert pool.submit(os.getpid).result(60) == worker
+        assert isinstance(pool.submit(bytearray, 4 << 30).exception(60), MemoryError)
+        assert pool.submit(os.getenv, "GDAL_CACHEMAX").result(60)
 
-        death = submitted(pool, os._exit, 1).exception(60)
+        death = pool.submit(os._exit, 1).exception(60)
         assert isinstance(death, BrokenExecutor)
         assert pool.died(death)
         assert not pool.died(ValueError())
         pool.restart()
-        assert submitted(pool, os.getpid).result(60) not in (worker, os.getpid())
+        assert pool.submit(os.getpid).result(60) not in (worker, os.getpid())
         pool.check()
         assert pool.alone() is pool.alone() is not pool
         assert pool.alone().tasks_max == 1
     finally:
         pool.stop(now=True)
     with pytest.raises(RuntimeError, match="after shutdown"):
-        submitted(pool, os.getpid)
+        pool.submit(os.getpid)
 
 
 def test_this_process_still_hears_ctrl_c_after_starting_others():
     before = signal.getsignal(signal.SIGINT)
     pool = Processes(1, Limits())
     try:
-        submitted(pool, os.getpid).result(60)
+        pool.submit(os.getpid).result(60)
         assert signal.getsignal(signal.SIGINT) is before
         if hasattr(signal, "pthread_sigmask"):
             assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, [])

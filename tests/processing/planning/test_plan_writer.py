@@ -9,11 +9,11 @@ import pytest
 
 from lawngis.errors import PlanError
 from lawngis.processing.files.digests import sha256
-from lawngis.processing.planning.writing import plan_file
+from lawngis.processing.files.file_kinds import PLAN
 
 
 def test_folders_are_made_and_nothing_is_left_in_them(tmp_path):
-    target = plan_file(tmp_path / "a" / "b")
+    target = PLAN.target(tmp_path / "a" / "b")
     assert target == tmp_path / "a" / "b" / "plan.gpkg"
     assert list(target.parent.iterdir()) == []
 
@@ -21,10 +21,10 @@ def test_folders_are_made_and_nothing_is_left_in_them(tmp_path):
 def test_what_is_in_the_way_is_named(tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(PlanError, match="file: is a file, but the plan needs a folder"):
-        plan_file(tmp_path / "file")
+        PLAN.target(tmp_path / "file")
     (tmp_path / "out" / "plan.gpkg").mkdir(parents=True)
     with pytest.raises(PlanError, match=r"plan\.gpkg: is a folder"):
-        plan_file(tmp_path / "out")
+        PLAN.target(tmp_path / "out")
 
 
 def test_hashes_are_those_of_the_content(tmp_path):

@@ -1,0 +1,175 @@
+"""Rows of a plan's layer as people and other programs left them, in the kinds of values that its columns declare."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+import geopandas
+import numpy as np
+import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.errors import FeatureError
+
+from ..files import gpkg
+from ..model.contract import Column, ColumnKind, Layer
+from ..model.plan import Row
+from ..model.values import integer_of, number_of, text_of, truth_of
+
+FILLED: Mapping[str, Collection[str]] = {
+    "lawn": ("area_m2", "source", "confidence"),
+    "cover": ("area_m2", "confidence"),
+    "trees_found": ("confidence",),
+    "keepouts": ("area_m2", "confidence"),
+    "zones": ("role", "area_m2", "perimeter_m", "supply"),
+    "links": ("length_m", "zone_a", "zone_b"),
+    "edges": ("zone_id", "setback_m", "length_m"),
+    "dock_candidates": ("zone_id", "chosen", "feasible"),
+    "hand_mow": ("area_m2",),
+    "supply_route": ("length_m", "within_limit"),
+}
+"""Columns that a new feature needs and a person need not fill in: they are worked out."""
+
+_KINDS: Mapping[ColumnKind, type] = {"real": float, "integer": int, "boolean": bool, "text": str, "datetime": str}
+_READERS = {"real": number_of, "integer": integer_of, "boolean": truth_of}
+
+
+@dataclass(frozen=True, eq=False)
+class LenientLayer:
+    """A layer of a plan, read as a person left it.
+
+    Parameters
+    ----------
+    path
+        The file, for errors.
+    spec
+        Declaration of the layer.
+    checked
+        Its values must fit the declaration, as something is to be built on them.
+    outlines
+        Outlines of the parcels, by name: a feature that a person drew without naming its parcel belongs to the one
+        that it lies in.
+    """
+
+    path: Path
+    spec: Layer
+    checked: bool
+    outlines: Mapping[str, BaseGeometry | None]
+
+    def rows(self, frame: pd.DataFrame) -> list[Row]:
+        """Return rows of the stored layer with the declared columns; their names match without regard to case.
+
+        Raises
+        ------
+        FeatureError
+            When a value or a geometry doesn't fit and the layer is checked.
+        """
+        folded = {str(name).casefold(): str(name) for name in frame.columns}
+        columns: dict[str, list[Any]] = {}
+        for column in self.spec.columns:
+            values = frame.get(folded.get(column.name.casefold(), ""))
+            columns[column.name] = _as_declared(column, [None] * len(frame) if values is None else values)
+        fids = frame.index.tolist()
+        if self.checked:
+            self._check_values(columns, fids)
+        if self.spec.geometry is not None:
+            columns["geometry"] = self._geometries(frame)
+        if "parcel_id" in columns and len(frame):
+            columns["parcel_id"] = self._parcel_names(columns, fids)
+        return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+
+    def _check_values(self, columns: Mapping[str, list[Any]], fids: Sequence[int]) -> None:
+        needless = {"parcel_id", self.spec.key, *FILLED.get(self.spec.name, ())}
+        for column in self.spec.columns:
+            for row, value in enumerate(columns[column.name]):
+                fault = _fault(column, value, needless=column.name in needless)
+                if fault:
+                    name = columns[self.spec.key][row] if self.spec.key else None
+                    feature = f"feature {fids[row]}{f' ({name})' if name else ''}"
+                    where = (str(self.path), self.spec.name, feature)
+                    raise FeatureError(f"{column.name} {fault}", where=where, advice=_advice(column))
+
+    def _geometries(self, table: geopandas.GeoDataFrame) -> list[BaseGeometry]:
+        geometries = shapely.force_2d(np.asarray(table.geometry.to_numpy(), dtype=object))
+        if self.checked and not self.spec.may_be_empty_geometry:
+            types = self.spec.geometry_types
+            wanted = {name for one in types for name in (one, f"Multi{one.removeprefix('Multi')}")}
+            problems = gpkg.geometry_problems(table, expected=wanted)
+            # What crosses itself can be repaired; what is missing or of another kind can't.
+            shapes = dict(zip(table.index, geometries, strict=True))
+            hard = [(fid, why) for fid, why in problems if shapes[fid] is None or shapely.is_valid(shapes[fid])]
+            if hard:
+                fid, why = hard[0]
+                where = (str(self.path), self.spec.name, f"feature {fid}")
+                raise FeatureError(why, where=where, advice="Draw it again, or delete it.")
+        empty = shapely.from_wkt(f"{self.spec.geometry_types[0].upper()} EMPTY")
+        return [empty if geometry is None else geometry for geometry in geometries]
+
+    def _parcel_names(self, columns: Mapping[str, list[Any]], fids: Sequence[int]) -> list[str | None]:
+        """Return the parcel of each row; of rows without one, that which the geometry lies in."""
+        names = [text_of(name) or None for name in columns["parcel_id"]]
+        for row, name in enumerate(names):
+            if name is not None or self.spec.geometry is None or not self.outlines:
+                continue
+            names[row] = _parcel_around(columns["geometry"][row], self.outlines)
+            if names[row] is None and self.checked:
+                raise FeatureError(
+                    "lies in no parcel, and parcel_id is empty",
+                    where=(str(self.path), self.spec.name, f"feature {fids[row]}"),
+                    advice="Enter the parcel_id that it belongs to, or delete it.",
+                )
+        return names
+
+
+def _as_declared(column: Column, stored: pd.Series[Any] | list[Any]) -> list[Any]:
+    """Return values in the kind of their column, where a program handed them over in another.
+
+    In a file that nobody has touched all are so already.
+    """
+    values = stored if isinstance(stored, list) else gpkg.plain_values(stored)
+    if set(map(type, values)) <= {_KINDS[column.kind], type(None)}:
+        return values
+    return [_lenient(column, value) for value in values]
+
+
+def _lenient(column: Column, value: Any) -> Any:
+    """Return a value in the kind of its column, as it is where it can't be."""
+    if value is None or (value == "" and column.kind != "text"):
+        return None
+    try:
+        return _READERS.get(column.kind, _text)(value)
+    except (TypeError, ValueError):
+        return value
+
+
+def _text(value: Any) -> str:
+    return value if isinstance(value, str) else text_of(value)
+
+
+def _fault(column: Column, value: Any, *, needless: bool) -> str:
+    """Return what is wrong with a value, in words; empty when nothing is."""
+    if value is None:
+        return "" if column.nullable or needless else "has no value"
+    if not isinstance(value, _KINDS[column.kind]) or (column.values and value not in column.values):
+        return f"can't be {value!r}"
+    return "is no finite number" if isinstance(value, float) and not isfinite(value) else ""
+
+
+def _advice(column: Column) -> str:
+    if column.values:
+        return f"Enter one of {', '.join(column.values)}."
+    kind = {"real": "a number", "integer": "a whole number", "boolean": "true or false"}.get(column.kind, "text")
+    unit = f" in {column.unit}" if column.unit else ""
+    return f"Enter {kind}{unit}: {column.description}."
+
+
+def _parcel_around(geometry: BaseGeometry, outlines: Mapping[str, BaseGeometry | None]) -> str | None:
+    if geometry.is_empty:
+        return None
+    place = geometry.representative_point()
+    return next((name for name, outline in outlines.items() if outline is not None and outline.intersects(place)), None)

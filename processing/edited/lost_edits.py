@@ -1,0 +1,73 @@
+"""What a run would overwrite of what a person edited in a plan, and how to keep it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from lawngis.errors import LawngisError, PlanError
+
+from ..files.plan_reader import is_plan
+from ..model.contract import Layer
+from ..model.step import Step
+from ..steps.workflow import OPEN_LAYERS, steps_before
+from .change_record import LayerEdit
+from .earlier_plan import EarlierPlan, earlier_plan
+from .reshaped_wire import WIRE, WIRE_STEP, reshaped_only
+
+EDITS_SHOWN = 4
+"""As many edits are named before the rest is only counted."""
+
+
+def edited_plan(path: Path, specs: Mapping[str, Layer]) -> EarlierPlan | None:
+    """Return what a person edited in a plan; None when there is no plan, or it can't be read and so not be edited."""
+    try:
+        return earlier_plan(path, specs) if is_plan(path) else None
+    except LawngisError:
+        return None
+
+
+def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str | None) -> None:
+    """Refuse to overwrite what a person edited.
+
+    Parameters
+    ----------
+    earlier
+        The plan that would be overwritten.
+    steps
+        All steps, in order.
+    first
+        First step that writes anew; None when all do.
+
+    Raises
+    ------
+    PlanError
+        Naming what would be lost, and what to do.
+    """
+    carried = [] if first is None else [name for step in steps_before(steps, first) for name in step.writes]
+    written = [name for step in steps for name in step.writes if name not in carried]
+    layers = [*written, *(sorted(OPEN_LAYERS) if first is None else ())]
+    lost = [(name, edit) for name, edit in earlier.edits(layers) if first != WIRE_STEP or not reshaped_only(edit)]
+    added = () if first is not None else earlier.added_layers
+    if not lost and not added:
+        return
+    words = [edit.words(parcel_id) for parcel_id, edit in lost[:EDITS_SHOWN]]
+    words += [f"layer {name} added" for name in added[:EDITS_SHOWN]]
+    more = len(lost) + len(added) - len(words)
+    named = "; ".join(words) + (f" and {more} more" if more else "")
+    raise PlanError(
+        f"was edited since it was written, and that would be lost: {named}",
+        where=str(earlier.path),
+        advice=_advice(steps, [edit for _, edit in earlier.edits([n for s in steps for n in s.writes])]),
+    )
+
+
+def _advice(steps: Sequence[Step], edits: Sequence[LayerEdit]) -> str:
+    """Return which step to start from so that nothing is lost."""
+    edited = {edit.layer for edit in edits}
+    writers = [place for place, step in enumerate(steps) if edited & set(step.writes)]
+    after = writers[-1] + 1 if writers else 0
+    if writers and steps[writers[-1]].id == WIRE_STEP and all(reshaped_only(e) for e in edits if e.layer == WIRE):
+        after -= WIRE in edited and not edited & (set(steps[writers[-1]].writes) - {WIRE})
+    build = f"Build on it with --from {steps[after].id}, or overwrite" if after < len(steps) else "Overwrite"
+    return f"{build} it with --discard-edits."
