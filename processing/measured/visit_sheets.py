@@ -23,6 +23,7 @@ from ..files.plan_reader import plan_file
 from ..model.contract import Column, Layer
 from ..model.layers import PLAN_LAYERS
 from ..model.site_layers import SITE_LAYERS
+from ..model.tables import plain_rows
 from ..model.values import text_of, typed_number_of
 from .overrides import GEOMETRY, NEW, SLOPE, Override
 
@@ -264,8 +265,8 @@ def _collected_rows(sheet: Path, crs: CRS) -> list[dict[str, Any]]:
     if info is None:
         return []
     if info.geometry_type is None or info.crs is None:
-        return gpkg.plain_rows(gpkg.read_table(sheet, info.name))
-    return gpkg.plain_rows(gpkg.read_layer(sheet, info.name).to_crs(crs))
+        return plain_rows(gpkg.read_table(sheet, info.name))
+    return plain_rows(gpkg.read_layer(sheet, info.name).to_crs(crs))
 
 
 def _drawn(value: Any) -> BaseGeometry | None:
