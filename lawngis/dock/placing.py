@@ -91,10 +91,6 @@ class MustHave:
             return np.asarray(~(self.values < self.limit - slack), dtype=np.bool_)
         return np.asarray(~(self.values > self.limit + slack), dtype=np.bool_)
 
-    def failure(self, index: int) -> str:
-        """Return why candidate `index` fails, in words with value and limit."""
-        return self.failures([index])[0]
-
     def failures(self, indices: Sequence[int] | IntArray) -> list[str]:
         """Return why each of some candidates fails, in words with value and limit, told apart by their digits."""
         side = "is under" if self.sense == "min" else "is over"
@@ -137,6 +133,7 @@ def candidate_places(
     ring: ArrayLike,
     *,
     spacing_m: float = 0.5,
+    also_at_m: ArrayLike = (),
     straight_tolerance_m: float = 0.05,
     straight_tolerance_deg: float = 3.0,
     bend_window_m: float = 0.5,
@@ -152,6 +149,8 @@ def candidate_places(
         Closed and anti-clockwise, shape (m, 2), first vertex repeated at the end [m].
     spacing_m
         Wanted distance between places along the wire [m]; the ring is divided evenly.
+    also_at_m
+        Further places by their distance along the ring from its first vertex, shape (k,) [m]; they come last.
     straight_tolerance_m, straight_tolerance_deg
         What still counts as straight [m, degrees].
     bend_window_m
@@ -170,7 +169,7 @@ def candidate_places(
     lengths = np.hypot(*steps.T)
     ends = np.concatenate([[0.0], np.cumsum(lengths)])
     count = max(1, round(ends[-1] / spacing_m))
-    chainage = (np.arange(count) + 0.5) * (ends[-1] / count)
+    chainage = np.concatenate([(np.arange(count) + 0.5) * (ends[-1] / count), np.asarray(also_at_m, dtype=np.float64)])
     segment = np.clip(np.searchsorted(ends, chainage, side="right") - 1, 0, len(steps) - 1)
     forward = steps[segment] / lengths[segment, None]
     xy = vertices[segment] + forward * (chainage - ends[segment])[:, None]

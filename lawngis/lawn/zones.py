@@ -6,13 +6,13 @@ straight chords; what is cut off is a passage if it links zones, and a nook if n
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from heapq import heappop, heappush
+from heapq import heapify, heappop, heappush
 from itertools import combinations
 from math import hypot
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 import shapely
@@ -28,6 +28,8 @@ from lawngis.geometry.mouths import CORNER_DEPTH, CUT_TOLERANCE_M, PartedAxis, P
 from lawngis.geometry.polygons import polygon_parts
 
 IntArray = NDArray[np.int64]
+Zone = TypeVar("Zone", bound=Hashable)
+Link = TypeVar("Link", bound=Hashable)
 
 ROOM_TOLERANCE_M = 0.01
 """A zone has room for a disc smaller than half the mowing width by this [m]: offsets are exact to about 1 %."""
@@ -110,7 +112,7 @@ class Crossing:
     length_m
         Its length [m].
     width_m
-        Twice the least distance from it to ground that may not be driven on [m].
+        Twice the least distance from it to ground that may not be driven on, at least the width asked for [m].
     """
 
     zone_a: int
@@ -119,35 +121,6 @@ class Crossing:
     middle_line: LineString
     length_m: float
     width_m: float
-
-
-class ZoneLink(NamedTuple):
-    """What links two zones, as far as roles depend on it: indices of the zones, whether usable, width [m]."""
-
-    zone_a: int
-    zone_b: int
-    usable: bool
-    width_m: float
-
-
-@dataclass(frozen=True)
-class ZoneRoles:
-    """Which zone is home, and how the others are reached from it.
-
-    Parameters
-    ----------
-    home
-        Index of the home zone.
-    reached_by
-        For each zone the index of the last link on the widest way from home; None for home and for zones that
-        aren't reached.
-    linked
-        Zones that are reached from home, without home itself.
-    """
-
-    home: int
-    reached_by: tuple[int | None, ...]
-    linked: frozenset[int]
 
 
 def zone_partition(
@@ -251,58 +224,63 @@ def crossings(
             line = _shortest_crossing(zones[a], zones[b], surface, length_max_m, transit_width_m)
             if line is not None:
                 width = 2 * shapely.distance(line, _drivable(zones[a], zones[b], surface).boundary)
-                found.append(Crossing(a, b, index, line, float(line.length), float(width)))
+                # That the width is free is known to the tolerance of offsets: a crossing is never told narrower.
+                found.append(Crossing(a, b, index, line, float(line.length), max(float(width), transit_width_m)))
     return found
 
 
-def zone_roles(
-    areas_m2: Sequence[float],
-    links: Sequence[ZoneLink | tuple[int, int, bool, float]],
-    *,
-    home: int | None = None,
-) -> ZoneRoles:
-    """Return which zone is home and by which link every other one is reached.
+def zone_groups(
+    areas_m2: Mapping[Zone, float], links: Mapping[Link, tuple[Zone, Zone, float]], *, home: Zone | None = None
+) -> list[dict[Zone, Link | None]]:
+    """Return zones in groups between which the mower drives by itself, that of the home zone first.
 
     Parameters
     ----------
     areas_m2
-        Areas of the zones, at least one [m²].
+        Areas of the zones by name or number [m²].
     links
-        Links between them; those that are not usable are passed over.
+        What the mower gets through between them: two zones, and the width [m].
     home
         Home zone; the largest, and the first of equals, when absent.
 
     Returns
     -------
-    ZoneRoles
-        Ways are widest paths: the narrowest link on the way is as wide as can be.
+    list of dict
+        Each group maps its zones to the last link on the widest way from the group's first zone, whose narrowest link
+        is as wide as can be; the first has None. It is home, or the largest of those that are left.
 
     Raises
     ------
     ParameterError
-        When there is no zone, or a number names none.
+        When a link, or the home, is of a zone that isn't there.
+
+    Examples
+    --------
+    >>> zone_groups({"a": 90, "b": 40, "c": 60, "d": 20}, {1: ("a", "b", 1.2), 2: ("c", "d", 1.0)})
+    [{'a': None, 'b': 1}, {'c': None, 'd': 2}]
     """
-    count = len(areas_m2)
-    named = [zone for link in links for zone in link[:2]] + ([] if home is None else [home])
-    if not count or any(not 0 <= zone < count for zone in named):
-        raise ParameterError(f"a link or the home names a zone that is not among {count} zones")
-    start = max(range(count), key=lambda zone: (areas_m2[zone], -zone)) if home is None else home
-    beside: dict[int, list[tuple[float, int, int]]] = {zone: [] for zone in range(count)}
-    for index, (a, b, usable, width) in enumerate(links):
-        if usable:
-            beside[a].append((-width, index, b))
-            beside[b].append((-width, index, a))
-    reached_by: dict[int, int | None] = {}
-    waiting: list[tuple[float, int, int]] = [(0.0, -1, start)]
-    while waiting:
-        _, index, zone = heappop(waiting)
-        if zone in reached_by:
-            continue
-        reached_by[zone] = index if index >= 0 else None
-        for step in beside[zone]:
-            heappush(waiting, step)
-    linked = frozenset(reached_by) - {start}
-    return ZoneRoles(start, tuple(reached_by.get(zone) for zone in range(count)), linked)
+    beside: dict[Zone, list[tuple[float, int, Link, Zone]]] = {zone: [] for zone in areas_m2}
+    if not {zone for link in links.values() for zone in link[:2]} | ({home} - {None}) <= beside.keys():
+        raise ParameterError(f"a link or the home names a zone that is not among {len(areas_m2)} zones")
+    for number, (link, (a, b, width_m)) in enumerate(links.items()):
+        beside[a].append((-width_m, number, link, b))
+        beside[b].append((-width_m, number, link, a))
+    groups: list[dict[Zone, Link | None]] = []
+    left = list(areas_m2)
+    while left:
+        first = home if home is not None and not groups else max(left, key=areas_m2.__getitem__)
+        reached: dict[Zone, Link | None] = {first: None}
+        waiting = list(beside[first])
+        heapify(waiting)
+        while waiting:
+            _, _, link, zone = heappop(waiting)
+            if zone not in reached:
+                reached[zone] = link
+                for step in beside[zone]:
+                    heappush(waiting, step)
+        groups.append({zone: reached[zone] for zone in (first, *left) if zone in reached})
+        left = [zone for zone in left if zone not in reached]
+    return groups
 
 
 # --- from one connected piece of ground to its partition

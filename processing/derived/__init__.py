@@ -1,6 +1,8 @@
 """What several steps derive from the same layers, and each decision about a lawn, once.
 
-Of the ground: ``wheel_slope``, ``measured_slopes``, ``zone_figures``, ``paving``, ``outline_accuracy`` and, from the
-air, ``imagery_rules``. Of the wire: ``loops``, ``leads``, ``drawn_wire``, ``wire_checks``, ``detached_supply`` and
-``cable_routing``. Of the mower: ``coverage`` and ``mowing_windows``. Of a place: ``exposure``.
+Decisions, for what was derived, measured or edited alike: ``decisions`` (passages, zones and their supply, setbacks),
+``detached_supply``, ``slope`` (what is too steep) and ``dock_places`` (where a dock may stand); ``matching`` says which
+feature a measured fact is about. Of the ground: ``paving``, ``outline_accuracy``, ``passages`` and, from the air,
+``imagery_rules``. Of the wire: ``loops``, ``wire_checks`` and ``cable_routing``. Of the mower: ``coverage`` and
+``mowing_windows``. Of a place: ``exposure``.
 """

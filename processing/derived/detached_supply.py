@@ -1,14 +1,66 @@
-"""The three supplies of a detached zone worked out: wire, price and reason of each, and the best that is offered."""
+"""How a zone that the mower can't reach by itself is fed: what each supply takes in wire and price, and the best.
+
+Shared by whatever decides about supplies and by the step that lays the leads.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
+import shapely
+from shapely import LineString, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.geometry.polygons import polygon_parts
+from lawngis.geometry.routes import PricedGround
 from lawngis.mower import MowerProfile
 from lawngis.mowing.capacity import area_rate_m2_h, one_charge_area_m2
-from lawngis.prices import PriceBook
+from lawngis.prices import PriceBook, price_book_from
+from lawngis.wire.outlying import LeadTerrain, lead_way
 
-from .leads import LeadCrossings
+from ..model.site import Site
+from .paving import DRIVEN_ON
+
+BED_COST = 2.0
+PAVING_COST = 8.0
+DRIVE_COST = 16.0
+"""What a metre of lead costs to lay, relative to one in lawn; common practice, no source for the numbers."""
+
+SHORTEST_CROSSED_M = 0.02
+
+
+WIRE_INSET_M = 0.3
+"""How far from the edge the wire is taken to lie while supplies are compared: a middling setback."""
+
+Key = TypeVar("Key", bound=Hashable)
+
+
+@dataclass(frozen=True)
+class LeadCrossings:
+    """What a lead crosses: surfaces by name with the length over each [m]."""
+
+    over_m: dict[str, float]
+
+    @property
+    def saw_cut_m(self) -> float:
+        """Length through paving that people walk on [m]."""
+        return sum(length for name, length in self.over_m.items() if name not in ("bed", *DRIVEN_ON))
+
+    @property
+    def duct_m(self) -> float:
+        """Length under paving that cars drive on [m]."""
+        return sum(length for name, length in self.over_m.items() if name in DRIVEN_ON)
+
+    @property
+    def words(self) -> str:
+        """What is crossed and how the wire is laid there."""
+        parts = []
+        for name, length in self.over_m.items():
+            way = "under it" if name == "bed" else "in a duct" if name in DRIVEN_ON else "in a saw cut"
+            parts.append(f"{length:.1f} m of {name} {way}")
+        return " and ".join(parts) if parts else "lawn and open ground only"
 
 
 @dataclass(frozen=True)
@@ -77,6 +129,67 @@ class DetachedOffer:
         return f"{name}, {option.wire_m:.0f} m of wire, {option.price:.0f} {self.currency}; {verdict}{reason}."
 
 
+def detached_offers(
+    site: Site,
+    zones: Mapping[Key, Polygon],
+    groups: Sequence[Mapping[Key, Key | None]],
+    lengths_m: Mapping[Key, float],
+    mower: MowerProfile,
+    price_book: str | None,
+) -> list[DetachedOffer]:
+    """Return for each group of detached zones what each supply takes.
+
+    The main wire grows with each group that it is led to.
+
+    Parameters
+    ----------
+    site
+        The parcel, over which leads may run.
+    zones
+        Their ground.
+    groups
+        Zones between which the mower drives by itself, each with the link by which it comes; the main wire's first.
+    lengths_m
+        Of these links [m].
+    mower
+        Profile.
+    price_book
+        File with the prices.
+    """
+    if len(groups) < 2:
+        return []
+    terrain, prices = lead_terrain(site), price_book_from(price_book)
+    inner = {name: ground_in_wire(zone, WIRE_INSET_M) for name, zone in zones.items()}
+    laid = [inner[name] for name in zones if name in groups[0]]
+    wire_m = sum(ground.length for ground in laid)
+    offers: list[DetachedOffer] = []
+    for group in groups[1:]:
+        others = [inner[name] for name in zones if name not in group and inner[name] not in laid]
+        own = [inner[name] for name in group]
+        ways = [lead_way(laid, mine, terrain, others=[*others, *(o for o in own if o is not mine)]) for mine in own]
+        way = min((way for way in ways if way is not None), key=lambda way: way.cost, default=None)
+        passages_m = sum(lengths_m[link] for link in group.values() if link is not None)
+        need = DetachedZone(
+            area_m2=sum(zones[name].area for name in group),
+            ring_m=sum(ground.length for ground in own) + 2 * passages_m,
+            lead_m=None if way is None else way.line.length,
+            crossed=None if way is None else lead_crossings(site, way.line),
+            main_wire_m=wire_m,
+        )
+        offers.append(detached_offer(need, mower, prices))
+        chosen = offers[-1].chosen
+        if chosen is not None and chosen.supply == "main_wire":
+            laid += own
+            wire_m += chosen.wire_m
+    return offers
+
+
+def ground_in_wire(zone: Polygon, inset_m: float) -> Polygon:
+    """Return about the ground inside a zone's wire, before the edges are known."""
+    inner = polygon_parts(zone.buffer(-inset_m))
+    return max(inner, key=lambda part: part.area) if inner else zone
+
+
 def detached_offer(zone: DetachedZone, mower: MowerProfile, prices: PriceBook) -> DetachedOffer:
     """Return the three supplies of a zone that the mower can't reach by itself, and the cheapest that serves.
 
@@ -122,3 +235,47 @@ def _main_wire(zone: DetachedZone, mower: MowerProfile, prices: PriceBook, too_l
 def _wire_price(wire_m: float, mower: MowerProfile, prices: PriceBook) -> float:
     pegs = wire_m / mower.peg_spacing_straight_m
     return wire_m * (1 + mower.wire_slack_percent / 100) * prices.wire_per_m + pegs * prices.peg_each
+
+
+# --- leads ----------------------------------------------------------------------------------------------
+
+
+def lead_terrain(site: Site) -> LeadTerrain:
+    """Return what leads may cross and at what cost: the parcel without buildings and water."""
+    on_walk, on_drive = _paving(site)
+    priced = [(site.geometries("beds"), BED_COST), (on_walk, PAVING_COST), (on_drive, DRIVE_COST)]
+    return LeadTerrain(
+        site.parcel,
+        [*site.geometries("buildings"), *site.geometries("water")],
+        [PricedGround(shapely.union_all(shapes), cost) for shapes, cost in priced if shapes],
+    )
+
+
+def _paving(site: Site) -> tuple[list[BaseGeometry], list[BaseGeometry]]:
+    if "hard_surfaces" not in site.layers:
+        return [], []
+    surfaces = site.layers["hard_surfaces"]
+    driven = surfaces["use"].isin(DRIVEN_ON)
+    return list(surfaces.geometry[~driven]), list(surfaces.geometry[driven])
+
+
+def lead_crossings(site: Site, line: LineString) -> LeadCrossings:
+    """Return what a lead crosses on a parcel."""
+    names: list[str] = []
+    shapes: list[BaseGeometry] = []
+    if "hard_surfaces" in site.layers:
+        surfaces = site.layers["hard_surfaces"]
+        names += [str(use) if use else "paving" for use in surfaces["use"].where(surfaces["use"].notna(), None)]
+        shapes += list(surfaces.geometry)
+    beds = site.geometries("beds")
+    names += ["bed"] * len(beds)
+    shapes += beds
+    found: dict[str, float] = {}
+    for name, length in zip(names, _lengths(line, shapes), strict=True):
+        if length >= SHORTEST_CROSSED_M:
+            found[name] = found.get(name, 0.0) + length
+    return LeadCrossings(found)
+
+
+def _lengths(line: LineString, shapes: Sequence[BaseGeometry]) -> list[float]:
+    return [float(shapely.length(shapely.intersection(line, shape))) for shape in shapes]

@@ -19,6 +19,7 @@ from lawngis.mower import MowerProfile
 from lawngis.wire.drawn import ground_along, rounded
 from lawngis.wire.ground import ground_apart, joined_strips, loop_ground, passage_strip, setback_ground, wire_parts
 
+from ..model.facts import Fact
 from ..model.plan import Finding, Plan, Row
 
 LOST_MIN_M2 = 1.0
@@ -68,15 +69,15 @@ def is_outlying(zone: Row) -> bool:
     return bool(zone["role"] == "detached" and zone["supply"] == "main_wire")
 
 
-def loops(plan: Plan, mower: MowerProfile, drawn: Sequence[LineString]) -> list[Loop]:
+def loops(plan: Plan, mower: MowerProfile, drawn: Sequence[Fact[LineString]]) -> list[Loop]:
     """Return the loops of a plan, home first; derived once from zones, links, edges and the wire drawn on site."""
     found: list[Loop] = plan.derived("loops", lambda: _loops(plan, mower, drawn))
     return found
 
 
-def _loops(plan: Plan, mower: MowerProfile, drawn: Sequence[LineString]) -> list[Loop]:
+def _loops(plan: Plan, mower: MowerProfile, drawn: Sequence[Fact[LineString]]) -> list[Loop]:
     zones = {zone["zone_id"]: _inside(plan, zone, mower) for zone in plan.rows("zones")}
-    along, missed = _along_drawn(zones, drawn, mower)
+    along, missed = _along_drawn(zones, [fact.value for fact in drawn], mower)
     inner = _Insides(zones, along)
     ids = dict.fromkeys(zone["loop_id"] for zone in plan.rows("zones"))
     found: list[Loop] = []
@@ -99,7 +100,7 @@ class _Insides:
 def _inside(plan: Plan, zone: Row, mower: MowerProfile) -> Polygon | MultiPolygon:
     own = plan.select("edges", zone_id=zone["zone_id"])
     return setback_ground(
-        with_bumps_filled(zone["geometry"], passed_over(plan)),
+        filled_zone(zone, passed_over(plan)),
         [edge["geometry"] for edge in own],
         [edge["setback_m"] for edge in own],
         gap_min_m=mower.wire_gap_min_m,
@@ -258,6 +259,12 @@ def _ground_of(
 def passed_over(plan: Plan) -> list[BaseGeometry]:
     """Return what lies inside a zone and yet gets no wire around it: what may be bumped, and ground out of signal."""
     return plan.geometries("keepouts", treatment="bump") + plan.geometries("hand_mow", reason="out_of_signal")
+
+
+def filled_zone(zone: Row, ignored: Sequence[BaseGeometry]) -> Polygon:
+    """Return a zone with the holes filled that the wire takes no notice of; `ignored` as of :func:`passed_over`."""
+    filled, *_ = polygon_parts(with_bumps_filled(zone["geometry"], ignored))
+    return filled
 
 
 def _joined(

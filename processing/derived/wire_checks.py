@@ -1,4 +1,4 @@
-"""What the rules of a loop of wire say of the wire that was laid: each place that breaks one becomes a stop finding."""
+"""What the rules of a loop of wire say of the wire that was laid, and what follows where somebody drew its line."""
 
 from __future__ import annotations
 
@@ -9,17 +9,19 @@ from itertools import groupby
 
 import numpy as np
 import shapely
-from shapely import Point
+from shapely import LineString, Point
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.lines import FloatArray
 from lawngis.mower import MowerProfile
 from lawngis.wire.loop import Loop as LaidLoop
-from lawngis.wire.loop import Stretch
+from lawngis.wire.loop import Run, Stretch
 from lawngis.wire.soundness import Asked, Breach, breaches, close_wire, deep_ground
 
 from ..model.plan import Finding, Plan, Row
-from .loops import LOST_MIN_M2, Loop
+from ..model.site import Site
+from .decisions import setback_m
+from .loops import LOST_MIN_M2, DrawnWire, Loop
 
 TOLD = 5
 """So many places that break one rule get a finding of their own; the last of them says how many more there are."""
@@ -33,6 +35,22 @@ _RULES = {
     6: ("rule-6-wire-gap", "Lay the two stretches further apart by hand, or leave the spot between them out."),
 }
 """Code and advice by rule."""
+
+
+NEAR_M = 0.3
+"""Wire this near to a drawn line follows it; a cut corner leaves it by less."""
+
+SHORT_M = 0.5
+"""A line may be followed for this much less than its length without a word: corners are cut."""
+
+SETBACK_SHORT_M = 0.02
+"""A setback may be short by this: the contract's tolerance."""
+
+_DRAWN_ADVICE = {
+    "info": "It was drawn on site: lay it as planned.",
+    "caution": "Check on site that it is meant so; the mower turns a little beyond the wire.",
+    "stop": "Draw the line again within the zone, or correct the lawn's edge.",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,3 +122,58 @@ def _findings(found: Sequence[Breach], loop_id: str) -> list[Finding]:
 
 def _point(xy: FloatArray) -> Point | None:
     return shapely.Point(xy) if np.isfinite(xy).all() else None
+
+
+# --- wire drawn on site ----------------------------------------------------------------------------------
+
+
+def drawn_findings(site: Site, loop: Loop, laid: LaidLoop, ground: BaseGeometry, mower: MowerProfile) -> list[Finding]:
+    """Return a finding for every line that was drawn for a loop; `ground` is where its wire belongs.
+
+    Less setback than the profile wants is a caution. Wire off its zone or over water stops the plan, as it would lead
+    the mower onto ground that nobody planned to mow.
+    """
+    runs = [run for run in laid.runs if run.drawn]
+    water = shapely.union_all(site.geometries("water"))
+    return [_drawn_finding(item, runs, ground, water, mower) for item in loop.drawn]
+
+
+def _drawn_finding(
+    item: DrawnWire, runs: Sequence[Run], ground: BaseGeometry, water: BaseGeometry, mower: MowerProfile
+) -> Finding:
+    near = shapely.buffer(item.line, NEAR_M, cap_style="flat")
+    own = [run for run in runs if shapely.intersects(near, LineString(run.xy))]
+    wire = shapely.intersection(shapely.union_all([LineString(run.xy) for run in own]), near)
+    off, wet = shapely.difference(wire, ground), shapely.intersection(wire, water)
+    cautions = [*_setback_words(own, mower), *_ground_words(item)]
+    if item.line.length - wire.length > SHORT_M:
+        cautions.append(f"for {item.line.length - wire.length:.1f} m other wire, an island or a corner is in the way")
+    stops = [f"it leaves the zone for {off.length:.1f} m, so rule 2 and rule 8 are not kept"] if off.length > 0 else []
+    stops += [f"{wet.length:.1f} m of it lie over water"] if wet.length > 0 else []
+    severity = "stop" if stops else "caution" if cautions else "info"
+    head = f"the wire of {item.zone_id} runs for {wire.length:.1f} m along the line drawn on site"
+    place = (off if off.length > 0 else item.line).representative_point()
+    return Finding(severity, "drawn-wire", "; ".join([head, *stops, *cautions]), _DRAWN_ADVICE[severity], place)
+
+
+def _setback_words(runs: Sequence[Run], mower: MowerProfile) -> list[str]:
+    """Say for each class of edge how near the wire comes, where that is nearer than the profile wants."""
+    kept: dict[str, float] = {}
+    for run in runs:
+        if run.edge_class is not None and run.setback_m is not None:
+            kept[run.edge_class] = min(run.setback_m, kept.get(run.edge_class, run.setback_m))
+    wanted = {name: setback_m(name, mower) for name in kept}
+    return [
+        f"it keeps {kept[name]:.2f} m to the {name} edge instead of {wanted[name]:.2f} m (rule 3)"
+        for name in kept
+        if kept[name] < wanted[name] - SETBACK_SHORT_M
+    ]
+
+
+def _ground_words(item: DrawnWire) -> list[str]:
+    words = []
+    if item.left_out_m2 >= LOST_MIN_M2:
+        words.append(f"{item.left_out_m2:.0f} m² of the zone lie outside it and are mown by hand (rule 2)")
+    if item.added_m2 >= LOST_MIN_M2:
+        words.append(f"{item.added_m2:.0f} m² more than setbacks allow lie inside it")
+    return words

@@ -8,10 +8,12 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.geometry.polygons import polygon_parts
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.mower import MowerProfile
 
-from ..model.plan import Finding, Row
+from ..derived.slope import SlopeParameters, mapped_slope, slope_as_measured, steep_ground
+from ..model.plan import Finding, Plan, Row
 from ..model.site import Site
 
 CODE = "edit-breaks-rule"
@@ -139,6 +141,23 @@ def _zones_off_keepouts(site: Site, layers: Layers, mower: MowerProfile) -> Foun
                 yield _finding(text, "Cut it out of the zone, or begin with --from zones.", common, severe)
 
 
+def _not_too_steep(site: Site, layers: Layers, mower: MowerProfile) -> Found:
+    """Say where ground that is to be mown is too steep, though nothing keeps it out."""
+    ground = layers["zones"] if "zones" in layers else layers["lawn"]
+    kept_out = [row["geometry"] for row in layers["keepouts"] if "zones" not in layers and row["treatment"] != "bump"]
+    mown = shapely.difference(shapely.union_all(_shapes(ground)), shapely.union_all(kept_out))
+    plan, parameters = Plan(site.parcel_id, site.frame.crs), SlopeParameters()
+    readings = [fact for fact in site.facts.slopes if not fact.name]
+    slope, _ = slope_as_measured(site, mapped_slope(site, plan, mower, parameters), readings, mower, parameters)
+    for area in steep_ground(site, slope, mower.slope_limit_percent, mower):
+        for part in polygon_parts(shapely.intersection(area.polygon, mown)):
+            if part.area >= mower.steep_area_min_m2:
+                mean = f"about {area.slope_mean_percent:.0f} %"
+                text = f"{part.area:.1f} m² are too steep for the mower, {mean}, and not kept out"
+                advice = "Draw a keep-out and cut it out of the zone, or measure the slope there."
+                yield _finding(text, advice, part, "stop")
+
+
 def _edges_on_zones(site: Site, layers: Layers, mower: MowerProfile) -> Found:
     del site, mower
     zones = {row["zone_id"]: row["geometry"] for row in layers["zones"]}
@@ -254,6 +273,7 @@ _RULES: tuple[tuple[Sequence[str], Sequence[str], Callable[[Site, Layers, MowerP
     *(((layer,), (layer,), _no_overlap(layer)) for layer in ("lawn", "zones", "hand_mow")),
     (("zones", "lawn", "keepouts"), _GROUND, _zones_on_lawn),
     (("zones", "keepouts"), _GROUND, _zones_off_keepouts),
+    (("lawn", "keepouts"), _GROUND, _not_too_steep),
     (("zones", "links"), ("zones", "links"), _links_meet_zones),
     (("zones", "edges"), ("zones", "edges"), _edges_on_zones),
     (("wire_path",), ("wire_path",), _wire_closed),

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import count
 from typing import Any
 
 import shapely
@@ -17,29 +18,38 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import polygon_parts, repaired
 from lawngis.ground.chainage import ground_chainage_m
-from lawngis.ground.steep import mower_slope
-from lawngis.lawn.zones import ZoneLink, zone_roles
 from lawngis.mower import MowerProfile
-from lawngis.mowing.capacity import area_rate_m2_h, one_charge_area_m2
 from lawngis.wire.conductors import resistance_ohm
 
-from ..derived.loops import loops
-from ..derived.zone_figures import zone_hours_week, zone_slopes_percent
+from ..derived.decisions import (
+    LINK_CODES,
+    ZONE_CODES,
+    Link,
+    Served,
+    link_findings,
+    link_kind,
+    served_zones,
+    setback_m,
+    supply_findings,
+)
+from ..derived.loops import filled_zone, passed_over
+from ..derived.slope import zone_hours_week, zone_slope, zone_slopes_percent
+from ..measured.site_facts import measured_site
 from ..model.contract import Layer
 from ..model.plan import GRID_M, Finding, Plan, Row, on_grid
 from ..model.site import Site
+from ..steps.workflow import Settings
+from ..steps.zones import ZonesParameters
 from .change_record import LayerEdit
 from .consistency import broken_rules
+from .docks import placed_docks
 from .earlier_plan import EarlierParcel
 
 CRUMB_M2 = 1e-3
 """Parts smaller than this are left by drawing, not meant."""
 
-ON_RING_M = 0.01
-"""A dock that stands no farther off the wire than this stands on it."""
-
-LIKE_M = 1.0
-"""A dock that was moved is judged as the nearest place that was looked at, if it is no farther than this."""
+SAME_PLACE_M = 0.01
+"""What was said of a zone has its place in it, but for rounding."""
 
 LETTERS: Mapping[str, str] = {
     "lawn": "G", "cover": "C", "trees_found": "T", "keepouts": "K", "zones": "Z", "links": "P", "edges": "E",
@@ -80,12 +90,25 @@ class Mended:
         What was edited, and what followed from it.
     touched
         Names of the features that were edited, by layer.
+    decided
+        What is said of zones and links in the place of what was, as both were decided anew; None if they weren't.
+    changed
+        Ground of the zones whose part or supply was decided anew.
     """
 
     layers: Layers
     sources: dict[int, tuple[BaseGeometry, BaseGeometry]] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
     touched: dict[str, set[str]] = field(default_factory=dict)
+    decided: list[Finding] | None = None
+    changed: list[BaseGeometry] = field(default_factory=list)
+
+    def holds(self, finding: Finding) -> bool:
+        """Return whether what the earlier plan said of zones and links is still so."""
+        place = finding.place
+        if self.decided is None or finding.code not in LINK_CODES | ZONE_CODES or place is None:
+            return True
+        return finding.code in ZONE_CODES and not any(zone.dwithin(place, SAME_PLACE_M) for zone in self.changed)
 
     def rows_out(self, rows: Sequence[Row], site: Site) -> list[Row]:
         """Return rows in the CRS of the file."""
@@ -111,7 +134,7 @@ def mended(
     rows: Mapping[str, Sequence[Row]],
     earlier: EarlierParcel,
     specs: Mapping[str, Layer],
-    mower: MowerProfile,
+    settings: Settings,
 ) -> Mended:
     """Return layers of an earlier plan, fit to build on.
 
@@ -125,17 +148,21 @@ def mended(
         The parcel in the earlier plan, with what was edited.
     specs
         Declarations of the layers.
-    mower
-        Profile.
+    settings
+        Profile, the parameters of the steps whose decisions are made anew, and what was measured.
     """
-    done = Mended({})
+    done, mower = Mended({}), settings.mower
+    site, _ = measured_site(site, settings.overrides)
+    plan = Plan(site.parcel_id, site.frame.crs, specs)
     for name, some in rows.items():
-        _mend_layer(done, site, specs[name], some, earlier, mower)
+        _mend_layer(done, site, plan, specs[name], some, earlier, mower)
     if {"zones", "links"} <= set(done.layers) and (done.touched.get("zones") or done.touched.get("links")
                                                    or earlier.edit("zones") or earlier.edit("links")):  # fmt: skip
-        _decide_roles(done, site, earlier, mower)
+        _decide_roles(done, site, plan, earlier, settings)
     if any(earlier.edit(name) for name in RING_LAYERS) and set(RING_LAYERS) <= set(done.layers):
-        _place_docks(done, site, earlier, specs, mower)
+        plan.keep({name: done.layers[name] for name in RING_LAYERS if name != "dock_candidates"})
+        docks, edit = done.layers["dock_candidates"], earlier.edit("dock_candidates")
+        done.findings += placed_docks(site, plan, docks, edit, settings)
     done.findings += broken_rules(site, done.layers, {edit.layer for edit in earlier.edits if edit}, mower)
     for edit in earlier.edits:
         if edit.layer in done.layers:
@@ -148,7 +175,13 @@ def mended(
 
 
 def _mend_layer(
-    done: Mended, site: Site, spec: Layer, rows: Sequence[Row], earlier: EarlierParcel, mower: MowerProfile
+    done: Mended,
+    site: Site,
+    plan: Plan,
+    spec: Layer,
+    rows: Sequence[Row],
+    earlier: EarlierParcel,
+    mower: MowerProfile,
 ) -> None:
     edit = earlier.edit(spec.name)
     recorded = spec.name in earlier.record.get("layers", {})
@@ -177,7 +210,7 @@ def _mend_layer(
         for column, value in DEFAULTS.get(spec.name, {}).items():
             if row.get(column) is None:
                 row[column] = value
-        _measure(site, spec.name, row, edit, mower, done)
+        _measure(site, plan, spec.name, row, edit, mower, done)
     if spec.key:
         done.touched[spec.name] = {str(row[spec.key]) for row in found if id(row) in touched}
 
@@ -225,14 +258,10 @@ def _give_names(done: Mended, site: Site, spec: Layer, rows: Sequence[dict[str, 
             taken[str(name)] = row
         else:
             nameless.append(row)
-    letter = _letter(spec, taken)
-    number = 1
+    stem, names = f"{site.parcel_id}-{_letter(spec, taken)}", set(taken)
     for row in nameless:
-        while f"{site.parcel_id}-{letter}{number}" in taken:
-            number += 1
         before = row.get(spec.key)
-        row[spec.key] = f"{site.parcel_id}-{letter}{number}"
-        taken[row[spec.key]] = row
+        row[spec.key] = _free_name(stem, names)
         touched.add(id(row))
         of = f", cut off {before}" if before else ""
         text = f"{spec.name}: a new feature is called {row[spec.key]}{of}"
@@ -257,7 +286,15 @@ def _place(row: Row) -> Point | None:
 # --- what hangs on shapes --------------------------------------------------------------------------------
 
 
-def _measure(site: Site, layer: str, row: dict[str, Any], edit: LayerEdit, mower: MowerProfile, done: Mended) -> None:
+def _measure(
+    site: Site,
+    plan: Plan,
+    layer: str,
+    row: dict[str, Any],
+    edit: LayerEdit,
+    mower: MowerProfile,
+    done: Mended,
+) -> None:
     """Work out the values of an edited feature that hang on its shape."""
     shape = row.get("geometry")
     if shape is None:
@@ -265,7 +302,7 @@ def _measure(site: Site, layer: str, row: dict[str, Any], edit: LayerEdit, mower
     if isinstance(shape, Polygon) and "area_m2" in row:
         row["area_m2"] = shape.area
     if layer == "zones":
-        _measure_zone(site, row, mower)
+        _measure_zone(site, plan, row, mower)
     elif layer in ("links", "edges"):
         row["length_m"] = shape.length
         if layer == "links" and row.get("narrowest_x") is None:
@@ -273,9 +310,9 @@ def _measure(site: Site, layer: str, row: dict[str, Any], edit: LayerEdit, mower
             xy = site.frame.coordinates_in(site.frame.source, [[middle.x, middle.y]])[0]
             row["narrowest_x"], row["narrowest_y"] = float(xy[0]), float(xy[1])
         if layer == "links" and "width_m" in edit.columns and "kind" not in edit.columns:
-            row["kind"] = _kind_by_width(row, mower)
+            row["kind"] = link_kind(row["width_m"], row["surface"], mower)
         if layer == "edges" and (row.get("setback_m") is None or "setback_m" not in edit.columns):
-            row["setback_m"] = getattr(mower.setback_m, row["edge_class"])
+            row["setback_m"] = setback_m(row["edge_class"], mower)
     elif layer == "supply_route":
         row["length_m"] = _ground_m(site, shape)
         row["within_limit"] = bool(row["length_m"] <= mower.supply_cable_max_m)
@@ -288,21 +325,12 @@ def _measure(site: Site, layer: str, row: dict[str, Any], edit: LayerEdit, mower
         _name_zones(layer, row, done.layers.get("zones", ()))
 
 
-def _measure_zone(site: Site, row: dict[str, Any], mower: MowerProfile) -> None:
+def _measure_zone(site: Site, plan: Plan, row: dict[str, Any], mower: MowerProfile) -> None:
     zone = row["geometry"]
-    slope, _ = mower_slope(site.dem, wheelbase_m=mower.wheelbase_m, z_sd_m=site.accuracy.dem_sd_m)
-    found = zone_slopes_percent(slope, zone, site)
+    found = zone_slopes_percent(zone_slope(site, plan, mower), zone, site)
     row["area_m2"], row["perimeter_m"] = zone.area, zone.length
     row["slope_p50_percent"], row["slope_p95_percent"], row["slope_max_percent"] = found
     row["hours_week"] = zone_hours_week(zone, found[0], mower)
-
-
-def _kind_by_width(link: Row, mower: MowerProfile) -> str:
-    if link["width_m"] < mower.passage_transit_min_m:
-        return "blocked"
-    if link["kind"] == "crossing":
-        return "crossing"
-    return "open" if link["width_m"] >= mower.passage_mow_min_m else "transit"
 
 
 def _ground_m(site: Site, line: BaseGeometry) -> float:
@@ -324,123 +352,92 @@ def _name_zones(layer: str, row: dict[str, Any], zones: Sequence[Row]) -> None:
 # --- what hangs on other features ------------------------------------------------------------------------
 
 
-def _decide_roles(done: Mended, site: Site, earlier: EarlierParcel, mower: MowerProfile) -> None:
+def _decide_roles(done: Mended, site: Site, plan: Plan, earlier: EarlierParcel, settings: Settings) -> None:
     """Decide by the links which zones the mower reaches, and what feeds a zone whose role has changed."""
-    zones = done.layers["zones"]
-    number = {zone["zone_id"]: place for place, zone in enumerate(zones)}
-    lost = [link for link in done.layers["links"] if not {link["zone_a"], link["zone_b"]} <= set(number)]
+    zones = {str(zone["zone_id"]): zone for zone in done.layers["zones"]}
+    lost = [link for link in done.layers["links"] if not {link["zone_a"], link["zone_b"]} <= zones.keys()]
     for link in lost:
         text = f"{link['link_id']} led to a zone that is no more, and is left out"
         done.findings.append(Finding("info", "edit-left-out", text, "", _place(link)))
     links = done.layers["links"] = [link for link in done.layers["links"] if link not in lost]
     if not zones:
         return
-    wanted = {name for name in earlier.edit("zones").values if "role" in earlier.edit("zones").columns}
-    said = [zone["zone_id"] for zone in zones if zone["role"] == "home" and _short(zone, site) in wanted]
-    roles = zone_roles(
-        [zone["area_m2"] for zone in zones],
-        [ZoneLink(number[x["zone_a"]], number[x["zone_b"]], x["kind"] != "blocked", x["width_m"]) for x in links],
-        home=number[said[0]] if said else _home_before(zones),
+    plan.keep({name: done.layers[name] for name in ("keepouts", "hand_mow") if name in done.layers})
+    ground = {name: filled_zone(zone, passed_over(plan)) for name, zone in zones.items()}
+    served = served_zones(
+        site,
+        ground,
+        {x["link_id"]: Link(x["zone_a"], x["zone_b"], x["kind"], x["width_m"], x["length_m"]) for x in links},
+        settings.mower,
+        ZonesParameters.model_validate(settings.parameters.get("zones", {})).price_book,
+        home=_home(site, zones, earlier),
     )
-    loop_ids = {zone["loop_id"] for zone in zones if zone["loop_id"]}
-    home_loop = zones[roles.home]["loop_id"] or next(iter(sorted(loop_ids)), f"{site.parcel_id}-L1")
-    for place, zone in enumerate(zones):
-        via = roles.reached_by[place]
-        zone["reached_by"] = None if via is None else links[via]["link_id"]
-        role = "home" if place == roles.home else "linked" if place in roles.linked else "detached"
+    anew = _served_anew(done, site, zones, served)
+    for name in [name for name in anew if name not in served.zones]:
+        _mown_by_hand(done, site, zones.pop(name))
+    of_groups = Served(served.zones, [(group, offer) for group, offer in served.groups if group[0] in anew])
+    said = supply_findings(of_groups, ground, {name: name for name in zones})
+    done.decided = [*link_findings(done.layers["links"], settings.mower), *said]
+    done.changed = [ground[name] for name in anew]
+
+
+def _home(site: Site, zones: Mapping[str, Row], earlier: EarlierParcel) -> str | None:
+    """Return the zone that somebody calls home, else the one that was; of a home that was split the largest piece."""
+    edit = earlier.edit("zones")
+    homes = [name for name, zone in zones.items() if zone["role"] == "home"]
+    said = [name for name in homes if _short(name, site) in edit.values and "role" in edit.columns]
+    return said[0] if said else max(homes, key=lambda name: float(zones[name]["area_m2"]), default=None)
+
+
+def _short(name: object, site: Site) -> str:
+    return str(name).removeprefix(f"{site.parcel_id}-")
+
+
+def _served_anew(done: Mended, site: Site, zones: Mapping[str, dict[str, Any]], served: Served[str]) -> list[str]:
+    """Give zones whose role has changed the supply that follows; return their names, of those without one too."""
+    first = {name: group[0] for group, _ in served.groups for name in group}
+    loop_ids = {zone["loop_id"] for zone in zones.values() if zone["loop_id"]}
+    home = next(name for name, service in served.zones.items() if service.role == "home")
+    home_loop = zones[home]["loop_id"] or next(iter(sorted(loop_ids)), f"{site.parcel_id}-L1")
+    changed = []
+    for name in sorted(zones, key=lambda name: first.get(name, name) != name):  # whom the mower is carried to first
+        zone, service = zones[name], served.zones.get(name)
+        zone["reached_by"] = None if service is None else service.reached_by
+        role = "detached" if service is None else service.role
         new = zone["supply"] is None or zone["loop_id"] is None
-        shared = sum(other["loop_id"] == zone["loop_id"] for other in zones) > 1
-        cut_off = zone["zone_id"] in done.touched["zones"] and role == "detached" and zone["supply"] != "main_wire"
-        cut_off = cut_off and shared
+        shared = sum(other["loop_id"] == zone["loop_id"] for other in zones.values()) > 1
+        cut_off = name in done.touched["zones"] and role == "detached" and zone["supply"] != "main_wire" and shared
         if role == zone["role"] and not new and not cut_off:
             continue
         if role != zone["role"] or cut_off:
-            text = f"{zone['zone_id']} is {role} by the zones and links as edited"
+            text = f"{name} is {role} by the zones and links as edited"
             done.findings.append(Finding("info", "edit-decides", text, "", _place(zone)))
-        zone["role"] = role
-        zone["supply"], zone["supply_why"], own_loop = _supplied(zone, mower)
-        zone["loop_id"] = _free_loop(site, loop_ids) if own_loop else home_loop
-
-
-def _short(row: Row, site: Site, key: str = "zone_id") -> str:
-    return str(row[key]).removeprefix(f"{site.parcel_id}-")
-
-
-def _home_before(zones: Sequence[Row]) -> int | None:
-    """Return the zone that was home; of a home that was split the largest piece; None when it is no more."""
-    homes = [place for place, zone in enumerate(zones) if zone["role"] == "home"]
-    return max(homes, key=lambda place: float(zones[place]["area_m2"]), default=None)
-
-
-def _supplied(zone: Row, mower: MowerProfile) -> tuple[str, str, bool]:
-    """Return what feeds a zone, why, and whether it has a loop of its own."""
-    if zone["role"] == "home":
-        return "own_dock", "home zone", False
-    if zone["role"] == "linked":
-        return "main_wire", "the mower drives there by itself, as edited", False
-    rate = area_rate_m2_h(mower.cutting_width_m, mower.speed_mps)
-    one_charge = one_charge_area_m2(rate_m2_h=rate, run_minutes=mower.run_minutes, share=mower.coverage_share)
-    supply = "own_dock" if zone["area_m2"] > one_charge else "own_source"
-    why = f"not reached, as edited: {zone['area_m2']:.0f} m² against {one_charge:.0f} m² of one charge"
-    return supply, why, True
-
-
-def _free_loop(site: Site, taken: set[str]) -> str:
-    number = 1
-    while f"{site.parcel_id}-L{number}" in taken:
-        number += 1
-    taken.add(f"{site.parcel_id}-L{number}")
-    return f"{site.parcel_id}-L{number}"
-
-
-# --- docks -----------------------------------------------------------------------------------------------
-
-
-def _place_docks(
-    done: Mended, site: Site, earlier: EarlierParcel, specs: Mapping[str, Layer], mower: MowerProfile
-) -> None:
-    """Keep one dock for each loop, and put it on the wire where it was dragged off, or the wire was."""
-    rows = done.layers["dock_candidates"]
-    edit = earlier.edit("dock_candidates")
-    touched = done.touched.get("dock_candidates", set())
-    plan = Plan(site.parcel_id, site.frame.crs, specs)
-    plan.keep({name: done.layers[name] for name in RING_LAYERS if name != "dock_candidates"})
-    for loop in loops(plan, mower, site.drawn_wire):
-        if loop.source != "dock" or loop.ground is None:
+        changed.append(name)
+        if service is None:
             continue
-        names = {zone["zone_id"] for zone in loop.zones}
-        chosen = [row for row in rows if row["chosen"] and row["zone_id"] in names]
-        if not chosen:
-            text = f"no dock is chosen for {loop.loop_id}: its wire can't begin anywhere"
-            advice = "Set chosen on one of its dock_candidates, or begin with --from dock."
-            done.findings.append(Finding("stop", "edit-breaks-rule", text, advice, _place(loop.zones[0])))
-            continue
-        kept = next((row for row in chosen if row["candidate_id"] in touched), chosen[0])
-        for row in chosen:
-            row["chosen"] = row is kept
-        dragged = _short(kept, site, "candidate_id") in {*edit.geometry, *edit.new}
-        _put_on_wire(done, kept, rows, loop.ground.exterior, dragged=dragged)
-        if kept["candidate_id"] in touched and not kept["feasible"]:
-            text = f"the dock was put at {kept['candidate_id']}, which misses: {kept['failed']}"
-            advice = "Change what it misses on site."
-            done.findings.append(Finding("caution", "edit-breaks-rule", text, advice, kept["geometry"]))
+        zone |= {"role": role, "supply": service.supply, "supply_why": service.why}
+        if first.get(name, name) != name:
+            zone |= {key: zones[first[name]][key] for key in ("supply", "loop_id")}
+        else:
+            zone["loop_id"] = home_loop if service.loop == 1 else _free_name(f"{site.parcel_id}-L", loop_ids)
+    return changed
 
 
-def _put_on_wire(done: Mended, dock: dict[str, Any], rows: Sequence[Row], ring: BaseGeometry, *, dragged: bool) -> None:
-    place = dock["geometry"]
-    off_m = ring.distance(place)
-    if off_m > ON_RING_M:
-        at = ring.interpolate(ring.project(place))
-        text = f"the dock {dock['candidate_id']} was {off_m:.2f} m off the wire: it stands at the wire's nearest place"
-        kind = "edit-breaks-rule" if dragged else "edit-decides"
-        done.findings.append(Finding("caution" if dragged else "info", kind, text, "A dock stands on the wire.", at))
-        dock["geometry"] = at
-    if not dragged:
-        return
-    looked_at = [row for row in rows if row is not dock and row["geometry"].dwithin(dock["geometry"], LIKE_M)]
-    like = min(looked_at, key=lambda row: row["geometry"].distance(dock["geometry"]), default=None)
-    judged = {name for name in dock if name not in ("parcel_id", "candidate_id", "chosen", "geometry", "zone_id")}
-    if like is None:
-        dock |= {**dict.fromkeys(judged), "feasible": False, "failed": "put there by hand, not judged"}
-    else:
-        dock |= {name: like[name] for name in judged if name in like} | {"rank": None}
+def _mown_by_hand(done: Mended, site: Site, zone: Row) -> None:
+    """Give a zone that no supply reaches to those who mow by hand; what hangs on it goes."""
+    by_hand = done.layers.setdefault("hand_mow", [])
+    area_id = _free_name(f"{site.parcel_id}-H", {row["area_id"] for row in by_hand})
+    row = {"area_id": area_id, "reason": "unreachable", "area_m2": zone["area_m2"], "geometry": zone["geometry"]}
+    by_hand.append({"parcel_id": site.parcel_id, **row})
+    gone = zone["zone_id"]
+    for layer in ("zones", "links", "edges", "dock_candidates"):
+        if layer in done.layers:
+            of = ("zone_a", "zone_b") if layer == "links" else ("zone_id",)
+            done.layers[layer] = [row for row in done.layers[layer] if gone not in [row[column] for column in of]]
+
+
+def _free_name(stem: str, taken: set[str]) -> str:
+    """Return a name that is not taken, and take it."""
+    name = next(name for number in count(1) if (name := f"{stem}{number}") not in taken)
+    taken.add(name)
+    return name

@@ -8,14 +8,12 @@ from typing import Any
 
 from shapely import Point
 
-from lawngis.mower import MowerProfile
-
-from ..measured.overrides import own_overrides
+from ..measured.site_facts import facts_of
 from ..model.contract import Layer
 from ..model.plan import Finding, Plan, Row, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
-from ..steps.workflow import MEASURED, Settings, Start, override_identity, steps_before
+from ..steps.workflow import Settings, Start, facts_read, known_facts, steps_before
 from .change_record import coordinate_digits
 from .earlier_plan import EarlierParcel
 from .repair import Mended, mended
@@ -56,7 +54,7 @@ def taken(
     beginning: Beginning | None,
     steps: Sequence[Step],
     specs: Mapping[str, Layer],
-    mower: MowerProfile,
+    settings: Settings,
 ) -> Taken | None:
     """Return what is taken over for a parcel; None when it is planned from the start."""
     earlier = None if beginning is None else beginning.parcels.get(site.parcel_id)
@@ -65,13 +63,15 @@ def taken(
     before = steps_before(steps, beginning.first)
     written = [name for step in before for name in step.writes]
     stored = earlier.rows([*written, "findings", "visit_checks"])
-    layers = mended(site, {name: stored.get(name, []) for name in written}, earlier, specs, mower)
-    kept = {name for step in before for name in (step.id, step.id + MEASURED)}
+    layers = mended(site, {name: stored.get(name, []) for name in written}, earlier, specs, settings)
+    kept = {step.id for step in before}
+    said = [item for item in findings_of(site, stored.get("findings", ())) if item[0] in kept and layers.holds(item[1])]
+    asked = [item for item in checks_of(site, stored.get("visit_checks", ())) if item[0] in kept]
     start = Start(
         first=beginning.first,
         layers=layers.layers,
-        findings=[item for item in findings_of(site, stored.get("findings", ())) if item[0] in kept],
-        checks=[item for item in checks_of(site, stored.get("visit_checks", ())) if item[0] in kept],
+        findings=[*said, *(("zones", finding) for finding in layers.decided or ())],
+        checks=[item for item in asked if not _settled(item[1], site, layers, earlier, specs)],
         told=[*layers.findings, *_not_followed(before, {edit.layer for edit in earlier.edits}, beginning.first)],
         overrides=frozenset(earlier.record.get("overrides", ())),
     )
@@ -104,6 +104,16 @@ def _place(site: Site, row: Row) -> Point | None:
     return place
 
 
+def _settled(check: VisitCheck, site: Site, layers: Mended, earlier: EarlierParcel, specs: Mapping[str, Layer]) -> bool:
+    """Return whether somebody edited the value that a check asks for, or its feature is no more."""
+    rows = layers.layers.get(check.target_layer)
+    if rows is None or not check.target_id:
+        return False
+    edit = earlier.edit(check.target_layer)
+    edited = check.target_id.removeprefix(f"{site.parcel_id}-") in edit.values and check.target_column in edit.columns
+    return edited or all(row[specs[check.target_layer].key or ""] != check.target_id for row in rows)
+
+
 def _not_followed(before: Sequence[Step], edited: set[str], first: str) -> list[Finding]:
     """Say which layers stay as they were though they hang on one that was edited."""
     findings = []
@@ -126,16 +136,18 @@ def record_rows(
     site: Site,
     rows: Mapping[str, Sequence[Row]],
     specs: Mapping[str, Layer],
+    steps: Sequence[Step],
     settings: Settings,
     begun: Taken | None,
 ) -> list[Row]:
     """Return a parcel's rows of `run_info`: the record by which edits are recognised, and what was edited."""
-    own = [item for item in settings.overrides if own_overrides(site, [item])]
-    overrides = {override_identity(item) for item in own}
+    facts = facts_of(site, settings.overrides)
+    overrides = facts_read(steps, facts)
     kept: dict[str, Any] = {}
     found: list[Row] = []
     if begun is not None:
-        overrides |= set(begun.start.overrides)
+        before = steps_before(steps, begun.start.first)
+        overrides = facts_read(steps[len(before) :], facts) | known_facts(before, begun.start)
         records = begun.earlier.record.get("layers", {})
         kept = {name: records[name] for name in begun.start.layers if name in records}
         edits = [edit for edit in begun.earlier.edits if edit.layer in begun.start.layers]

@@ -21,11 +21,12 @@ from lawngis.errors import LayerError, PlanError, SiteError
 from ..files import gpkg
 from ..files.plan_reader import plan_file
 from ..model.contract import Column, Layer
+from ..model.facts import GEOMETRY, KIND_OF
 from ..model.layers import PLAN_LAYERS
 from ..model.site_layers import SITE_LAYERS
 from ..model.tables import plain_rows
 from ..model.values import text_of, typed_number_of
-from .overrides import GEOMETRY, NEW, SLOPE, Override
+from .overrides import NEW, Override
 
 TARGET = ("target_layer", "target_id", "target_column")
 """Columns of a check that say what its answer corrects."""
@@ -165,7 +166,7 @@ def _value(answer: _Answer, layer: str, column: str, asked_at: BaseGeometry | No
     """Return an answer as an override has it, and where it holds."""
     if column == GEOMETRY:
         return NEW, _place(answer, asked_at)
-    if column == SLOPE and layer == "keepouts":
+    if KIND_OF.get((layer, column)) == "slopes":
         return _number(answer, "%"), asked_at if answer.geometry is None else answer.geometry
     spec: Column = PLAN_LAYERS[layer].column(column)
     if spec.kind == "real":

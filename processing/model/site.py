@@ -7,13 +7,14 @@ from dataclasses import dataclass, field
 
 import geopandas
 from pydantic import BaseModel, ConfigDict, Field
-from shapely import LineString, MultiPolygon, Polygon
+from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.imagery import Imagery
 from lawngis.ground.raster import Grid
 
+from .facts import Facts
 from .plan import Finding
 
 
@@ -31,14 +32,6 @@ class DataAccuracy(BaseModel):
     dem_sd_m: float = Field(
         default=0.10, ge=0, le=5, description="of one elevation; default: RMSEz of USGS quality level 1 and 2"
     )
-
-
-@dataclass(frozen=True, eq=False)
-class MeasuredSlope:
-    """Slope that somebody measured on site [%]: of the ground drawn, or around a point, in the frame."""
-
-    place: BaseGeometry
-    percent: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,10 +60,8 @@ class Site:
         How far the data can be trusted.
     findings
         What reading noticed: repairs, features left out, layers absent.
-    drawn_wire
-        Lines along which somebody on site wants the wire to run.
-    measured_slopes
-        Slopes that somebody measured: they count where the terrain model says otherwise.
+    facts
+        What somebody measured on site: it counts where maps and models say otherwise.
     """
 
     parcel_id: str
@@ -84,8 +75,7 @@ class Site:
     dem_around: Grid | None = None
     accuracy: DataAccuracy = field(default_factory=DataAccuracy)
     findings: tuple[Finding, ...] = ()
-    drawn_wire: tuple[LineString, ...] = ()
-    measured_slopes: tuple[MeasuredSlope, ...] = ()
+    facts: Facts = field(default_factory=Facts)
 
     def geometries(self, layer: str) -> list[BaseGeometry]:
         """Return the geometries of a layer near the parcel; empty when the site has no such layer."""

@@ -11,6 +11,7 @@ from typing import Any
 
 from lawngis.errors import PlanError
 
+from .facts import FACT_KINDS
 from .plan import Plan, Row
 from .site import DataAccuracy, Site
 from .site_layers import RASTERS, SITE_LAYERS
@@ -23,12 +24,10 @@ _WHOLE: Mapping[str, str] = {
     "dem_around": "raster:dem",
     "dsm": "raster:dsm",
     "imagery": "raster:imagery",
-    "drawn_wire": "fact:wires",
-    "measured_slopes": "fact:slopes",
 }
 """Attributes of a site that are one input each, by the name under which a step declares it."""
 
-_BY_PART: Mapping[str, str] = {"layers": "site", "accuracy": "accuracy"}
+_BY_PART: Mapping[str, str] = {"layers": "site", "accuracy": "accuracy", "facts": "fact"}
 """Attributes of a site whose parts are inputs, by the word before their names."""
 
 _GIVEN = ("parcel_id", "frame")
@@ -40,6 +39,7 @@ SITE_INPUTS = frozenset(
         *(f"site:{name}" for name in SITE_LAYERS),
         *(f"raster:{name}" for name in RASTERS),
         *(f"accuracy:{name}" for name in DataAccuracy.model_fields),
+        *(f"fact:{name}" for name in FACT_KINDS),
     ]
 )
 """All that a step may declare to read of a site."""

@@ -22,7 +22,7 @@ from lawngis.wire.circuit import vertical_field_ut
 
 from ..derived.coverage import coverage_grid
 from ..derived.exposure import surface_grid
-from ..derived.wheel_slope import DEM_CORRELATION_M
+from ..derived.slope import DEM_CORRELATION_M
 from ..model.plan import Plan
 from ..model.site import Site
 

@@ -20,7 +20,7 @@ from ..model.step import Step
 from ..model.tables import table
 from ..reading.site_files import RASTER_ENDINGS, SiteFiles, site_files
 from ..reading.site_source import SiteSource
-from ..steps.workflow import MEASURED, OPEN_LAYERS, Settings, Start, planned_alone
+from ..steps.workflow import OPEN_LAYERS, Settings, Start, planned_alone
 
 
 @dataclass(frozen=True)
@@ -151,13 +151,12 @@ def step_rows(
         parcel = EarlierParcel() if earlier is None else earlier.parcels.get(parcel_id, EarlierParcel())
         stored = parcel.rows()
         layers = {name: stored.get(name, []) for name in specs if name in step.plan_layers_read - OPEN_LAYERS}
-        ready = mended(parcel_site, layers, parcel, specs, settings.mower)
-        own = (step.id, step.id + MEASURED)
+        ready = mended(parcel_site, layers, parcel, specs, settings)
         start = Start(
             first=step.id,
             layers=ready.layers,
-            findings=[item for item in findings_of(parcel_site, stored.get("findings", ())) if item[0] not in own],
-            checks=[item for item in checks_of(parcel_site, stored.get("visit_checks", ())) if item[0] not in own],
+            findings=[item for item in findings_of(parcel_site, stored.get("findings", ())) if item[0] != step.id],
+            checks=[item for item in checks_of(parcel_site, stored.get("visit_checks", ())) if item[0] != step.id],
             told=ready.findings,
         )
         plan = planned_alone(parcel_site, step, settings, start, specs)
@@ -192,7 +191,7 @@ def write_step(
         for name in names:
             rows[name] += _numbered(layers.get(name, ()), specs[name], parcel_id, ids.get(name, {}), step)
     replaced: dict[str, dict[str, list[str]]] = {name: {"parcel_id": parcels} for name in step.writes}
-    replaced |= {name: {"parcel_id": parcels, "step": [step.id, step.id + MEASURED]} for name in OPEN_LAYERS}
+    replaced |= {name: {"parcel_id": parcels, "step": [step.id]} for name in OPEN_LAYERS}
     return gpkg.replace_rows(
         target,
         {name: table(specs[name], some, site.crs) for name, some in rows.items()},
@@ -223,8 +222,7 @@ def _numbered(rows: Sequence[Row], spec: Layer, parcel_id: str, ids: Mapping[str
     """Return rows of findings or checks with names that no other step's rows have."""
     if spec.name not in OPEN_LAYERS:
         return list(rows)
-    own = (step.id, step.id + MEASURED)
-    used = set().union(*(names for origin, names in ids.items() if origin not in own)) if ids else set()
+    used = set().union(*(names for origin, names in ids.items() if origin != step.id)) if ids else set()
     letter = "F" if spec.name == "findings" else "V"
     numbered: list[Row] = []
     number = 0

@@ -186,12 +186,12 @@ def _result(source: Parcels, job: Job, steps: Sequence[Step], parcel_id: str) ->
     if job.known.get(parcel_id) == fingerprint:
         return ParcelResult(parcel_id, {}, fingerprint=fingerprint, unchanged=True)
     specs = step_layers(steps)
-    carried = taken(site, job.start_from, steps, specs, job.settings.mower)
+    carried = taken(site, job.start_from, steps, specs, job.settings)
     done = planned(site, steps, job.settings, None if carried is None else carried.start)
     rows = rows_out(done.plan, site, carried)
     seconds = perf_counter() - started
     rows["summary"] = [{**row, "seconds": round(seconds, 3)} for row in rows["summary"]]
-    rows["run_info"] = record_rows(site, rows, specs, job.settings, carried)
+    rows["run_info"] = record_rows(site, rows, specs, steps, job.settings, carried)
     parts = {"reading": read - started, **done.step_seconds}
     if job.pieces is not None:
         store_pieces(job.pieces, parcel_id, plan_rasters(site, done.plan, job.settings.mower))

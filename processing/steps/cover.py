@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -45,6 +46,7 @@ from ..derived.imagery_rules import (
     to_correct,
     used_threshold,
 )
+from ..derived.matching import Feature, applied, matched, no_target
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
@@ -71,7 +73,8 @@ def cover(site: Site, plan: Plan, mower: MowerProfile, parameters: CoverParamete
     del plan, mower
     imagery: Imagery | None = getattr(site, "imagery", None)
     if imagery is None:
-        return StepResult({"cover": [], "trees_found": []})
+        unseen = [no_target(fact, []) for fact in (*site.facts.covers, *site.facts.trees_gone)]
+        return StepResult({"cover": [], "trees_found": []}, unseen)
     seen = _seen(site, imagery, parameters)
     hedge = _hedges(seen)
     near = _near_parcel(site, seen.cover)
@@ -89,11 +92,33 @@ def cover(site: Site, plan: Plan, mower: MowerProfile, parameters: CoverParamete
         tolerance_m=seen.cell_m,
         area_min_m2=parameters.piece_min_m2,
     )
-    rows = _cover_rows(site, pieces, hedges)
+    of_facts: list[Finding] = []
+    rows, asked = _as_measured(site, _cover_rows(site, pieces, hedges), of_facts)
     found = _trees(site, seen, hedge, parameters)
+    trees = _tree_rows(site, found)
+    gone = set()
+    for fact, index in matched(site.facts.trees_gone, _features(trees, "tree_id"), of_facts):
+        of_facts.append(applied(fact, f"{trees[index]['tree_id']} is gone", trees[index]["geometry"]))
+        gone.add(index)
     findings = seen.findings + _inferred(site, rows) + _contradictions(site, seen, rows, parameters)
-    findings += _unmapped(site, found)
-    return StepResult({"cover": rows, "trees_found": _tree_rows(site, found)}, findings, _checks(site, rows))
+    findings += _unmapped(site, [tree for index, tree in enumerate(found) if index not in gone])
+    trees = [row for index, row in enumerate(trees) if index not in gone]
+    return StepResult({"cover": rows, "trees_found": trees}, findings + of_facts, _checks(site, asked))
+
+
+def _features(rows: Sequence[Row], key: str) -> list[Feature]:
+    return [(row[key], row["geometry"]) for row in rows]
+
+
+def _as_measured(site: Site, rows: list[Row], of_facts: list[Finding]) -> tuple[list[Row], list[Row]]:
+    """Return pieces of cover as somebody saw them, and those that nobody looked at."""
+    found, looked_at = list(rows), set()
+    for fact, index in matched(site.facts.covers, _features(rows, "cover_id"), of_facts):
+        row = rows[index]
+        of_facts.append(applied(fact, f"{row['cover_id']} cover {row['cover']} → {fact.value}", row["geometry"]))
+        found[index] = {**row, "cover": fact.value, "confidence": 1.0, "evidence": fact.evidence}
+        looked_at.add(index)
+    return found, [row for index, row in enumerate(found) if index not in looked_at]
 
 
 def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
@@ -309,6 +334,8 @@ STEP = Step(
         "raster:dem",
         "raster:dsm",
         "raster:imagery",
+        "fact:covers",
+        "fact:trees_gone",
     ),
     writes=("cover", "trees_found"),
     compute=cover,

@@ -2,345 +2,108 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
-from pydantic import Field, field_validator
-from shapely import Polygon
+from shapely.geometry.base import BaseGeometry
 
-from lawngis.dock.placing import (
-    Candidates,
-    Feasibility,
-    MustHave,
-    candidate_places,
-    distances_m,
-    feasibility,
-    pad_polygons,
-    room_shares,
-)
-from lawngis.dock.scoring import (
-    first_rank_shares,
-    preference_order,
-    scaled_benefit,
-    scaled_cost,
-    spaced_ranking,
-    tied_with_best,
-    weighted_scores,
-)
-from lawngis.geometry.routes import route_lengths_m
-from lawngis.ground.hollows import hollows
-from lawngis.ground.raster import Grid, layered_values_at, values_at
-from lawngis.ground.steep import mower_slope
+from lawngis.dock.scoring import tied_with_best
 from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
-from ..derived.cable_routing import supply_field
-from ..derived.exposure import HotHours, shade_shares, standing_surface, street_sight_shares
+from ..derived.dock_places import CRITERIA, DockParameters, DockPlaces, dock_choice, dock_places, dock_rows
 from ..derived.loops import Loop, loops
-from ..derived.paving import level_paving
+from ..derived.matching import SURE_SDS, Feature, applied, contradicts, matched, shown
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
-from ..model.step import Parameters, Step
-
-FloatArray = NDArray[np.float64]
-
-CRITERIA = ("shade", "hidden", "supply", "flat", "straight", "central", "neighbours", "beds")
-"""Criteria in the order of their columns; one that is unknown leaves the score."""
-
-NEIGHBOUR_FAR_M = 10.0
-BED_FAR_M = 2.0
-"""Farther than this from a neighbour's house, or from a bed, counts no better; ours, no source."""
-
-STRAIGHT_ENOUGH = 3.0
-"""Straight wire ahead beyond this many times the must-have counts no further."""
-
-
-class DockParameters(Parameters):
-    """How places are looked for and compared."""
-
-    spacing_m: float = Field(default=0.5, ge=0.1, le=5, description="distance between places along the wire [m]")
-    alternatives_apart_m: float = Field(
-        default=5.0, ge=0, le=100, description="distance between the best few alternatives [m]"
-    )
-    draws: int = Field(default=2000, ge=1, le=100000, description="random weightings for first_rank_share")
-    seed: int = Field(default=1, ge=0, le=2**31, description="seed of the random weightings")
-    hollow_depth_min_m: float = Field(
-        default=0.10, ge=0, le=5, description="water standing deeper than this in a hollow keeps the dock out [m]"
-    )
-    hollow_area_min_m2: float = Field(default=2.0, ge=0, le=1000, description="smallest hollow that counts [m²]")
-    room_min_share: float = Field(default=0.9, ge=0, le=1, description="share of the pad that must lie on lawn")
-    season_months: tuple[int, ...] | None = Field(
-        default=None, description="months in which shade counts, 1 to 12; absent: the hemisphere's mowing season"
-    )
-    hot_from_h: float = Field(default=11.0, ge=0, le=24, description="begin of the hot hours, solar time")
-    hot_to_h: float = Field(default=17.0, ge=0, le=24, description="end of the hot hours, solar time")
-    doubt_min: float = Field(
-        default=0.05, ge=0, le=0.5, description="a pad's slope whose decision may flip with this chance is measured"
-    )
-
-    @field_validator("season_months", mode="before")
-    @classmethod
-    def _from_text(cls, value: Any) -> Any:
-        return tuple(value.split(",")) if isinstance(value, str) else value
-
-    @field_validator("season_months")
-    @classmethod
-    def _known_months(cls, value: tuple[int, ...] | None) -> tuple[int, ...] | None:
-        if value is not None and (not value or any(not 1 <= month <= 12 for month in value)):
-            raise ValueError("months go from 1 to 12")
-        return value
-
-    @property
-    def hot_hours(self) -> HotHours:
-        """When shade counts."""
-        return HotHours(self.season_months, self.hot_from_h, self.hot_to_h)
-
-
-@dataclass(frozen=True, eq=False)
-class _Measured:
-    """Raw figures of the candidates of one loop, one row each."""
-
-    places: Candidates
-    slope_percent: FloatArray
-    slope_sd_percent: FloatArray
-    sprinkler_m: FloatArray
-    outlet_m: FloatArray
-    supply_m: FloatArray
-    passage_m: FloatArray
-    danger_m: FloatArray
-    island_m: FloatArray
-    hollow_m: FloatArray
-    room_share: FloatArray
-    central_m: FloatArray
-    approach_percent: FloatArray
-    shade_share: FloatArray
-    sight_share: FloatArray
-    neighbour_m: FloatArray
-    bed_m: FloatArray
+from ..model.step import Step
 
 
 def dock(site: Site, plan: Plan, mower: MowerProfile, parameters: DockParameters) -> StepResult:
     """Return the candidates of every loop that is fed by a dock, ranked, with one chosen for each."""
+    own = [loop for loop in loops(plan, mower, site.facts.wires) if loop.source == "dock" and loop.ground is not None]
+    mapped = [dock_places(site, plan, loop, mower, parameters) for loop in own]
+    of_facts: list[Finding] = []
+    readings = _pad_slopes(site, mapped, of_facts)
+    wanted = _wanted(site, mapped, of_facts)
     rows: list[Row] = []
     findings: list[Finding] = []
     checks: list[VisitCheck] = []
-    for loop in loops(plan, mower, site.drawn_wire):
-        if loop.source != "dock" or loop.ground is None:
-            continue
-        measured = _measured(site, plan, loop, loop.ground, mower, parameters)
-        some, chosen = _ranked(site, loop, measured, mower, parameters, len(rows))
+    for loop, places in zip(own, mapped, strict=True):
+        measured = places.with_pad_slopes(readings) if readings else places
+        first = len(rows)
+        some = dock_rows(site, loop, measured, mower, parameters)
+        here = {index - first: yes for index, yes in wanted.items() if 0 <= index - first < len(some)}
+        forced = next((index for index, yes in reversed(here.items()) if yes), None)
+        chosen = dock_choice(some, wanted=forced, refused=[index for index, yes in here.items() if not yes])
+        for index, row in enumerate(some):
+            row |= {"candidate_id": f"{site.parcel_id}-D{first + index + 1}", "chosen": index == chosen}
         rows += some
-        findings += [*_findings(loop, some, chosen), *_unknown_criteria(loop, some)]
+        findings += [*_findings(loop, some, chosen, forced=forced is not None), *_unknown_criteria(loop, some)]
         checks += _checks(some[chosen], measured, chosen, mower, parameters)
-    return StepResult({"dock_candidates": rows}, findings, checks)
+    return StepResult({"dock_candidates": rows}, [*findings, *of_facts], checks)
 
 
-def _measured(
-    site: Site, plan: Plan, loop: Loop, ground: Polygon, mower: MowerProfile, parameters: DockParameters
-) -> _Measured:
-    home = loop.zones[0]["geometry"]
-    ring = shapely.get_coordinates(ground.exterior)
-    along = _in_zone(candidate_places(ring, spacing_m=parameters.spacing_m), home)
-    places, which = _both_ways(along, mower)
-    slope, sd = mower_slope(site.dem, wheelbase_m=mower.dock_pad_length_m, z_sd_m=site.accuracy.dem_sd_m)
-    ways = supply_field(site, plan, mower)
-    surface = plan.derived("standing surface", lambda: standing_surface(site))
-    height_m, slope_percent, slope_sd_percent = layered_values_at([site.dem, slope, sd], site.frame, along.xy)
-    tops = np.column_stack([along.xy, height_m + mower.dock_height_m])
-    others = [shape for shape in site.geometries("buildings") if not shape.intersects(site.parcel)]
-    xy = along.xy
-    # Whichever way the dock faces: once for each place.
-    of_place = {
-        "slope_percent": slope_percent,
-        "slope_sd_percent": slope_sd_percent,
-        "sprinkler_m": distances_m(xy, site.geometries("sprinklers")),
-        "outlet_m": distances_m(xy, site.geometries("outlets")),
-        "supply_m": np.full(len(xy), np.nan) if ways is None else route_lengths_m(ways.field, xy),
-        "passage_m": distances_m(xy, list(loop.strips)),
-        "danger_m": distances_m(
-            xy, [edge["geometry"] for edge in loop.edges if edge["edge_class"] in ("water", "drop")]
-        ),
-        "island_m": distances_m(xy, list(ground.interiors)),
-        "hollow_m": _hollow_m(site, xy, parameters),
-        "central_m": distances_m(xy, [home.centroid]),
-        "room_share": _room_shares(site, along, home, mower),
-        "shade_share": shade_shares(site, surface, tops, parameters.hot_hours),
-        "sight_share": street_sight_shares(site, surface, tops, eye_height_m=mower.street_eye_height_m),
-        "neighbour_m": distances_m(xy, others),
-        "bed_m": distances_m(xy, site.geometries("beds")),
-    }
-    return _Measured(
-        places=places,
-        approach_percent=_approach_percent(site, slope, places, mower.dock_straight_ahead_m),
-        **{name: values[which] for name, values in of_place.items()},
-    )
+# --- what somebody measured ------------------------------------------------------------------------------
 
 
-def _room_shares(site: Site, along: Candidates, home: Polygon, mower: MowerProfile) -> FloatArray:
-    """Return the share of the dock's base that has room, shape (n,): on the lawn, or beside it on level paving."""
-    width_m = mower.dock_pad_width_m
-    length = {"behind_m": mower.dock_pad_length_m / 2, "ahead_m": mower.dock_pad_length_m / 2}
-    shares = room_shares(pad_polygons(along.xy, along.direction_deg, **length, inside_m=width_m), home)
-    partly = np.flatnonzero(shares < 1)
-    if not partly.size:
-        return shares
-    xy, wire_deg = along.xy[partly], along.direction_deg[partly]
-    beside = pad_polygons(xy, wire_deg, **length, inside_m=0.0, outside_m=width_m)
-    paving = level_paving(site)
-    level = home if paving is None else shapely.union_all([home, *paving.geometry])
-    shares[partly] = np.maximum(shares[partly], room_shares(beside, level))
-    return shares
+def _candidates(site: Site, mapped: Sequence[DockPlaces]) -> list[Feature]:
+    points = np.concatenate([shapely.points(some.places.xy) for some in mapped] or [np.empty(0, dtype=object)])
+    return [(f"{site.parcel_id}-D{number}", point) for number, point in enumerate(points.tolist(), start=1)]
 
 
-def _hollow_m(site: Site, xy: FloatArray, parameters: DockParameters) -> FloatArray:
-    """Return how deep the hollow is in which each place lies, shape (n,) [m]; 0 where water runs off."""
-    depth = np.zeros(len(xy))
-    for hollow in hollows(
-        site.dem, site.frame, depth_min_m=parameters.hollow_depth_min_m, area_min_m2=parameters.hollow_area_min_m2
-    ):
-        inside = shapely.contains_xy(hollow.polygon, xy[:, 0], xy[:, 1])
-        depth[inside] = np.maximum(depth[inside], hollow.depth_m)
-    return depth
+def _pad_slopes(site: Site, mapped: Sequence[DockPlaces], of_facts: list[Finding]) -> list[tuple[BaseGeometry, float]]:
+    """Return the places under docks whose slope somebody measured, with that slope [%]."""
+    if not site.facts.pad_slopes:
+        return []
+    candidates = _candidates(site, mapped)
+    slopes = [pair for some in mapped for pair in zip(some.slope_percent, some.slope_sd_percent, strict=True)]
+    readings = []
+    for fact, index in matched(site.facts.pad_slopes, candidates, of_facts):
+        (name, place), (percent, sd) = candidates[index], slopes[index]
+        before = shown(percent if np.isfinite(percent) else None)
+        of_facts.append(applied(fact, f"{name} slope_percent {before} → {shown(fact.value)}", place))
+        if abs(fact.value - percent) > SURE_SDS * sd:
+            text = f"{name}: measured {fact.value:g} %, but the terrain model says {percent:.1f} ± {sd:.1f} %"
+            of_facts.append(contradicts(f"{text}: the measurement counts", "Check where it was measured.", place))
+        readings.append((place, fact.value))
+    return readings
 
 
-def _approach_percent(site: Site, slope: Grid, places: Candidates, length_m: float) -> FloatArray:
-    """Return the steepest ground on the straight way into the dock, shape (n,) [percent]."""
-    angle = np.radians(places.direction_deg)
-    forward = np.column_stack([np.sin(angle), np.cos(angle)])
-    steps = np.linspace(0.0, length_m, max(2, int(np.ceil(length_m / 0.5)) + 1))
-    ahead = (places.xy[:, None, :] + steps[:, None] * forward[:, None, :]).reshape(-1, 2)
-    values = values_at(slope, site.frame, ahead).reshape(len(places), -1)
-    known = np.isfinite(values).any(axis=1)
-    return np.where(known, np.where(np.isfinite(values), values, -np.inf).max(axis=1), np.nan)
+def _wanted(site: Site, mapped: Sequence[DockPlaces], of_facts: list[Finding]) -> dict[int, bool]:
+    """Return the candidates, by number, that somebody wants or refuses; the last that is wanted counts."""
+    if not site.facts.docks:
+        return {}
+    candidates, found = _candidates(site, mapped), dict[int, bool]()
+    for fact, index in matched(site.facts.docks, candidates, of_facts):
+        name, place = candidates[index]
+        away = "" if fact.place is None else f", {place.distance(fact.place):.2f} m from where it is wanted"
+        of_facts.append(
+            applied(fact, f"{name} is the dock{away}" if fact.value else f"{name} is not to be the dock", place)
+        )
+        found.pop(index, None)
+        found[index] = fact.value
+    return found
 
 
-def _both_ways(along: Candidates, mower: MowerProfile) -> tuple[Candidates, NDArray[np.int64]]:
-    """Return the places with a second heading where the wire is straight enough both ways.
-
-    A mower comes home along the wire either way round. Which of the places given each is comes second.
-    """
-    ahead, behind = along.straight_behind_m, along.straight_ahead_m
-    turned = np.flatnonzero((ahead >= mower.dock_straight_ahead_m) & (behind >= mower.dock_straight_behind_m))
-    other = replace(
-        along, direction_deg=(along.direction_deg + 180) % 360, straight_ahead_m=ahead, straight_behind_m=behind
-    )
-    both = {name: np.concatenate([values, getattr(other, name)[turned]]) for name, values in vars(along).items()}
-    which = np.concatenate([np.arange(len(along)), turned])
-    return Candidates(**both), which
+# --- findings and checks ---------------------------------------------------------------------------------
 
 
-def _in_zone(places: Candidates, home: Polygon) -> Candidates:
-    """Return the places that lie in the home zone: a loop runs through the linked ones too."""
-    here = shapely.intersects_xy(home, places.xy[:, 0], places.xy[:, 1])
-    return Candidates(**{name: values[here] for name, values in vars(places).items()})
-
-
-def _feasibility(measured: _Measured, mower: MowerProfile, parameters: DockParameters) -> Feasibility:
-    places = measured.places
-    must_haves = [
-        MustHave("slope of the pad", measured.slope_percent, mower.dock_slope_max_percent, "max", "%"),
-        MustHave("straight wire ahead", places.straight_ahead_m, mower.dock_straight_ahead_m, "min", "m"),
-        MustHave("straight wire behind", places.straight_behind_m, mower.dock_straight_behind_m, "min", "m"),
-        MustHave("way to the next corner", places.corner_m, mower.dock_corner_min_m, "min", "m"),
-        MustHave("distance to a sprinkler", measured.sprinkler_m, mower.dock_sprinkler_min_m, "min", "m"),
-        MustHave("supply cable", measured.supply_m, mower.supply_cable_max_m, "max", "m"),
-        MustHave("distance to a passage", measured.passage_m, mower.dock_passage_min_m, "min", "m"),
-        MustHave("distance to water or a drop", measured.danger_m, mower.dock_danger_min_m, "min", "m"),
-        MustHave("distance to an island's wire", measured.island_m, mower.dock_wire_min_m, "min", "m"),
-        MustHave("depth of the hollow it stands in", measured.hollow_m, 0.0, "max", "m"),
-        MustHave("slope of the approach", measured.approach_percent, mower.dock_approach_slope_max_percent, "max", "%"),
-        MustHave("room for the pad", measured.room_share, parameters.room_min_share, "min", "of it"),
-    ]
-    return feasibility(must_haves, len(places))
-
-
-def _scaled(measured: _Measured, mower: MowerProfile) -> FloatArray:
-    """Return the criteria from 0 to 1, shape (n, 8), in the order of CRITERIA; NaN where unknown."""
-    enough = STRAIGHT_ENOUGH * mower.dock_straight_ahead_m
-    return np.column_stack(
-        [
-            scaled_benefit(measured.shade_share, worst=0.0, best=1.0),
-            scaled_cost(measured.sight_share, worst=1.0, best=0.0),
-            scaled_cost(measured.supply_m, worst=mower.supply_cable_max_m, best=0.0),
-            scaled_cost(measured.slope_percent, worst=mower.dock_slope_max_percent, best=0.0),
-            scaled_benefit(measured.places.straight_ahead_m, worst=0.0, best=enough),
-            scaled_cost(measured.central_m),
-            scaled_benefit(measured.neighbour_m, worst=0.0, best=NEIGHBOUR_FAR_M),
-            scaled_benefit(measured.bed_m, worst=0.0, best=BED_FAR_M),
-        ]
-    )
-
-
-def _ranked(
-    site: Site, loop: Loop, measured: _Measured, mower: MowerProfile, parameters: DockParameters, before: int
-) -> tuple[list[Row], int]:
-    judged = _feasibility(measured, mower, parameters)
-    criteria = _scaled(measured, mower)
-    weights = [getattr(mower.dock_weight, name) for name in CRITERIA]
-    scores = weighted_scores(criteria, weights)
-    order = preference_order(scores, judged.failed_count())
-    ranks = spaced_ranking(
-        measured.places.xy, order, spacing_m=parameters.alternatives_apart_m, eligible=judged.feasible
-    )
-    shares = first_rank_shares(criteria, weights, judged.feasible, draws=parameters.draws, seed=parameters.seed)
-    columns: dict[str, list[object]] = {
-        **_raw_columns(site, loop, measured),
-        "candidate_id": [f"{site.parcel_id}-D{before + number}" for number in range(1, len(order) + 1)],
-        "rank": ranks.tolist(),
-        "score": _numbers(scores),
-        "chosen": (np.arange(len(order)) == order[0]).tolist(),
-        "feasible": judged.feasible.tolist(),
-        "failed": ["; ".join(texts) or None for texts in judged.failed],
-        "first_rank_share": shares.tolist(),
-        **{f"{name}_score": _numbers(scaled) for name, scaled in zip(CRITERIA, criteria.T, strict=True)},
-    }
-    rows: list[Row] = [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
-    return rows, int(order[0])
-
-
-def _raw_columns(site: Site, loop: Loop, measured: _Measured) -> dict[str, list[object]]:
-    places = measured.places
-    heading = (places.direction_deg + site.frame.grid_heading_deg(0.0)) % 360
-    return {
-        "zone_id": [loop.zones[0]["zone_id"]] * len(places),
-        "heading_deg": heading.tolist(),
-        "slope_percent": _numbers(measured.slope_percent),
-        "straight_m": _numbers(places.straight_ahead_m),
-        "corner_m": _numbers(places.corner_m),
-        "sprinkler_m": _numbers(measured.sprinkler_m),
-        "outlet_m": _numbers(measured.outlet_m),
-        "supply_m": _numbers(measured.supply_m),
-        "shade_share": _numbers(measured.shade_share),
-        "street_sight_share": _numbers(measured.sight_share),
-        "neighbour_m": _numbers(measured.neighbour_m),
-        "bed_m": _numbers(measured.bed_m),
-        "approach_slope_percent": _numbers(measured.approach_percent),
-        "geometry": np.asarray(shapely.points(places.xy), dtype=object).tolist(),
-    }
-
-
-def _numbers(values: FloatArray) -> list[object]:
-    """Return finite values as they are, others as None."""
-    known = np.isfinite(values)
-    numbers: list[object] = values.tolist()
-    return numbers if known.all() else [number if here else None for number, here in zip(numbers, known, strict=True)]
-
-
-def _findings(loop: Loop, rows: list[Row], chosen: int) -> list[Finding]:
+def _findings(loop: Loop, rows: Sequence[Row], chosen: int, *, forced: bool) -> list[Finding]:
     best = rows[chosen]
     if not best["feasible"]:
-        return [
-            Finding(
-                "stop",
-                "dock-not-feasible",
-                f"no place for a dock on {loop.loop_id} meets every must-have; the best one misses: {best['failed']}",
-                "Change what it misses on site, or take another profile.",
-                best["geometry"],
-            )
-        ]
+        findings = []
+        who = "the best one"
+        if forced:
+            who = best["candidate_id"]
+            text = f"the dock was put at {who}, which misses: {best['failed']}"
+            findings.append(contradicts(text, "Change what it misses on site.", best["geometry"]))
+        if not any(row["feasible"] for row in rows):
+            text = f"no place for a dock on {loop.loop_id} meets every must-have; {who} misses: {best['failed']}"
+            advice = "Change what it misses on site, or take another profile."
+            findings.append(Finding("stop", "dock-not-feasible", text, advice, best["geometry"]))
+        return findings
     scores = np.array([np.nan if row["score"] is None else row["score"] for row in rows])
     tied = tied_with_best(scores, [row["feasible"] for row in rows])
     far = [index for index in tied if rows[index]["geometry"].distance(best["geometry"]) > 5.0]
@@ -350,7 +113,7 @@ def _findings(loop: Loop, rows: list[Row], chosen: int) -> list[Finding]:
     return [Finding("info", "dock-tie", f"{best['candidate_id']} scores no better than {names}", "Choose on site.")]
 
 
-def _unknown_criteria(loop: Loop, rows: list[Row]) -> list[Finding]:
+def _unknown_criteria(loop: Loop, rows: Sequence[Row]) -> list[Finding]:
     unknown = [name for name in CRITERIA if all(row[f"{name}_score"] is None for row in rows)]
     if not unknown:
         return []
@@ -359,10 +122,10 @@ def _unknown_criteria(loop: Loop, rows: list[Row]) -> list[Finding]:
 
 
 def _checks(
-    best: Row, measured: _Measured, index: int, mower: MowerProfile, parameters: DockParameters
+    best: Row, measured: DockPlaces, index: int, mower: MowerProfile, parameters: DockParameters
 ) -> list[VisitCheck]:
     value, sd = measured.slope_percent[index], measured.slope_sd_percent[index]
-    if not (np.isfinite(value) and np.isfinite(sd)):
+    if measured.measured[index] or not (np.isfinite(value) and np.isfinite(sd)):
         return []
     chance = float(flip_probability(value, sd, mower.dock_slope_max_percent))
     if chance < parameters.doubt_min:
@@ -412,6 +175,8 @@ STEP = Step(
         "raster:dem",
         "raster:dsm",
         "accuracy:dem_sd_m",
+        "fact:docks",
+        "fact:pad_slopes",
         "fact:wires",
     ),
     writes=("dock_candidates",),

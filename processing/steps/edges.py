@@ -9,17 +9,17 @@ from typing import get_args
 import numpy as np
 import shapely
 from pydantic import Field
-from shapely import LineString, Polygon
-from shapely.geometry.base import BaseGeometry
+from shapely import LineString
 
 from lawngis.geometry.polygons import oriented, polygon_parts
 from lawngis.ground.raster import Grid
 from lawngis.ground.step import HeightStep, height_steps, ledges
 from lawngis.lawn.edges import NOTHING_KNOWN, Beyond, EdgeStretch, drop_surroundings, edge_stretches
-from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.mower import EdgeClass, MowerProfile
 
-from ..derived.loops import passed_over
+from ..derived.decisions import setback_m
+from ..derived.loops import filled_zone, passed_over
+from ..derived.matching import applied, contradicts, matched
 from ..derived.outline_accuracy import SeenOutlines, seen_outlines
 from ..derived.paving import KerbParameters, rolled_over
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
@@ -88,7 +88,7 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
     seen = seen_outlines(site, plan)
     rows: list[Row] = []
     for zone in plan.rows("zones"):
-        polygon = _outline(zone["geometry"], ignored)
+        polygon = filled_zone(zone, ignored)
         around = [*beyond, *_other_zones(plan, zone)]
         for stretch in edge_stretches(polygon, around, otherwise=NOTHING_KNOWN, shortest_m=parameters.shortest_m):
             parts = _judged_by_height(site, stretch, parameters)
@@ -96,8 +96,27 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
                 parts = _less_sure(parts, seen)
             for part in parts:
                 rows.append(_row(site, len(rows) + 1, zone["zone_id"], part, mower))
-    findings = _findings(rows) + _contradictions(site, rows, parameters) + _ledges(site, plan, parameters)
-    return StepResult({"edges": rows}, findings, _checks(rows, parameters))
+    contradictions = _contradictions(site, rows, parameters)
+    rows, of_facts, asked = _as_measured(site, rows, mower)
+    findings = _findings(rows) + contradictions + _ledges(site, plan, parameters)
+    return StepResult({"edges": rows}, findings + of_facts, _checks(asked, parameters))
+
+
+def _as_measured(site: Site, rows: list[Row], mower: MowerProfile) -> tuple[list[Row], list[Finding], list[Row]]:
+    """Return edges with what somebody saw beyond them, what is said of that, and those that nobody looked at."""
+    measured, findings = list(rows), list[Finding]()
+    edges = [(row["edge_id"], row["geometry"]) for row in rows]
+    looked_at: set[int] = set()
+    for seen, index in matched(site.facts.edge_classes, edges, findings):
+        row, line = rows[index], edges[index][1]
+        findings.append(applied(seen, f"{row['edge_id']} edge_class {row['edge_class']} → {seen.value}", line))
+        if row["edge_class"] not in (seen.value, "unknown"):
+            text = f"{row['edge_id']}: seen as {seen.value} on site, but {row['evidence']} said {row['edge_class']}"
+            findings.append(contradicts(text, "Correct the layer it came from.", line))
+        judged = {"edge_class": seen.value, "setback_m": setback_m(seen.value, mower), "evidence": seen.evidence}
+        measured[index] = {**row, **judged, "confidence": 1.0}
+        looked_at.add(index)
+    return measured, findings, [row for index, row in enumerate(measured) if index not in looked_at]
 
 
 def _judged_by_height(site: Site, stretch: EdgeStretch, parameters: EdgesParameters) -> list[EdgeStretch]:
@@ -196,11 +215,6 @@ def _ledges(site: Site, plan: Plan, parameters: EdgesParameters) -> list[Finding
     return findings
 
 
-def _outline(zone: Polygon, ignored: list[BaseGeometry]) -> Polygon:
-    filled = with_bumps_filled(zone, ignored)
-    return filled if isinstance(filled, Polygon) else zone
-
-
 def _beyond(site: Site, plan: Plan, parameters: EdgesParameters) -> list[Beyond]:
     """Return what may lie beyond an edge, the gravest and surest first: where two are met, the first counts."""
     reach = parameters.reach_m
@@ -281,7 +295,7 @@ def _row(site: Site, number: int, zone_id: str, stretch: EdgeStretch, mower: Mow
         "edge_id": f"{site.parcel_id}-E{number}",
         "zone_id": zone_id,
         "edge_class": stretch.edge_class,
-        "setback_m": getattr(mower.setback_m, stretch.edge_class),
+        "setback_m": setback_m(stretch.edge_class, mower),
         "length_m": stretch.line.length,
         "evidence": stretch.evidence,
         "confidence": stretch.confidence,
@@ -347,6 +361,7 @@ STEP = Step(
         "raster:imagery",
         "accuracy:dem_sd_m",
         "accuracy:position_sd_m",
+        "fact:edge_classes",
     ),
     writes=("edges",),
     compute=edges,

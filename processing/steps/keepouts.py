@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,8 +11,7 @@ import shapely
 from pydantic import Field
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.ground.raster import Grid, centres_in
-from lawngis.ground.steep import areas_at_edge, steep_areas, undecided_areas
+from lawngis.ground.steep import MowerSlope, areas_at_edge
 from lawngis.lawn.obstacles import (
     Keepout,
     area_keepouts,
@@ -24,9 +24,18 @@ from lawngis.lawn.obstacles import (
 )
 from lawngis.mower import MowerProfile
 
-from ..derived.measured_slopes import slope_as_measured, steep_evidence
+from ..derived.matching import applied, contradicts, matched, no_target
 from ..derived.paving import KerbParameters, rolled_over
-from ..derived.wheel_slope import DEM_CORRELATION_M, slope_under_wheels
+from ..derived.slope import (
+    REACH_M,
+    SlopeParameters,
+    doubtful_ground,
+    mapped_slope,
+    slope_as_measured,
+    steep_evidence,
+    steep_ground,
+)
+from ..model.facts import Fact
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
@@ -45,7 +54,7 @@ TREE_CONFIDENCE_MIN = 0.5
 """Trees found with less confidence are left alone: they may be shrubs."""
 
 
-class KeepoutsParameters(KerbParameters):
+class KeepoutsParameters(KerbParameters, SlopeParameters):
     """How keep-outs are drawn."""
 
     barrier_width_m: float = Field(
@@ -54,40 +63,59 @@ class KeepoutsParameters(KerbParameters):
     hedge_width_m: float = Field(
         default=0.8, ge=0.06, le=4, description="width kept out along a hedge drawn as a line [m]"
     )
-    dem_correlation_m: float = Field(
-        default=DEM_CORRELATION_M,
-        ge=0.01,
-        le=100,
-        description="distance over which errors of the terrain model are alike [m]",
-    )
-    ledge_reach_m: float = Field(
-        default=1.25,
-        ge=0,
-        le=10,
-        description="as far from a drop or wall of the layers the terrain model's steepness is theirs [m]",
-    )
-    doubt_area_min_m2: float = Field(
-        default=4.0, ge=0.1, le=1000, description="smallest doubtful slope that is worth a look on site [m²]"
-    )
 
 
 def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsParameters) -> StepResult:
     """Return keep-outs that touch the lawn, and what is to be looked at on site because of them."""
     lawn = shapely.union_all(plan.geometries("lawn"))
     if lawn.is_empty:
-        return StepResult({"keepouts": []})
-    slope, sd = slope_under_wheels(site, plan, mower, parameters.dem_correlation_m)
-    slope = _without_known_ledges(site, slope, parameters.ledge_reach_m)
-    slope, sd, told = slope_as_measured(site, slope, sd, mower, area_min_m2=parameters.doubt_area_min_m2)
-    found = _from_layers(site, plan, lawn, mower, parameters) + _steep(site, lawn, slope, sd, mower)
-    found += _steep_at_edge(lawn, found, slope, sd, site, mower)
-    found = with_tight_bumps_joined(found, lawn=lawn, room_m=mower.passage_transit_min_m)
-    rows = _rows(site, without_overlaps(found, within=site.parcel, grid_m=GRID_M))
+        return StepResult({"keepouts": []}, [no_target(fact, []) for fact in site.facts.slopes])
+    mapped = mapped_slope(site, plan, mower, parameters)
+    from_layers = _from_layers(site, plan, lawn, mower, parameters)
+    of_facts: list[Finding] = []
+    readings = _readings(site, lawn, lambda: _drawn(site, lawn, from_layers, mapped, mower), of_facts)
+    slope, contradicted = slope_as_measured(site, mapped, readings, mower, parameters)
+    rows = _drawn(site, lawn, from_layers, slope, mower)
     for row in rows:
         if row["reason"] == "steep":
-            row["evidence"] = steep_evidence(site, row["geometry"], mower.edge_slope_limit_percent, row["evidence"])
-    checks = _slope_checks(site, lawn, slope, sd, mower, parameters)
-    return StepResult({"keepouts": rows}, _findings(rows, lawn) + told, checks)
+            limit = mower.edge_slope_limit_percent
+            row["evidence"] = steep_evidence(readings, row["geometry"], limit, row["evidence"])
+    checks = _slope_checks(site, lawn, slope, mower, parameters)
+    return StepResult({"keepouts": rows}, _findings(rows, lawn) + of_facts + contradicted, checks)
+
+
+def _drawn(
+    site: Site, lawn: BaseGeometry, from_layers: Sequence[Keepout], slope: MowerSlope, mower: MowerProfile
+) -> list[dict[str, Any]]:
+    found = [*from_layers, *_steep(site, lawn, slope, mower)]
+    found += _steep_at_edge(site, lawn, found, slope, mower)
+    found = with_tight_bumps_joined(found, lawn=lawn, room_m=mower.passage_transit_min_m)
+    return _rows(site, without_overlaps(found, within=site.parcel, grid_m=GRID_M))
+
+
+def _readings(
+    site: Site, lawn: BaseGeometry, mapped_rows: Callable[[], list[dict[str, Any]]], of_facts: list[Finding]
+) -> list[Fact[float]]:
+    """Return the measured slopes, each with its ground; one that names a keep-out is about its ground on the maps."""
+    readings = [fact for fact in site.facts.slopes if not fact.name]
+    named = [fact for fact in site.facts.slopes if fact.name]
+    rows = mapped_rows() if named else []
+    for fact, index in matched(named, [(row["keepout_id"], row["geometry"]) for row in rows], of_facts):
+        row = rows[index]
+        if row["reason"] == "steep":
+            drawn = fact.place is not None and fact.place.area > 0
+            readings.append(fact if drawn else replace(fact, place=row["geometry"]))
+        else:
+            text = f"{row['keepout_id']} has a slope of {fact.value:g} %, but is kept out as {row['reason']}: it stays"
+            of_facts.append(contradicts(text, "Say of the site's own layer that it is gone.", row["geometry"]))
+    for fact in readings:
+        place = fact.place
+        if place is None or place.dwithin(lawn, REACH_M):
+            extent = f"on {place.area:.0f} m²" if place is not None and place.area > 0 else "around a place"
+            of_facts.append(applied(fact, f"slope of {fact.value:g} % {extent}"))
+        else:
+            of_facts.append(no_target(fact, [f"the lawn at {place.distance(lawn):.1f} m"]))
+    return readings
 
 
 def _from_layers(
@@ -147,45 +175,17 @@ def _barriers(site: Site, lawn: BaseGeometry, parameters: KeepoutsParameters) ->
     return found
 
 
-def _without_known_ledges(site: Site, slope: Grid, reach_m: float) -> Grid:
-    """Return slope that is nil beside drops and walls of the layers.
-
-    A terrain model smears a ledge over some cells; the layers say better where it is, and edges get its setback.
-    """
-    if "barriers" not in site.layers or reach_m == 0:
-        return slope
-    barriers = site.layers["barriers"]
-    ledges = list(barriers.geometry[barriers["kind"].isin(["drop", "wall"])])
-    if not ledges:
-        return slope
-    xy = centres_in(slope, site.frame)
-    beside = shapely.contains_xy(shapely.buffer(shapely.union_all(ledges), reach_m), xy[:, 0], xy[:, 1])
-    return slope.with_values(np.where(beside.reshape(slope.shape), 0.0, slope.values))
-
-
-def _steep(site: Site, lawn: BaseGeometry, slope: Grid, sd: Grid, mower: MowerProfile) -> list[Keepout]:
-    areas = steep_areas(
-        slope,
-        sd.values,
-        limit_percent=mower.slope_limit_percent,
-        frame=site.frame,
-        area_min_m2=mower.steep_area_min_m2,
-    )
+def _steep(site: Site, lawn: BaseGeometry, slope: MowerSlope, mower: MowerProfile) -> list[Keepout]:
+    areas = steep_ground(site, slope, mower.slope_limit_percent, mower)
     confidence = [area.confidence for area in areas]
     return area_keepouts([area.polygon for area in areas], "steep", lawn=lawn, confidence=confidence)
 
 
 def _steep_at_edge(
-    lawn: BaseGeometry, found: list[Keepout], slope: Grid, sd: Grid, site: Site, mower: MowerProfile
+    site: Site, lawn: BaseGeometry, found: list[Keepout], slope: MowerSlope, mower: MowerProfile
 ) -> list[Keepout]:
     """Return keep-outs for ground that is not too steep to mow, but too steep to turn on along the wire."""
-    areas = steep_areas(
-        slope,
-        sd.values,
-        limit_percent=mower.edge_slope_limit_percent,
-        frame=site.frame,
-        area_min_m2=mower.steep_area_min_m2,
-    )
+    areas = steep_ground(site, slope, mower.edge_slope_limit_percent, mower)
     kept_out = [item.polygon for item in found if item.treatment != "bump"]
     ground = shapely.difference(lawn, shapely.union_all(kept_out))
     at_edge = areas_at_edge(areas, ground, band_m=mower.edge_band_m, area_min_m2=mower.steep_area_min_m2)
@@ -194,22 +194,10 @@ def _steep_at_edge(
 
 
 def _slope_checks(
-    site: Site,
-    lawn: BaseGeometry,
-    slope: Grid,
-    sd: Grid,
-    mower: MowerProfile,
-    parameters: KeepoutsParameters,
+    site: Site, lawn: BaseGeometry, slope: MowerSlope, mower: MowerProfile, parameters: KeepoutsParameters
 ) -> list[VisitCheck]:
-    doubtful = undecided_areas(
-        slope,
-        sd.values,
-        limit_percent=mower.slope_limit_percent,
-        frame=site.frame,
-        area_min_m2=parameters.doubt_area_min_m2,
-    )
     checks = []
-    for area in doubtful:
+    for area in doubtful_ground(site, slope, mower, parameters):
         on_lawn = area.polygon.intersection(lawn)
         if on_lawn.area < parameters.doubt_area_min_m2:
             continue

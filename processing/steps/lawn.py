@@ -13,6 +13,7 @@ from lawngis.ground.cover import confidence_within, ground_to_take
 from lawngis.lawn.derive import Taken, derived_lawn, ground_account_m2, surveyed_lawn
 from lawngis.mower import MowerProfile
 
+from ..derived.matching import applied, matched
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -62,12 +63,27 @@ class LawnParameters(Parameters):
 
 
 def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters) -> StepResult:
-    """Return the pieces of lawn: surveyed where somebody did, else what is left of the parcel."""
+    """Return the pieces of lawn: surveyed or drawn where somebody did, else what is left of the parcel."""
     del mower
+    rows, findings = _mapped(site, plan, parameters)
+    named = len(rows)
+    pieces = {row["lawn_id"]: [row] for row in rows}
+    for fact, index in matched(site.facts.outlines, [(row["lawn_id"], row["geometry"]) for row in rows], findings):
+        row, shape = rows[index], fact.value
+        text = "is gone" if shape is None else f"is drawn, {shape.area:.0f} m² instead of {row['area_m2']:.0f} m²"
+        findings.append(applied(fact, f"{row['lawn_id']} {text}", row["geometry"]))
+        drawn = [] if shape is None else _on_grid(surveyed_lawn(site.parcel, [shape], sliver_width_m=0.0))
+        found = _rows(site, drawn, "surveyed", SURVEYED_CONFIDENCE, first=named)
+        named += len(found)
+        pieces[row["lawn_id"]] = [{**piece, "lawn_id": row["lawn_id"]} for piece in found[:1]] + found[1:]
+    return StepResult({"lawn": [row for some in pieces.values() for row in some]}, findings)
+
+
+def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Row], list[Finding]]:
     surveyed = [shape for shape in site.geometries("lawns") if shape.intersects(site.parcel)]
     if surveyed:
         pieces = _on_grid(surveyed_lawn(site.parcel, surveyed, sliver_width_m=parameters.sliver_width_m))
-        return StepResult({"lawn": _rows(site, pieces, "surveyed", SURVEYED_CONFIDENCE)})
+        return _rows(site, pieces, "surveyed", SURVEYED_CONFIDENCE), []
     taken = _taken(site)
     cover = plan.rows("cover")
     taken += _shown(site, cover, taken, parameters) + _found_trunks(plan)
@@ -82,7 +98,7 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     text = f"lawn was derived: the parcel's {site.parcel.area:.0f} m² less {words or 'nothing'}"
     finding = Finding("info", "lawn-derived", text, "Survey the lawn's edge where it matters.")
     if not cover:
-        return StepResult({"lawn": _rows(site, pieces, "derived", DERIVED_CONFIDENCE)}, [finding])
+        return _rows(site, pieces, "derived", DERIVED_CONFIDENCE), [finding]
     shapes, sure = [row["geometry"] for row in cover], [row["confidence"] for row in cover]
     lawnlike = [row["cover"] in ("lawn", "lawn_under_crown") for row in cover]
     worth = [value if is_lawn else 1 - value for value, is_lawn in zip(sure, lawnlike, strict=True)]
@@ -92,7 +108,7 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     )
     rows = _rows(site, pieces, "imagery", DERIVED_CONFIDENCE)
     rows = [{**row, "confidence": float(value)} for row, value in zip(rows, confidence, strict=True)]
-    return StepResult({"lawn": rows}, [finding])
+    return rows, [finding]
 
 
 def _shown(site: Site, cover: list[Row], known: list[Taken], parameters: LawnParameters) -> list[Taken]:
@@ -148,7 +164,7 @@ def _on_grid(pieces: Sequence[Polygon]) -> list[Polygon]:
     return [part for piece in pieces for part in grid_parts(piece, GRID_M)]
 
 
-def _rows(site: Site, pieces: Sequence[BaseGeometry], source: str, confidence: float) -> list[Row]:
+def _rows(site: Site, pieces: Sequence[BaseGeometry], source: str, confidence: float, *, first: int = 1) -> list[Row]:
     return [
         {
             "lawn_id": f"{site.parcel_id}-G{number}",
@@ -157,7 +173,7 @@ def _rows(site: Site, pieces: Sequence[BaseGeometry], source: str, confidence: f
             "confidence": confidence,
             "geometry": piece,
         }
-        for number, piece in enumerate(pieces, start=1)
+        for number, piece in enumerate(pieces, start=first)
     ]
 
 
@@ -178,6 +194,7 @@ STEP = Step(
         "site:trees",
         "site:obstacles",
         "site:barriers",
+        "fact:outlines",
     ),
     writes=("lawn",),
     compute=lawn,

@@ -7,7 +7,7 @@ from pydantic import Field
 from lawngis.mower import MowerProfile
 from lawngis.prices import PriceBook, price_book_from
 
-from ..derived.leads import lead_crossings
+from ..derived.detached_supply import lead_crossings
 from ..model.plan import Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Parameters, Step

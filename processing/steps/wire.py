@@ -26,10 +26,10 @@ from lawngis.wire.loop import Stretch, laid_loop
 from lawngis.wire.outlying import LeadTerrain, LeadWay, OutlyingGround, lead_way
 from lawngis.wire.pegs import joins, lead_intervals_m, pegs
 
-from ..derived.drawn_wire import drawn_findings
-from ..derived.leads import lead_crossings, lead_terrain
+from ..derived.detached_supply import lead_crossings, lead_terrain
 from ..derived.loops import Loop, loops, passed_over
-from ..derived.wire_checks import LaidWire, close_wire_findings, unsound_findings
+from ..derived.matching import applied, no_target
+from ..derived.wire_checks import LaidWire, close_wire_findings, drawn_findings, unsound_findings
 from ..model.plan import Finding, Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -71,16 +71,19 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
     findings: list[Finding] = []
     wires: list[LaidWire] = []
     laid_grounds: list[tuple[str, FloatArray, list[Polygon]]] = []
-    for loop in loops(plan, mower, site.drawn_wire):
+    planned = loops(plan, mower, site.facts.wires)
+    for drawn in site.facts.wires:
+        text = f"the wire is wanted along a line of {drawn.value.length:.1f} m drawn on site"
+        findings.append(applied(drawn, text) if planned else no_target(drawn, []))
+    for loop in planned:
         findings += loop.findings
         start = _start(site, plan, loop)
         if loop.ground is None or start is None:
             continue
         stretches = [Stretch(edge["geometry"], edge["edge_class"], edge["setback_m"]) for edge in loop.edges]
         outlying = _outlying(site, loop, start, mower, findings)
-        drawn = [item.line for item in loop.drawn]
         try:
-            laid = laid_loop(loop.ground, start, stretches, loop.strips, outlying, drawn)
+            laid = laid_loop(loop.ground, start, stretches, loop.strips, outlying, [item.line for item in loop.drawn])
         except LawngisError as error:
             text = f"{loop.loop_id} can't be laid, so rule 1 can't be kept: {error.what}"
             findings.append(Finding("stop", "no-wire", text, error.advice, loop.ground.representative_point()))

@@ -6,17 +6,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from graphlib import CycleError, TopologicalSorter
-from hashlib import blake2b
 from time import perf_counter
 from typing import Any, NoReturn
-
-import shapely
 
 from lawngis.errors import ParameterError, PlanError
 from lawngis.mower import MowerProfile
 
-from ..measured.overrides import Override, own_overrides, site_with, step_result_with
+from ..measured.overrides import Override
+from ..measured.site_facts import measured_site
 from ..model.contract import Layer
+from ..model.facts import Facts
 from ..model.layers import PLAN_LAYERS, stamped
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
@@ -191,10 +190,6 @@ class Planned:
     step_seconds: Mapping[str, float]
 
 
-MEASURED = " (overrides)"
-"""Findings about what was measured on site have as their step that of the layer, with this behind it."""
-
-
 @dataclass(frozen=True, eq=False)
 class Start:
     """Where to begin in the middle: layers of an earlier plan, as a person left them, in the frame of the site.
@@ -210,7 +205,7 @@ class Start:
     told
         What is to be said of the layers themselves: edits, and rules that they break.
     overrides
-        What was measured on site and is in the layers already, see :func:`override_identity`.
+        What was measured on site and is in the layers already, see :func:`facts_read`.
     """
 
     first: str
@@ -256,31 +251,27 @@ def planned(site: Site, steps: Iterable[Step], settings: Settings, start: Start 
     """
     steps = list(steps)
     plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps))
-    measured = own_overrides(site, settings.overrides)
-    site, corrected = site_with(site, measured)
+    site, corrected = measured_site(site, settings.overrides)
     plan.attach("reading", StepResult(findings=[*site.findings, *corrected]), ())
     if start is not None:
         before = steps_before(steps, start.first)
-        fresh = [item for item in settings.overrides if override_identity(item) not in start.overrides]
-        _take_over(plan, before, start, own_overrides(site, fresh), settings.mower)
+        _take_over(plan, before, start)
+        plan.attach("edits", StepResult(findings=_not_followed(before, start, site.facts)), ())
         steps = steps[len(before) :]
     seconds: dict[str, float] = {}
     for step in steps:
         started = perf_counter()
-        _run_step(step, site, plan, settings, measured)
+        _run_step(step, site, plan, settings)
         seconds[step.id] = perf_counter() - started
     plan.close()
     return Planned(plan, seconds)
 
 
-def _run_step(step: Step, site: Site, plan: Plan, settings: Settings, measured: Sequence[Override]) -> None:
+def _run_step(step: Step, site: Site, plan: Plan, settings: Settings) -> None:
     if step.plan_layers_read & OPEN_LAYERS:
         plan.close()
     parameters = step.parameters_from(settings.parameters.get(step.id, {}))
-    result = step.compute(*views(step, site, plan), settings.mower, parameters)
-    result, corrected = step_result_with(result, measured, settings.mower)
-    plan.attach(step.id, result, step.writes)
-    plan.attach(step.id + MEASURED, StepResult(findings=corrected), ())
+    plan.attach(step.id, step.compute(*views(step, site, plan), settings.mower, parameters), step.writes)
 
 
 def planned_alone(site: Site, step: Step, settings: Settings, start: Start, specs: Mapping[str, Layer]) -> Plan:
@@ -305,33 +296,53 @@ def planned_alone(site: Site, step: Step, settings: Settings, start: Start, spec
         Whatever the step raises on purpose.
     """
     plan = Plan(site.parcel_id, site.frame.crs, specs)
-    measured = own_overrides(site, settings.overrides)
-    site, _ = site_with(site, measured)
+    site, _ = measured_site(site, settings.overrides)
     plan.keep(start.layers)
     plan.findings += start.findings
     plan.checks += start.checks
-    _run_step(step, site, plan, settings, measured)
-    own = (step.id, step.id + MEASURED)
-    plan.findings = [(step.id, finding) for finding in start.told] + [item for item in plan.findings if item[0] in own]
-    plan.checks = [item for item in plan.checks if item[0] in own]
+    _run_step(step, site, plan, settings)
+    plan.findings = [(step.id, finding) for finding in start.told] + [
+        item for item in plan.findings if item[0] == step.id
+    ]
+    plan.checks = [item for item in plan.checks if item[0] == step.id]
     plan.close()
     return plan
 
 
-def _take_over(plan: Plan, before: Sequence[Step], start: Start, new: Sequence[Override], mower: MowerProfile) -> None:
-    """Put the layers of an earlier plan into this one; what was measured since then is laid over them."""
+def _take_over(plan: Plan, before: Sequence[Step], start: Start) -> None:
+    """Put the layers of an earlier plan into this one."""
     for step in before:
-        rows = {name: start.layers.get(name, ()) for name in step.writes}
-        result, corrected = step_result_with(StepResult(rows), new, mower) if new else (StepResult(rows), [])
-        plan.keep(result.layers)
-        plan.attach(step.id + MEASURED, StepResult(findings=corrected), ())
+        plan.keep({name: start.layers.get(name, ()) for name in step.writes})
     plan.findings += start.findings
     plan.checks += start.checks
     plan.attach("edits", StepResult(findings=start.told), ())
 
 
-def override_identity(item: Override) -> str:
-    """Return what makes an override, as it was read, the same as one of another run."""
-    place = b"" if item.place is None else bytes(shapely.to_wkb(item.place))
-    words = "|".join([item.target_layer, item.target_id, item.column, item.value])
-    return blake2b(words.encode() + place, digest_size=8).hexdigest()
+def facts_read(steps: Iterable[Step], facts: Facts) -> set[str]:
+    """Return what says that steps know facts: the name of each step with the key of each fact that it reads."""
+    return {f"{step.id} {fact.key}" for step in steps for fact in facts if fact.read_as in step.reads}
+
+
+def known_facts(before: Iterable[Step], start: Start) -> set[str]:
+    """Return those of :func:`facts_read` that steps knew which don't run again."""
+    names = {step.id for step in before}
+    return {known for known in start.overrides if known.partition(" ")[0] in names}
+
+
+def _not_followed(before: Sequence[Step], start: Start, facts: Facts) -> list[Finding]:
+    """Say what was measured since steps ran that don't run again, and what they follow that nobody says any more."""
+    known, now = known_facts(before, start), facts_read(before, facts)
+    advice = "or plan from the start, to let it follow."
+    findings = []
+    for fact in facts:
+        behind = [step.id for step in before if f"{step.id} {fact.key}" in now - known]
+        if behind:
+            text = f"{fact.label} is newer than what {', '.join(behind)} found, which stays as it was"
+            place = None if fact.place is None else fact.place.representative_point()
+            words = (f"{text} (--from {start.first})", f"Begin with --from {behind[0]}, {advice}")
+            findings.append(Finding("caution", "override-not-followed", *words, place))
+    outdated = [step.id for step in before if any(one.startswith(f"{step.id} ") for one in known - now)]
+    if outdated:
+        text = f"what {', '.join(outdated)} found follows an override that is there no more (--from {start.first})"
+        findings.append(Finding("caution", "override-not-followed", text, f"Begin with --from {outdated[0]}, {advice}"))
+    return findings

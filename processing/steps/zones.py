@@ -2,39 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from math import ceil
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
 
 import shapely
 from pydantic import Field
-from shapely import LineString, MultiPolygon, Point, Polygon
+from shapely import MultiPolygon, Point, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import grid_parts, polygon_parts, polygonal
 from lawngis.lawn.obstacles import with_bumps_filled
-from lawngis.lawn.zones import (
-    Passage,
-    ZoneLink,
-    ZonePartition,
-    ZoneRoles,
-    crossings,
-    width_sd_m,
-    zone_partition,
-    zone_roles,
-)
+from lawngis.lawn.zones import ZonePartition, zone_partition
 from lawngis.mower import MowerProfile
-from lawngis.prices import price_book_from
 from lawngis.trust import flip_probability
 from lawngis.wire.circuit import least_field_ut, weak_ground
 from lawngis.wire.leads import ground_rings
-from lawngis.wire.outlying import lead_way
 
-from ..derived.detached_supply import DetachedOffer, DetachedZone, detached_offer
-from ..derived.leads import lead_crossings, lead_terrain
-from ..derived.outline_accuracy import SeenOutlines, seen_outlines
-from ..derived.paving import level_paving
-from ..derived.wheel_slope import slope_under_wheels
-from ..derived.zone_figures import zone_hours_week, zone_slopes_percent
+from ..derived.decisions import Served, link_findings, served_zones, supply_findings
+from ..derived.detached_supply import ground_in_wire
+from ..derived.matching import applied, follows, matched
+from ..derived.passages import PlacedLink, mapped_links, measured_links
+from ..derived.slope import zone_hours_week, zone_slope, zone_slopes_percent
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -51,8 +39,7 @@ FIELD_MARGIN = 1.02
 WEAK_OUTLINE_M = 0.1
 """How far the outline of ground with too weak a field may be simplified."""
 
-WIRE_INSET_M = 0.3
-"""How far from the edge the wire is taken to lie while supplies are compared: a middling setback."""
+SLOPE_COLUMNS = ("slope_p50_percent", "slope_p95_percent", "slope_max_percent")
 
 
 class ZonesParameters(Parameters):
@@ -70,43 +57,39 @@ class ZonesParameters(Parameters):
 
 
 @dataclass(frozen=True)
-class Link:
-    """A passage or crossing with what the mower can do there."""
+class _Found:
+    """What becomes of the pieces of ground: by number of the partition's zones, and of links."""
 
-    zone_a: int
-    zone_b: int
-    kind: str
-    width_m: float
-    length_m: float
-    surface: str
-    middle_line: LineString
-    narrowest: Point
-
-    @property
-    def usable(self) -> bool:
-        """Whether the mower gets through."""
-        return self.kind != "blocked"
+    partition: ZonePartition
+    links: Mapping[int, PlacedLink]
+    served: Served[int]
+    left_out: Collection[int]
+    names: Mapping[int, str]
+    link_names: Mapping[int, str]
 
 
 def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParameters) -> StepResult:
     """Return zones with roles and supplies, the links between them, and what is left to be mown by hand."""
     ground = _mowable(plan)
     partition = zone_partition(ground, mow_width_m=mower.passage_mow_min_m, zone_area_min_m2=mower.zone_area_min_m2)
-    links = _links(site, partition, mower)
-    served = _served(site, partition, links, mower, parameters)
-    served = replace(served, unheard=_unheard(plan, partition, served, mower))
-    numbers = {index: number for number, index in enumerate(served.supplies, start=1)}
-    zone_rows = _zone_rows(site, plan, mower, partition, served, links)
-    seen = seen_outlines(site, plan)
-    link_rows = [
-        _link_row(site, number, link, numbers, _width_sd_m(site, link, ground, seen))
-        for number, link in enumerate((link for link in links if {link.zone_a, link.zone_b} <= set(numbers)), start=1)
+    links = mapped_links(site, plan, ground, partition, mower)
+    found, of_facts = _as_measured(site, partition, links, mower, parameters)
+    unheard = _unheard(plan, found, mower)
+    zone_rows = _zone_rows(site, plan, mower, found, unheard)
+    shown = _between(found.links, found.served)
+    link_rows = [_link_row(site, link, found, index) for index, link in shown.items()]
+    hand_rows = _hand_rows(site, plan, found, unheard, parameters)
+    findings = [
+        *of_facts,
+        *link_findings(link_rows, mower),
+        *supply_findings(found.served, dict(enumerate(partition.zones)), found.names),
+        *_unheard_findings(hand_rows, mower),
     ]
-    hand_rows = _hand_rows(site, partition, served, parameters)
+    asked = [row for row, link in zip(link_rows, shown.values(), strict=True) if not link.measured]
     return StepResult(
         {"zones": zone_rows, "links": link_rows, "hand_mow": hand_rows},
-        _findings(partition, zone_rows, link_rows, served, mower) + _unheard_findings(hand_rows, mower),
-        _width_checks(site, link_rows, mower, parameters),
+        findings,
+        _width_checks(site, asked, mower, parameters),
     )
 
 
@@ -119,116 +102,59 @@ def _mowable(plan: Plan) -> Polygon | MultiPolygon:
     return polygonal(shapely.set_precision(ground, GRID_M))
 
 
-def _links(site: Site, partition: ZonePartition, mower: MowerProfile) -> list[Link]:
-    links = [_passage_link(passage, mower) for passage in partition.passages]
-    flush = level_paving(site)
-    if flush is None or not len(partition.zones):
-        return links
-    found = crossings(
-        partition.zones,
-        list(flush.geometry),
-        length_max_m=mower.crossing_length_max_m,
-        transit_width_m=mower.passage_transit_min_m,
-    )
-    for crossing in found:
-        use = flush["use"].iloc[crossing.surface] or "paving"
-        links.append(
-            Link(
-                crossing.zone_a,
-                crossing.zone_b,
-                "crossing",
-                crossing.width_m,
-                crossing.length_m,
-                f"flush {use}",
-                crossing.middle_line,
-                crossing.middle_line.interpolate(0.5, normalized=True),
-            )
-        )
-    return links
+# --- what becomes of zones, as somebody measured them ----------------------------------------------------
 
 
-def _passage_link(passage: Passage, mower: MowerProfile) -> Link:
-    if passage.width_m >= mower.passage_mow_min_m:
-        kind = "open"
-    else:
-        kind = "transit" if passage.width_m >= mower.passage_transit_min_m else "blocked"
-    return Link(
-        passage.zone_a,
-        passage.zone_b,
-        kind,
-        passage.width_m,
-        passage.length_m,
-        "lawn",
-        passage.middle_line,
-        passage.narrowest,
-    )
+def _as_measured(
+    site: Site,
+    partition: ZonePartition,
+    mapped_links: dict[int, PlacedLink],
+    mower: MowerProfile,
+    parameters: ZonesParameters,
+) -> tuple[_Found, list[Finding]]:
+    """Return what becomes of zones and links by what was measured of them, and what is said of that.
 
-
-Group = dict[int, int | None]
-"""Detached zones between which the mower drives by itself: each with the link by which it is reached from the first."""
-
-
-@dataclass(frozen=True)
-class _Served:
-    """Zones that get a wire, by index, with what supplies them and why; the others are unreachable.
-
-    Detached zones come in groups, each with one offer, that of its first and largest zone.
+    Names are those that the maps alone give: what somebody measures or leaves out renames nothing else. What is reached
+    only by that comes after them.
     """
-
-    roles: ZoneRoles | None
-    supplies: dict[int, tuple[str, str]]
-    unreachable: tuple[int, ...]
-    groups: tuple[Group, ...] = ()
-    offers: dict[int, DetachedOffer] = field(default_factory=dict)
-    unheard: dict[int, list[Polygon]] = field(default_factory=dict)
-
-
-def _served(
-    site: Site, partition: ZonePartition, links: Sequence[Link], mower: MowerProfile, parameters: ZonesParameters
-) -> _Served:
-    if not partition.zones:
-        return _Served(None, {}, ())
-    roles = zone_roles(
-        [zone.area for zone in partition.zones],
-        [ZoneLink(link.zone_a, link.zone_b, link.usable, link.width_m) for link in links],
-    )
-    ways = {index: ("own_dock" if index == roles.home else "main_wire") for index in (roles.home, *roles.linked)}
-    why = {index: "home zone" if index == roles.home else "the mower drives there by itself" for index in ways}
-    detached = [index for index in range(len(partition.zones)) if index not in ways]
-    groups = _groups(partition, links, detached)
-    offers = _offers(site, partition, links, sorted(ways), groups, mower, parameters)
-    supplies: dict[int, tuple[str, str]] = {index: (ways[index], why[index]) for index in ways}
-    for group in groups:
-        first, best = next(iter(group)), offers[next(iter(group))].chosen
-        if best is not None:
-            supplies |= dict.fromkeys(group, (best.supply, "the mower drives there by itself, once carried"))
-            supplies[first] = (best.supply, best.why)
-    unreachable = tuple(index for index in detached if index not in supplies)
-    return _Served(roles, dict(sorted(supplies.items())), unreachable, tuple(groups), offers)
+    ground = dict(enumerate(partition.zones))
+    mapped = served_zones(site, ground, mapped_links, mower, parameters.price_book)
+    names = _numbered(f"{site.parcel_id}-Z", mapped.zones)
+    link_names = _numbered(f"{site.parcel_id}-P", _between(mapped_links, mapped))
+    links, findings = measured_links(mapped_links, link_names, site.facts, mower)
+    left_out = set()
+    for fact, index in matched(
+        site.facts.zones_gone, [(names.get(n, ""), zone) for n, zone in ground.items()], findings
+    ):
+        findings.append(applied(fact, f"{names.get(index, 'ground')} is left out", ground[index]))
+        left_out.add(index)
+    if not findings:
+        return _Found(partition, links, mapped, left_out, names, link_names), findings
+    own = {index: zone for index, zone in ground.items() if index not in left_out}
+    served = served_zones(site, own, links, mower, parameters.price_book)
+    names = _numbered(f"{site.parcel_id}-Z", {**mapped.zones, **served.zones})
+    shown = {**_between(mapped_links, mapped), **_between(links, served)}
+    for index, service in served.zones.items():
+        before = mapped.zones[index].role if index in mapped.zones else "mown by hand"
+        if service.role != before:
+            text = f"{names[index]} is {service.role} by what was measured, no longer {before}"
+            findings.append(follows(text, ground[index]))
+    link_names = _numbered(f"{site.parcel_id}-P", shown)
+    return _Found(partition, links, served, left_out, names, link_names), findings
 
 
-def _groups(partition: ZonePartition, links: Sequence[Link], detached: Sequence[int]) -> list[Group]:
-    """Return detached zones in groups between which the mower drives by itself, the largest of each first."""
-    groups: list[Group] = []
-    waiting = list(detached)
-    while waiting:
-        at = {zone: number for number, zone in enumerate(waiting)}
-        inner = [number for number, link in enumerate(links) if {link.zone_a, link.zone_b} <= at.keys()]
-        between = [(links[number], number) for number in inner]
-        roles = zone_roles(
-            [partition.zones[zone].area for zone in waiting],
-            [ZoneLink(at[link.zone_a], at[link.zone_b], link.usable, link.width_m) for link, _ in between],
-        )
-        members = [roles.home, *sorted(roles.linked)]
-        via = [roles.reached_by[member] for member in members]
-        groups.append(
-            {waiting[member]: None if way is None else inner[way] for member, way in zip(members, via, strict=True)}
-        )
-        waiting = [zone for zone in waiting if zone not in groups[-1]]
-    return groups
+def _between(links: Mapping[int, PlacedLink], served: Served[int]) -> dict[int, PlacedLink]:
+    return {index: link for index, link in links.items() if {link.zone_a, link.zone_b} <= served.zones.keys()}
 
 
-def _unheard(plan: Plan, partition: ZonePartition, served: _Served, mower: MowerProfile) -> dict[int, list[Polygon]]:
+def _numbered(stem: str, members: Iterable[int]) -> dict[int, str]:
+    return {index: f"{stem}{number}" for number, index in enumerate(members, start=1)}
+
+
+# --- signal ----------------------------------------------------------------------------------------------
+
+
+def _unheard(plan: Plan, zones: _Found, mower: MowerProfile) -> dict[int, list[Polygon]]:
     """Return by zone the ground out of signal, without what stands on it.
 
     That is what is farther from any wire than the signal reaches, and where the whole loop's field is too weak. The
@@ -239,32 +165,20 @@ def _unheard(plan: Plan, partition: ZonePartition, served: _Served, mower: Mower
     depth_m = mower.signal_reach_max_m + least_m
     bumps = shapely.union_all(plan.geometries("keepouts", treatment="bump"))
     found = {}
-    for loop in _loops(served):
-        inner = {index: _wired(partition.zones[index], least_m) for index in loop}
+    for loop in zones.served.loops():
+        inner = {index: ground_in_wire(zones.partition.zones[index], least_m) for index in loop}
         wires = [ring for ground in inner.values() for ring in ground_rings(ground)]
         heard = {"height_m": mower.antenna_height_m, "current_a": mower.loop_current_a}
         least_ut = FIELD_MARGIN * mower.signal_min_ut
         strong = least_field_ut(wires, **heard) >= least_ut
         for index in loop:
             weak = [] if strong else weak_ground(inner[index], wires, least_ut=least_ut, **heard)
-            deep = [partition.zones[index].buffer(-depth_m), *(part.simplify(WEAK_OUTLINE_M) for part in weak)]
+            deep = [zones.partition.zones[index].buffer(-depth_m), *(part.simplify(WEAK_OUTLINE_M) for part in weak)]
             out = shapely.union_all(deep).difference(bumps)
             parts = [part for part in polygon_parts(out) if part.area >= UNHEARD_MIN_M2]
             if parts:
                 found[index] = parts
     return found
-
-
-def _loops(served: _Served) -> list[list[int]]:
-    """Return the zones of each loop: the main wire's, and those of each group with a supply of its own."""
-    own = [
-        list(group)
-        for group in served.groups
-        if served.supplies.get(next(iter(group)), ("main_wire",))[0] != "main_wire"
-    ]
-    apart = {index for group in own for index in group}
-    main = [index for index in served.supplies if index not in apart]
-    return [loop for loop in (main, *own) if loop]
 
 
 def _unheard_findings(hand_rows: list[Row], mower: MowerProfile) -> list[Finding]:
@@ -282,112 +196,53 @@ def _unheard_findings(hand_rows: list[Row], mower: MowerProfile) -> list[Finding
     ]
 
 
-def _offers(
-    site: Site,
-    partition: ZonePartition,
-    links: Sequence[Link],
-    wired: Sequence[int],
-    groups: Sequence[Group],
-    mower: MowerProfile,
-    parameters: ZonesParameters,
-) -> dict[int, DetachedOffer]:
-    """Return for each group of detached zones what each supply takes, by its first zone.
-
-    The main wire grows with each group that it is led to.
-    """
-    if not groups:
-        return {}
-    terrain, prices = lead_terrain(site), price_book_from(parameters.price_book)
-    inner = [_wired(zone) for zone in partition.zones]
-    laid = [inner[index] for index in wired]
-    wire_m = sum(ground.length for ground in laid)
-    offers: dict[int, DetachedOffer] = {}
-    for group in groups:
-        others = [inner[other] for some in groups if some is not group for other in some if inner[other] not in laid]
-        own = [inner[index] for index in group]
-        ways = [
-            lead_way(laid, ground, terrain, others=[*others, *(o for o in own if o is not ground)]) for ground in own
-        ]
-        way = min((way for way in ways if way is not None), key=lambda way: way.cost, default=None)
-        passages_m = sum(links[link].length_m for link in group.values() if link is not None)
-        need = DetachedZone(
-            area_m2=sum(partition.zones[index].area for index in group),
-            ring_m=sum(ground.length for ground in own) + 2 * passages_m,
-            lead_m=None if way is None else way.line.length,
-            crossed=None if way is None else lead_crossings(site, way.line),
-            main_wire_m=wire_m,
-        )
-        offers[next(iter(group))] = offer = detached_offer(need, mower, prices)
-        if offer.chosen is not None and offer.chosen.supply == "main_wire":
-            laid += own
-            wire_m += offer.chosen.wire_m
-    return offers
-
-
-def _wired(zone: Polygon, inset_m: float = WIRE_INSET_M) -> Polygon:
-    """Return about the ground inside a zone's wire, before the edges are known."""
-    inner = polygon_parts(zone.buffer(-inset_m))
-    return max(inner, key=lambda part: part.area) if inner else zone
+# --- rows ------------------------------------------------------------------------------------------------
 
 
 def _zone_rows(
-    site: Site, plan: Plan, mower: MowerProfile, partition: ZonePartition, served: _Served, links: Sequence[Link]
+    site: Site, plan: Plan, mower: MowerProfile, found: _Found, unheard: dict[int, list[Polygon]]
 ) -> list[Row]:
-    if served.roles is None:
+    if not found.served.zones:
         return []
-    slope, _ = slope_under_wheels(site, plan, mower)
-    bumps = shapely.union_all(plan.geometries("keepouts", treatment="bump"))
-    trunks = bumps.difference(shapely.union_all(plan.geometries("lawn")))
-    link_ids = _link_ids(site, links, served)
+    slope = zone_slope(site, plan, mower)
+    trunks = _trunks(plan)
     rows: list[Row] = []
-    via = {index: link for group in served.groups for index, link in group.items()}
-    loop_of = {index: number for number, loop in enumerate(_loops(served), start=1) for index in loop}
-    for number, (index, (supply, why)) in enumerate(served.supplies.items(), start=1):
-        role = "home" if index == served.roles.home else "linked" if index in served.roles.linked else "detached"
-        whole = partition.zones[index].difference(shapely.union_all([trunks, *served.unheard.get(index, [])]))
+    for index, service in found.served.zones.items():
+        whole = found.partition.zones[index].difference(shapely.union_all([trunks, *unheard.get(index, [])]))
         polygon = max(grid_parts(whole, GRID_M), key=lambda part: part.area)
-        quantiles = zone_slopes_percent(slope, polygon, site)
+        slopes = dict(zip(SLOPE_COLUMNS, zone_slopes_percent(slope, polygon, site), strict=True))
         rows.append(
             {
-                "zone_id": f"{site.parcel_id}-Z{number}",
-                "role": role,
+                "zone_id": found.names[index],
+                "role": service.role,
                 "area_m2": polygon.area,
                 "perimeter_m": polygon.length,
-                "slope_p50_percent": quantiles[0],
-                "slope_p95_percent": quantiles[1],
-                "slope_max_percent": quantiles[2],
-                "loop_id": f"{site.parcel_id}-L{loop_of[index]}",
-                "reached_by": link_ids.get(via.get(index, served.roles.reached_by[index])),
-                "supply": supply,
-                "supply_why": why,
-                "hours_week": zone_hours_week(polygon, quantiles[0], mower),
+                **slopes,
+                "loop_id": f"{site.parcel_id}-L{service.loop}",
+                "reached_by": None if service.reached_by is None else found.link_names[service.reached_by],
+                "supply": service.supply,
+                "supply_why": service.why,
+                "hours_week": zone_hours_week(polygon, slopes["slope_p50_percent"], mower),
                 "geometry": polygon,
             }
         )
     return rows
 
 
-def _link_ids(site: Site, links: Sequence[Link], served: _Served) -> dict[int | None, str]:
-    kept = (index for index, link in enumerate(links) if {link.zone_a, link.zone_b} <= set(served.supplies))
-    return {index: f"{site.parcel_id}-P{number}" for number, index in enumerate(kept, start=1)}
+def _trunks(plan: Plan) -> BaseGeometry:
+    bumps = shapely.union_all(plan.geometries("keepouts", treatment="bump"))
+    return bumps.difference(shapely.union_all(plan.geometries("lawn")))
 
 
-def _width_sd_m(site: Site, link: Link, ground: Polygon | MultiPolygon, seen: SeenOutlines | None) -> float:
-    """Return the standard deviation of a link's width: larger between outlines that are only seen in an image."""
-    if seen is None or link.kind == "crossing":
-        return width_sd_m(site.accuracy.position_sd_m)
-    return width_sd_m(*seen.passage_sides_sd_m(ground, link.narrowest, link.width_m))
-
-
-def _link_row(site: Site, number: int, link: Link, numbers: dict[int, int], sd_m: float) -> Row:
+def _link_row(site: Site, link: PlacedLink, found: _Found, index: int) -> Row:
     x, y = site.frame.coordinates_in(site.frame.source, [[link.narrowest.x, link.narrowest.y]])[0]
     return {
-        "link_id": f"{site.parcel_id}-P{number}",
-        "zone_a": f"{site.parcel_id}-Z{numbers[link.zone_a]}",
-        "zone_b": f"{site.parcel_id}-Z{numbers[link.zone_b]}",
+        "link_id": found.link_names[index],
+        "zone_a": found.names[link.zone_a],
+        "zone_b": found.names[link.zone_b],
         "kind": link.kind,
         "width_m": link.width_m,
-        "width_sd_m": sd_m,
+        "width_sd_m": link.width_sd_m,
         "length_m": link.length_m,
         "surface": link.surface,
         "narrowest_x": float(x),
@@ -396,14 +251,23 @@ def _link_row(site: Site, number: int, link: Link, numbers: dict[int, int], sd_m
     }
 
 
-def _hand_rows(site: Site, partition: ZonePartition, served: _Served, parameters: ZonesParameters) -> list[Row]:
+def _hand_rows(
+    site: Site, plan: Plan, found: _Found, unheard: dict[int, list[Polygon]], parameters: ZonesParameters
+) -> list[Row]:
+    partition = found.partition
     pieces: list[tuple[str, Polygon]] = [("narrow", nook) for nook in partition.nooks]
     pieces += [("narrow", passage.outline) for passage in partition.passages if not passage.outline.is_empty]
     pieces += [("small", scrap) for scrap in partition.scraps]
-    pieces += [("unreachable", partition.zones[index]) for index in served.unreachable]
-    pieces += [("out_of_signal", part) for parts in served.unheard.values() for part in parts]
+    for index, zone in enumerate(partition.zones):
+        if index not in found.served.zones and index not in found.left_out:
+            pieces.append(("unreachable", zone))
+    pieces += [("out_of_signal", part) for parts in unheard.values() for part in parts]
     ground_m2 = sum(polygon.area for polygon in (*partition.zones, *(polygon for _, polygon in pieces)))
     crumb_m2 = min(parameters.crumb_m2, CRUMB_SHARE * ground_m2)
+    if found.left_out:
+        trunks = _trunks(plan)
+        for index in found.left_out:
+            pieces += [("left_out", part) for part in polygon_parts(partition.zones[index].difference(trunks))]
     pieces = [(reason, part) for reason, polygon in pieces for part in grid_parts(polygon, GRID_M)]
     pieces = [(reason, polygon) for reason, polygon in pieces if polygon.area >= crumb_m2]
     return [
@@ -415,47 +279,6 @@ def _hand_rows(site: Site, partition: ZonePartition, served: _Served, parameters
         }
         for number, (reason, polygon) in enumerate(pieces, start=1)
     ]
-
-
-def _findings(
-    partition: ZonePartition, zone_rows: list[Row], link_rows: list[Row], served: _Served, mower: MowerProfile
-) -> list[Finding]:
-    findings = []
-    for link in link_rows:
-        middle = link["geometry"].interpolate(0.5, normalized=True)
-        between = f"between {link['zone_a']} and {link['zone_b']}"
-        if link["kind"] == "crossing":
-            findings.append(
-                Finding(
-                    "caution",
-                    "crossing",
-                    f"the mower crosses {link['surface']} {between}, {link['length_m']:.1f} m",
-                    "People walk there: lay the wire in a saw cut so that nobody trips, and warn of the mower.",
-                    middle,
-                )
-            )
-        if link["kind"] == "blocked":
-            missing_m = ceil(round(100 * (mower.passage_transit_min_m - link["width_m"]), 3)) / 100
-            text = (
-                f"the passage {between} is {link['width_m']:.2f} m wide: {missing_m:.2f} m are missing for the mower "
-                "to get through"
-            )
-            findings.append(
-                Finding("info", "passage-blocked", text, "Measure it: widening may link the zones.", middle)
-            )
-    ids = dict(zip(served.supplies, (zone["zone_id"] for zone in zone_rows), strict=True))
-    for group in served.groups:
-        first = next(iter(group))
-        offer, place = served.offers[first], partition.zones[first].representative_point()
-        if offer.chosen is None:
-            area = sum(partition.zones[index].area for index in group)
-            text = f"{area:.0f} m² are reached by no supply that the profile offers: mown by hand"
-            findings.append(Finding("caution", "zone-unreachable", f"{text}. {offer.words}", offer.advice, place))
-        else:
-            names = " and ".join(ids[index] for index in group)
-            text = f"{names} {'is' if len(group) == 1 else 'are'} not reached by the mower itself. {offer.words}"
-            findings.append(Finding("info", "zone-detached", text, offer.advice, place))
-    return findings
 
 
 def _width_checks(
@@ -517,6 +340,10 @@ STEP = Step(
         "raster:imagery",
         "accuracy:dem_sd_m",
         "accuracy:position_sd_m",
+        "fact:widths",
+        "fact:passages",
+        "fact:zones_gone",
+        "fact:slopes",
     ),
     writes=("zones", "links", "hand_mow"),
     compute=zones,

@@ -10,6 +10,7 @@ from expected_layers import CONTRACT_PROFILE
 from made import plan_of, site_of, violations_of
 from shapely import LineString, Polygon, box
 
+from lawngis.processing.model.facts import Fact, Facts
 from lawngis.processing.model.plan import Plan
 from lawngis.processing.model.site import Site
 
@@ -31,7 +32,8 @@ DRAWN = {
 
 def drawn(name: str) -> tuple[Site, Plan, str]:
     lawn, lines, severity = DRAWN[name]
-    site = replace(site_of(lawn), drawn_wire=tuple(lines))
+    wires = tuple(Fact(line, "wire_path", "geometry", place=line) for line in lines)
+    site = replace(site_of(lawn), facts=Facts(wires=wires))
     return site, plan_of(site), severity
 
 
@@ -41,9 +43,9 @@ def test_wire_follows_the_line_and_no_rule_is_broken_unsaid(name: str) -> None:
     broken = violations_of(site, plan, CONTRACT_PROFILE)
     assert not broken, "\n".join(map(str, broken))
     said = [row for row in plan.rows("findings") if row["code"] == "drawn-wire"]
-    assert [row["severity"] for row in said] == [severity] * len(site.drawn_wire)
+    assert [row["severity"] for row in said] == [severity] * len([fact.value for fact in site.facts.wires])
     wire = shapely.union_all(plan.geometries("wire_path"))
-    for line in site.drawn_wire:
+    for line in [fact.value for fact in site.facts.wires]:
         followed = shapely.intersection(line, wire.buffer(0.15))
         assert followed.length > 0.85 * line.length - 0.8
 

@@ -14,7 +14,7 @@ from shapely.affinity import rotate, translate
 
 from lawngis.errors import FeatureError, ParameterError
 from lawngis.geometry.polygons import polygon_parts
-from lawngis.lawn.zones import Passage, ZoneLink, ZonePartition, crossings, width_sd_m, zone_partition, zone_roles
+from lawngis.lawn.zones import Passage, ZonePartition, crossings, width_sd_m, zone_groups, zone_partition
 
 MOW = 1.6
 AREA = 4.0
@@ -424,7 +424,7 @@ def test_crossing_of_a_path():
     assert ys.max() <= 9.56
     assert found.width_m >= 0.89
     paving = shapely.union_all([*ZONES[:2], box(10, -5, 12, 15)])
-    assert found.width_m == pytest.approx(2 * found.middle_line.distance(paving.boundary), abs=1e-6)
+    assert found.width_m == pytest.approx(max(2 * found.middle_line.distance(paving.boundary), 0.9), abs=1e-6)
     assert found.middle_line.boundary.distance(ZONES[0]) < 1e-9
     assert len(crossings(ZONES[:2], [box(10, -5, 12, 15)], length_max_m=2, transit_width_m=0.9)) == 1
 
@@ -476,60 +476,46 @@ def test_one_crossing_for_each_surface_and_pair():
 
 
 def test_largest_zone_is_home_and_the_first_of_equals():
-    assert zone_roles([5, 9, 9], []).home == 1
-    assert zone_roles([5, 9, 9], []).linked == frozenset()
-    assert zone_roles([5, 9, 9], [], home=0).home == 0
+    areas_m2 = {"a": 5, "b": 9, "c": 9}
+    assert zone_groups(areas_m2, {}) == [{"b": None}, {"c": None}, {"a": None}]
+    assert zone_groups(areas_m2, {}, home="a")[0] == {"a": None}
+    assert zone_groups({}, {}) == []
 
 
 def test_reached_by_the_widest_way():
-    links = [
-        ZoneLink(0, 2, True, 0.9),
-        ZoneLink(0, 1, True, 1.4),
-        ZoneLink(1, 2, True, 1.2),
-        ZoneLink(2, 3, False, 0.5),
-    ]
-    roles = zone_roles([50, 20, 10, 5], links)
-    assert roles.home == 0
-    assert roles.reached_by == (None, 1, 2, None)
-    assert roles.linked == {1, 2}
+    links = {"p": (0, 2, 0.9), "q": (0, 1, 1.4), "r": (1, 2, 1.2), "s": (3, 4, 1.0)}
+    areas_m2 = {0: 50, 1: 20, 2: 10, 3: 5, 4: 7}
+    assert zone_groups(areas_m2, links) == [{0: None, 1: "q", 2: "r"}, {4: None, 3: "s"}]
 
 
 @given(st.data())
 @settings(max_examples=50, deadline=None)
-def test_reached_zones_are_those_connected(data):
+def test_zones_of_a_group_are_those_connected(data):
     count = data.draw(st.integers(1, 7))
     pairs = list(combinations(range(count), 2))
-    chosen = (
-        data.draw(st.lists(st.tuples(st.sampled_from(pairs), st.booleans(), st.floats(0.1, 2)), max_size=10))
-        if pairs
-        else []
-    )
-    links = [(a, b, usable, width) for (a, b), usable, width in chosen]
-    roles = zone_roles([1.0] * count, links)
-    reached = {0}
-    for _ in range(count):
-        reached |= {z for a, b, usable, _ in links if usable and reached & {a, b} for z in (a, b)}
-    assert roles.linked == reached - {0}
-    for zone, link in enumerate(roles.reached_by):
-        assert (link is not None) == (zone in roles.linked)
-        assert link is None or (links[link][2] and zone in links[link][:2])
-    for zone in roles.linked:
-        # Walked back, the way's narrowest link is as wide as can be: with wider ones alone it doesn't hang together.
-        at, narrowest = zone, np.inf
-        while (link := roles.reached_by[at]) is not None:
-            a, b, _, width = links[link]
-            at, narrowest = (b if at == a else a), min(narrowest, width)
-        assert at == 0
-        wider = zone_roles(
-            [1.0] * count, [(a, b, usable and width > narrowest, width) for a, b, usable, width in links]
-        )
-        assert zone not in wider.linked
+    drawn = st.lists(st.tuples(st.sampled_from(pairs), st.floats(0.1, 2)), max_size=10) if pairs else st.just([])
+    links = {number: (a, b, width) for number, ((a, b), width) in enumerate(data.draw(drawn))}
+    groups = zone_groups(dict.fromkeys(range(count), 1.0), links)
+    assert sorted(zone for group in groups for zone in group) == list(range(count))
+    for group in groups:
+        reached = {min(group)}
+        for _ in range(count):
+            reached |= {zone for a, b, _ in links.values() if reached & {a, b} for zone in (a, b)}
+        assert group.keys() == reached
+        for zone, link in group.items():
+            assert (link is None) == (zone == min(group))
+            assert link is None or zone in links[link][:2]
+            # Walked back, the narrowest link is as wide as can be: with wider ones alone it doesn't hang together.
+            at, narrowest = zone, np.inf
+            while (way := group[at]) is not None:
+                a, b, width = links[way]
+                at, narrowest = (b if at == a else a), min(narrowest, width)
+            assert at == min(group)
+            wider = {number: link for number, link in links.items() if link[2] > narrowest}
+            assert zone == at or zone not in zone_groups(dict.fromkeys(range(count), 1.0), wider, home=at)[0]
 
 
-def test_roles_need_zones_that_exist():
-    with pytest.raises(ParameterError, match="not among"):
-        zone_roles([1, 2], [(0, 2, True, 1.0)])
-    with pytest.raises(ParameterError, match="not among 2 zones"):
-        zone_roles([1, 2], [], home=2)
-    with pytest.raises(ParameterError, match="among 0 zones"):
-        zone_roles([], [])
+def test_groups_need_zones_that_exist():
+    for links, home in (({1: (0, 2, 1.0)}, None), ({}, 2)):
+        with pytest.raises(ParameterError, match="not among 2 zones"):
+            zone_groups({0: 1.0, 1: 2.0}, links, home=home)

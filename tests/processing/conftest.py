@@ -60,12 +60,18 @@ def put_dem(
     depth_m: float = 35.0,
     cell: float = 0.5,
     holes: Any = None,
+    heights: Any = None,
 ) -> Path:
-    """Write a plane that rises 2 % to the east; `holes(x, y)` says where nothing is known."""
+    """Write a plane that rises 2 % to the east; `holes(x, y)` says where nothing is known.
+
+    `heights(x, y)` gives other heights, of places in metres from the first parcel's south-west corner.
+    """
     columns, rows = round(width_m / cell), round(depth_m / cell)
     x = left + (np.arange(columns) + 0.5) * cell
     y = top - (np.arange(rows) + 0.5) * cell
     values = np.broadcast_to(100 + 0.02 * (x - left), (rows, columns)).astype("float32")
+    if heights is not None:
+        values = np.broadcast_to(100 + heights(x[None, :] - X0, y[:, None] - Y0), (rows, columns)).astype("float32")
     if holes is not None:
         values = np.where(holes(x[None, :], y[:, None]), np.float32(-9999), values)
     with rasterio.open(

@@ -8,10 +8,13 @@ from hypothesis import strategies as st
 from shapely import LineString, MultiPolygon, Point, Polygon, box
 
 from lawngis.errors import ParameterError
-from lawngis.geometry.lines import is_closed
+from lawngis.geometry.lines import chainage_m, is_closed, winding_number
 from lawngis.geometry.polygons import polygon_parts
+from lawngis.wire.drawn import ground_along
 from lawngis.wire.ground import loop_ground, passage_strip, setback_ground
 from lawngis.wire.loop import Stretch, laid_loop
+from lawngis.wire.outlying import OutlyingGround
+from lawngis.wire.soundness import Asked, breaches, deep_ground
 
 GAP = 0.3
 
@@ -165,6 +168,57 @@ def test_runs_join_and_their_vertices_are_known(laws):
     for run, (first, last) in zip(loop.runs, spans, strict=True):
         assert np.array_equal(xy[first : last + 1], run.xy)
     assert spans[-1, 1] == len(xy) - 1
+
+
+@pytest.mark.parametrize(("depth_m", "kept_m"), [(0.15, 0.15), (0.27, 0.27), (0.285, 0.3), (1.0, 0.3)])
+def test_where_somebody_drew_the_wire_a_run_says_what_it_keeps(laws, depth_m, kept_m):
+    """Less than wanted only where it is less by more than bends may lose, 18 mm."""
+    zone = box(0, 0, 20, 10)
+    stretches = [Stretch(line, "boundary", 0.3) for line in laws.sides(zone)]
+    ground = setback_ground(zone, [s.line for s in stretches], [0.3] * 4, gap_min_m=GAP)
+    line = LineString([(5, 0.3), (6, depth_m), (14, depth_m), (15, 0.3)])
+    changed = ground_along(ground, line)
+    whole = loop_ground([changed.ground], gap_min_m=GAP)
+    loop = laid_loop(whole, (10.0, 9.7), stretches, drawn=[changed.line])
+    drawn = [run for run in loop.runs if run.drawn and run.kind == "edge"]
+    assert sum(run.length_m for run in drawn) == pytest.approx(line.length, abs=0.5)
+    assert {run.edge_class for run in drawn} == {"boundary"}
+    assert min(run.setback_m for run in drawn) == pytest.approx(kept_m, abs=0.002)
+    others = [run for run in loop.runs if not run.drawn]
+    assert {run.setback_m for run in others} == {0.3}
+    assert sum(run.length_m for run in others) == pytest.approx(chainage_m(loop.xy)[-1] - line.length, abs=0.6)
+    plain = laid_loop(whole, (10.0, 9.7), stretches)
+    assert not any(run.drawn for run in plain.runs)
+
+
+def test_ground_apart_may_lie_in_a_yard_or_hang_on_ground_apart_and_islands_are_numbered_on(laws):
+    """A lawn round a yard, a lawn with a bed in the yard, one beside with a bed, and one that hangs on that."""
+    lawns = [
+        box(0, 0, 20, 16) - box(6, 4, 14, 12),
+        box(8, 6, 12, 10) - box(9.8, 7.8, 10.2, 8.2),
+        box(24, 0, 32, 8) - box(27, 3, 29, 5),
+        box(36, 0, 44, 8),
+    ]
+    stretches = [Stretch(line, "soft", 0.3) for lawn in lawns for line in laws.outlines(lawn)]
+    grounds = []
+    for lawn in lawns:
+        lines = laws.outlines(lawn)
+        (part,) = polygon_parts(setback_ground(lawn, lines, [0.3] * len(lines), gap_min_m=GAP))
+        grounds.append(loop_ground([part], gap_min_m=GAP))
+    ways = [[(5.7, 7.5), (8.3, 7.5)], [(19.7, 4), (24.3, 4)], [(31.7, 6), (34, 6.5), (36.3, 6)]]
+    outlying = [
+        OutlyingGround(ground, parent, np.array(way, dtype=float))
+        for ground, parent, way in zip(grounds[1:], (0, 0, 2), ways, strict=True)
+    ]
+    loop = laid_loop(grounds[0], (4.0, 0.3), stretches, (), outlying)
+    mown, beside = [(3, 8), (9, 9), (25.5, 4), (40, 4)], [(10, 11), (10, 8), (28, 4), (22, 4.5), (34, 3), (-1, 4)]
+    assert winding_number(loop.xy, np.array(mown + beside)).tolist() == [1] * 4 + [0] * 6
+    deep = [deep_ground(lawn, 0.3, GAP) for lawn in lawns]
+    assert breaches(loop, Asked(MultiPolygon(lawns), deep, stretches, GAP, GAP)) == []
+    assert {run.island for run in loop.runs if run.kind == "island"} == {0, 1, 2}
+    leads = [run.xy for run in loop.runs if run.kind == "lead_out"]
+    for way in ways:
+        assert min(np.abs(lead - way).max() for lead in leads if lead.shape == np.shape(way)) < 0.011
 
 
 @given(st.integers(0, 10**6))

@@ -54,12 +54,16 @@ def test_it_crosses_what_is_dear_where_nothing_leads_around_it():
 
 
 def test_what_a_gap_between_buildings_costs_is_told_by_what_is_crossed_in_it():
-    """0.5 m wide, narrower than the grid can tell: 4 m, of which 0.5 m at 8 and 0.25 m at 3 a metre."""
-    houses = [box(16.5, -5, 19.5, 5), box(16.5, 5.5, 19.5, 31)]
-    path, mat = PricedGround(box(17.5, -5, 18.25, 31), 8.0), PricedGround(box(18, -5, 18.25, 31), 3.0)
-    way = lead_way([HOME], FAR, LeadTerrain(OPEN.area, houses, [path, mat]))
+    """Two gaps of 0.2 m, narrower than the grid's cells: 4 m, of which 0.75 m at 8, or 0.5 m at 8 and 0.25 m at 3."""
+    houses = [box(16.5, -5, 19.5, 5.15), box(16.5, 5.35, 19.5, 7.15), box(16.5, 7.35, 19.5, 31)]
+    path, mat = PricedGround(box(17.5, -5, 18.25, 31), 8.0), PricedGround(box(18, 7, 18.25, 8), 3.0)
+    terrain = LeadTerrain(OPEN.area, houses, [path, mat])
+    way = lead_way([HOME], FAR, terrain)
     assert way.line.length == pytest.approx(4.0)
-    assert way.cost == pytest.approx(3.25 + 0.5 * 8 + 0.25 * 3)
+    assert (way.line.bounds[1], way.cost) == (pytest.approx(7.25, abs=0.1), pytest.approx(3.25 + 0.5 * 8 + 0.25 * 3))
+    # Were there no mat in either, both would cost the same.
+    dearer = lead_way([HOME], FAR, LeadTerrain(OPEN.area, houses, [mat, path]))
+    assert dearer.cost == pytest.approx(3.25 + 0.75 * 8)
 
 
 def test_it_goes_far_around_where_nothing_nearer_leads():

@@ -306,6 +306,9 @@ def test_run_too_near_to_an_edge_of_its_own_class_is_told(sound: tuple[Loop, Ask
     found = breaches(broken, asked)
     assert rules(found) == {3}
     assert "setback is 0.35 m" in found[0].words
+    # So is one behind another of which nothing is asked.
+    first = changed(broken, 0, lambda xy: xy, edge_class="flush", setback_m=0.01)
+    assert [breach.words for breach in breaches(first, asked)] == [breach.words for breach in found]
 
 
 def test_drawn_run_keeps_what_it_says(sound: tuple[Loop, Asked]) -> None:
@@ -333,6 +336,15 @@ def test_square_corner_is_told(sound: tuple[Loop, Asked]) -> None:
     assert np.allclose(found[0].xy, (20 - SETBACK, 12 - SETBACK), atol=0.01)
 
 
+def test_every_corner_is_told_also_the_one_where_the_wire_begins() -> None:
+    corners = np.array([(0.0, 0), (9, 0), (9, 7), (0, 7), (0, 0)])
+    found = breaches(
+        Loop((Run("edge", corners[:3]), Run("edge", corners[2:]))), Asked(box(0, 0, 9, 7), [], [], GAP, GAP)
+    )
+    assert [breach.rule for breach in found] == [4] * 4
+    assert sorted(tuple(breach.xy) for breach in found) == sorted(map(tuple, corners[:4]))
+
+
 def test_corner_split_into_two_vertices_at_one_place_is_told(sound: tuple[Loop, Asked]) -> None:
     loop, asked = sound
     number = next(n for n in runs_of(loop, "corner") if loop.runs[n].xy.min() > 10)
@@ -351,11 +363,28 @@ def test_two_wires_of_a_lead_that_part_are_told(sound: tuple[Loop, Asked]) -> No
     loop, asked = sound
 
     def bulged(xy: np.ndarray) -> np.ndarray:
-        return np.array([xy[0], xy.mean(axis=0) + np.array([0.005, 0.005]), xy[-1]])
+        return np.array([xy[0], xy.mean(axis=0) + np.array([0.007, 0.0]), xy[-1]])
 
-    found = breaches(changed(loop, runs_of(loop, "lead_back")[0], bulged), asked)
-    assert rules(found) == {5}
-    assert "apart" in found[0].words
+    back = runs_of(loop, "lead_back")[0]
+    (breach,) = breaches(changed(loop, back, bulged), asked)
+    assert breach.rule == 5
+    assert "up to 0.007 m apart" in breach.words
+    assert np.array_equal(breach.xy, loop.runs[back].xy[-1])
+
+
+def test_island_whose_wire_does_not_come_back_to_its_lead_is_told(sound: tuple[Loop, Asked]) -> None:
+    """It ends 2 cm beside, where the way back begins."""
+    loop, asked = sound
+    back = runs_of(loop, "lead_back")[0]
+
+    def beside(xy: np.ndarray) -> np.ndarray:
+        xy[0] += [0.0, 0.02]
+        return xy
+
+    found = breaches(changed(loop, back, beside), asked)
+    (breach,) = [breach for breach in found if "does not come back" in breach.words]
+    assert breach.rule == 5
+    assert np.array_equal(breach.xy, loop.runs[runs_of(loop, "lead_out")[0] + 1].xy[0])
 
 
 def test_lead_without_a_way_back_is_told(sound: tuple[Loop, Asked]) -> None:
@@ -371,8 +400,9 @@ def test_lead_without_a_way_back_is_told(sound: tuple[Loop, Asked]) -> None:
 def test_lead_back_from_another_island_is_told(sound: tuple[Loop, Asked]) -> None:
     loop, asked = sound
     found = breaches(changed(loop, runs_of(loop, "lead_back")[0], lambda xy: xy, island=7), asked)
-    assert rules(found) == {5}
-    assert "another island" in found[0].words
+    (breach,) = found
+    assert (breach.rule, breach.words) == (5, "a lead comes back from another island than it went out to")
+    assert np.array_equal(breach.xy, loop.runs[runs_of(loop, "lead_out")[0]].xy[0])
 
 
 def test_island_with_two_leads_is_told(sound: tuple[Loop, Asked]) -> None:
@@ -381,19 +411,25 @@ def test_island_with_two_leads_is_told(sound: tuple[Loop, Asked]) -> None:
     found = breaches(replace(loop, runs=runs), asked)
     assert rules(found) == {5}
     assert "2 leads" in found[0].words
+    assert np.array_equal(found[0].xy, loop.runs[runs_of(loop, "island")[0]].xy[0])
 
 
 def test_island_without_a_lead_is_told(sound: tuple[Loop, Asked]) -> None:
     loop, asked = sound
-    found = breaches(changed(loop, runs_of(loop, "edge")[0], lambda xy: xy, kind="island", island=5), asked)
-    assert 5 in rules(found)
+    number = runs_of(loop, "edge")[0]
+    found = breaches(changed(loop, number, lambda xy: xy, kind="island", island=5), asked)
+    (breach,) = [breach for breach in found if breach.rule == 5]
+    assert breach.words == "an island is gone round without a lead to it"
+    assert np.array_equal(breach.xy, loop.runs[number].xy[0])
 
 
 def test_lead_to_nothing_is_told(sound: tuple[Loop, Asked]) -> None:
     loop, asked = sound
     first, last = runs_of(loop, "lead_out")[0], runs_of(loop, "lead_back")[0]
     found = breaches(replace(loop, runs=(*loop.runs[: first + 1], *loop.runs[last:])), asked)
-    assert "a lead goes out to nothing" in {breach.words for breach in found}
+    (breach,) = [breach for breach in found if breach.words == "a lead goes out to nothing"]
+    assert breach.rule == 5
+    assert np.array_equal(breach.xy, loop.runs[first].xy[-1])
 
 
 def crossing_leads() -> Loop:
@@ -464,8 +500,13 @@ def test_wires_of_a_passage_too_near_are_told(nearer_m: float, told: set) -> Non
     north = max(runs_of(loop, "passage"), key=lambda n: LineString(loop.runs[n].xy).centroid.y)
     found = close_wire([changed(loop, north, lambda xy: xy - [0.0, nearer_m])], GAP, GAP)
     assert rules(found) == told
-    # A profile that lets passages be narrower doesn't mind.
-    assert not close_wire([changed(loop, north, lambda xy: xy - [0.0, nearer_m])], GAP, 0.2)
+    # A profile that lets passages be narrower doesn't mind; but beside other wire than the passage's it would.
+    nearer = changed(loop, north, lambda xy: xy - [0.0, nearer_m])
+    assert not close_wire([nearer], GAP, 0.2)
+    beside = replace(
+        nearer, runs=tuple(replace(r, kind="edge") if n == north else r for n, r in enumerate(nearer.runs))
+    )
+    assert rules(close_wire([beside], GAP, 0.2)) == told
 
 
 def test_wire_that_turns_back_on_itself_is_told() -> None:

@@ -22,7 +22,8 @@ from lawngis.processing.as_built.reconcile import reconciled, write_record
 from lawngis.processing.as_built.tracks import Track, Walk, read_track
 from lawngis.processing.cli import visit
 from lawngis.processing.files import gpkg, plan_reader
-from lawngis.processing.measured.overrides import Override, read_overrides, refuse_strangers, site_with
+from lawngis.processing.measured.overrides import Override, read_overrides, refuse_strangers
+from lawngis.processing.measured.site_facts import measured_site
 from lawngis.processing.model.layers import PLAN_LAYERS
 from lawngis.processing.model.step import loaded_steps
 from lawngis.processing.model.tables import table
@@ -110,7 +111,7 @@ def test_a_feature_that_is_gone_is_gone_before_the_first_step_and_an_outlet_stan
     site = source.site("P01")
     house = site.geometries("buildings")[0]
     outlet = site.geometries("outlets")[0]
-    found, told = site_with(
+    found, told = measured_site(
         site,
         [
             Override("buildings", "", "gone", "true", place=house.representative_point()),

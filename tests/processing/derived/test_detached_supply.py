@@ -11,8 +11,7 @@ from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid
 from lawngis.mower import built_in_profile
 from lawngis.prices import price_book_from
-from lawngis.processing.derived.detached_supply import DetachedZone, detached_offer
-from lawngis.processing.derived.leads import LeadCrossings
+from lawngis.processing.derived.detached_supply import DetachedZone, LeadCrossings, detached_offer
 from lawngis.processing.model.plan import Plan
 from lawngis.processing.model.site import Site
 from lawngis.processing.steps.materials import MaterialsParameters, materials

@@ -1,6 +1,7 @@
 """Overrides: what somebody measured wins, through the real command and law by law."""
 
 import shutil
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,23 +11,20 @@ import shapely
 from pyproj import CRS
 from shapely import LineString, Point, box
 
+sys.path.insert(0, str(Path(__file__).parents[2] / "contract"))
+from made import all_steps, site_of, steps_until
+
 from lawngis.errors import LayerError
 from lawngis.mower import built_in_profile
 from lawngis.processing.cli.main import main
 from lawngis.processing.files import gpkg
-from lawngis.processing.measured.overrides import (
-    Measured,
-    Override,
-    own_overrides,
-    read_overrides,
-    refuse_strangers,
-    site_with,
-    step_result_with,
-)
+from lawngis.processing.measured.overrides import Override, own_overrides, read_overrides, refuse_strangers
+from lawngis.processing.measured.site_facts import measured_site
+from lawngis.processing.model.facts import FACT_KINDS
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.plan import Finding, StepResult, VisitCheck
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_source import SiteSource
+from lawngis.processing.steps.workflow import Settings, planned
 
 ROOT = Path(__file__).parents[3]
 MOWER = built_in_profile()
@@ -175,192 +173,217 @@ def sample():
     return source.site("P04")
 
 
-def lawns(*areas, roles=("home", "linked", "linked", "linked"), widths=(), kinds=()):
-    """A result of the step zones: squares in a row, 10 m apart, each linked with the next."""
-    zones, links = [], []
-    for number, (area, role) in enumerate(zip(areas, roles, strict=False), start=1):
-        shape = box(30 * number, 0, 30 * number + area / 10, 10)
-        supply = {"home": "own_dock", "linked": "main_wire"}.get(role, "own_source")
-        loop = f"P4-L{number}" if role == "detached" else "P4-L1"
-        zones.append(
-            {"zone_id": f"P4-Z{number}", "role": role, "area_m2": float(area), "perimeter_m": 40.0, "loop_id": loop,
-             "slope_p95_percent": 5.0, "slope_max_percent": 9.0, "reached_by": None, "supply": supply,
-             "supply_why": "", "geometry": shape}
-        )  # fmt: skip
-    for number, (width, kind) in enumerate(zip(widths, kinds, strict=True), start=1):
-        line = LineString([(30 * number + 10, 5), (30 * number + 30, 5)])
-        links.append(
-            {"link_id": f"P4-P{number}", "zone_a": f"P4-Z{number}", "zone_b": f"P4-Z{number + 1}", "kind": kind,
-             "width_m": width, "width_sd_m": 0.14, "surface": "lawn", "length_m": 20.0, "geometry": line}
-        )  # fmt: skip
-    return StepResult({"zones": zones, "links": links, "hand_mow": []})
+LARGE, MIDDLE, SMALL = box(0, 0, 20, 15), box(24, 0, 36, 10), box(40, 0, 48, 10)
+"""300, 120 and 80 m²; one charge mows 106."""
 
 
-def test_leaving_out_the_middle_zone_parts_those_behind_it():
-    result = lawns(300, 100, 80, widths=(1.2, 1.2), kinds=("transit", "transit"))
-    check = VisitCheck("width", "tape", "much", Point(50, 5), target_layer="links", target_id="P4-P1")
-    found, told = step_result_with(
-        replace(result, checks=[check]), [Override("zones", "P4-Z2", "gone", "", "a wedding")], MOWER
-    )
-    roles = {zone["zone_id"]: (zone["role"], zone["supply"]) for zone in found.layers["zones"]}
-    assert roles["P4-Z1"] == ("home", "own_dock")
-    assert roles["P4-Z3"][0] == "detached"
-    assert found.layers["links"] == []
-    assert found.checks == []
-    (by_hand,) = found.layers["hand_mow"]
-    assert (by_hand["area_id"], by_hand["reason"], by_hand["area_m2"]) == ("P4-H1", "left_out", 100.0)
-    assert "P4-Z2 is left out (a wedding)" in told[0].text
+def in_a_row(*widths, gap_m=4.0):
+    """Lawns in a row, each with a passage of a width to the next."""
+    passages = [
+        box(x, 5 - width / 2, x + gap_m, 5 + width / 2) for x, width in zip((20, 36), widths, strict=False) if width
+    ]
+    return shapely.union_all([LARGE, MIDDLE, *([SMALL] if len(widths) > 1 else []), *passages])
+
+
+def found(lawn, *overrides, mower=MOWER, until="zones", **parameters):
+    """The plan of lawns on level ground as far as a step, with what was measured."""
+    plan = planned(site_of(lawn), steps_until(until), Settings(mower, parameters, overrides)).plan
+    plan.close()
+    return plan
+
+
+def told(plan, code):
+    return [row for row in plan.rows("findings") if row["code"] == code]
+
+
+def zones(plan):
+    return {zone["zone_id"]: zone for zone in plan.rows("zones")}
+
+
+def checks(plan, layer):
+    return [row for row in plan.rows("visit_checks") if row["target_layer"] == layer]
+
+
+def test_leaving_out_the_middle_zone_parts_those_behind_it_and_renames_none():
+    assert checks(found(in_a_row(1.0, 1.0)), "links")
+    plan = found(in_a_row(1.0, 1.0), Override("zones", "P1-Z2", "gone", "", "a wedding"))
+    assert {name: (zone["role"], zone["supply"]) for name, zone in zones(plan).items()} == {
+        "P1-Z1": ("home", "own_dock"),
+        "P1-Z3": ("detached", "main_wire"),
+    }
+    assert plan.rows("links") == [] and checks(plan, "links") == []
+    (by_hand,) = plan.select("hand_mow", reason="left_out")
+    assert by_hand["area_m2"] == pytest.approx(120.0)
+    assert "P1-Z2 is left out (a wedding)" in told(plan, "override-applied")[0]["text"]
 
 
 def test_leaving_out_the_home_zone_makes_the_next_largest_the_home():
-    result = lawns(300, 100, 80, widths=(1.2, 1.2), kinds=("transit", "transit"))
-    found, _ = step_result_with(result, [Override("zones", "P4-Z1", "gone", "")], MOWER)
-    zones = {zone["zone_id"]: zone for zone in found.layers["zones"]}
-    assert (zones["P4-Z2"]["role"], zones["P4-Z2"]["supply"]) == ("home", "own_dock")
-    assert (zones["P4-Z3"]["role"], zones["P4-Z3"]["reached_by"]) == ("linked", "P4-P2")
-    assert {zone["loop_id"] for zone in zones.values()} == {"P4-L1"}
+    plan = found(in_a_row(1.2, 1.2), Override("zones", "P1-Z1", "gone", ""))
+    assert (zones(plan)["P1-Z2"]["role"], zones(plan)["P1-Z2"]["supply"]) == ("home", "own_dock")
+    assert (zones(plan)["P1-Z3"]["role"], zones(plan)["P1-Z3"]["reached_by"]) == ("linked", "P1-P2")
+    assert {zone["loop_id"] for zone in zones(plan).values()} == {"P1-L1"}
 
 
 def test_leaving_out_all_zones_leaves_everything_to_hand():
-    found, _ = step_result_with(lawns(300), [Override("zones", "P4-Z1", "gone", "")], MOWER)
-    assert found.layers["zones"] == []
-    assert [row["reason"] for row in found.layers["hand_mow"]] == ["left_out"]
+    plan = found(LARGE, Override("zones", "P1-Z1", "gone", ""))
+    assert plan.rows("zones") == []
+    assert [row["reason"] for row in plan.rows("hand_mow")] == ["left_out"]
 
 
-def test_a_kind_that_somebody_saw_stays_whatever_the_width():
-    result = lawns(300, 100, widths=(2.0,), kinds=("open",))
-    found, told = step_result_with(result, [Override("links", "P4-P1", "kind", "blocked", "a gate")], MOWER)
-    assert found.layers["links"][0]["kind"] == "blocked"
-    assert [zone["role"] for zone in found.layers["zones"]] == ["home", "detached"]
-    assert any("P4-Z2 is detached" in item.text for item in told)
+@pytest.mark.parametrize("width", [[], [Override("links", "P1-P1", "width_m", "1.4")]])
+def test_a_kind_that_somebody_saw_stays_whatever_the_width(width):
+    plan = found(in_a_row(1.2), Override("links", "P1-P1", "kind", "blocked", "a gate"), *width)
+    (link,) = plan.rows("links")
+    assert (link["kind"], link["width_m"]) == ("blocked", pytest.approx(1.4 if width else 1.2, abs=0.005))
+    assert [zone["role"] for zone in plan.rows("zones")] == ["home", "detached"]
+    assert any("P1-Z2 is detached" in row["text"] for row in told(plan, "override-decides"))
+    assert "is blocked, wide as it is" in told(plan, "passage-blocked")[0]["text"]
 
 
-def test_an_answered_check_is_settled_and_stale_findings_go():
-    result = lawns(300, 100, roles=("home", "detached"), widths=(0.6,), kinds=("blocked",))
-    stale = [
-        Finding("info", "passage-blocked", "too narrow", "", Point(50, 5)),
-        Finding("info", "zone-detached", "not reached", "", Point(65, 5)),
-        Finding("info", "zone-detached", "another one", "", Point(200, 5)),
-    ]
-    checks = [VisitCheck("width", "tape", "much", Point(50, 5), target_layer="links", target_id=name,
-                         target_column="width_m") for name in ("P4-P1", "P4-P2")]  # fmt: skip
-    found, _ = step_result_with(
-        replace(result, findings=stale, checks=checks), [Override("links", "P4-P1", "width_m", "1.3")], MOWER
+def test_a_passage_that_is_gone_leads_nowhere():
+    plan = found(in_a_row(1.2, 1.2), Override("links", "", "gone", "", "a wall", Point(22, 5)))
+    assert [link["link_id"] for link in plan.rows("links")] == ["P1-P2"]
+    assert [zone["role"] for zone in plan.rows("zones")] == ["home", "detached", "detached"]
+    assert zones(plan)["P1-Z3"]["reached_by"] == "P1-P2"
+
+
+def test_an_answered_check_is_settled_and_all_that_is_said_follows():
+    mapped = found(in_a_row(0.85, 0.85))
+    assert len(checks(mapped, "links")) == 2 and len(told(mapped, "passage-blocked")) == 2
+    plan = found(in_a_row(0.85, 0.85), Override("links", "P1-P1", "width_m", "1.3", "tape"))
+    assert [row["target_id"] for row in checks(plan, "links")] == ["P1-P2"]
+    assert ["P1-Z3" in row["text"] for row in told(plan, "passage-blocked")] == [True]
+    assert ["P1-Z3" in row["text"] for row in told(plan, "zone-detached")] == [True]
+    assert [link["width_m"] for link in plan.rows("links")] == [1.3, pytest.approx(0.85, abs=0.005)]
+    assert "width_m 0.85 → 1.30 (tape)" in told(plan, "override-applied")[0]["text"]
+    assert told(plan, "override-contradicts")
+
+
+def test_a_passage_between_zones_that_no_plan_showed_is_found_by_its_place():
+    """With the main wire alone the middle lawn is out of reach, and so is the passage to it not in the plan."""
+    mower = MOWER.model_copy(update={"supplies_offered": ("main_wire",)})
+    mapped = found(in_a_row(0.7), mower=mower)
+    assert mapped.rows("links") == [] and list(zones(mapped)) == ["P1-Z1"]
+    plan = found(in_a_row(0.7), Override("links", "", "width_m", "1.1", "", Point(22, 5)), mower=mower)
+    assert zones(plan)["P1-Z2"]["reached_by"] == "P1-P1"
+    assert any(
+        "is linked by what was measured, no longer mown by hand" in row["text"]
+        for row in told(plan, "override-decides")
     )
-    assert [item.text for item in found.findings] == ["another one"]
-    assert [item.target_id for item in found.checks] == ["P4-P2"]
-
-
-def test_a_zone_measured_too_steep_is_mown_by_hand_and_one_steep_somewhere_is_asked_about():
-    steep = [Override("zones", "P4-Z2", "slope_p95_percent", "41")]
-    found, told = step_result_with(lawns(300, 100, widths=(1.2,), kinds=("transit",)), steep, MOWER)
-    assert [zone["zone_id"] for zone in found.layers["zones"]] == ["P4-Z1"]
-    assert [row["reason"] for row in found.layers["hand_mow"]] == ["steep"]
-    assert any("41 % measured are more than the limit of 35 %" in item.text for item in told)
-    somewhere = [Override("zones", "P4-Z2", "slope_max_percent", "41")]
-    found, told = step_result_with(lawns(300, 100, widths=(1.2,), kinds=("transit",)), somewhere, MOWER)
-    assert len(found.layers["zones"]) == 2
-    (caution,) = [item for item in told if item.severity == "caution"]
-    assert "target_layer keepouts, column slope_percent" in caution.advice
 
 
 def test_where_a_name_has_shifted_the_place_decides():
-    result = lawns(300, 100, 80, widths=(1.2, 1.2), kinds=("transit", "transit"))
-    shifted = Override("links", "P4-P1", "width_m", "1.0", "", Point(80, 5))  # that is where P4-P2 lies
-    found, told = step_result_with(result, [shifted], MOWER)
-    assert [link["width_m"] for link in found.layers["links"]] == [1.2, 1.0]
-    assert [item.code for item in told if item.severity == "caution"] == ["override-renamed"]
+    shifted = Override("links", "P1-P1", "width_m", "1.0", "", Point(38, 5))  # that is where P1-P2 lies
+    plan = found(in_a_row(1.2, 1.2), shifted)
+    assert [link["width_m"] for link in plan.rows("links")] == [pytest.approx(1.2, abs=0.005), 1.0]
+    assert told(plan, "override-renamed")
 
 
-def docks(*slopes, failed=(), chosen=0):
-    rows = [
-        {"candidate_id": f"P4-D{number}", "zone_id": "P4-Z1", "rank": number, "score": 1.0 - number / 10,
-         "chosen": number == chosen + 1, "feasible": number - 1 not in failed, "slope_percent": slope,
-         "failed": "straight wire ahead 0.2 m is under 2.0 m" if number - 1 in failed else None,
-         "geometry": Point(number, 0)}
-        for number, slope in enumerate(slopes, start=1)
-    ]  # fmt: skip
-    return StepResult({"dock_candidates": rows})
+def test_a_fact_without_a_target_is_said_with_the_nearest():
+    strangers = [Override("links", "P1-P7", "width_m", "1.0"), Override("edges", "P1-E99", "edge_class", "drop")]
+    plan = found(in_a_row(1.2), *strangers, until="edges")
+    missed = [row["text"] for row in told(plan, "override-no-target")]
+    assert len(missed) == 2 and "nearest are P1-P1" in missed[0] and "nearest are P1-E4" in missed[1]
 
 
-def chosen_of(result):
-    return [row["candidate_id"] for row in result.layers["dock_candidates"] if row["chosen"]]
+def test_an_edge_is_what_somebody_saw_and_is_not_asked_about_again():
+    plain = found(LARGE, until="edges")
+    (edge,) = plain.rows("edges")
+    plan = found(LARGE, Override("edges", edge["edge_id"], "edge_class", "drop", "a wall down"), until="edges")
+    (seen,) = plan.rows("edges")
+    assert (edge["edge_class"], seen["edge_class"], seen["setback_m"]) == ("unknown", "drop", MOWER.setback_m.drop)
+    assert (seen["confidence"], seen["evidence"]) == (1.0, "measured on site: a wall down")
+    assert checks(plain, "edges") and not checks(plan, "edges")
+    assert told(plan, "drop-setback")
 
 
-def test_a_dock_whose_ground_was_measured_too_steep_gives_way_to_the_next_best():
-    found, told = step_result_with(
-        docks(1.0, 2.0, 1.0, failed=(1,)), [Override("dock_candidates", "P4-D1", "slope_percent", "8")], MOWER
-    )
-    assert chosen_of(found) == ["P4-D3"]
-    first = found.layers["dock_candidates"][0]
-    assert (first["feasible"], first["failed"]) == (False, "slope of the pad 8.0 % is over 5.0 %")
-    assert any("P4-D3 is the dock by what was measured" in item.text for item in told)
+def docks(plan):
+    return {row["candidate_id"]: row for row in plan.rows("dock_candidates")}
 
 
-def test_a_dock_on_ground_measured_level_is_feasible_again():
-    result = docks(9.0, 2.0, chosen=1)
-    result.layers["dock_candidates"][0] |= {"feasible": False, "failed": "slope of the pad 9.0 % is over 5.0 %"}
-    found, _ = step_result_with(result, [Override("dock_candidates", "P4-D1", "slope_percent", "3")], MOWER)
-    assert found.layers["dock_candidates"][0]["feasible"]
-    assert found.layers["dock_candidates"][0]["failed"] is None
-    assert chosen_of(found) == ["P4-D2"]  # nobody asked for another place: a better score is no reason to move it
+def chosen(plan):
+    (dock,) = plan.select("dock_candidates", chosen=True)
+    return dock
 
 
-def test_a_forced_dock_stays_and_what_it_misses_is_said():
-    forced = [Override("dock_candidates", "P4-D2", "chosen", "true")]
-    found, told = step_result_with(docks(1.0, 2.0, failed=(1,)), forced, MOWER)
-    assert chosen_of(found) == ["P4-D2"]
-    (caution,) = [item for item in told if item.severity == "caution"]
-    assert "which misses: straight wire ahead" in caution.text
+@pytest.fixture(scope="module")
+def level():
+    return found(LARGE, until="dock")
 
 
-def test_when_no_place_is_left_the_plan_stops_and_a_refused_place_gives_way():
-    steep = [Override("dock_candidates", "P4-D1", "slope_percent", "8")]
-    found, told = step_result_with(docks(1.0), steep, MOWER)
-    assert chosen_of(found) == ["P4-D1"]
-    assert [item.code for item in told if item.severity == "stop"] == ["dock-not-feasible"]
-    refused = [Override("dock_candidates", "P4-D1", "chosen", "false")]
-    assert chosen_of(step_result_with(docks(1.0, 2.0), refused, MOWER)[0]) == ["P4-D2"]
+def test_a_dock_whose_ground_was_measured_too_steep_gives_way_to_the_next_best(level):
+    first = chosen(level)
+    plan = found(LARGE, Override("dock_candidates", first["candidate_id"], "slope_percent", "8"), until="dock")
+    measured = docks(plan)[first["candidate_id"]]
+    assert (measured["feasible"], measured["failed"]) == (False, "slope of the pad 8.0 % is over 5.0 %")
+    twins = [row for row in plan.rows("dock_candidates") if row["geometry"].dwithin(first["geometry"], 0.01)]
+    assert len(twins) == 2 and not any(row["feasible"] for row in twins), "either way round"
+    assert chosen(plan)["feasible"] and chosen(plan)["geometry"].distance(first["geometry"]) > 0.3
+    plan = found(LARGE, Override("dock_candidates", first["candidate_id"], "slope_percent", "60"), until="dock")
+    assert "but the terrain model says 0.0" in told(plan, "override-contradicts")[0]["text"]
 
 
-def test_a_named_steep_keepout_goes_or_stays_by_its_measured_slope():
-    rows = [
-        {"keepout_id": f"P4-K{number}", "reason": reason, "treatment": "outside", "area_m2": 9.0, "confidence": 0.6,
-         "evidence": "terrain model", "geometry": box(0, 9 * number, 3, 9 * number + 3)}
-        for number, reason in enumerate(("steep", "steep", "bed"), start=1)
-    ]  # fmt: skip
-    measured = [
-        Override("keepouts", "P4-K1", "slope_percent", "12"),
-        Override("keepouts", "P4-K2", "slope_percent", "48", "level"),
-        Override("keepouts", "P4-K3", "slope_percent", "12"),
-    ]
-    found, told = step_result_with(StepResult({"keepouts": rows}), measured, MOWER)
-    assert [row["keepout_id"] for row in found.layers["keepouts"]] == ["P4-K2", "P4-K3"]
-    assert (found.layers["keepouts"][0]["evidence"], found.layers["keepouts"][0]["confidence"]) == (
-        "measured on site: level",
-        1.0,
-    )
-    assert [item.code for item in told] == ["override-applied", "override-applied", "override-contradicts"]
+def test_a_dock_on_ground_measured_level_is_feasible_again_and_not_asked_about():
+    steep = site_of(LARGE, rise=(0.0, 0.052))  # 5.2 % everywhere, and the limit is 5
+    plan = planned(steep, steps_until("dock"), Settings(MOWER)).plan
+    plan.close()
+    assert told(plan, "dock-not-feasible") and checks(plan, "dock_candidates")
+    name = chosen(plan)["candidate_id"]
+    measured = [Override("dock_candidates", name, "slope_percent", "3")]
+    plan = planned(steep, steps_until("dock"), Settings(MOWER, {}, tuple(measured))).plan
+    plan.close()
+    assert chosen(plan)["geometry"].dwithin(docks(plan)[name]["geometry"], 0.01)
+    assert chosen(plan)["feasible"] and chosen(plan)["failed"] is None
+    assert not told(plan, "dock-not-feasible") and not checks(plan, "dock_candidates")
 
 
-def test_a_measured_slope_and_a_drawn_line_become_part_of_the_site(sample):
+def test_a_forced_dock_stays_and_what_it_misses_is_said(level):
+    name = next(name for name, row in docks(level).items() if "corner" in (row["failed"] or ""))
+    plan = found(LARGE, Override("dock_candidates", name, "chosen", "true"), until="dock")
+    assert chosen(plan)["candidate_id"] == name
+    (caution,) = told(plan, "override-contradicts")
+    assert f"{name}, which misses: " in caution["text"] and caution["severity"] == "caution"
+    assert not told(plan, "dock-not-feasible")
+
+
+def test_of_two_docks_that_are_wanted_the_last_counts_and_one_that_is_refused_gives_way(level):
+    first = chosen(level)["candidate_id"]
+    wanted = [Override("dock_candidates", name, "chosen", "yes") for name in ("P1-D3", "P1-D9")]
+    assert chosen(found(LARGE, *wanted, until="dock"))["candidate_id"] == "P1-D9"
+    refused = found(LARGE, Override("dock_candidates", first, "chosen", "false"), until="dock")
+    assert chosen(refused)["candidate_id"] != first and chosen(refused)["feasible"]
+
+
+def test_a_piece_of_lawn_is_what_was_drawn_or_none():
+    drawn = [Override("lawn", "P1-G1", "geometry", "", "", box(0, 0, 10, 15)), Override("lawn", "P1-G2", "gone", "")]
+    plan = found([LARGE, MIDDLE, SMALL], *drawn)
+    assert [(row["lawn_id"], round(row["area_m2"])) for row in plan.rows("lawn")] == [("P1-G1", 150), ("P1-G3", 80)]
+    assert sorted(round(zone["area_m2"]) for zone in plan.rows("zones")) == [80, 150]
+
+
+def test_a_measured_slope_a_drawn_line_and_a_new_tree_become_part_of_the_site(sample):
     middle = sample.parcel.representative_point()
     items = [
         Override("keepouts", "", "slope_percent", "12 %", "level", middle.buffer(2)),
         Override("wire_path", "", "geometry", "", "", LineString([middle, (middle.x + 3, middle.y)])),
         Override("trees", "", "geometry", "new", "", middle),
     ]
-    site, told = site_with(sample, items)
-    assert [(slope.percent, round(slope.place.area)) for slope in site.measured_slopes] == [(12.0, 13)]
-    assert [line.length for line in site.drawn_wire] == [3.0]
+    site, said = measured_site(sample, items)
+    assert [(slope.value, round(slope.place.area)) for slope in site.facts.slopes] == [(12.0, 13)]
+    assert [line.length for line in (fact.value for fact in site.facts.wires)] == [3.0]
     assert len(site.geometries("trees")) == len(sample.geometries("trees")) + 1
     assert site.layers["trees"]["trunk_diameter_m"].dtype == float
     assert site.layers["trees"]["trunk_diameter_m"].isna().iloc[-1]
-    assert [item.code for item in told] == ["override-applied"] * 3
-    assert all(item.place is not None for item in told)
-    # what is part of the site is not applied again to what steps find
-    wire = StepResult({"wire_path": [], "keepouts": []})
-    assert step_result_with(wire, Measured(sample, tuple(items)), MOWER)[1] == []
+    assert [(item.code, item.place is None) for item in said] == [("override-applied", False)]
+    assert not list(sample.facts), "the site itself is as it was"
+
+
+def test_every_kind_of_fact_is_read_by_a_step():
+    read = {name for step in all_steps() for name in step.reads if name.startswith("fact:")}
+    assert read == {f"fact:{kind}" for kind in FACT_KINDS if kind != "features"}
+
+
+# --- whose they are --------------------------------------------------------------------------------------
 
 
 def test_overrides_belong_to_the_parcel_that_they_name_or_lie_on(sample):
@@ -375,7 +398,6 @@ def test_overrides_belong_to_the_parcel_that_they_name_or_lie_on(sample):
     items += [Override(layer, "", "gone", "", "", beside, UTM) for layer in ("trees", "edges")]
     own = own_overrides(sample, items)
     assert [item.target_layer for item in own] == ["links", "trees", "trees"]
-    assert own.site is sample
     assert own[1].place.distance(sample.parcel.representative_point()) < 1e-3
 
 
@@ -399,6 +421,20 @@ def test_overrides_of_no_parcel_are_refused_with_the_nearest():
         (("keepouts", "", "slope_percent", "steep", Point(0, 0), ""), "'steep' is no number"),
         (("zones", "", "slope_percent", "12", Point(0, 0), ""), "no column of zones"),
         (("zones", "", "gone", "", None, ""), "names no feature and has no place"),
+        (
+            ("links", "P1-P1", "length_m", "12", None, ""),
+            r"nothing follows from a measured length_m.*width_m, kind, gone",
+        ),
+        (("zones", "P1-Z1", "slope_p95_percent", "41", None, ""), r"nothing follows.*keepouts, column slope_percent"),
+        (("edges", "P1-E1", "setback_m", "0.5", None, ""), r"nothing follows.*wire_path, column geometry"),
+        (("keepouts", "P1-K1", "gone", "", None, ""), r"nothing follows from a measured gone.*trees, beds, water"),
+        (("pegs", "", "geometry", "", Point(0, 0), ""), r"'pegs' is told, not measured.*belongs to cover"),
+        (("parcels", "P1", "label", "x", None, ""), "'parcels' is told, not measured"),
+        (("edges", "P1-E1", "edge_class", "grass", None, ""), r"row 1.*'grass' is none of flush, raised"),
+        (("trees", "", "trunk_diameter_m", "thick", Point(0, 0), ""), r"row 1.*'thick' is no number"),
+        (("dock_candidates", "P1-D1", "chosen", "perhaps", None, ""), "'perhaps' is none of"),
+        (("outlets", "P1", "geometry", "", None, ""), "has no place"),
+        (("lawn", "", "geometry", "", Point(0, 0), ""), "not drawn as an area"),
     ],
 )
 def test_overrides_that_say_nothing_are_refused_before_anything_is_planned(tmp_path, row, said):

@@ -44,9 +44,9 @@ def test_rows_get_their_parcel():
 )
 def test_a_row_that_breaks_the_contract_is_named(change, words):
     rows = [{"parcel_id": "P", **LAWN, **change}]
-    with pytest.raises(PlanError) as caught:
+    with pytest.raises(PlanError, match="layer lawn") as caught:
         check_rows(PLAN_LAYERS["lawn"], rows)
-    assert words in str(caught.value) and "layer lawn" in str(caught.value)
+    assert words in str(caught.value)
 
 
 def test_ids_are_unique():

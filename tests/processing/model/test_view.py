@@ -31,8 +31,8 @@ READING = {
     "raster:imagery": lambda site: site.imagery,
     "accuracy:dem_sd_m": lambda site: site.accuracy.dem_sd_m,
     "accuracy:position_sd_m": lambda site: site.accuracy.position_sd_m,
-    "fact:wires": lambda site: site.drawn_wire,
-    "fact:slopes": lambda site: site.measured_slopes,
+    "fact:wires": lambda site: site.facts.wires,
+    "fact:slopes": lambda site: site.facts.slopes,
 }
 """Ways to read each kind of input, present or absent."""
 
@@ -144,7 +144,7 @@ def test_what_a_derived_value_takes_of_another_counts_as_well() -> None:
 def test_a_value_that_could_not_be_derived_leaves_what_was_read_noted() -> None:
     _, view = seen("lawn", "cover")
     view.rows("cover")
-    with pytest.raises(ZeroDivisionError):
+    with pytest.raises(ZeroDivisionError, match="division by zero"):
         view.derived("broken", lambda: len(view.rows("lawn")) / 0)
     assert view.reads.made == {"cover", "lawn"}
     assert view.derived("broken", lambda: 7) == 7
@@ -153,6 +153,6 @@ def test_a_value_that_could_not_be_derived_leaves_what_was_read_noted() -> None:
 def test_a_step_writes_by_what_it_returns_alone() -> None:
     plan = a_plan()
     _, view = seen("lawn", plan=plan)
-    with pytest.raises(AttributeError):
+    with pytest.raises(AttributeError, match="PlanView"):
         view.attach("shade", StepResult({"lawn": []}), ("lawn",))
     assert len(plan.rows("lawn")) == 1

@@ -16,6 +16,7 @@ from shapely import LineString, Point, Polygon, box
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid
 from lawngis.mower import MowerProfile, built_in_profile
+from lawngis.processing.model.facts import Fact, Facts
 from lawngis.processing.model.plan import Finding, Plan, StepResult
 from lawngis.processing.model.site import Site
 from lawngis.processing.steps import wire as step
@@ -39,7 +40,8 @@ def site_of(parcel: Polygon, drawn: Sequence[LineString] = (), **layers: Sequenc
         )
         for name, shapes in layers.items()
     }
-    return Site("P1", "", parcel, frame, tables, dem, drawn_wire=tuple(drawn))
+    wires = tuple(Fact(line, "wire_path", "geometry", place=line) for line in drawn)
+    return Site("P1", "", parcel, frame, tables, dem, facts=Facts(wires=wires))
 
 
 def zone(number: int, shape: Polygon, role: str = "home", supply: str = "own_dock", **columns: object) -> dict:

@@ -300,7 +300,7 @@ def test_one_shift_for_the_whole_image_is_said_and_corrected(tmp_path):
 
 def refusal(found: SiteFiles, out: Path, **options: object) -> str:
     before = out.read_bytes() if out.exists() else None
-    with pytest.raises(LawngisError) as error:
+    with pytest.raises(LawngisError) as error:  # noqa: PT011 (whoever calls looks at what it says)
         write_cover(found, ReadOptions(**options), CoverParameters(), out)
     assert (out.read_bytes() if out.exists() else None) == before
     return str(error.value)

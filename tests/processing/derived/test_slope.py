@@ -11,10 +11,12 @@ from shapely import Point, box
 
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid
+from lawngis.ground.steep import MowerSlope
 from lawngis.mower import built_in_profile
-from lawngis.processing.derived.measured_slopes import REACH_M, slope_as_measured, steep_evidence
+from lawngis.processing.derived.slope import REACH_M, SlopeParameters, slope_as_measured, steep_evidence, too_steep
 from lawngis.processing.measured.overrides import Override
-from lawngis.processing.model.site import MeasuredSlope, Site
+from lawngis.processing.model.facts import Fact
+from lawngis.processing.model.site import Site
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_source import SiteSource
 from lawngis.processing.steps.workflow import Settings, installed_steps, planned
@@ -30,8 +32,11 @@ def grid(values):
     return Grid(np.asarray(values, dtype=float), Affine(CELL_M, 0, 0, 0, -CELL_M, len(values) * CELL_M), FRAME.crs)
 
 
-def site(*measured):
-    return Site("P1", "", box(0, 0, 30, 20), FRAME, {}, grid(np.zeros((4, 4))), measured_slopes=measured)
+SITE = Site("P1", "", box(0, 0, 30, 20), FRAME, {}, grid(np.zeros((4, 4))))
+
+
+def reading(place, percent):
+    return Fact(percent, "keepouts", "slope_percent", place=place)
 
 
 def ramp():
@@ -41,8 +46,13 @@ def ramp():
 
 def measured(*places, percent):
     slope, sd = ramp()
-    asked = site(*(MeasuredSlope(place, percent) for place in places))
-    return slope, sd, *slope_as_measured(asked, slope, sd, MOWER, area_min_m2=4.0)
+    readings = [reading(place, percent) for place in places]
+    after, told = slope_as_measured(SITE, MowerSlope(slope, sd), readings, MOWER, SlopeParameters())
+    return slope, sd, *after, told
+
+
+def test_the_limit_itself_is_mown():
+    assert [too_steep(percent, MOWER) for percent in (34.9, 35.0, 35.1)] == [False, False, True]
 
 
 def test_without_measurements_nothing_changes():
@@ -88,10 +98,9 @@ def test_a_steep_slope_measured_on_steep_ground_holds_around_the_point_only():
 
 
 def test_steep_ground_says_whether_somebody_measured_it():
-    asked = site(MeasuredSlope(Point(5, 5), 48.0), MeasuredSlope(Point(20, 5), 12.0))
-    words = [steep_evidence(asked, box(x, 4, x + 2, 6), 20.0, "terrain model") for x in (4, 12, 19)]
+    readings = [reading(Point(5, 5), 48.0), reading(Point(20, 5), 12.0)]
+    words = [steep_evidence(readings, box(x, 4, x + 2, 6), 20.0, "terrain model") for x in (4, 12, 19)]
     assert words == ["slope measured on site", "terrain model", "terrain model"]
-    assert shapely.box(4, 4, 6, 6).contains(asked.measured_slopes[0].place)
 
 
 @pytest.fixture(scope="module")
@@ -143,3 +152,40 @@ def test_a_slope_measured_at_the_place_of_a_check_settles_all_ground_in_doubt_th
     plan, _ = keepouts_of(Override("keepouts", "", "slope_percent", "18", "level", place, site.frame.source))
     assert [item for _, item in plan.checks if item.target_layer == "keepouts"] == []
     assert sum(row["area_m2"] for row in steep(plan)) < sum(row["area_m2"] for row in steep(plain)) - 10
+
+
+def test_a_keepout_that_is_named_is_judged_by_the_slope_measured_on_its_ground(keepouts_of):
+    plain, _ = keepouts_of()
+    first, second = steep(plain)
+    gentle, steeper = (
+        Override("keepouts", row["keepout_id"], "slope_percent", percent, "level")
+        for row, percent in ((first, "12"), (second, "48"))
+    )
+    plan, _ = keepouts_of(gentle, steeper)
+    kept = shapely.union_all([row["geometry"] for row in steep(plan)])
+    assert kept.intersection(first["geometry"]).area < 0.2 * first["area_m2"]
+    assert kept.intersection(second["geometry"]).area == pytest.approx(second["area_m2"], rel=0.05)
+    on_it = [row for row in steep(plan) if row["geometry"].intersection(second["geometry"]).area > 0.5]
+    assert {row["evidence"] for row in on_it} == {"slope measured on site"}
+    said = [item.text for _, item in plan.findings if item.code == "override-applied"]
+    assert len(said) == 2 and all("measured on site: keepouts slope of" in text for text in said)
+
+
+def test_a_keepout_that_is_not_steep_stays_whatever_its_slope_and_one_that_is_not_there_is_missed(keepouts_of):
+    plain, _ = keepouts_of()
+    other = next(row for row in plain.rows("keepouts") if row["reason"] != "steep")
+    plan, _ = keepouts_of(
+        Override("keepouts", other["keepout_id"], "slope_percent", "12"),
+        Override("keepouts", "P08-K99", "slope_percent", "12"),
+    )
+    assert [row["geometry"] for row in plan.rows("keepouts")] == [row["geometry"] for row in plain.rows("keepouts")]
+    codes = [item.code for _, item in plan.findings if item.code.startswith("override")]
+    assert sorted(codes) == ["override-contradicts", "override-no-target"]
+
+
+def test_a_slope_measured_off_the_lawn_is_said_to_be_of_no_use(keepouts_of):
+    _, site = keepouts_of()
+    place = site.frame.to_source([site.geometries("buildings")[0].representative_point()])[0]
+    plan, _ = keepouts_of(Override("keepouts", "P08", "slope_percent", "12", "", place, site.frame.source))
+    (missed,) = [item for _, item in plan.findings if item.code.startswith("override")]
+    assert missed.code == "override-no-target" and "nearest are the lawn at" in missed.text

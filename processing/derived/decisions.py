@@ -1,0 +1,199 @@
+"""What is decided about passages, zones and edges: each rule once, for what was derived, measured or edited."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
+from math import ceil
+from typing import Generic, TypeVar
+
+from shapely import Polygon
+
+from lawngis.lawn.zones import zone_groups
+from lawngis.mower import MowerProfile
+
+from ..model.plan import Finding, Row
+from ..model.site import Site
+from .detached_supply import DetachedOffer, detached_offers
+
+Key = TypeVar("Key", bound=Hashable)
+"""How zones and links are called: by number while a plan is made, by name in a plan that is there."""
+
+DRIVEN = "the mower drives there by itself"
+
+LAWN = "lawn"
+"""Surface of a passage that leads over lawn; any other is paving."""
+
+LINK_CODES = frozenset({"crossing", "passage-blocked"})
+ZONE_CODES = frozenset({"zone-detached", "zone-unreachable"})
+"""Codes of the findings that say what was decided."""
+
+
+# --- passages and edges ----------------------------------------------------------------------------------
+
+
+def link_kind(width_m: float, surface: str, mower: MowerProfile) -> str:
+    """Return what the mower does in a passage: nothing, cross paving, drive through, or mow it.
+
+    Parameters
+    ----------
+    width_m
+        At its narrowest, edge to edge [m].
+    surface
+        What it leads over.
+    mower
+        Whose widths decide.
+    """
+    if width_m < mower.passage_transit_min_m:
+        return "blocked"
+    if surface != LAWN:
+        return "crossing"
+    return "open" if width_m >= mower.passage_mow_min_m else "transit"
+
+
+def setback_m(edge_class: str, mower: MowerProfile) -> float:
+    """Return how far the wire keeps from an edge of a class [m]."""
+    return float(getattr(mower.setback_m, edge_class))
+
+
+# --- which zones are reached, and what feeds them -------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Link(Generic[Key]):
+    """What links two zones, as far as decisions hang on it; lengths in metres."""
+
+    zone_a: Key
+    zone_b: Key
+    kind: str
+    width_m: float
+    length_m: float
+
+
+@dataclass(frozen=True)
+class Service(Generic[Key]):
+    """What becomes of a zone that gets a wire.
+
+    Parameters
+    ----------
+    role
+        home, linked or detached.
+    supply, why
+        What feeds it, and why that.
+    reached_by
+        The link by which the mower comes; None where it sets out or is carried to.
+    loop
+        Number of the loop: 1 is the main wire's.
+    """
+
+    role: str
+    supply: str
+    why: str
+    reached_by: Key | None
+    loop: int
+
+
+@dataclass(frozen=True)
+class Served(Generic[Key]):
+    """All zones that get a wire, in the order given, and what was offered to each group of detached ones."""
+
+    zones: Mapping[Key, Service[Key]]
+    groups: Sequence[tuple[Sequence[Key], DetachedOffer]] = ()
+
+    def loops(self) -> list[list[Key]]:
+        """Return the zones of each loop, the main wire's first."""
+        count = max((service.loop for service in self.zones.values()), default=0)
+        return [
+            [zone for zone, service in self.zones.items() if service.loop == number] for number in range(1, count + 1)
+        ]
+
+
+def served_zones(
+    site: Site,
+    zones: Mapping[Key, Polygon],
+    links: Mapping[Key, Link[Key]],
+    mower: MowerProfile,
+    price_book: str | None,
+    *,
+    home: Key | None = None,
+) -> Served[Key]:
+    """Return which zones the mower reaches, and how each of the others is fed, if any supply that is offered serves.
+
+    Parameters
+    ----------
+    site
+        The parcel, over which leads may run.
+    zones
+        Their ground; what may be bumped and what is out of signal is part of it.
+    links
+        Between them; those to other zones are passed over.
+    mower
+        Profile.
+    price_book
+        File with the prices by which supplies are compared.
+    home
+        Home zone; the largest when absent.
+    """
+    driven = {
+        way: (link.zone_a, link.zone_b, link.width_m)
+        for way, link in links.items()
+        if link.kind != "blocked" and {link.zone_a, link.zone_b} <= zones.keys()
+    }
+    groups = zone_groups({name: zone.area for name, zone in zones.items()}, driven, home=home)
+    lengths_m = {way: links[way].length_m for way in driven}
+    offers = detached_offers(site, zones, groups, lengths_m, mower, price_book)
+    found: dict[Key, Service[Key]] = {}
+    for zone, way in groups[0].items() if groups else ():
+        at_home: Service[Key] = Service("home", "own_dock", "home zone", None, 1)
+        found[zone] = at_home if way is None else Service("linked", "main_wire", DRIVEN, way, 1)
+    loops = 1
+    for group, offer in zip(groups[1:], offers, strict=True):
+        best = offer.chosen
+        if best is not None:
+            loops += best.supply != "main_wire"
+            loop = 1 if best.supply == "main_wire" else loops
+            for zone, way in group.items():
+                why = best.why if way is None else f"{DRIVEN}, once carried"
+                found[zone] = Service("detached", best.supply, why, way, loop)
+    served = {name: found[name] for name in zones if name in found}
+    return Served(served, [(list(group), offer) for group, offer in zip(groups[1:], offers, strict=True)])
+
+
+# --- in words --------------------------------------------------------------------------------------------
+
+
+def supply_findings(served: Served[Key], zones: Mapping[Key, Polygon], names: Mapping[Key, str]) -> list[Finding]:
+    """Return for each group of detached zones what feeds it, or that nothing does; `names` as a plan calls them."""
+    findings = []
+    for group, offer in served.groups:
+        place = zones[group[0]].representative_point()
+        if offer.chosen is None:
+            area = sum(zones[zone].area for zone in group)
+            text = f"{area:.0f} m² are reached by no supply that the profile offers: mown by hand"
+            findings.append(Finding("caution", "zone-unreachable", f"{text}. {offer.words}", offer.advice, place))
+        else:
+            who = " and ".join(names[zone] for zone in group)
+            text = f"{who} {'is' if len(group) == 1 else 'are'} not reached by the mower itself. {offer.words}"
+            findings.append(Finding("info", "zone-detached", text, offer.advice, place))
+    return findings
+
+
+def link_findings(links: Sequence[Row], mower: MowerProfile) -> list[Finding]:
+    """Return what has to be said of links, given as rows of that layer."""
+    findings = []
+    for link in links:
+        middle = link["geometry"].interpolate(0.5, normalized=True)
+        between = f"between {link['zone_a']} and {link['zone_b']}"
+        if link["kind"] == "crossing":
+            text = f"the mower crosses {link['surface']} {between}, {link['length_m']:.1f} m"
+            advice = "People walk there: lay the wire in a saw cut so that nobody trips, and warn of the mower."
+            findings.append(Finding("caution", "crossing", text, advice, middle))
+        if link["kind"] == "blocked":
+            if link["width_m"] < mower.passage_transit_min_m:
+                missing_m = ceil(round(100 * (mower.passage_transit_min_m - link["width_m"]), 3)) / 100
+                text = f"the passage {between} is {link['width_m']:.2f} m wide: {missing_m:.2f} m are missing"
+                text, advice = f"{text} for the mower to get through", "Measure it: widening may link the zones."
+            else:
+                text, advice = f"the passage {between} is blocked, wide as it is", "Opening it links the zones."
+            findings.append(Finding("info", "passage-blocked", text, advice, middle))
+    return findings

@@ -1,0 +1,99 @@
+"""Which feature a measured fact is about, and what is said of it: used, contradicting the map, or without a target."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from difflib import get_close_matches
+from typing import Any, TypeVar
+
+import numpy as np
+import shapely
+from shapely import Point
+from shapely.geometry.base import BaseGeometry
+
+from ..model.facts import Fact
+from ..model.plan import Finding
+
+NEAR_M = 5.0
+"""A fact without a name is about the nearest feature within this distance."""
+
+ON_IT_M = 0.1
+"""A place this near a feature lies on it: then no other is meant, whatever the name."""
+
+SURE_SDS = 3.0
+"""A measured value this many standard deviations from the derived one says that the map is wrong."""
+
+Feature = tuple[str, BaseGeometry]
+"""Name of a feature, empty where no plan shows it, and its shape."""
+
+Value = TypeVar("Value")
+
+
+def matched(
+    facts: Iterable[Fact[Value]], features: Sequence[Feature], findings: list[Finding]
+) -> Iterator[tuple[Fact[Value], int]]:
+    """Yield each fact with the index of the feature that it is about; what finds none is added to the findings.
+
+    Names may have shifted since somebody noted one; a place doesn't. Where another feature than that of the name lies
+    at the place, that one is meant.
+    """
+    for fact in facts:
+        index = next((number for number, (name, _) in enumerate(features) if name and name == fact.name), None)
+        if fact.place is not None and features:
+            away_m = shapely.distance([shape for _, shape in features], fact.place)
+            nearest = int(np.argmin(away_m))
+            named_m = np.inf if index is None else away_m[index]
+            if away_m[nearest] <= NEAR_M and (named_m > NEAR_M or away_m[nearest] <= ON_IT_M < named_m):
+                index = nearest
+                if fact.name:
+                    taken_for = f"{fact.label} was taken for {features[index][0] or 'what no plan shows'}"
+                    text = f"{taken_for}, which lies where it was measured: names have shifted since"
+                    place = _middle(fact.place)
+                    findings.append(Finding("caution", "override-renamed", text, "Correct target_id.", place))
+        if index is not None:
+            yield fact, index
+        else:
+            findings.append(no_target(fact, _nearest_words(fact, features)))
+
+
+def _nearest_words(fact: Fact[Any], features: Sequence[Feature]) -> list[str]:
+    if fact.place is None:
+        return get_close_matches(fact.name, [name for name, _ in features if name], n=3, cutoff=0.0)
+    away = sorted((float(shape.distance(fact.place)), name) for name, shape in features)
+    return [f"{name or 'one that no plan shows'} at {metres:.1f} m" for metres, name in away[:3]]
+
+
+def applied(fact: Fact[Any], text: str, place: BaseGeometry | None = None) -> Finding:
+    """Return the finding that a fact was used; `text` says for what and how."""
+    note = f" ({fact.note})" if fact.note else ""
+    text = f"measured on site: {fact.layer} {text}{note}"
+    return Finding("info", "override-applied", text, "", _middle(fact.place if place is None else place))
+
+
+def follows(text: str, place: BaseGeometry | None) -> Finding:
+    """Return the finding that something else follows from what was measured."""
+    return Finding("info", "override-decides", text, "", _middle(place))
+
+
+def contradicts(text: str, advice: str, place: BaseGeometry | None) -> Finding:
+    """Return the finding that what was measured and the map can't both be right."""
+    return Finding("caution", "override-contradicts", text, advice, _middle(place))
+
+
+def no_target(fact: Fact[Any], nearest: Sequence[str]) -> Finding:
+    """Return the finding that a fact is about nothing that is there; beside the parcel it may be the neighbour's."""
+    if not fact.ours:
+        text = f"{fact.label} lies beside the parcel and is about nothing on it"
+        return Finding("info", "override-beside", text, "", _middle(fact.place))
+    near = f"nearest are {', '.join(nearest[:3])}" if nearest else "there is none of that kind here"
+    text = f"{fact.label} finds no target: {near}"
+    return Finding("stop", "override-no-target", text, "Correct target_id.", _middle(fact.place))
+
+
+def shown(value: object) -> str:
+    """Return a value as findings print it."""
+    return "nothing" if value is None else f"{value:.2f}" if isinstance(value, float) else str(value)
+
+
+def _middle(shape: BaseGeometry | None) -> Point | None:
+    return None if shape is None or shapely.is_empty(shape) else shape.representative_point()

@@ -1,0 +1,128 @@
+"""Docks as a person left them: one for each loop, on the wire, judged anew where it was moved or measured."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from typing import Any
+
+from shapely.geometry.base import BaseGeometry
+
+from ..derived.dock_places import SAME_PLACE_M, DockParameters, dock_choice, dock_places, dock_rows
+from ..derived.loops import Loop, loops
+from ..derived.matching import matched
+from ..model.plan import Finding, Plan
+from ..model.site import Site
+from ..steps.workflow import Settings
+from .change_record import LayerEdit
+
+ON_RING_M = 0.01
+"""A dock that stands no farther off the wire than this stands on it."""
+
+DockRow = dict[str, Any]
+
+
+def placed_docks(
+    site: Site, plan: Plan, docks: Sequence[DockRow], edit: LayerEdit, settings: Settings
+) -> list[Finding]:
+    """Put the docks of all loops where they can stand, in place, and return what is to be said of them.
+
+    Parameters
+    ----------
+    site
+        The parcel.
+    plan
+        Its layers as far as the edges.
+    docks
+        Rows of `dock_candidates`.
+    edit
+        What of them was edited.
+    settings
+        Profile and parameters.
+    """
+    findings: list[Finding] = []
+    for loop in loops(plan, settings.mower, site.facts.wires):
+        if loop.source == "dock" and loop.ground is not None:
+            zones = {zone["zone_id"] for zone in loop.zones}
+            rows = [row for row in docks if row["zone_id"] in zones]
+            findings += _placed(site, plan, loop, loop.ground.exterior, rows, edit, settings)
+    return findings
+
+
+def _placed(
+    site: Site,
+    plan: Plan,
+    loop: Loop,
+    ring: BaseGeometry,
+    rows: Sequence[DockRow],
+    edit: LayerEdit,
+    settings: Settings,
+) -> list[Finding]:
+    chosen = [row for row in rows if row["chosen"]]
+    if not chosen:
+        text = f"no dock is chosen for {loop.loop_id}: its wire can't begin anywhere"
+        advice = "Set chosen on one of its dock_candidates, or begin with --from dock."
+        place = loop.zones[0]["geometry"].representative_point()
+        return [Finding("stop", "edit-breaks-rule", text, advice, place)]
+    drawn, edited = _named(site, chosen, {*edit.geometry, *edit.new}), _named(site, rows, edit.values)
+    wanted = [*drawn, *(row for row in edited if row["chosen"] and "chosen" in edit.columns)]
+    measured = edited if "slope_percent" in edit.columns else []
+    kept = (wanted or chosen)[0]
+    findings = _put_on_wire(kept, ring, dragged=bool(drawn))
+    moved = [kept] if findings or drawn else []
+    if moved or measured:
+        readings = [(row["geometry"], float(row["slope_percent"])) for row in measured]
+        _judge(site, plan, loop, rows, moved, readings, settings)
+    if not wanted and not kept["feasible"] and measured:
+        kept = rows[dock_choice(rows)]
+        text = f"{kept['candidate_id']} is the dock by the slopes as edited"
+        findings.append(Finding("info", "edit-decides", text, "", kept["geometry"]))
+    for row in rows:
+        row["chosen"] = row is kept
+    if not kept["feasible"] and (wanted or moved or measured):
+        text = f"the dock was put at {kept['candidate_id']}, which misses: {kept['failed']}"
+        severity = "caution" if any(row["feasible"] for row in rows) else "stop"
+        findings.append(Finding(severity, "edit-breaks-rule", text, "Change what it misses on site.", kept["geometry"]))
+    return findings
+
+
+def _named(site: Site, rows: Sequence[DockRow], names: Collection[str]) -> list[DockRow]:
+    return [row for row in rows if str(row["candidate_id"]).removeprefix(f"{site.parcel_id}-") in names]
+
+
+def _put_on_wire(dock: DockRow, ring: BaseGeometry, *, dragged: bool) -> list[Finding]:
+    """Put a dock that stands off the wire on its nearest place."""
+    off_m = ring.distance(dock["geometry"])
+    if off_m <= ON_RING_M:
+        return []
+    dock["geometry"] = ring.interpolate(ring.project(dock["geometry"]))
+    text = f"the dock {dock['candidate_id']} was {off_m:.2f} m off the wire: it stands at the wire's nearest place"
+    code, severity = ("edit-breaks-rule", "caution") if dragged else ("edit-decides", "info")
+    return [Finding(severity, code, text, "A dock stands on the wire.", dock["geometry"])]
+
+
+def _judge(
+    site: Site,
+    plan: Plan,
+    loop: Loop,
+    rows: Sequence[DockRow],
+    moved: Sequence[DockRow],
+    readings: Sequence[tuple[BaseGeometry, float]],
+    settings: Settings,
+) -> None:
+    """Judge the docks that were moved, and those at places whose slope was edited, as the step judges every place."""
+    measured = [row for row in rows if any(row["geometry"].dwithin(place, SAME_PLACE_M) for place, _ in readings)]
+    candidates = [(row["candidate_id"], row["geometry"]) for row in rows]
+    known = [(candidates[index][1], fact.value) for fact, index in matched(site.facts.pad_slopes, candidates, [])]
+    parameters = DockParameters.model_validate(settings.parameters.get("dock", {}))
+    also = [row["geometry"] for row in (*moved, *measured)]
+    places = dock_places(site, plan, loop, settings.mower, parameters, also).with_pad_slopes([*known, *readings])
+    judged = dock_rows(site, loop, places, settings.mower, parameters)
+    for row in (*moved, *measured):
+        alike = [other for other in judged if other["geometry"].dwithin(row["geometry"], SAME_PLACE_M)]
+        if any(row is other for other in moved):
+            alike = [{**alike[dock_choice(alike)], "rank": None}] if alike else []
+        if not alike:
+            row |= {"feasible": False, "failed": "stands outside the zone that the mower sets out from"}
+            continue
+        like = min(alike, key=lambda other: abs((other["heading_deg"] - (row["heading_deg"] or 0.0) + 180) % 360 - 180))
+        row |= {name: value for name, value in like.items() if name not in ("zone_id", "geometry")}

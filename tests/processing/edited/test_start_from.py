@@ -1,0 +1,110 @@
+"""What was measured since a plan was made, when only some of its steps run again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas
+import pyogrio
+import pytest
+import shapely
+from shapely import LineString, Point
+
+from lawngis.processing.cli.main import main
+
+
+@pytest.fixture
+def site(build, tmp_path) -> Path:
+    """Two lawns with a passage of 1.2 m between them, a bed on the first and an outlet."""
+    folder = tmp_path / "site"
+    folder.mkdir()
+    lawn = shapely.union_all([build.block(0, 0, 12, 10), build.block(12, 4.4, 4, 1.2), build.block(16, 0, 8, 10)])
+    for layer, shapes, columns in (
+        ("parcels", [build.block(-2, -2, 32, 19)], {"parcel_id": ["P1"]}),
+        ("lawns", [lawn], {}),
+        ("beds", [build.block(4, 4, 2, 2)], {}),
+        ("outlets", [build.at(3, 0)], {}),
+    ):
+        build.layer(folder / "site.gpkg", layer, shapes, **columns)
+    build.dem(folder / "dem.tif", width_m=60, depth_m=40, heights=lambda x, y: 0 * x + 0 * y)
+    return folder
+
+
+@pytest.fixture
+def again(build, site):
+    """Measure something, or nothing any more, and plan the site from a step on."""
+
+    def run(*rows: tuple, first: str | None = None) -> dict[str, list]:
+        (site / "overrides.gpkg").unlink(missing_ok=True)
+        if rows:
+            columns = dict(
+                zip(("target_layer", "target_id", "column", "value", "place"), zip(*rows, strict=True), strict=True)
+            )
+            table = geopandas.GeoDataFrame(columns, geometry="place", crs=build.crs)
+            pyogrio.write_dataframe(table, site / "overrides.gpkg", layer="overrides")
+        words = [] if first is None else ["--from", first]
+        assert main(["plan", str(site), "--out", str(site / "out"), *words]) == 0
+        found: dict[str, list] = {}
+        for row in layer(site, "findings").to_dict("records"):
+            found.setdefault(row["code"], []).append(row)
+        return found
+
+    return run
+
+
+def layer(site: Path, name: str):
+    return pyogrio.read_dataframe(site / "out" / "plan.gpkg", layer=name)
+
+
+def roles(site: Path) -> list[str]:
+    return sorted(layer(site, "zones")["role"])
+
+
+WIDTH = ("links", "P1-P1", "width_m", "0.7", Point())
+
+
+def test_a_width_measured_since_is_not_followed_until_zones_are_found_anew(again, site):
+    assert "override-not-followed" not in again() and roles(site) == ["home", "linked"]
+    (said,) = again(WIDTH, first="edges")["override-not-followed"]
+    assert said["severity"] == "caution" and "than what zones found" in said["text"]
+    assert "links P1-P1, width_m = 0.7" in said["text"] and "--from zones" in said["advice"]
+    assert roles(site) == ["home", "linked"]
+    assert again(WIDTH, first="edges")["override-not-followed"], "as long as it is not followed"
+    found = again(WIDTH, first="zones")
+    assert "override-not-followed" not in found and found["override-applied"]
+    assert roles(site) == ["detached", "home"]
+    found = again(WIDTH, first="dock")
+    assert "override-not-followed" not in found and found["override-applied"]
+    assert roles(site) == ["detached", "home"]
+
+
+def test_a_width_that_nobody_measured_any_more_is_said_to_be_followed_still(again, site):
+    again(WIDTH)
+    (said,) = again(first="edges")["override-not-followed"]
+    assert "what zones found follows an override that is there no more" in said["text"]
+    assert roles(site) == ["detached", "home"]
+    assert again(first="wire")["override-not-followed"]
+    assert "override-not-followed" not in again(first="zones") and roles(site) == ["home", "linked"]
+
+
+def test_a_bed_that_is_gone_is_followed_by_the_steps_that_run(again, site, build):
+    again()
+    assert (layer(site, "keepouts")["reason"] == "bed").any()
+    gone = ("beds", "", "gone", "", build.at(5, 5))
+    (said,) = again(gone, first="zones")["override-not-followed"]
+    assert "lawn, keepouts found" in said["text"] and "--from lawn" in said["advice"]
+    assert (layer(site, "keepouts")["reason"] == "bed").any()
+    found = again(gone, first="lawn")
+    assert "override-not-followed" not in found
+    assert not (layer(site, "keepouts")["reason"] == "bed").any()
+
+
+def test_a_line_drawn_since_is_followed_by_the_wire_though_the_dock_is_not_chosen_anew(again, site, build):
+    again()
+    line = LineString([build.at(9, 9.7), build.at(9, 7), build.at(11, 7), build.at(11, 9.7)])
+    drawn = ("wire_path", "", "geometry", "", line)
+    (said,) = again(drawn, first="wire")["override-not-followed"]
+    assert "than what dock found" in said["text"] and "--from dock" in said["advice"]
+    assert layer(site, "wire_path").distance(build.at(10, 7)).min() < 0.1
+    (said,) = again(drawn, first="materials")["override-not-followed"]
+    assert "than what dock found" in said["text"], "the wire knows it"
