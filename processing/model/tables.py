@@ -85,5 +85,5 @@ def plain_values(values: pd.Series[Any]) -> list[Any]:
     """Return a column as Python's own values, None where one is missing; times are text in ISO 8601."""
     if isinstance(values, geopandas.GeoSeries):
         return list(values.to_numpy())
-    plain = values.astype(str if pd.api.types.is_datetime64_any_dtype(values.dtype) else object)
-    return list(plain.where(values.notna(), None))
+    plain = values.astype(str) if pd.api.types.is_datetime64_any_dtype(values.dtype) else values
+    return list(plain.astype(object).where(values.notna(), None))
