@@ -104,7 +104,7 @@ class DockParameters(Parameters):
 
 @dataclass(frozen=True, eq=False)
 class DockPlaces:
-    """Raw figures of the places of one loop, one row each; `measured` says where somebody measured the slope."""
+    """Raw figures of the places of one loop, one row each."""
 
     places: Candidates
     slope_percent: FloatArray
@@ -123,16 +123,15 @@ class DockPlaces:
     sight_share: FloatArray
     neighbour_m: FloatArray
     bed_m: FloatArray
-    measured: NDArray[np.bool_]
 
     def with_pad_slopes(self, readings: Sequence[tuple[BaseGeometry, float]]) -> DockPlaces:
         """Return the places with measured slopes [%] of the ground under a dock, each where it was measured."""
-        slope, sd, measured = self.slope_percent.copy(), self.slope_sd_percent.copy(), self.measured.copy()
+        slope, sd = self.slope_percent.copy(), self.slope_sd_percent.copy()
         points = shapely.points(self.places.xy)
         for place, percent in readings:
             here = shapely.dwithin(points, place, SAME_PLACE_M)
-            slope[here], sd[here], measured[here] = percent, 0.0, True
-        return replace(self, slope_percent=slope, slope_sd_percent=sd, measured=measured)
+            slope[here], sd[here] = percent, 0.0
+        return replace(self, slope_percent=slope, slope_sd_percent=sd)
 
 
 def dock_places(
@@ -192,7 +191,6 @@ def dock_places(
     }
     return DockPlaces(
         places=places,
-        measured=np.zeros(len(places), dtype=np.bool_),
         approach_percent=_approach_percent(site, slope, places, mower.dock_straight_ahead_m),
         **{name: values[which] for name, values in of_place.items()},
     )

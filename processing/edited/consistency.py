@@ -247,7 +247,7 @@ def _runs_follow(site: Site, layers: Layers, mower: MowerProfile) -> Found:
                 f"{moved.length:.1f} m of the wire of {row['loop_id']} were drawn anew: its runs, pegs and joins"
                 " still tell of the wire as it was"
             )
-            advice = "Lay that stretch by wire_path; draw overrides along it and begin with --from wire to have pegs."
+            advice = "Begin with --from wire to have them made anew along it."
             yield _finding(text, advice, moved)
 
 

@@ -13,6 +13,7 @@ from ..model.step import Step
 from ..steps.workflow import OPEN_LAYERS, steps_before
 from .change_record import LayerEdit
 from .earlier_plan import EarlierPlan, earlier_plan
+from .reshaped_wire import WIRE, WIRE_STEP, reshaped_only
 
 EDITS_SHOWN = 4
 """As many edits are named before the rest is only counted."""
@@ -47,7 +48,7 @@ def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str 
     opened = set() if first is None else OPEN_LAYERS
     written = [name for step in steps for name in step.writes if name not in carried]
     layers = [*written, *(name for name in ("findings", "visit_checks") if name not in opened)]
-    lost = list(earlier.edits(layers))
+    lost = [(name, edit) for name, edit in earlier.edits(layers) if first != WIRE_STEP or not reshaped_only(edit)]
     added = () if first is not None else earlier.added_layers
     if not lost and not added:
         return
@@ -67,5 +68,7 @@ def _advice(steps: Sequence[Step], edits: Sequence[LayerEdit]) -> str:
     edited = {edit.layer for edit in edits}
     writers = [place for place, step in enumerate(steps) if edited & set(step.writes)]
     after = writers[-1] + 1 if writers else 0
+    if writers and steps[writers[-1]].id == WIRE_STEP and all(reshaped_only(e) for e in edits if e.layer == WIRE):
+        after -= WIRE in edited and not edited & (set(steps[writers[-1]].writes) - {WIRE})
     build = f"Build on it with --from {steps[after].id}, or overwrite" if after < len(steps) else "Overwrite"
     return f"{build} it with --discard-edits."

@@ -17,6 +17,7 @@ from ..steps.workflow import Settings, Start, facts_read, known_facts, steps_bef
 from .change_record import coordinate_digits
 from .earlier_plan import EarlierParcel
 from .repair import Mended, mended
+from .reshaped_wire import WIRE, WIRE_STEP, reshaped_paths
 from .written_records import EDITED, RecordContext, written_row
 
 
@@ -74,6 +75,7 @@ def taken(
         checks=[item for item in asked if not _settled(item[1], site, layers, earlier, specs)],
         told=[*layers.findings, *_not_followed(before, {edit.layer for edit in earlier.edits}, beginning.first)],
         overrides=frozenset(earlier.record.get("overrides", ())),
+        paths=reshaped_paths(site, earlier) if beginning.first == WIRE_STEP else (),
     )
     return Taken(start, layers, earlier)
 
@@ -150,7 +152,10 @@ def record_rows(
         overrides = facts_read(steps[len(before) :], facts) | known_facts(before, begun.start)
         records = begun.earlier.record.get("layers", {})
         kept = {name: records[name] for name in begun.start.layers if name in records}
-        edits = [edit for edit in begun.earlier.edits if edit.layer in begun.start.layers]
+        # What was reshaped stays known as such: the next run that begins there takes it again.
+        reshaped = {WIRE} if begun.start.paths else set()
+        kept |= {name: records[name] for name in reshaped if name in records}
+        edits = [edit for edit in begun.earlier.edits if edit.layer in {*begun.start.layers, *reshaped}]
         if edits:
             words = "; ".join(edit.words(site.parcel_id) for edit in edits)
             found.append({"parcel_id": site.parcel_id, "key": EDITED, "value": words})

@@ -25,7 +25,7 @@ from lawngis.geometry.frame import MeasuringFrame
 from ..derived.matching import NEAR_M
 from ..files import gpkg
 from ..model.contract import Column, Layer, SiteLayer
-from ..model.facts import GEOMETRY, GONE, KIND_OF, fact_columns
+from ..model.facts import GEOMETRY, GONE, KIND_OF, PLAUSIBLE, fact_columns
 from ..model.layers import PLAN_LAYERS
 from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
@@ -166,10 +166,10 @@ def typed_value(item: Override) -> Any:
     if item.column == GEOMETRY:
         return NEW if item.value.casefold() == NEW else None
     if KIND_OF.get((item.target_layer, item.column)) == "slopes":
-        return _number(item)
+        return _plausible(item, "%")
     spec: Column = next(column for column in _spec(item.target_layer).columns if column.name == item.column)
     if spec.kind in ("real", "integer"):
-        number = _number(item)
+        number = _plausible(item, spec.unit)
         return number if spec.kind == "real" else int(number)
     if spec.kind == "boolean":
         return _truth(item)
@@ -189,6 +189,31 @@ def _truth(item: Override) -> bool:
         return truth_of(item.value or "yes")
     except ValueError as error:
         raise LayerError(f"{item}: {item.value!r} says neither yes nor no", advice="Enter yes or no.") from error
+
+
+def _plausible(item: Override, unit: str) -> float:
+    """Return a measured number, if it can be true."""
+    number = _number(item)
+    problem = implausible(item.target_layer, item.column, number, unit)
+    if problem:
+        raise LayerError(f"{item}: {problem}", advice="Was another unit meant?")
+    return number
+
+
+def implausible(layer: str, column: str, number: float, unit: str) -> str:
+    """Return why a measured number can't be true, in words; empty when it can.
+
+    Parameters
+    ----------
+    layer, column
+        What it is a measurement of.
+    number
+        The number, in the unit of that column.
+    unit
+        That unit.
+    """
+    least, most = PLAUSIBLE.get((layer, column), (-np.inf, np.inf))
+    return "" if least <= number <= most else f"{number:g} {unit} is not between {least:g} and {most:g} {unit}"
 
 
 def _number(item: Override) -> float:

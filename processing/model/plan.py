@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from hashlib import blake2b
 from itertools import chain
 from math import isfinite
 from typing import Any
@@ -212,8 +213,10 @@ class Plan:
             for number, (step, finding) in enumerate(findings, start=1)
         ]
         checks = sorted(self.checks, key=lambda item: -item[1].flip_probability * item[1].weight)
+        names = check_ids(self.parcel_id, [check for _, check in checks])
         self._rows["visit_checks"] = [
-            _check_row(self.parcel_id, number, step, check) for number, (step, check) in enumerate(checks, 1)
+            _check_row(self.parcel_id, name, number, step, check)
+            for number, (name, (step, check)) in enumerate(zip(names, checks, strict=True), 1)
         ]
         for name in ("findings", "visit_checks"):
             check_rows(PLAN_LAYERS[name], self._rows[name])
@@ -278,10 +281,47 @@ def _finding_row(parcel_id: str, number: int, step: str, finding: Finding) -> Ro
     }
 
 
-def _check_row(parcel_id: str, number: int, step: str, check: VisitCheck) -> Row:
+PLACE_M = 0.5
+"""Checks that name no feature are the same when they are asked for in the same square of this size."""
+
+
+def check_ids(parcel_id: str, checks: Sequence[VisitCheck]) -> list[str]:
+    """Return names of checks that follow from what is asked: a later plan that asks the same gives the same names.
+
+    Parameters
+    ----------
+    parcel_id
+        The parcel.
+    checks
+        Its checks, places in the measuring frame [m].
+
+    Examples
+    --------
+    >>> width = VisitCheck("width", "tape", "much", Point(1, 2), target_layer="links", target_id="P4-K1",
+    ...                    target_column="width_m")
+    >>> outlet = VisitCheck("outlet", "by eye", "much", Point(1, 2), target_layer="outlets", target_column="geometry")
+    >>> check_ids("P4", [width, outlet])
+    ['P4-V-K1-width_m', 'P4-V-outlets-6eba']
+    """
+    names: list[str] = []
+    for check in checks:
+        asked = check.target_id.removeprefix(f"{parcel_id}-") if check.target_id else check.target_layer or "look"
+        name = f"{parcel_id}-V-{asked}-{check.target_column if check.target_id else _square(check)}"
+        same = sum(other == name or other.startswith(f"{name}-again") for other in names)
+        names.append(f"{name}-again{same}" if same else name)
+    return names
+
+
+def _square(check: VisitCheck) -> str:
+    """Return a short digest of where a check that names no feature is asked, and for what."""
+    place = [] if check.place.is_empty else [round(xy / PLACE_M) for xy in (check.place.x, check.place.y)]
+    return blake2b(f"{check.target_column or check.measure_what} {place}".encode(), digest_size=2).hexdigest()
+
+
+def _check_row(parcel_id: str, check_id: str, number: int, step: str, check: VisitCheck) -> Row:
     return {
         "parcel_id": parcel_id,
-        "check_id": f"{parcel_id}-V{number}",
+        "check_id": check_id,
         "priority": number,
         "measure_what": check.measure_what,
         "measured_how": check.measured_how,

@@ -125,7 +125,7 @@ def _checks(
     best: Row, measured: DockPlaces, index: int, mower: MowerProfile, parameters: DockParameters
 ) -> list[VisitCheck]:
     value, sd = measured.slope_percent[index], measured.slope_sd_percent[index]
-    if measured.measured[index] or not (np.isfinite(value) and np.isfinite(sd)):
+    if not (np.isfinite(value) and sd > 0):  # unknown, or measured
         return []
     chance = float(flip_probability(value, sd, mower.dock_slope_max_percent))
     if chance < parameters.doubt_min:

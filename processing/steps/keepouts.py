@@ -20,11 +20,13 @@ from lawngis.lawn.obstacles import (
     obstacle_keepouts,
     tree_keepouts,
     with_tight_bumps_joined,
+    without_ground,
     without_overlaps,
 )
 from lawngis.mower import MowerProfile
 
 from ..derived.matching import applied, contradicts, matched, no_target
+from ..derived.measured_passages import gained_ground
 from ..derived.paving import KerbParameters, rolled_over
 from ..derived.slope import (
     REACH_M,
@@ -127,7 +129,9 @@ def _from_layers(
     if "obstacles" in site.layers and len(site.layers["obstacles"]):
         obstacles = site.layers["obstacles"].explode(ignore_index=True)
         found += obstacle_keepouts(obstacles.geometry.to_numpy(), obstacles["rigid"].to_numpy(), lawn=lawn)
-    return found + _barriers(site, lawn, parameters)
+    found += _barriers(site, lawn, parameters)
+    # Beds and hedges end where somebody measured that a passage begins.
+    return without_ground(found, gained_ground(site.facts.widths))
 
 
 def _trees(site: Site, lawn: BaseGeometry, mower: MowerProfile) -> list[Keepout]:
@@ -279,6 +283,7 @@ STEP = Step(
         "raster:dem",
         "accuracy:dem_sd_m",
         "fact:slopes",
+        "fact:widths",
     ),
     writes=("keepouts",),
     compute=keepouts,

@@ -66,11 +66,14 @@ WIDTH = ("links", "P1-P1", "width_m", "0.7", Point())
 def test_a_width_measured_since_is_not_followed_until_zones_are_found_anew(again, site):
     assert "override-not-followed" not in again() and roles(site) == ["home", "linked"]
     (said,) = again(WIDTH, first="edges")["override-not-followed"]
-    assert said["severity"] == "caution" and "than what zones found" in said["text"]
-    assert "links P1-P1, width_m = 0.7" in said["text"] and "--from zones" in said["advice"]
+    assert said["severity"] == "caution" and "than what lawn, keepouts, zones found" in said["text"]
+    assert "links P1-P1, width_m = 0.7" in said["text"] and "--from lawn" in said["advice"]
     assert roles(site) == ["home", "linked"]
     assert again(WIDTH, first="edges")["override-not-followed"], "as long as it is not followed"
-    found = again(WIDTH, first="zones")
+    (said,) = again(WIDTH, first="zones")["override-not-followed"]
+    assert "than what lawn, keepouts found" in said["text"], "the outline is the old one"
+    assert roles(site) == ["detached", "home"]
+    found = again(WIDTH, first="lawn")
     assert "override-not-followed" not in found and found["override-applied"]
     assert roles(site) == ["detached", "home"]
     found = again(WIDTH, first="dock")
@@ -81,10 +84,10 @@ def test_a_width_measured_since_is_not_followed_until_zones_are_found_anew(again
 def test_a_width_that_nobody_measured_any_more_is_said_to_be_followed_still(again, site):
     again(WIDTH)
     (said,) = again(first="edges")["override-not-followed"]
-    assert "what zones found follows an override that is there no more" in said["text"]
+    assert "what lawn, keepouts, zones found follows an override that is there no more" in said["text"]
     assert roles(site) == ["detached", "home"]
     assert again(first="wire")["override-not-followed"]
-    assert "override-not-followed" not in again(first="zones") and roles(site) == ["home", "linked"]
+    assert "override-not-followed" not in again(first="lawn") and roles(site) == ["home", "linked"]
 
 
 def test_a_bed_that_is_gone_is_followed_by_the_steps_that_run(again, site, build):

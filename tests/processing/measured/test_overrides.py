@@ -250,13 +250,15 @@ def test_a_passage_that_is_gone_leads_nowhere():
 def test_an_answered_check_is_settled_and_all_that_is_said_follows():
     mapped = found(in_a_row(0.85, 0.85))
     assert len(checks(mapped, "links")) == 2 and len(told(mapped, "passage-blocked")) == 2
-    plan = found(in_a_row(0.85, 0.85), Override("links", "P1-P1", "width_m", "1.3", "tape"))
+    plan = found(in_a_row(0.85, 0.85), Override("links", "P1-P1", "width_m", "0.91", "tape"))
     assert [row["target_id"] for row in checks(plan, "links")] == ["P1-P2"]
     assert ["P1-Z3" in row["text"] for row in told(plan, "passage-blocked")] == [True]
     assert ["P1-Z3" in row["text"] for row in told(plan, "zone-detached")] == [True]
-    assert [link["width_m"] for link in plan.rows("links")] == [1.3, pytest.approx(0.85, abs=0.005)]
-    assert "width_m 0.85 → 1.30 (tape)" in told(plan, "override-applied")[0]["text"]
-    assert told(plan, "override-contradicts")
+    assert [link["width_m"] for link in plan.rows("links")] == [0.91, pytest.approx(0.85, abs=0.005)]
+    assert "width_m 0.85 → 0.91 (tape)" in told(plan, "override-applied")[0]["text"]
+    assert not told(plan, "override-contradicts"), "the map can't tell the two apart"
+    plan = found(in_a_row(0.85), Override("links", "P1-P1", "width_m", "1.3"))
+    assert "measured 1.30 m, but the map says 0.85 ± 0.14 m" in told(plan, "override-contradicts")[0]["text"]
 
 
 def test_a_passage_between_zones_that_no_plan_showed_is_found_by_its_place():
@@ -329,7 +331,7 @@ def test_a_dock_on_ground_measured_level_is_feasible_again_and_not_asked_about()
     plan.close()
     assert told(plan, "dock-not-feasible") and checks(plan, "dock_candidates")
     name = chosen(plan)["candidate_id"]
-    measured = [Override("dock_candidates", name, "slope_percent", "3")]
+    measured = [Override("dock_candidates", name, "slope_percent", "5")]  # the limit itself
     plan = planned(steep, steps_until("dock"), Settings(MOWER, {}, tuple(measured))).plan
     plan.close()
     assert chosen(plan)["geometry"].dwithin(docks(plan)[name]["geometry"], 0.01)

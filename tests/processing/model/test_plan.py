@@ -9,7 +9,16 @@ from shapely import LineString, Point, Polygon, box
 from lawngis.errors import PlanError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.plan import Finding, Plan, StepResult, VisitCheck, check_rows, columns_of, on_grid
+from lawngis.processing.model.plan import (
+    Finding,
+    Plan,
+    StepResult,
+    VisitCheck,
+    check_ids,
+    check_rows,
+    columns_of,
+    on_grid,
+)
 from lawngis.processing.model.tables import table
 
 FRAME = CRS.from_epsg(32632)
@@ -144,3 +153,17 @@ def test_what_a_file_keeps_in_another_crs_comes_back_to_the_last_bit(crs):
         again = on_grid(PLAN_LAYERS[name], read)
         assert (shapely.get_coordinates(written) == shapely.get_coordinates(again)).all()
         assert (shapely.get_precision(written) == shapely.get_precision(again)).all()
+
+
+def test_a_check_keeps_its_name_whatever_else_is_asked_and_how_doubtful_it_is():
+    def slope(x, chance=0.5):
+        return VisitCheck("slope", "level", "much", Point(x, 0), flip_probability=chance, target_layer="keepouts",
+                          target_column="slope_percent")  # fmt: skip
+
+    width = VisitCheck("width", "tape", "much", Point(9, 9), target_layer="links", target_id="P1-K1",
+                       target_column="width_m")  # fmt: skip
+    before = check_ids("P1", [width, slope(0), slope(40)])
+    after = check_ids("P1", [slope(40, 0.9), width, slope(0)])
+    assert len(set(before)) == 3
+    assert after == [before[2], before[0], before[1]]
+    assert len(set(check_ids("P1", [slope(0), slope(0.1)]))) == 2  # asked twice in one place: still two names
