@@ -96,8 +96,8 @@ def _continued(xy: FloatArray, runs: Sequence[Run | None], stretches: Sequence[S
         if run is not None:
             labels.append((run.kind, run.edge_class, run.setback_m, run.island))
         elif number in leads:
-            island = next((later.island for later in runs[number:] if later and later.island is not None), None)
-            labels.append((leads[number], None, None, island))
+            ahead = next((later.island for later in runs[number:] if later and later.island is not None), None)
+            labels.append((leads[number], None, None, ahead if leads[number] == "lead_out" else labels[-1][3]))
         else:
             came = labels[-1] if labels else ("edge", None, None, None)
             kind = "passage" if came[0] == "passage" else "island" if came[3] is not None else "edge"

@@ -154,10 +154,10 @@ def left_out_by_lines(
 ) -> dict[Key, list[Polygon]]:
     """Return by zone the ground beyond lines along which somebody wants the wire: what it leaves out is mown by hand.
 
-    As everywhere the zone goes on beyond its wire, here as far as beyond wire along an edge of which nothing is known.
+    As everywhere the zone goes on beyond its wire, here as far as along an edge with level lawn beyond it.
     """
     left: dict[Key, list[Polygon]] = {}
-    beyond_m = mower.setback_m.unknown
+    beyond_m = mower.setback_m.flush
     reach_m = REACH_M + max(mower.setback_m.model_dump().values())
     ground: dict[Key, Polygon | MultiPolygon] = dict(zones)
     for fact in drawn:

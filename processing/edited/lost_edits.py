@@ -13,7 +13,7 @@ from ..model.step import Step
 from ..steps.workflow import OPEN_LAYERS, steps_before
 from .change_record import LayerEdit
 from .earlier_plan import EarlierPlan, earlier_plan
-from .reshaped_wire import WIRE, WIRE_STEP, reshaped_only
+from .reshaped_wire import WIRE_STEP, reshaped_only
 
 EDITS_SHOWN = 4
 """As many edits are named before the rest is only counted."""
@@ -65,10 +65,9 @@ def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str 
 
 def _advice(steps: Sequence[Step], edits: Sequence[LayerEdit]) -> str:
     """Return which step to start from so that nothing is lost."""
-    edited = {edit.layer for edit in edits}
-    writers = [place for place, step in enumerate(steps) if edited & set(step.writes)]
-    after = writers[-1] + 1 if writers else 0
-    if writers and steps[writers[-1]].id == WIRE_STEP and all(reshaped_only(e) for e in edits if e.layer == WIRE):
-        after -= WIRE in edited and not edited & (set(steps[writers[-1]].writes) - {WIRE})
-    build = f"Build on it with --from {steps[after].id}, or overwrite" if after < len(steps) else "Overwrite"
+    edited = {edit.layer for edit in edits if not reshaped_only(edit)}
+    after = [place + 1 for place, step in enumerate(steps) if edited & set(step.writes)]
+    after += [place for place, step in enumerate(steps) if step.id == WIRE_STEP and any(map(reshaped_only, edits))]
+    first = max(after, default=0)
+    build = f"Build on it with --from {steps[first].id}, or overwrite" if first < len(steps) else "Overwrite"
     return f"{build} it with --discard-edits."

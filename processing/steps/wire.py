@@ -100,7 +100,7 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
 
 
 def _laid_wire(site: Site, plan: Plan, loop: Loop, mower: MowerProfile, findings: list[Finding]) -> LaidWire | None:
-    """Return the wire of a loop, along the line that somebody drew for it or laid out; None where none can be."""
+    """Return the wire of a loop, along the line that somebody drew for it or laid out; None where there is none."""
     stretches = [Stretch(edge["geometry"], edge["edge_class"], edge["setback_m"]) for edge in loop.edges]
     own_ground = _own_ground(plan, loop)
     drawn = next((fact for fact in site.facts.paths if fact.name == loop.loop_id), None)

@@ -144,14 +144,12 @@ def _further_named(names: Mapping[int, str], members: Iterable[int], stem: str) 
 
 
 def _left_out_findings(beyond: Mapping[int, Sequence[Polygon]], found: _Found) -> list[Finding]:
-    return [
-        follows(
-            f"{sum(part.area for part in parts):.0f} m² of {found.names[index]} lie beyond the line drawn for its wire"
-            ": mown by hand",
-            parts[0],
-        )
-        for index, parts in beyond.items()
-    ]
+    findings = []
+    for index, parts in beyond.items():
+        area_m2 = sum(part.area for part in parts)
+        text = f"{area_m2:.0f} m² of {found.names[index]} lie beyond the line drawn for its wire: mown by hand"
+        findings.append(follows(text, parts[0]))
+    return findings
 
 
 def _both(one: Mapping[int, Sequence[Polygon]], other: Mapping[int, Sequence[Polygon]]) -> dict[int, list[Polygon]]:

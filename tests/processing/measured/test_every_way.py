@@ -40,7 +40,7 @@ FACTS: dict[str, tuple[str, str, str, str, str, Any]] = {
 }  # fmt: skip
 
 STEP_OF = {
-    "P04": "zones", "P05": "zones", "P08": "keepouts", "P01": "edges", "P02": "cover", "P06": "cover",
+    "P04": "lawn", "P05": "lawn", "P08": "keepouts", "P01": "edges", "P02": "cover", "P06": "cover",
     "P09": "cover", "P10": "dock", "P03": "zones", "P07": "zones",
 }  # fmt: skip
 """The step from which on a plan follows each fact."""
