@@ -19,6 +19,7 @@ from lawngis.errors import FeatureError
 from ..files import gpkg
 from ..model.contract import Column, ColumnKind, Layer
 from ..model.plan import Row
+from ..model.tables import plain_values
 from ..model.values import integer_of, number_of, text_of, truth_of
 
 FILLED: Mapping[str, Collection[str]] = {
@@ -131,7 +132,7 @@ def _as_declared(column: Column, stored: pd.Series[Any] | list[Any]) -> list[Any
 
     In a file that nobody has touched all are so already.
     """
-    values = stored if isinstance(stored, list) else gpkg.plain_values(stored)
+    values = stored if isinstance(stored, list) else plain_values(stored)
     if set(map(type, values)) <= {_KINDS[column.kind], type(None)}:
         return values
     return [_lenient(column, value) for value in values]

@@ -14,7 +14,6 @@ from typing import Any
 
 import geopandas
 import numpy as np
-import pandas as pd
 import shapely
 from pyproj import CRS
 from shapely import LineString
@@ -30,6 +29,8 @@ from ..model.facts import GEOMETRY, GONE, KIND_OF, PLAUSIBLE, fact_columns
 from ..model.layers import PLAN_LAYERS
 from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
+from ..model.tables import plain_rows
+from ..model.values import text_of, truth_of, typed_number_of
 
 BESIDE_M = 0.5
 """A place this near a parcel may still be meant to lie on it; farther off, what a plan derives is the neighbour's."""
@@ -39,9 +40,6 @@ APART = ("parcels", "overrides")
 
 NEW = "new"
 """Value of a site feature's geometry that no map has."""
-
-_TRUE = ("", "1", "true", "yes", "y")
-_FALSE = ("0", "false", "no", "n")
 
 _INSTEAD = {
     "keepouts": "Say it of the site's own layer: trees, beds, water, barriers or obstacles, such as gone.",
@@ -98,17 +96,13 @@ def read_overrides(path: Path, layer: str = "overrides") -> tuple[Override, ...]
     table = gpkg.read_layer(path, layer) if drawn else gpkg.read_table(path, layer)
     table.columns = [str(name).casefold() if name != "geometry" else name for name in table.columns]
     found = []
-    for number, row in enumerate(table.to_dict("records"), start=1):
-        words = {name: _word(row.get(name)) for name in ("target_layer", "target_id", "column", "value", "note")}
+    for number, row in enumerate(plain_rows(table), start=1):
+        words = {name: text_of(row.get(name)) for name in ("target_layer", "target_id", "column", "value", "note")}
         place = row.get("geometry") if drawn else None
         usable = None if place is None or place.is_empty else place
         found.append(Override(**words, place=usable, crs=info.crs, row=number))
         _check(found[-1], path)
     return tuple(found)
-
-
-def _word(value: Any) -> str:
-    return "" if value is None or pd.isna(value) else str(value).strip()
 
 
 def _check(item: Override, path: Path) -> None:
@@ -178,7 +172,7 @@ def typed_value(item: Override) -> Any:
         number = _plausible(item, spec.unit)
         return number if spec.kind == "real" else int(number)
     if spec.kind == "boolean":
-        return _one_of(item, (*_TRUE, *_FALSE)) in _TRUE
+        return _truth(item)
     return _one_of(item, spec.values) if spec.values else item.value
 
 
@@ -188,6 +182,13 @@ def _one_of(item: Override, known: Sequence[str]) -> str:
         words = ", ".join(filter(None, known))
         raise LayerError(f"{item}: {item.value!r} is none of {words}", advice=f"Enter one of {words}.")
     return word
+
+
+def _truth(item: Override) -> bool:
+    try:
+        return truth_of(item.value or "yes")
+    except ValueError as error:
+        raise LayerError(f"{item}: {item.value!r} says neither yes nor no", advice="Enter yes or no.") from error
 
 
 def _plausible(item: Override, unit: str) -> float:
@@ -217,7 +218,7 @@ def implausible(layer: str, column: str, number: float, unit: str) -> str:
 
 def _number(item: Override) -> float:
     try:
-        number = float(item.value.replace(",", ".").removesuffix("%"))
+        number = typed_number_of(item.value.removesuffix("%"))
     except ValueError:
         number = np.nan
     if not np.isfinite(number):

@@ -27,6 +27,7 @@ from ..model.contract import Column, Layer
 from ..model.facts import GEOMETRY, KIND_OF, WORDS
 from ..model.layers import PLAN_LAYERS
 from ..model.site_layers import SITE_LAYERS
+from ..model.tables import plain_rows
 from ..model.values import text_of, typed_number_of
 from .overrides import NEW, Override, implausible
 
@@ -344,7 +345,7 @@ def _collected_rows(sheet: Path, crs: CRS) -> list[tuple[int, dict[str, Any]]]:
         found = gpkg.read_table(sheet, info.name)
     else:
         found = gpkg.read_layer(sheet, info.name).to_crs(crs)
-    return list(enumerate(gpkg.plain_rows(found), start=1))
+    return list(enumerate(plain_rows(found), start=1))
 
 
 def _drawn(value: Any) -> BaseGeometry | None:

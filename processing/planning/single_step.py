@@ -12,6 +12,7 @@ from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan
 from ..edited.repair import mended
 from ..edited.start_from import checks_of, findings_of
 from ..files import gpkg
+from ..files.file_kinds import PLAN
 from ..model.contract import Layer
 from ..model.plan import Row
 from ..model.site_layers import RASTERS, SITE_LAYERS
@@ -67,7 +68,7 @@ class Source:
     @property
     def plan_file(self) -> Path | None:
         """The file with the layers of a plan: of a folder its plan.gpkg."""
-        file = self.path / "plan.gpkg" if self.path.is_dir() else self.path
+        file = PLAN.path(self.path)
         return file if file.is_file() else None
 
 

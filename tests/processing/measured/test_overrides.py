@@ -456,7 +456,7 @@ def test_overrides_of_no_parcel_are_refused_with_the_nearest():
         (("parcels", "P1", "label", "x", None, ""), "'parcels' is told, not measured"),
         (("edges", "P1-E1", "edge_class", "grass", None, ""), r"row 1.*'grass' is none of flush, raised"),
         (("trees", "", "trunk_diameter_m", "thick", Point(0, 0), ""), r"row 1.*'thick' is no number"),
-        (("dock_candidates", "P1-D1", "chosen", "perhaps", None, ""), "'perhaps' is none of"),
+        (("dock_candidates", "P1-D1", "chosen", "perhaps", None, ""), "'perhaps' says neither yes nor no"),
         (("outlets", "P1", "geometry", "", None, ""), "has no place"),
         (("lawn", "", "geometry", "", Point(0, 0), ""), "not drawn as an area"),
     ],
