@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import count
 from pathlib import Path
 
 from lawngis.errors import LayerError, ParameterError, SiteError
@@ -185,15 +186,12 @@ def write_step(
     """
     parcels = list(results)
     names = [name for name in specs if name in {*step.writes, *OPEN_LAYERS}]
-    ids = _ids_in_file(target, specs)
+    ids = _finding_ids(target)
     rows: dict[str, list[Row]] = {name: [] for name in names}
     for parcel_id, layers in results.items():
-        numbered = {
-            name: _numbered(layers.get(name, ()), specs[name], parcel_id, ids.get(name, {}), step) for name in names
-        }
-        numbered["visit_areas"] = _areas_of(numbered["visit_checks"], layers)
         for name in names:
-            rows[name] += numbered[name]
+            own = layers.get(name, ())
+            rows[name] += _numbered(own, parcel_id, ids, step) if name == "findings" else own
     replaced: dict[str, dict[str, list[str]]] = {name: {"parcel_id": parcels} for name in step.writes}
     replaced |= {name: {"parcel_id": parcels, "step": [step.id]} for name in OPEN_LAYERS}
     return gpkg.replace_rows(
@@ -205,44 +203,21 @@ def write_step(
     )
 
 
-def _ids_in_file(target: Path, specs: Mapping[str, Layer]) -> dict[str, dict[str, set[str]]]:
-    """Return the names that findings and checks of other steps have in a file, by layer and step."""
-    if not target.exists():
+def _finding_ids(target: Path) -> dict[str, set[str]]:
+    """Return the names that findings have in a file, by step."""
+    infos = gpkg.layer_overview(target) if target.exists() else []
+    info = next((info for info in infos if info.name.casefold() == "findings"), None)
+    if info is None or not {"finding_id", "step"} <= set(info.columns):
         return {}
-    there = {info.name.casefold(): info for info in gpkg.layer_overview(target)}
-    ids: dict[str, dict[str, set[str]]] = {}
-    for name in OPEN_LAYERS:
-        key = str(specs[name].key)
-        info = there.get(name)
-        if info is None or not {key, "step"} <= set(info.columns):
-            continue
-        rows = gpkg.read_table(target, info.name, columns=[key, "step"])
-        for identity, step in zip(rows[key], rows["step"], strict=True):
-            ids.setdefault(name, {}).setdefault(str(step), set()).add(str(identity))
-    return ids
+    rows = gpkg.read_table(target, info.name, columns=["finding_id", "step"])
+    return {str(step): set(map(str, some)) for step, some in rows.groupby("step")["finding_id"]}
 
 
-def _numbered(rows: Sequence[Row], spec: Layer, parcel_id: str, ids: Mapping[str, set[str]], step: Step) -> list[Row]:
-    """Return rows of findings or checks with names that no other step's rows have."""
-    if spec.name not in OPEN_LAYERS or spec.key is None:
-        return list(rows)
-    used = set().union(*(names for origin, names in ids.items() if origin != step.id)) if ids else set()
-    letter = "F" if spec.name == "findings" else "V"
-    numbered: list[Row] = []
-    number = 0
-    for row in rows:
-        number += 1
-        while f"{parcel_id}-{letter}{number}" in used:
-            number += 1
-        numbered.append({**row, str(spec.key): f"{parcel_id}-{letter}{number}"})
-    return numbered
-
-
-def _areas_of(checks: Sequence[Row], layers: Mapping[str, Sequence[Row]]) -> list[Row]:
-    """Return the areas of checks that got other names, under these."""
-    before = [row["check_id"] for row in layers.get("visit_checks", ())]
-    names = dict(zip(before, [row["check_id"] for row in checks], strict=True))
-    return [{**row, "check_id": names[row["check_id"]]} for row in layers.get("visit_areas", ())]
+def _numbered(rows: Sequence[Row], parcel_id: str, ids: Mapping[str, set[str]], step: Step) -> list[Row]:
+    """Return findings with names that no other step's have; checks are named by what they ask."""
+    used = set().union(*(names for origin, names in ids.items() if origin != step.id))
+    free = (name for number in count(1) if (name := f"{parcel_id}-F{number}") not in used)
+    return [{**row, "finding_id": name} for row, name in zip(rows, free, strict=False)]
 
 
 def opened(source: Source, specs: Mapping[str, Layer], options: object) -> SiteSource:
