@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.geometry.lines import points_along, segment_lengths_m
-from lawngis.record.matching import WalkMatch
+from lawngis.record.matching import LAID_FREELY_M, WalkMatch, alike_share, places_along
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -21,13 +21,15 @@ NODE_STEP_M = 1.0
 ALIKE_POINTS = 3.0
 """Errors of neighbouring points are alike, so this many points tell as much as one; ours, no source."""
 
-LAID_FREELY_M = 0.10
-"""Off the plan by less than this is laid as planned, whatever the receiver; ours, no source."""
-
 SURE_SDS = 3.0
 """A deviation smaller than this many of its standard deviations is not claimed."""
 
 HUBER = 1.5
+
+TAPE_SD_M = 0.05
+"""Standard deviation of a distance taken by tape against the plan; ours, no source."""
+
+TAPE_REACH_M = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,8 +46,10 @@ class Deviations:
         Standard deviation of that; NaN where nobody walked [m].
     claimed
         Whether the deviation is more than the receiver and free laying explain, shape (n,).
-    bias_xy
+    shift_xy
         Shift of the whole walk against the plan that was taken off, shape (2,) [m]: receiver or plan, nobody can tell.
+    shift_sd_m
+        Standard deviation of that shift, the worse way [m].
     point_sd_m
         Standard deviation of one point across the wire [m].
     """
@@ -54,14 +58,15 @@ class Deviations:
     left_m: FloatArray
     sd_m: FloatArray
     claimed: BoolArray
-    bias_xy: FloatArray
+    shift_xy: FloatArray
+    shift_sd_m: float
     point_sd_m: float
 
 
 def deviations(
     match: WalkMatch, path_xy: FloatArray, chainage: FloatArray, *, sd_m: float | None = None, bias_sd_m: float = 0.0
 ) -> Deviations:
-    """Return how far the walk lies off the plan along it.
+    """Return how far the walk lies off the plan along it, where it is on it.
 
     Parameters
     ----------
@@ -91,48 +96,83 @@ def deviations(
     length = float(chainage[-1])
     at, normal, off = _offsets(match, path_xy, chainage)
     spread = max(match.noise_sd_m, sd_m or 0.0, 0.005)
-    bias, bias_sd = _shift(normal, off, spread, bias_sd_m)
-    left = off - normal @ bias
-    count_nodes = max(2, round(length / NODE_STEP_M))
-    nodes: FloatArray = np.arange(count_nodes) * np.float64(length / count_nodes)
+    alike = alike_share(match.noise_sd_m, spread)
+    as_one = max(ALIKE_POINTS, (1 + alike) / max(1 - alike, 1e-3))
+    shift, shift_sd = _shift(normal, off, spread, bias_sd_m, as_one)
+    left = off - normal @ shift
+    nodes = _nodes_m(length)
     reach = float(np.clip(2 * spread, 1.0, 4.0))
     mean, count, scatter = _local(at, left, nodes, reach, length)
-    counted = np.maximum(1.0, count / ALIKE_POINTS)
-    sd = np.sqrt(np.maximum(spread, scatter) ** 2 / counted + bias_sd**2)
+    sd = np.sqrt(np.maximum(spread, scatter) ** 2 / np.maximum(1.0, count / as_one) + shift_sd**2)
     sd[count == 0] = np.nan
-    strong = np.abs(np.nan_to_num(mean)) > LAID_FREELY_M + SURE_SDS * np.nan_to_num(sd, nan=np.inf)
-    beside = strong & (np.roll(strong, 1) | np.roll(strong, -1))
-    return Deviations(nodes, mean, sd, beside, bias, spread)
+    return Deviations(nodes, mean, sd, _claimed(mean, sd), shift, shift_sd, spread)
+
+
+def _nodes_m(length_m: float) -> FloatArray:
+    count = max(2, round(length_m / NODE_STEP_M))
+    return np.arange(count) * np.float64(length_m / count)
+
+
+def _claimed(left: FloatArray, sd: FloatArray) -> BoolArray:
+    """Return where a deviation is sure, and a neighbour's too: one node alone is an outlier."""
+    strong = np.abs(np.nan_to_num(left)) > LAID_FREELY_M + SURE_SDS * np.nan_to_num(sd, nan=np.inf)
+    return np.asarray(strong & (np.roll(strong, 1) | np.roll(strong, -1)))
+
+
+def pooled(walks: Sequence[Deviations]) -> Deviations:
+    """Return deviations told by several walks of one loop, weighted by the inverse of their variances.
+
+    Shift and point are those of the first, the most accurate.
+    """
+    if len(walks) == 1:
+        return walks[0]
+    weight = np.nan_to_num(1 / np.square([walk.sd_m for walk in walks]))
+    total = weight.sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        left = (weight * np.nan_to_num([walk.left_m for walk in walks])).sum(axis=0) / total
+        sd = np.where(total > 0, 1 / np.sqrt(total), np.nan)
+    return replace(walks[0], left_m=left, sd_m=sd, claimed=_claimed(left, sd))
+
+
+def taped(at_m: FloatArray, left_m: FloatArray, length_m: float) -> Deviations:
+    """Return deviations measured by tape at some places; two metres beside each are known by it.
+
+    Parameters
+    ----------
+    at_m, left_m
+        Plan chainage of each place and how far left of it the wire lies, both of shape (n,) [m].
+    length_m
+        Length of the loop [m].
+    """
+    order = np.argsort(at_m)
+    nodes = _nodes_m(length_m)
+    near = np.abs(nodes[:, None] - at_m[None, :]).min(axis=1) <= TAPE_REACH_M
+    left = np.where(near, np.interp(nodes, at_m[order], left_m[order]), np.nan)
+    sd = np.where(near, TAPE_SD_M, np.nan)
+    return Deviations(nodes, left, sd, _claimed(left, sd), np.zeros(2), 0.0, TAPE_SD_M)
 
 
 def _offsets(match: WalkMatch, path_xy: FloatArray, chainage: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return chainage on the loop, left normal of the plan there, and offset of each point along that normal."""
-    length = float(chainage[-1])
-    at = match.chainage_m % length
-    reach = 0.1
-    ahead = points_along(path_xy, chainage, np.minimum(at + reach, length))
-    behind = points_along(path_xy, chainage, np.maximum(at - reach, 0.0))
-    direction = ahead - behind
-    direction /= np.maximum(np.hypot(*direction.T), 1e-9)[:, None]
-    place = points_along(path_xy, chainage, at)
-    shift = np.einsum("ij,ij->i", match.xy - place, direction)  # states are some way apart: slide onto the foot
-    at = (at + np.clip(shift, -0.5, 0.5)) % length
+    """Return chainage on the loop, left normal of the plan there, and offset along it, of points on the plan."""
+    at = match.chainage_m[match.on] % float(chainage[-1])
+    place, direction = places_along(path_xy, chainage, at)
     normal = np.column_stack([-direction[:, 1], direction[:, 0]])
-    return at, normal, np.einsum("ij,ij->i", match.xy - place, normal)
+    return at, normal, np.einsum("ij,ij->i", match.xy[match.on] - place, normal)
 
 
-def _shift(normal: FloatArray, off: FloatArray, spread: float, bias_sd: float) -> tuple[FloatArray, float]:
+def _shift(
+    normal: FloatArray, off: FloatArray, spread: float, bias_sd: float, as_one: float
+) -> tuple[FloatArray, float]:
     if bias_sd <= 0.0:
         return np.zeros(2), 0.0
     error = float(np.hypot(spread, LAID_FREELY_M))
-    bias = np.zeros(2)
-    weight = np.ones(len(off))
+    shift = np.zeros(2)
     for _ in range(12):
-        left = np.abs(off - normal @ bias) / error
-        weight = np.minimum(1.0, HUBER / np.maximum(left, 1e-9)) / ALIKE_POINTS
+        left = np.abs(off - normal @ shift) / error
+        weight = np.minimum(1.0, HUBER / np.maximum(left, 1e-9)) / as_one
         system = (normal * weight[:, None]).T @ normal / error**2 + np.eye(2) / bias_sd**2
-        bias[:] = np.linalg.solve(system, (normal * weight[:, None]).T @ off / error**2)
-    return bias, float(np.sqrt(np.linalg.eigvalsh(np.linalg.inv(system)).max()))
+        shift[:] = np.linalg.solve(system, (normal * weight[:, None]).T @ off / error**2)
+    return shift, float(np.sqrt(np.linalg.eigvalsh(np.linalg.inv(system)).max()))
 
 
 def _local(
@@ -153,18 +193,6 @@ def _local(
     return mean, count, np.where(count >= 4, np.nan_to_num(scatter), 0.0)
 
 
-def stretches_of(flags: BoolArray) -> list[tuple[int, int]]:
-    """Return first and last index of every run of True.
-
-    Examples
-    --------
-    >>> stretches_of(np.array([True, True, False, True]))
-    [(0, 1), (3, 3)]
-    """
-    edge = np.diff(np.concatenate([[0], flags.astype(np.int8), [0]]))
-    return [(int(a), int(b) - 1) for a, b in zip(np.flatnonzero(edge == 1), np.flatnonzero(edge == -1), strict=True)]
-
-
 def laid_xy(path_xy: FloatArray, chainage: FloatArray, off: Deviations) -> tuple[FloatArray, FloatArray]:
     """Return the loop as laid, and the plan chainage of its vertices: the plan where nothing else is claimed.
 
@@ -175,15 +203,11 @@ def laid_xy(path_xy: FloatArray, chainage: FloatArray, off: Deviations) -> tuple
     """
     length = float(chainage[-1])
     near = np.interp(chainage, off.chainage_m, off.claimed.astype(float), period=length) > 0.5
-    moved_nodes = off.chainage_m[off.claimed]
-    at = np.unique(np.concatenate([chainage[~near], moved_nodes, chainage[[0, -1]]]))
+    at = np.unique(np.concatenate([chainage[~near], off.chainage_m[off.claimed], chainage[[0, -1]]]))
     left = np.where(off.claimed, np.nan_to_num(off.left_m), 0.0)
-    place = points_along(path_xy, chainage, at)
-    ahead = points_along(path_xy, chainage, np.minimum(at + 0.25, length))
-    behind = points_along(path_xy, chainage, np.maximum(at - 0.25, 0.0))
-    direction = (ahead - behind) / np.maximum(np.hypot(*(ahead - behind).T), 1e-9)[:, None]
     moved = np.interp(at, off.chainage_m, left, period=length)
-    moved[~np.isin(at, moved_nodes)] = 0.0
+    moved[~np.isin(at, off.chainage_m[off.claimed])] = 0.0
+    place, direction = places_along(path_xy, chainage, at)
     xy = place + moved[:, None] * np.column_stack([-direction[:, 1], direction[:, 0]])
     xy[-1] = xy[0]
     return xy, at
@@ -238,31 +262,3 @@ def frechet_m(first: FloatArray, second: FloatArray) -> float:
             latest = max(here, min(near, latest))
             leash[column] = latest
     return float(leash[-1])
-
-
-def walked_share(off: Deviations) -> float:
-    """Return the share of the loop near which points were taken."""
-    return float(np.isfinite(off.left_m).mean())
-
-
-def shortcuts_m(match: WalkMatch, *, sd_m: float) -> list[tuple[float, float]]:
-    """Return stretches of the plan, from and to [m], that the walk left out although no points are missing there.
-
-    Only what is longer than the receiver's noise explains is told; `to` may lie beyond the loop's end.
-    """
-    along = np.diff(match.chainage_m)
-    walked = segment_lengths_m(match.smooth_xy)
-    left_out = (along - walked > 1.0 + 4 * (0.5 * sd_m + 0.25)) & ~match.gap_after
-    return [(float(match.chainage_m[row]), float(match.chainage_m[row + 1])) for row in np.flatnonzero(left_out)]
-
-
-def without_stretches(
-    xy: FloatArray, at: FloatArray, stretches: list[tuple[float, float]], length_m: float
-) -> FloatArray:
-    """Return a laid loop less the vertices whose plan chainage lies within stretches that were left out."""
-    keep = np.ones(len(at), dtype=bool)
-    for begin, end in stretches:
-        for turn in (0.0, length_m):
-            keep &= ~((at > begin - turn) & (at < end - turn))
-    kept = xy[keep]
-    return kept if np.array_equal(kept[0], kept[-1]) else np.concatenate([kept, kept[:1]])

@@ -14,7 +14,7 @@ from lawngis.record.matching import GAP_M, WalkMatch
 
 FloatArray = NDArray[np.float64]
 
-IslandVerdict = Literal["as_planned", "wrong_way", "missing", "cannot_tell"]
+IslandVerdict = Literal["as_planned", "wrong_way", "moved", "missing", "cannot_tell"]
 
 ROUND_DEG = 235.0
 """Somebody who turned at least this far about an island's middle went round it."""
@@ -42,16 +42,34 @@ class PlannedIsland:
 
 @dataclass(frozen=True)
 class IslandFound:
-    """What a walk says of an island, how far it turned about it [degrees], and what was left out if it is missing."""
+    """What a walk says of an island.
+
+    Parameters
+    ----------
+    island
+        The island.
+    verdict
+        What was laid there.
+    turned_deg
+        By how much the walk turned about its middle [degrees].
+    why
+        Why nothing can be told, or where it lies.
+    by_its_lead
+        Whether the walk came to it by its planned lead.
+    seen
+        Whether points were taken all along there, and are accurate enough for it.
+    """
 
     island: PlannedIsland
     verdict: IslandVerdict
     turned_deg: float
     why: str = ""
+    by_its_lead: bool = True
+    seen: bool = True
 
 
 def islands_found(
-    match: WalkMatch, islands: list[PlannedIsland], path_xy: FloatArray, chainage: FloatArray, *, sd_m: float
+    match: WalkMatch, islands: Sequence[PlannedIsland], path_xy: FloatArray, chainage: FloatArray, *, sd_m: float
 ) -> list[IslandFound]:
     """Return for each island whether the walk went round it as planned.
 
@@ -75,6 +93,17 @@ def islands_found(
     length = float(chainage[-1])
     whole = _twice_round(match, length, sd_m)
     return [_found(whole, _planned_round(island, islands, path_xy, chainage, sd_m), length, sd_m) for island in islands]
+
+
+def island_middle(island: PlannedIsland, path_xy: FloatArray, chainage: FloatArray) -> FloatArray:
+    """Return the middle of an island's wire, leads to others that leave from it included, shape (2,) [m]."""
+    ring = line_between(path_xy, chainage, island.ring_from_m, island.ring_to_m)
+    return np.asarray((ring.min(axis=0) + ring.max(axis=0)) / 2, dtype=np.float64)
+
+
+def first_told(by_walk: Sequence[Sequence[IslandFound]]) -> list[IslandFound]:
+    """Return of each island what the first of several walks says that can tell; each lists the same islands."""
+    return [next((one for one in same if one.verdict != "cannot_tell"), same[0]) for same in zip(*by_walk, strict=True)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,6 +172,7 @@ def _twice_round(match: WalkMatch, length: float, sd_m: float) -> WalkMatch:
         xy=np.concatenate([match.xy, match.xy]),
         smooth_xy=np.concatenate([match.smooth_xy, match.smooth_xy]),
         chainage_m=np.concatenate([match.chainage_m, match.chainage_m + length]),
+        on=np.concatenate([match.on, match.on]),
         gap_after=np.concatenate([match.gap_after, [False], match.gap_after]),
     )
 
@@ -151,34 +181,40 @@ def _found(match: WalkMatch, planned: _Round, length_m: float, sd_m: float) -> I
     island = planned.island
     telling = TELLING_SDS * _smooth_sd(match, sd_m)
     if float(np.median(np.hypot(*(planned.ring - planned.middle).T))) < telling:
-        return IslandFound(island, "cannot_tell", 0.0, "it is too small for the receiver's accuracy")
+        return IslandFound(island, "cannot_tell", 0.0, "it is too small for the receiver's accuracy", seen=False)
     first, last = _window(match, island, length_m)
     here = match.smooth_xy[first : last + 1]
     turned = sum(_turns_deg(here, planned.middle, planned.near_m, np.inf)) if last > first else 0.0
-    if abs(turned) < ROUND_DEG and planned.alone:
+    by_its_lead = abs(turned) >= ROUND_DEG
+    if not by_its_lead and planned.alone:
         # Where the walk lost the order of the plan, going round the island shows all the same.
         anywhere = _turns_deg(match.smooth_xy, planned.middle, planned.near_m, 1.3 * planned.away_m)
         turned = max([turned, *anywhere], key=abs)
     if abs(turned) >= ROUND_DEG:
         about = sum(_turns_deg(planned.ring, planned.middle, np.inf, 0.0))
         verdict: IslandVerdict = "as_planned" if turned * about > 0 else "wrong_way"
-        return IslandFound(island, verdict, turned)
-    why = _untold(match, first, last, planned, length_m, sd_m)
-    if not why and abs(turned) < PASSED_DEG and _stayed_away(match, first, last, island, sd_m):
+        return IslandFound(island, verdict, turned, by_its_lead=by_its_lead)
+    why = _unseen(match, first, last)
+    if why:
+        return IslandFound(island, "cannot_tell", turned, why, seen=False)
+    if _astray(match, first, last, planned, length_m, sd_m):
+        return IslandFound(island, "cannot_tell", turned, "the walk doesn't follow the plan around there")
+    if abs(turned) < PASSED_DEG and _stayed_away(match, first, last, island, sd_m):
         return IslandFound(island, "missing", turned)
-    return IslandFound(island, "cannot_tell", turned, why or "the walk neither goes round it nor clearly passes it")
+    return IslandFound(island, "cannot_tell", turned, "the walk neither goes round it nor clearly passes it")
 
 
-def _untold(match: WalkMatch, first: int, last: int, planned: _Round, length_m: float, sd_m: float) -> str:
-    """Return why points between two of a walk tell nothing of what was left out; empty when they do."""
+def _unseen(match: WalkMatch, first: int, last: int) -> str:
+    """Return why points between two of a walk don't show what lies there; empty when they do."""
     if last <= first:
         return "nobody walked there"
-    if match.gap_after[first:last].any():
-        return "points are missing there"
+    return "points are missing there" if match.gap_after[first:last].any() else ""
+
+
+def _astray(match: WalkMatch, first: int, last: int, planned: _Round, length_m: float, sd_m: float) -> bool:
+    """Return whether so much more of the plan than islands was skipped that the walk lost its way."""
     begin, end = float(match.chainage_m[first]), float(match.chainage_m[last])
-    if end - begin - _on_islands_m(planned.islands, begin, end, length_m) > SKIPPED_M + 4 * sd_m:
-        return "the walk doesn't follow the plan around there"
-    return ""
+    return end - begin - _on_islands_m(planned.islands, begin, end, length_m) > SKIPPED_M + 4 * sd_m
 
 
 def _on_islands_m(islands: Sequence[PlannedIsland], begin: float, end: float, length_m: float) -> float:

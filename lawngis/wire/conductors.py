@@ -33,6 +33,9 @@ FLEXIBLE_OHM_PER_KM: dict[float, float] = {
 TABLE_COEFFICIENT_PER_K = 0.004
 """Temperature coefficient behind the correction table of IEC 60228 [1/K]; that of copper itself is 0.00393."""
 
+COPPER_COEFFICIENT_PER_K = 0.00393
+"""Temperature coefficient of the resistance of annealed copper at 20 °C [1/K]; IEC 60028."""
+
 _TEMPERATURE_RANGE_C = (-60.0, 250.0)
 
 
@@ -65,10 +68,44 @@ def temperature_factor(temperature_c: float) -> float:
     >>> round(temperature_factor(60.0), 3)
     1.16
     """
+    return _factor(temperature_c, TABLE_COEFFICIENT_PER_K)
+
+
+def copper_factor(temperature_c: float) -> float:
+    """Return resistance of copper at a temperature over resistance at 20 °C, as it is measured.
+
+    Parameters
+    ----------
+    temperature_c
+        Conductor temperature [°C].
+
+    Returns
+    -------
+    float
+        1 + 0.00393 (t - 20).
+
+    Raises
+    ------
+    ParameterError
+        When the temperature is no conductor's.
+
+    References
+    ----------
+    IEC 60028, "International standard of resistance for copper".
+
+    Examples
+    --------
+    >>> round(copper_factor(30.0), 4)
+    1.0393
+    """
+    return _factor(temperature_c, COPPER_COEFFICIENT_PER_K)
+
+
+def _factor(temperature_c: float, per_k: float) -> float:
     low, high = _TEMPERATURE_RANGE_C
     if not low <= temperature_c <= high:
         raise ParameterError(f"temperature {temperature_c} °C is not between {low:g} and {high:g} °C")
-    return 1.0 + TABLE_COEFFICIENT_PER_K * (temperature_c - 20.0)
+    return 1.0 + per_k * (temperature_c - 20.0)
 
 
 def resistance_ohm(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from lawngis import __version__
 from lawngis.geometry.frame import MeasuringFrame
 
 from ..files import gpkg
+from ..files.digests import sha256
 from ..files.plan_reader import PlanFile, plan_file
 from ..model.plan import Row
 from ..model.tables import table
@@ -64,7 +66,7 @@ def reconciled(plan: Path, track: Track, options: ReconcileOptions | None = None
     for parcel_id, layers in found.parcels(("materials",), list(frames)):
         own = [row for row in rows["as_laid"] if row["parcel_id"] == parcel_id]
         rows["price_change"] += price_rows(own, layers["materials"])
-    rows["record"] += _facts(found, options)
+    rows["record"] += _facts(found, track, options)
     words = [f"{row['loop_id']}: {row['text']}" for row in rows["laid_findings"]]
     return Reconciled({name: _in_source(frames, some) for name, some in rows.items()}, found.crs, words)
 
@@ -77,13 +79,20 @@ def write_record(path: Path, found: Reconciled) -> None:
     gpkg.write_plan(path, tables, RECORD_LAYERS, crs=found.crs)
 
 
-_TAKEN_OVER = ("started", "profile.wire_section_mm2", "profile.wire_slack_percent")
+_TAKEN_OVER = ("lawngis version", "started", "finished", "profile.wire_section_mm2", "profile.wire_slack_percent")
 """What the record keeps of how the plan was made."""
 
 
-def _facts(plan: PlanFile, options: ReconcileOptions) -> list[Row]:
-    facts = {"lawngis version": __version__, "plan": plan.path.name}
+def _facts(plan: PlanFile, track: Track, options: ReconcileOptions) -> list[Row]:
+    facts = {
+        "lawngis version": __version__,
+        "made": datetime.now(UTC).isoformat(timespec="seconds"),
+        "plan": plan.path.name,
+        "plan sha256": sha256(plan.path),
+    }
     facts |= {f"plan {key}": value for key, value in plan.facts.items() if key in _TAKEN_OVER}
+    if track.file is not None:
+        facts |= {"track": track.file.name, "track sha256": sha256(track.file)}
     facts |= {f"option {name}": str(value) for name, value in vars(options).items() if value is not None}
     return [{"parcel_id": None, "key": key, "value": value} for key, value in facts.items()]
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -21,10 +22,14 @@ from lawngis.errors import LayerError, SiteError
 
 from ..files import gpkg
 from ..model.values import is_absent, text_of, typed_number_of
+from .layers import RECORD, WALKED_POINTS
 
 FloatArray = NDArray[np.float64]
 
 WGS84 = CRS.from_epsg(4326)
+POINTS_MIN = 4
+"""Fewer points are no walk."""
+
 POINT_KINDS = ("joint", "peg", "photo", "depth", "crossing", "other")
 """Points of these kinds are things seen, not steps of the walk."""
 
@@ -36,13 +41,41 @@ _TIME = ("time", "timestamp", "datetime", "date")
 
 @dataclass(frozen=True, eq=False)
 class Walk:
-    """One walk: points in order in the CRS of its file, the loop it names, its accuracy and its date where known."""
+    """One walk.
+
+    Parameters
+    ----------
+    xy
+        Its points in order, in the CRS of the file, shape (n, 2).
+    crs
+        That CRS, where the file says.
+    loop_id
+        The loop that it names.
+    accuracy_m
+        Standard deviation of one point, the median of those stated [m].
+    date
+        The day of its first point, as ISO 8601.
+    taken_at
+        When each point was taken, as the file's clock says; as many as points, or none.
+    stated_m
+        Accuracy stated for each point [m], NaN where it is not; as many as points, or none.
+    """
 
     xy: FloatArray
     crs: CRS | None
     loop_id: str | None = None
     accuracy_m: float | None = None
     date: str | None = None
+    taken_at: Sequence[datetime | None] = ()
+    stated_m: Sequence[float] = ()
+
+    @property
+    def time_s(self) -> FloatArray | None:
+        """When each point was taken, from the first on [s]; None where the file doesn't say of each."""
+        times = [time for time in self.taken_at if time is not None]
+        if not times or len(times) < len(self.taken_at):
+            return None
+        return np.array([(time - times[0]).total_seconds() for time in times])
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,11 +101,12 @@ class NotedPoint:
 
 @dataclass(frozen=True)
 class Track:
-    """Everything in one file."""
+    """Everything in one file, and which that is."""
 
     walks: Sequence[Walk] = field(default_factory=tuple)
     tape: Sequence[TapeReading] = field(default_factory=tuple)
     points: Sequence[NotedPoint] = field(default_factory=tuple)
+    file: Path | None = None
 
 
 def read_track(path: Path, *, crs: CRS | None = None) -> Track:
@@ -82,7 +116,8 @@ def read_track(path: Path, *, crs: CRS | None = None) -> Track:
     ----------
     path
         The file. CSV has the columns x and y (or lon and lat), or chainage_m and left_m for readings by tape; all may
-        have loop_id, accuracy_m, kind, depth_m, photo, note.
+        have loop_id, walk (where there are several), time, accuracy_m, kind, depth_m, photo, note. Of a record the
+        walks that it holds are read.
     crs
         CRS of a CSV's x and y; lon and lat are WGS 84.
 
@@ -104,7 +139,7 @@ def read_track(path: Path, *, crs: CRS | None = None) -> Track:
             where=str(path),
             advice="Export the walked points as GPX, GeoJSON, GeoPackage or CSV.",
         )
-    return track
+    return replace(track, file=path)
 
 
 def _from_csv(path: Path, crs: CRS | None) -> Track:
@@ -142,12 +177,15 @@ def _folded(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _from_layers(path: Path) -> Track:
-    infos = [info for info in gpkg.layer_overview(path) if info.geometry_type and info.feature_count]
+    found = gpkg.layer_overview(path)
+    infos = [info for info in found if info.geometry_type and info.feature_count]
+    if RECORD.marked([info.name for info in found]):
+        infos = [info for info in infos if info.name == WALKED_POINTS]
     return _track_of([gpkg.read_layer(path, info.name).reset_index(drop=True) for info in infos])
 
 
 def _from_gpx(path: Path) -> Track:
-    """Return the track points, or where there are none the route points, and the waypoints as points noted.
+    """Return the track points of each segment, or where there are none the route points, and the waypoints as noted.
 
     References
     ----------
@@ -155,16 +193,22 @@ def _from_gpx(path: Path) -> Track:
     """
     try:
         root = ElementTree.parse(path).getroot()
-        tables = [_gpx_points(root, "trkpt"), _gpx_points(root, "rtept"), _gpx_points(root, "wpt")]
+        walks = [
+            _gpx_points(part, tag) for kind, tag in (("trkseg", "trkpt"), ("rte", "rtept")) for part in _all(root, kind)
+        ]
+        places = _gpx_points(root, "wpt")
     except (OSError, ElementTree.ParseError, ValueError) as error:
         raise SiteError(f"is no GPX that can be read ({error})", where=str(path), advice="Export it again.") from error
-    tracks, routes, places = tables
     places["kind"] = [_point_kind(text) for text in _texts(places, "name")]
-    return _track_of([tracks if len(tracks) else routes, places])
+    return _track_of([*walks, places])
+
+
+def _all(root: ElementTree.Element, tag: str) -> list[ElementTree.Element]:
+    return [item for item in root.iter() if item.tag.rpartition("}")[2] == tag]
 
 
 def _gpx_points(root: ElementTree.Element, tag: str) -> geopandas.GeoDataFrame:
-    found = [item for item in root.iter() if item.tag.rpartition("}")[2] == tag]
+    found = _all(root, tag)
     details = [{child.tag.rpartition("}")[2]: child.text for child in item} for item in found]
     columns = {name: [detail.get(name) for detail in details] for name in ("name", "time")}
     lon, lat = ([float(item.attrib.get(name, "nan")) for item in found] for name in ("lon", "lat"))
@@ -207,13 +251,44 @@ def _line_walks(table: geopandas.GeoDataFrame, row: int) -> list[Walk]:
 
 def _point_walks(points: geopandas.GeoDataFrame) -> list[Walk]:
     walks = []
-    loops = pd.Series(_texts(points, "loop_id"), dtype=object).fillna("")
-    for name in dict.fromkeys(loops):
-        some = points[(loops == name).to_numpy()]
-        if len(some) >= 4:
-            xy = shapely.get_coordinates(some.geometry.to_numpy())
-            walks.append(Walk(xy, points.crs, name or None, _median(some, _ACCURACY), _date(some)))
+    names = list(zip(_texts(points, "loop_id"), _texts(points, "walk"), strict=True))
+    for name in dict.fromkeys(names):
+        some = points[[other == name for other in names]]
+        if len(some) >= POINTS_MIN:
+            accuracy = _column(some, _ACCURACY)
+            walks.append(
+                Walk(
+                    shapely.get_coordinates(some.geometry.to_numpy()),
+                    points.crs,
+                    name[0],
+                    _median(some, _ACCURACY),
+                    _date(some),
+                    _times(some),
+                    [] if accuracy is None else pd.to_numeric(some[accuracy], errors="coerce").tolist(),
+                )
+            )
     return walks
+
+
+def _times(points: geopandas.GeoDataFrame) -> list[datetime | None]:
+    """Return when points were taken; nothing where no point says."""
+    column = _column(points, _TIME)
+    times = [] if column is None else [_time(value) for value in points[column]]
+    return times if any(times) else []
+
+
+def _time(value: Any) -> datetime | None:
+    """Return a date, or date and time, of ISO 8601 or as databases write it; None when it is none.
+
+    What has no year first is none: nobody can tell a day from a month.
+    """
+    if is_absent(value):
+        return None
+    try:
+        time = datetime.fromisoformat(str(value).strip().replace("/", "-"))
+    except ValueError:
+        return None
+    return time.astimezone(UTC) if time.tzinfo is not None else time.replace(tzinfo=UTC)
 
 
 def _noted_points(points: geopandas.GeoDataFrame) -> list[NotedPoint]:
@@ -260,5 +335,5 @@ def _date(frame: pd.DataFrame) -> str | None:
     column = _column(frame, _TIME)
     if column is None:
         return None
-    values = frame[column].dropna()
-    return str(values.iloc[0])[:10] if len(values) else None
+    first = next((time for value in frame[column] if (time := _time(value))), None)
+    return None if first is None else str(first.date())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import cached_property
 
@@ -28,10 +28,10 @@ NAMES_SHOWN = 8
 
 @dataclass(frozen=True, eq=False)
 class WalkedLoop:
-    """A loop of the plan and what a track has of it: the walk in its frame, readings by tape, points noted."""
+    """A loop of the plan and what a track has of it: the walks in its frame, readings by tape, points noted."""
 
     wire: PlannedWire
-    walk: Walk | None
+    walks: Sequence[Walk]
     tape: Sequence[TapeReading]
     points: Sequence[NotedPoint]
 
@@ -64,7 +64,7 @@ def walked_loops(plan: PlanFile, track: Track) -> list[WalkedLoop]:
     return [
         WalkedLoop(
             wires[loop_ids[row]],
-            _one_walk(wires[loop_ids[row]], [walk for at, walk in walks if at == row]),
+            [_in_frame(wires[loop_ids[row]].frame, walk) for at, walk in walks if at == row],
             [item for item in track.tape if item.loop_id in (None, loop_ids[row])],
             [point for at, point in points if at == row],
         )
@@ -126,11 +126,5 @@ class _NearestLoops:
         return int(rows[best])
 
 
-def _one_walk(wire: PlannedWire, walks: Sequence[Walk]) -> Walk | None:
-    """Return everything walked along one loop as one walk in its frame."""
-    if not walks:
-        return None
-    xy = np.concatenate([wire.frame.coordinates_from(walk.crs or wire.frame.source, walk.xy) for walk in walks])
-    accuracy = [walk.accuracy_m for walk in walks if walk.accuracy_m is not None]
-    dates = [walk.date for walk in walks if walk.date]
-    return Walk(xy, None, wire.loop_id, max(accuracy) if accuracy else None, dates[0] if dates else None)
+def _in_frame(frame: MeasuringFrame, walk: Walk) -> Walk:
+    return replace(walk, xy=frame.coordinates_from(walk.crs or frame.source, walk.xy), crs=None)

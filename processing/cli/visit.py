@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -30,6 +31,14 @@ def reconcile(
     track_crs: Annotated[
         str | None, typer.Option("--track-crs", metavar="CRS", help="Of a CSV's x and y; default: the plan's.")
     ] = None,
+    walked: Annotated[
+        datetime | None,
+        typer.Option("--walked", metavar="DATE", formats=["%Y-%m-%d"], help="Day of the walk; default: the file's."),
+    ] = None,
+    instrument: Annotated[
+        str | None, typer.Option("--instrument", metavar="TEXT", help="What the points were taken with.")
+    ] = None,
+    made_by: Annotated[str | None, typer.Option("--by", metavar="NAME", help="Who makes this record.")] = None,
 ) -> None:
     """Compare what was laid with PLAN, and write DIR/record.gpkg."""
     from ..as_built.laid_wire import ReconcileOptions
@@ -38,7 +47,8 @@ def reconcile(
     from ..as_built.tracks import read_track
 
     target = RECORD.target(out)
-    options = ReconcileOptions(accuracy_m, bias_m, depth_m, buffer_m)
+    day = walked.date() if walked else None
+    options = ReconcileOptions(accuracy_m, bias_m, depth_m, buffer_m, day, instrument, made_by)
     record = reconciled(plan, read_track(track, crs=_crs(track_crs)), options)
     write_record(target, record)
     for word in record.words:
@@ -59,7 +69,12 @@ def fault(
     from_end_m: Annotated[float | None, typer.Option("--from-end", help="Wire from the end [m].")] = None,
     start_ohm: Annotated[float | None, typer.Option("--start-ohm", help="Resistance from the start [ohm].")] = None,
     end_ohm: Annotated[float | None, typer.Option("--end-ohm", help="Resistance from the end [ohm].")] = None,
-    temperature_c: Annotated[float, typer.Option("--temperature", help="Of the wire [°C].")] = 20.0,
+    leads_ohm: Annotated[
+        float, typer.Option("--leads-ohm", min=0, help="Resistance of the meter's own leads [ohm]: it is taken off.")
+    ] = 0.0,
+    temperature_c: Annotated[
+        float | None, typer.Option("--temperature", help="Of the wire [°C]; unknown: 20, give or take 10.")
+    ] = None,
     section_mm2: Annotated[
         float | None, typer.Option("--section", help="Of the wire [mm²]; default: the plan's.")
     ] = None,
@@ -67,7 +82,7 @@ def fault(
     """Say where to dig for a break, from a distance or resistance measured at either end of the loop."""
     from ..as_built.faults import FaultReadings, fault_words
 
-    readings = FaultReadings(from_start_m, from_end_m, start_ohm, end_ohm, temperature_c, section_mm2)
+    readings = FaultReadings(from_start_m, from_end_m, start_ohm, end_ohm, leads_ohm, temperature_c, section_mm2)
     typer.echo(one_line(fault_words(record, loop, readings)))
 
 
@@ -80,17 +95,29 @@ def measured(
         Path, typer.Option("--out", metavar="FILE", help="GeoPackage with the layer overrides; put it into the site.")
     ],
 ) -> None:
-    """Turn filled-in visit sheets into overrides, which the next plan of the site obeys."""
+    """Turn filled-in visit sheets into overrides, which the next plan of the site obeys.
+
+    Rows that can't be used are listed, and the exit code is then 1; the others count all the same.
+    """
     from ..measured.visit_sheets import answers_of, write_overrides
 
     answers = answers_of(plan, sheet)
     for words in answers.by_hand:
         typer.echo(one_line(f"corrects nothing by itself, look at it: {words}"))
+    for words in answers.notes:
+        typer.echo(one_line(f"a note, but nothing measured: {words}"))
+    for error in answers.refused:
+        typer.echo(one_line(f"not used: {error}"), err=True)
     if not answers.overrides:
         raise ParameterError("no sheet has a measured value that corrects anything", where=str(sheet[0]))
     write_overrides(out, answers.overrides)
+    refused = f", {counted(len(answers.refused), 'row')} not used" if answers.refused else ""
     left = f", {counted(answers.open, 'check')} still open" if answers.open else ""
-    typer.echo(f"{counted(len(answers.overrides), 'override')}{left}: {out}; put it into the folder of the site")
+    typer.echo(
+        f"{counted(len(answers.overrides), 'override')}{refused}{left}: {out}; put it into the folder of the site"
+    )
+    if answers.refused:
+        raise typer.Exit(1)
 
 
 def _crs(text: str | None):  # type: ignore[no-untyped-def]  # pyproj is loaded only when it is needed

@@ -42,3 +42,17 @@ def unit_word(crs: CRS) -> str:
     """
     name = str(crs.axis_info[0].unit_name)
     return {"metre": "m", "US survey foot": "US survey feet", "foot": "feet", "degree": "degrees"}.get(name, name)
+
+
+def coordinates_text(x: float, y: float, crs: CRS) -> str:
+    """Return coordinates to a centimetre on the ground.
+
+    Examples
+    --------
+    >>> coordinates_text(561489.12345, 5467292.5, CRS.from_epsg(25832))
+    '561489.12 5467292.50'
+    >>> coordinates_text(9.842123456789, 49.36, CRS.from_epsg(4326))
+    '9.8421235 49.3600000'
+    """
+    digits = 7 if crs.is_geographic else 2
+    return f"{x:.{digits}f} {y:.{digits}f}"

@@ -7,6 +7,7 @@ import importlib.util
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from lawngis.record.deviation import deviations
@@ -79,3 +80,22 @@ def test_rates(benchmark, noise, leads):
         ", ".join(f"{word} {rate:.1%}" for word, rate in zip(words, rates, strict=True)),
     )
     assert rates[4] == 1.0
+
+
+@pytest.mark.benchmark(group="laid")
+@pytest.mark.parametrize("noise", [0.02, 0.3, 1.0])
+def test_known_truths(benchmark, noise):
+    walks = _walks()
+
+    def table():
+        return {kind: [walks.told(walks.simulated(kind, noise, seed)) for seed in range(WALKS)] for kind in walks.KINDS}
+
+    found = benchmark.pedantic(table, rounds=1, iterations=1)
+    print(f"\nnoise {noise:g} m: length off, claimed sd, within 90 %, change told, islands right / undecided / false")
+    for kind, some in found.items():
+        error, sd = np.array([one.error_m for one in some]), np.array([one.sd_m for one in some])
+        islands = [sum(getattr(one, word) for one in some) for word in ("right", "undecided", "false")]
+        print(
+            f"{kind:18} {np.sqrt((error**2).mean()):6.2f} m {sd.mean():6.2f} m {(abs(error) < 1.645 * sd).mean():6.0%}"
+            f" {np.mean([one.told for one in some]):6.0%} {' / '.join(map(str, islands))}"
+        )

@@ -9,9 +9,9 @@ from shapely import LineString
 
 from lawngis.errors import ParameterError
 from lawngis.geometry.lines import chainage_m, points_along
-from lawngis.record.deviation import deviations, frechet_m, laid_xy, shortfalls_m, stretches_of, without_stretches
+from lawngis.record.deviation import deviations, frechet_m, pooled, shortfalls_m, taped
 from lawngis.record.islands import islands_found
-from lawngis.record.matching import WalkMatch, noise_sd_m, walk_match
+from lawngis.record.matching import WalkMatch, alike_share, noise_sd_m, smoothed, step_m, walk_match
 
 
 def judged(walks, loop, truth, receiver, **how):
@@ -83,25 +83,10 @@ def test_a_gap_over_an_island_is_no_missing_island(walks):
     assert np.isnan(off.left_m[int((island.ring_from_m + island.ring_to_m) / 2)])
 
 
-def test_a_stretch_laid_a_metre_inside_is_claimed_there_and_only_there(walks):
-    loop = walks.planned_loop()
-    truth = loop.xy.copy()
-    side = (np.isclose(truth[:, 0], 30.0)) & (truth[:, 1] > 0.4)
-    truth[side, 0] = 29.0
-    _, off, _ = judged(walks, loop, truth, walks.Receiver(0.1), seed=5, step_m=0.4)
-    places = np.column_stack([np.interp(off.chainage_m, loop.chainage, loop.xy[:, axis]) for axis in (0, 1)])
-    on_side = np.isclose(places[:, 0], 30.0) & (places[:, 1] > 2) & (places[:, 1] < 18)
-    assert off.claimed[on_side].all()
-    assert off.left_m[on_side] == pytest.approx(1.0, abs=0.2)  # near its ends less, and the shift takes a part
-    assert not off.claimed[places[:, 0] < 27].any()
-    moved, _ = laid_xy(loop.xy, loop.chainage, off)
-    assert abs(chainage_m(moved)[-1] - chainage_m(truth)[-1]) < 2.5
-
-
 def test_a_shift_of_all_points_is_taken_off_and_told(walks):
     loop = walks.planned_loop()
     _, off, _ = judged(walks, loop, loop.xy, walks.Receiver(0.5, (0.6, -0.3)), seed=7)
-    assert off.bias_xy == pytest.approx([0.6, -0.3], abs=0.2)
+    assert off.shift_xy == pytest.approx([0.6, -0.3], abs=0.2)
 
 
 @pytest.mark.parametrize(
@@ -116,9 +101,10 @@ def test_shift_and_its_uncertainty_by_hand(bias_sd, share, left_sd):
     square = np.array([[0.0, 0], [18, 0], [18, 18], [0, 18], [0, 0]])
     at = np.arange(24) * 3.0 + 1.5
     xy = points_along(square, chainage_m(square), at) + np.array([0.04, 0.02])
-    match = WalkMatch(xy, xy, at, np.zeros(23, dtype=bool), reversed_walk=False, noise_sd_m=0.1, cost=0.0)
+    on, gaps = np.ones(24, dtype=bool), np.zeros(23, dtype=bool)
+    match = WalkMatch(xy, xy, at, on, gaps, reversed_walk=False, step_m=3.0, noise_sd_m=0.1, cost=0.0)
     off = deviations(match, square, chainage_m(square), bias_sd_m=bias_sd)
-    assert off.bias_xy == pytest.approx([0.04 * share, 0.02 * share])
+    assert off.shift_xy == pytest.approx([0.04 * share, 0.02 * share])
     # Within a metre of every third node lie no points, of the others one: as good as one point, and as the shift.
     assert np.isnan(off.sd_m[::3]).all()
     walked = np.arange(72) % 3 > 0
@@ -185,11 +171,56 @@ def test_shortfall_is_setback_less_distance():
     )
 
 
-def test_left_out_stretches_shorten_the_loop_and_keep_it_closed(walks):
+def test_deviations_of_two_walks_count_by_their_variances(walks):
     loop = walks.planned_loop()
-    island = loop.islands[0]
-    kept = without_stretches(loop.xy, loop.chainage, [(island.lead_from_m, island.lead_to_m)], loop.chainage[-1])
-    assert np.array_equal(kept[0], kept[-1])
-    saved = loop.chainage[-1] - chainage_m(kept)[-1]
-    assert saved == pytest.approx(island.lead_to_m - island.lead_from_m)
-    assert stretches_of(np.zeros(3, dtype=bool)) == []
+    fine, coarse = (
+        deviations(
+            walk_match(walks.walk(loop.xy, walks.Receiver(noise), seed=1, gaps=gaps), loop.xy, loop.chainage),
+            loop.xy,
+            loop.chainage,
+            sd_m=noise,
+        )
+        for noise, gaps in ((0.05, [(0.4, 0.6)]), (0.5, []))
+    )
+    both = pooled([fine, coarse])
+    seen = np.isfinite(fine.left_m)
+    assert 0 < seen.sum() < len(seen)
+    assert both.left_m[~seen] == pytest.approx(coarse.left_m[~seen])
+    by_hand = (fine.left_m / fine.sd_m**2 + coarse.left_m / coarse.sd_m**2) / (1 / fine.sd_m**2 + 1 / coarse.sd_m**2)
+    assert both.left_m[seen] == pytest.approx(by_hand[seen])
+    assert (both.sd_m[seen] < fine.sd_m[seen]).all()
+
+
+def test_readings_by_tape_are_known_near_their_places_only():
+    off = taped(np.array([20.0, 21.0]), np.array([0.5, 0.5]), 100.0)
+    near = np.abs(off.chainage_m - 20.5) <= 2.5
+    assert np.isfinite(off.left_m[near]).all()
+    assert np.isnan(off.left_m[~near]).all()
+    assert off.claimed[near].all()
+
+
+@pytest.mark.parametrize("alike", [0.0, 0.5, 0.8])
+def test_how_alike_neighbours_err_shows_in_their_own_noise(walks, alike):
+    line = np.column_stack([np.linspace(0, 2000, 5000), np.zeros(5000)])
+    closed = np.concatenate([line, line[::-1]])
+    points = walks.walk(closed, walks.Receiver(0.3, alike=alike), seed=1, step_m=0.8)
+    assert alike_share(noise_sd_m(points), 0.3) == pytest.approx(alike, abs=0.05)
+
+
+@pytest.mark.parametrize("sd", [0.02, 0.3, 1.0])
+def test_steps_are_told_from_noise_that_is_longer(walks, sd):
+    loop = walks.planned_loop()
+    assert step_m(walks.walk(loop.xy, walks.Receiver(sd), seed=1, step_m=0.5), sd) == pytest.approx(0.5, rel=0.2)
+
+
+def test_smoothing_is_the_least_squares_it_says():
+    random = np.random.default_rng(2)
+    xy, gaps = random.normal(size=(12, 2)), np.zeros(11, dtype=bool)
+    second = np.diff(np.eye(12), n=2, axis=0)
+    # (sd / (step * min(step / 0.5, 1)))² = (0.3 / (0.4 * 0.8))² = 0.87890625
+    by_hand = np.linalg.solve(np.eye(12) + 0.87890625 * second.T @ second, xy)
+    assert smoothed(xy, gaps, 0.3, 0.4) == pytest.approx(by_hand)
+    gaps[5] = True
+    apart = smoothed(xy, gaps, 0.3, 0.4)
+    assert apart[:6] == pytest.approx(smoothed(xy[:6], gaps[:5], 0.3, 0.4))
+    assert smoothed(xy, np.zeros(11, dtype=bool), 0.0, 0.4) == pytest.approx(xy)
