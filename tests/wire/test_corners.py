@@ -66,7 +66,7 @@ def test_on_short_sides_less_is_cut_so_that_nearly_half_of_each_is_left():
 
 
 def test_so_is_a_corner_that_is_not_square(laws):
-    """A triangle of 1.2 m: the next arc leaves 1.2 - 0.16 tan 60° = 0.923 m a side; R = 0.48 · 0.923 / tan 60°."""
+    """A triangle of 1.2 m: the next arc leaves 1.2 - 0.16 tan 60° = 0.923 m of a side; R = 0.48 x 0.923 / tan 60°."""
     ring = cut(rounded(Polygon([(0, 0), (1.2, 0), (0.6, 1.2 * np.sin(np.pi / 3))])))
     radius = 0.48 * (1.2 - RADIUS * np.sqrt(3)) / np.sqrt(3)
     along = radius * (np.sqrt(3) - np.tan(np.radians(20)))
