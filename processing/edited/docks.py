@@ -8,7 +8,7 @@ from typing import Any
 from shapely.geometry.base import BaseGeometry
 
 from ..derived.dock_places import SAME_PLACE_M, DockParameters, dock_choice, dock_places, dock_rows
-from ..derived.loops import Loop, loops
+from ..derived.loops import LoopGround, loops
 from ..derived.matching import matched
 from ..model.plan import Finding, Plan
 from ..model.site import Site
@@ -51,7 +51,7 @@ def placed_docks(
 def _placed(
     site: Site,
     plan: Plan,
-    loop: Loop,
+    loop: LoopGround,
     ring: BaseGeometry,
     rows: Sequence[DockRow],
     edit: LayerEdit,
@@ -103,7 +103,7 @@ def _put_on_wire(dock: DockRow, ring: BaseGeometry, *, dragged: bool) -> list[Fi
 def _judge(
     site: Site,
     plan: Plan,
-    loop: Loop,
+    loop: LoopGround,
     rows: Sequence[DockRow],
     moved: Sequence[DockRow],
     readings: Sequence[tuple[BaseGeometry, float]],
