@@ -45,9 +45,8 @@ def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str 
         Naming what would be lost, and what to do.
     """
     carried = [] if first is None else [name for step in steps_before(steps, first) for name in step.writes]
-    opened = set() if first is None else OPEN_LAYERS
     written = [name for step in steps for name in step.writes if name not in carried]
-    layers = [*written, *(name for name in ("findings", "visit_checks") if name not in opened)]
+    layers = [*written, *(sorted(OPEN_LAYERS) if first is None else ())]
     lost = [(name, edit) for name, edit in earlier.edits(layers) if first != WIRE_STEP or not reshaped_only(edit)]
     added = () if first is not None else earlier.added_layers
     if not lost and not added:

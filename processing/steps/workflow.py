@@ -24,7 +24,7 @@ from ..model.step import BrokenStep, Step, loaded_steps
 from ..model.styles import SYMBOLS
 from ..model.view import SITE_INPUTS, views
 
-OPEN_LAYERS = frozenset({"findings", "visit_checks"})
+OPEN_LAYERS = frozenset({"findings", "visit_checks", "visit_areas"})
 """Layers that every step adds to; they are closed before a step that reads them."""
 
 

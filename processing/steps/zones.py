@@ -22,7 +22,8 @@ from ..derived.detached_supply import ground_in_wire
 from ..derived.loops import left_out_by_lines
 from ..derived.matching import applied, follows, matched
 from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_links, shown_links
-from ..derived.slope import zone_hours_week, zone_slope, zone_slopes_percent
+from ..derived.slope import zone_hours_week, zone_slopes_percent
+from ..derived.slope_readings import steep_zone_findings, zone_slope
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -86,6 +87,7 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
         *link_findings(link_rows, mower),
         *supply_findings(found.served, dict(enumerate(found.partition.zones)), found.names),
         *_unheard_findings(hand_rows, mower),
+        *steep_zone_findings(site, plan, zone_rows, mower),
     ]
     asked = [row for row, link in zip(link_rows, shown.values(), strict=True) if not link.measured]
     return StepResult(
@@ -209,7 +211,7 @@ def _zone_rows(
 ) -> list[Row]:
     if not found.served.zones:
         return []
-    slope = zone_slope(site, plan, mower)
+    slope = zone_slope(site, plan, shapely.union_all(plan.geometries("lawn")), mower)
     trunks = _trunks(plan)
     rows: list[Row] = []
     for index, service in found.served.zones.items():

@@ -325,6 +325,28 @@ def test_a_dock_whose_ground_was_measured_too_steep_gives_way_to_the_next_best(l
     assert "but the terrain model says 0.0" in told(plan, "override-contradicts")[0]["text"]
 
 
+def test_a_pads_slope_holds_for_every_pad_that_overlaps_it(level):
+    first = chosen(level)
+    plan = found(LARGE, Override("dock_candidates", first["candidate_id"], "slope_percent", "7"), until="dock")
+    away_m = {name: row["geometry"].distance(first["geometry"]) for name, row in docks(plan).items()}
+    near = [docks(plan)[name] for name, metres in away_m.items() if metres < MOWER.dock_pad_length_m / 2]
+    beside = [docks(plan)[name] for name, metres in away_m.items() if 0.4 < metres < 0.6]
+    assert near and beside and {row["slope_percent"] for row in (*near, *beside)} == {7.0}
+    assert {docks(plan)[name]["slope_percent"] for name, metres in away_m.items() if metres > 2} == {0.0}
+    assert chosen(plan)["geometry"].distance(first["geometry"]) > MOWER.dock_pad_length_m / 2
+    (check,) = checks(plan, "dock_candidates")
+    assert check["target_id"] == chosen(plan)["candidate_id"]
+
+
+def test_the_chosen_dock_is_asked_about_until_it_was_measured_itself(level):
+    name = next(name for name, row in docks(level).items() if row["feasible"] and not row["chosen"])
+    forced = Override("dock_candidates", name, "chosen", "true")
+    (check,) = checks(found(LARGE, forced, until="dock"), "dock_candidates")
+    assert check["target_id"] == name
+    measured = Override("dock_candidates", name, "slope_percent", "1")
+    assert checks(found(LARGE, forced, measured, until="dock"), "dock_candidates") == []
+
+
 def test_a_dock_on_ground_measured_level_is_feasible_again_and_not_asked_about():
     steep = site_of(LARGE, rise=(0.0, 0.052))  # 5.2 % everywhere, and the limit is 5
     plan = planned(steep, steps_until("dock"), Settings(MOWER)).plan
