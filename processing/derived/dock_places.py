@@ -43,7 +43,7 @@ from ..model.site import Site
 from ..model.step import Parameters
 from .cable_routing import supply_field
 from .exposure import HotHours, shade_shares, standing_surface, street_sight_shares
-from .loops import Loop
+from .loops import LoopGround
 from .paving import level_paving
 
 FloatArray = NDArray[np.float64]
@@ -154,7 +154,7 @@ class DockPlaces:
 def dock_places(
     site: Site,
     plan: Plan,
-    loop: Loop,
+    loop: LoopGround,
     mower: MowerProfile,
     parameters: DockParameters,
     also: Sequence[BaseGeometry] = (),
@@ -287,7 +287,7 @@ def _in_zone(places: Candidates, home: Polygon) -> Candidates:
 
 
 def dock_rows(
-    site: Site, loop: Loop, measured: DockPlaces, mower: MowerProfile, parameters: DockParameters
+    site: Site, loop: LoopGround, measured: DockPlaces, mower: MowerProfile, parameters: DockParameters
 ) -> list[dict[str, Any]]:
     """Return rows of `dock_candidates` for the places of a loop, all but their names and which is chosen."""
     judged = _feasibility(measured, mower, parameters)
@@ -393,7 +393,7 @@ def _scaled(measured: DockPlaces, mower: MowerProfile) -> FloatArray:
     )
 
 
-def _raw_columns(site: Site, loop: Loop, measured: DockPlaces) -> dict[str, list[object]]:
+def _raw_columns(site: Site, loop: LoopGround, measured: DockPlaces) -> dict[str, list[object]]:
     places = measured.places
     heading = (places.direction_deg + site.frame.grid_heading_deg(0.0)) % 360
     return {

@@ -45,7 +45,7 @@ class DrawnWire:
 
 
 @dataclass(frozen=True, eq=False)
-class Loop:
+class LoopGround:
     """One loop: its zones and edges, the strips of its passages, and the ground inside the wire.
 
     `ground` is None when no wire can be laid; `findings` then say why. `outlying` are detached zones that the wire is
@@ -73,18 +73,18 @@ def is_outlying(zone: Row) -> bool:
     return bool(zone["role"] == "detached" and zone["supply"] == "main_wire")
 
 
-def loops(plan: Plan, mower: MowerProfile, drawn: Sequence[Fact[LineString]]) -> list[Loop]:
+def loops(plan: Plan, mower: MowerProfile, drawn: Sequence[Fact[LineString]]) -> list[LoopGround]:
     """Return the loops of a plan, home first; derived once from zones, links, edges and the wire drawn on site."""
-    found: list[Loop] = plan.derived("loops", lambda: _loops(plan, mower, drawn))
+    found: list[LoopGround] = plan.derived("loops", lambda: _loops(plan, mower, drawn))
     return found
 
 
-def _loops(plan: Plan, mower: MowerProfile, drawn: Sequence[Fact[LineString]]) -> list[Loop]:
+def _loops(plan: Plan, mower: MowerProfile, drawn: Sequence[Fact[LineString]]) -> list[LoopGround]:
     zones = {zone["zone_id"]: _inside(plan, zone, mower) for zone in plan.rows("zones")}
     along, missed = _along_drawn(zones, [fact.value for fact in drawn], mower)
     inner = _Insides(zones, along)
     ids = dict.fromkeys(zone["loop_id"] for zone in plan.rows("zones"))
-    found: list[Loop] = []
+    found: list[LoopGround] = []
     for loop_id in ids:
         laid = [ground for loop in found for ground in loop.grounds]
         found.append(_loop(plan, mower, loop_id, inner, laid))
@@ -177,7 +177,7 @@ def left_out_by_lines(
     return left
 
 
-def _loop(plan: Plan, mower: MowerProfile, loop_id: str, inner: _Insides, laid: Sequence[Polygon]) -> Loop:
+def _loop(plan: Plan, mower: MowerProfile, loop_id: str, inner: _Insides, laid: Sequence[Polygon]) -> LoopGround:
     """One loop, kept away from ground that has its wire already."""
     served = plan.select("zones", loop_id=loop_id)
     zones = [zone for zone in served if not is_outlying(zone)] or served
@@ -200,7 +200,7 @@ def _loop(plan: Plan, mower: MowerProfile, loop_id: str, inner: _Insides, laid: 
         apart, further = _outlying_grounds(plan, outlying, inner, mower, findings, [*laid, ground])
         strips = [*strips, *further]
     drawn = [line for line in inner.drawn if line.zone_id in names]
-    return Loop(loop_id, source, zones, edges, strips, ground, findings, apart, drawn)
+    return LoopGround(loop_id, source, zones, edges, strips, ground, findings, apart, drawn)
 
 
 def _strips(plan: Plan, zones: Sequence[Row], grounds: Mapping[str, Polygon], mower: MowerProfile) -> list[Polygon]:

@@ -17,8 +17,7 @@ from lawngis.geometry.lines import FloatArray
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.ground.chainage import ground_chainage_m
 from lawngis.mower import MowerProfile
-from lawngis.wire.loop import Loop as LaidLoop
-from lawngis.wire.loop import Run, Stretch
+from lawngis.wire.loop import Loop, Run, Stretch
 from lawngis.wire.reshaped import enclosed_ground, reshaped_loop
 from lawngis.wire.soundness import Asked, Breach, breaches, close_wire, deep_ground
 
@@ -26,7 +25,7 @@ from ..model.facts import Fact, ReshapedWire
 from ..model.plan import Finding, Plan, Row
 from ..model.site import Site
 from .decisions import setback_m
-from .loops import LOST_MIN_M2, DrawnWire, Loop
+from .loops import LOST_MIN_M2, DrawnWire, LoopGround
 
 TOLD = 5
 """So many places that break one rule get a finding of their own; the last of them says how many more there are."""
@@ -72,8 +71,8 @@ class LaidWire:
     lie, that of zones that it is led to included; `enclosed` is what lies inside.
     """
 
-    loop: Loop
-    laid: LaidLoop
+    loop: LoopGround
+    laid: Loop
     chainage: FloatArray
     stretches: Sequence[Stretch]
     ground: BaseGeometry
@@ -100,7 +99,7 @@ def close_wire_findings(wires: Sequence[LaidWire], mower: MowerProfile) -> list[
     return _findings(found, ", ".join(wire.loop.loop_id for wire in wires))
 
 
-def _deep(plan: Plan, loop: Loop, mower: MowerProfile, stops: Sequence[Finding]) -> list[BaseGeometry]:
+def _deep(plan: Plan, loop: LoopGround, mower: MowerProfile, stops: Sequence[Finding]) -> list[BaseGeometry]:
     """Ground that the loop must enclose, but for zones of which it is said already that the wire leaves them out."""
     drawn = {line.zone_id for line in loop.drawn if line.left_out_m2 >= LOST_MIN_M2}
     return [
@@ -110,7 +109,7 @@ def _deep(plan: Plan, loop: Loop, mower: MowerProfile, stops: Sequence[Finding])
     ]
 
 
-def _largest_setback_m(loop: Loop, zone: Row, mower: MowerProfile) -> float:
+def _largest_setback_m(loop: LoopGround, zone: Row, mower: MowerProfile) -> float:
     own = [edge["setback_m"] for edge in loop.edges if edge["zone_id"] == zone["zone_id"]]
     return float(max(own, default=max(mower.setback_m.model_dump().values())))
 
@@ -160,7 +159,7 @@ def off_zone_findings(wire: LaidWire) -> list[Finding]:
 
 
 def wire_as_drawn(
-    site: Site, plan: Plan, loop: Loop, drawn: Fact[ReshapedWire], ground: BaseGeometry, findings: list[Finding]
+    site: Site, plan: Plan, loop: LoopGround, drawn: Fact[ReshapedWire], ground: BaseGeometry, findings: list[Finding]
 ) -> LaidWire | None:
     """Return a loop along the line that somebody drew for it in a plan; where it is none a finding says so.
 
@@ -189,7 +188,9 @@ def wire_as_drawn(
 # --- wire drawn on site ----------------------------------------------------------------------------------
 
 
-def drawn_findings(site: Site, loop: Loop, laid: LaidLoop, ground: BaseGeometry, mower: MowerProfile) -> list[Finding]:
+def drawn_findings(
+    site: Site, loop: LoopGround, laid: Loop, ground: BaseGeometry, mower: MowerProfile
+) -> list[Finding]:
     """Return a finding for every line that was drawn for a loop; `ground` is where its wire belongs.
 
     Less setback than the profile wants is a caution. Wire off its zone or over water stops the plan, as it would lead

@@ -10,7 +10,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from ..derived.dock_places import SAME_PLACE_M, DockParameters, dock_choice, dock_places, dock_rows, pad_check
-from ..derived.loops import Loop, loops
+from ..derived.loops import LoopGround, loops
 from ..derived.matching import matched
 from ..measured.site_facts import facts_of
 from ..model.plan import Finding, Plan, VisitCheck
@@ -54,7 +54,7 @@ def placed_docks(
 def _placed(
     site: Site,
     plan: Plan,
-    loop: Loop,
+    loop: LoopGround,
     ring: BaseGeometry,
     rows: Sequence[DockRow],
     edit: LayerEdit,
@@ -138,7 +138,7 @@ def _put_on_wire(dock: DockRow, ring: BaseGeometry, *, dragged: bool) -> list[Fi
 def _judge(
     site: Site,
     plan: Plan,
-    loop: Loop,
+    loop: LoopGround,
     rows: Sequence[DockRow],
     moved: Sequence[DockRow],
     readings: Sequence[tuple[BaseGeometry, float]],

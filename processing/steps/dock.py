@@ -12,7 +12,7 @@ from lawngis.dock.scoring import tied_with_best
 from lawngis.mower import MowerProfile
 
 from ..derived.dock_places import CRITERIA, DockParameters, DockPlaces, dock_choice, dock_places, dock_rows, pad_check
-from ..derived.loops import Loop, loops
+from ..derived.loops import LoopGround, loops
 from ..derived.matching import SURE_SDS, Feature, applied, contradicts, matched, shown
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
@@ -90,7 +90,7 @@ def _wanted(site: Site, mapped: Sequence[DockPlaces], of_facts: list[Finding]) -
 # --- findings and checks ---------------------------------------------------------------------------------
 
 
-def _findings(loop: Loop, rows: Sequence[Row], chosen: int, *, forced: bool) -> list[Finding]:
+def _findings(loop: LoopGround, rows: Sequence[Row], chosen: int, *, forced: bool) -> list[Finding]:
     best = rows[chosen]
     if not best["feasible"]:
         findings = []
@@ -113,7 +113,7 @@ def _findings(loop: Loop, rows: Sequence[Row], chosen: int, *, forced: bool) -> 
     return [Finding("info", "dock-tie", f"{best['candidate_id']} scores no better than {names}", "Choose on site.")]
 
 
-def _unknown_criteria(loop: Loop, rows: Sequence[Row]) -> list[Finding]:
+def _unknown_criteria(loop: LoopGround, rows: Sequence[Row]) -> list[Finding]:
     unknown = [name for name in CRITERIA if all(row[f"{name}_score"] is None for row in rows)]
     if not unknown:
         return []

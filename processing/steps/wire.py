@@ -21,13 +21,12 @@ from lawngis.mower import MowerProfile
 from lawngis.wire.circuit import WIRE_CLEAR_M, SignalCheck, interference_share, signal_check, weak_ground
 from lawngis.wire.conductors import resistance_ohm
 from lawngis.wire.leads import ATTACHMENT_GAP_M
-from lawngis.wire.loop import Loop as LaidLoop
-from lawngis.wire.loop import Stretch, laid_loop
+from lawngis.wire.loop import Loop, Stretch, laid_loop
 from lawngis.wire.outlying import LeadTerrain, LeadWay, OutlyingGround, lead_way
 from lawngis.wire.pegs import joins, lead_intervals_m, pegs
 
 from ..derived.detached_supply import lead_crossings, lead_terrain
-from ..derived.loops import Loop, loops, passed_over
+from ..derived.loops import LoopGround, loops, passed_over
 from ..derived.matching import applied, no_target
 from ..derived.wire_checks import (
     LaidWire,
@@ -99,7 +98,9 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
     return StepResult(layers, findings)
 
 
-def _laid_wire(site: Site, plan: Plan, loop: Loop, mower: MowerProfile, findings: list[Finding]) -> LaidWire | None:
+def _laid_wire(
+    site: Site, plan: Plan, loop: LoopGround, mower: MowerProfile, findings: list[Finding]
+) -> LaidWire | None:
     """Return the wire of a loop, along the line that somebody drew for it or laid out; None where there is none."""
     stretches = [Stretch(edge["geometry"], edge["edge_class"], edge["setback_m"]) for edge in loop.edges]
     own_ground = _own_ground(plan, loop)
@@ -122,13 +123,13 @@ def _laid_wire(site: Site, plan: Plan, loop: Loop, mower: MowerProfile, findings
     return LaidWire(loop, laid, chainage, stretches, own_ground, enclosed)
 
 
-def _own_ground(plan: Plan, loop: Loop) -> BaseGeometry:
+def _own_ground(plan: Plan, loop: LoopGround) -> BaseGeometry:
     """Return the ground on which a loop's wire belongs, that of zones that it is led to included."""
     zones = plan.geometries("zones", loop_id=loop.loop_id)
     return shapely.buffer(shapely.union_all(zones + passed_over(plan)), OFF_ZONE_M)
 
 
-def _start(site: Site, plan: Plan, loop: Loop) -> FloatArray | None:
+def _start(site: Site, plan: Plan, loop: LoopGround) -> FloatArray | None:
     """Return where the loop begins: at its dock, or for a signal source on straight wire near a supply."""
     if loop.ground is None:
         return None
@@ -146,7 +147,7 @@ def _start(site: Site, plan: Plan, loop: Loop) -> FloatArray | None:
 
 
 def _outlying(
-    site: Site, loop: Loop, start: FloatArray, mower: MowerProfile, findings: list[Finding]
+    site: Site, loop: LoopGround, start: FloatArray, mower: MowerProfile, findings: list[Finding]
 ) -> list[OutlyingGround]:
     """Return detached zones that the wire is led to, each with its lead; what a lead crosses becomes a finding."""
     if loop.ground is None or not loop.outlying:
@@ -194,12 +195,12 @@ def _lead_way(
     return None
 
 
-def _no_lead(loop: Loop, zone: Row) -> Finding:
+def _no_lead(loop: LoopGround, zone: Row) -> Finding:
     text = f"no lead from {loop.loop_id} gets to {zone['zone_id']}: it has no wire, so rule 2 can't be kept there"
     return Finding("stop", "no-lead", text, "Take another supply for it.", zone["geometry"].representative_point())
 
 
-def _lead_finding(site: Site, loop: Loop, zone: Row, way: LeadWay) -> Finding:
+def _lead_finding(site: Site, loop: LoopGround, zone: Row, way: LeadWay) -> Finding:
     crossed = lead_crossings(site, way.line)
     middle = way.line.interpolate(0.5, normalized=True)
     text = (
@@ -251,7 +252,7 @@ def _add_loop(rows: _Rows, wire: LaidWire, mower: MowerProfile) -> None:
     ]
 
 
-def _run_rows(loop: Loop, laid: LaidLoop, chainage: FloatArray) -> list[Row]:
+def _run_rows(loop: LoopGround, laid: Loop, chainage: FloatArray) -> list[Row]:
     return [
         {
             "loop_id": loop.loop_id,
@@ -273,10 +274,10 @@ def _point_at(xy: FloatArray, chainage: FloatArray, at: float) -> Point:
 
 
 def _circuit_findings(
-    loop: Loop,
+    loop: LoopGround,
     grounds: list[Polygon],
     unheard: list[BaseGeometry],
-    laid: LaidLoop,
+    laid: Loop,
     path: Row,
     mower: MowerProfile,
     parameters: WireParameters,
@@ -311,10 +312,10 @@ def _farthest_m(places: FloatArray, grounds: Sequence[Polygon], reach_m: float) 
 
 
 def _weak_finding(
-    loop: Loop,
+    loop: LoopGround,
     grounds: list[Polygon],
     unheard: list[BaseGeometry],
-    laid: LaidLoop,
+    laid: Loop,
     checked: SignalCheck,
     mower: MowerProfile,
 ) -> Finding:
@@ -366,7 +367,7 @@ def _lattice(area: BaseGeometry, spacing: float) -> FloatArray:
     return np.column_stack([x.ravel()[held], y.ravel()[held]])
 
 
-def _sign_findings(loop: Loop, checked: SignalCheck) -> list[Finding]:
+def _sign_findings(loop: LoopGround, checked: SignalCheck) -> list[Finding]:
     if checked.ok:
         return []
     wrong = np.concatenate([checked.wrong_inside_xy, checked.wrong_outside_xy])
@@ -397,7 +398,7 @@ def _interference_findings(
     return findings
 
 
-def _crossing_findings(plan: Plan, loop: Loop) -> list[Finding]:
+def _crossing_findings(plan: Plan, loop: LoopGround) -> list[Finding]:
     zones = plan.select("zones", loop_id=loop.loop_id)
     ways = {zone["reached_by"] for zone in zones if zone["reached_by"] is not None}
     findings = []

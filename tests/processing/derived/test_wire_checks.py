@@ -15,12 +15,11 @@ from shapely import LineString, Point, Polygon, box
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.lines import chainage_m
 from lawngis.mower import built_in_profile
-from lawngis.processing.derived.loops import DrawnWire, Loop
+from lawngis.processing.derived.loops import DrawnWire, LoopGround
 from lawngis.processing.derived.wire_checks import TOLD, LaidWire, close_wire_findings, unsound_findings
 from lawngis.processing.model.plan import Finding, Plan, StepResult
 from lawngis.wire.ground import loop_ground, setback_ground
-from lawngis.wire.loop import Loop as LaidLoop
-from lawngis.wire.loop import Stretch, laid_loop
+from lawngis.wire.loop import Loop, Stretch, laid_loop
 
 MOWER = built_in_profile()
 SETBACK = MOWER.setback_m.boundary
@@ -44,7 +43,7 @@ def plan_with(lawn: Polygon) -> tuple[Plan, LaidWire]:
     inner = setback_ground(lawn, outlines, [SETBACK] * len(outlines), gap_min_m=MOWER.wire_gap_min_m)
     ground = loop_ground([inner], gap_min_m=MOWER.wire_gap_min_m, corner_cut_m=MOWER.corner_cut_m)
     stretches = [Stretch(line, "boundary", SETBACK) for line in outlines]
-    loop = Loop("P1-L1", "dock", [zone], edges, [], ground, [])
+    loop = LoopGround("P1-L1", "dock", [zone], edges, [], ground, [])
     laid = laid_loop(ground, (2.0, SETBACK), stretches)
     return plan, LaidWire(loop, laid, chainage_m(laid.xy), stretches, lawn)
 
@@ -54,7 +53,7 @@ def sound() -> tuple[Plan, LaidWire]:
     return plan_with(LAWN)
 
 
-def with_laid(wire: LaidWire, laid: LaidLoop) -> LaidWire:
+def with_laid(wire: LaidWire, laid: Loop) -> LaidWire:
     return replace(wire, laid=laid, chainage=chainage_m(laid.xy))
 
 
@@ -87,7 +86,7 @@ def test_every_stop_names_its_rule_as_a_number(sound: tuple[Plan, LaidWire]) -> 
     plan, wire = sound
     turned = [replace(run, xy=run.xy[::-1]) for run in wire.laid.runs[::-1]]
     for laid in (turned, wire.laid.runs[:-1], wire.laid.runs[3:]):
-        found = unsound_findings(plan, with_laid(wire, LaidLoop(tuple(laid))), MOWER, [])
+        found = unsound_findings(plan, with_laid(wire, Loop(tuple(laid))), MOWER, [])
         assert found
         for finding in found:
             assert re.search(rf"\brule {finding.code.split('-')[1]}\b", finding.text)
@@ -97,7 +96,7 @@ def test_open_wire_is_told_and_measured_no_further(sound: tuple[Plan, LaidWire])
     plan, wire = sound
     runs = list(wire.laid.runs)
     runs[2] = replace(runs[2], xy=runs[2].xy + 0.01)
-    assert codes(unsound_findings(plan, with_laid(wire, LaidLoop(tuple(runs))), MOWER, [])) == {"rule-1-open-wire"}
+    assert codes(unsound_findings(plan, with_laid(wire, Loop(tuple(runs))), MOWER, [])) == {"rule-1-open-wire"}
 
 
 def test_many_places_are_counted(sound: tuple[Plan, LaidWire]) -> None:
@@ -111,7 +110,7 @@ def test_many_places_are_counted(sound: tuple[Plan, LaidWire]) -> None:
     number = max(range(len(wire.laid.runs)), key=lambda n: wire.laid.runs[n].length_m)
     runs = list(wire.laid.runs)
     runs[number] = replace(runs[number], xy=zigzag(runs[number].xy))
-    found = unsound_findings(plan, with_laid(wire, LaidLoop(tuple(runs))), MOWER, [])
+    found = unsound_findings(plan, with_laid(wire, Loop(tuple(runs))), MOWER, [])
     bends = [finding for finding in found if finding.code == "rule-4-bend"]
     assert len(bends) == TOLD
     assert not any("more places" in finding.text for finding in bends[:-1])
