@@ -39,6 +39,8 @@ def test_against_drawn_errors():
 def test_without_any_spread_only_the_limit_itself_is_open():
     assert flip_probability([1.0, 1.6, 2.0], 0.0, 1.6).tolist() == [0.0, 0.5, 0.0]
     assert np.isnan(flip_probability([np.nan, 1.0], [0.0, np.nan], 1.6)).all()
+    # None, as tables have it, is NaN.
+    assert np.isnan(flip_probability([None, 1.0, 1.0], [0.1, None, 0.1], [1.6, 1.6, None])).all()
     assert flip_probability(1.0, 5e-324, 1.6) == 0.0
     with pytest.raises(ParameterError, match=r"^a standard deviation can't be negative"):
         flip_probability(1.0, -0.1, 1.6)
@@ -47,6 +49,7 @@ def test_without_any_spread_only_the_limit_itself_is_open():
 def test_independent_errors_add_in_squares():
     assert combined_sd(0.1, [0.1, 0.0], 0.1) == pytest.approx([0.1 * np.sqrt(3), 0.1 * np.sqrt(2)])
     assert combined_sd() == 0.0
+    assert np.isnan(combined_sd([None], 0.1))
 
 
 def test_area_of_a_drawn_square_scatters_as_said():
@@ -55,6 +58,9 @@ def test_area_of_a_drawn_square_scatters_as_said():
     areas = (10 + offsets[0] + offsets[1]) * (10 + offsets[2] + offsets[3])
     assert area_sd_m2(40.0, 0.1, correlation_m=10.0) == pytest.approx(areas.std(), rel=0.02)
     assert area_sd_m2(40.0, 0.1, correlation_m=1e9) == pytest.approx(4.0)
+    # Half a metre of edge that is off by the same everywhere; no edge; an edge of unknown length.
+    assert area_sd_m2([0.5, 0.0], 0.1, correlation_m=0.6) == pytest.approx([0.05, 0.0])
+    assert np.isnan(area_sd_m2([None], 0.1, correlation_m=1))
     with pytest.raises(ParameterError, match="correlation length 0 m"):
         area_sd_m2(40.0, 0.1, correlation_m=0)
     with pytest.raises(ParameterError, match=r"^a perimeter can't be negative"):

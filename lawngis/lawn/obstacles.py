@@ -336,6 +336,17 @@ def without_overlaps(
     return result
 
 
+def without_ground(keepouts: Sequence[Keepout], ground: BaseGeometry) -> list[Keepout]:
+    """Return keep-outs less some ground that somebody measured to be free [m]; they may come apart."""
+    if ground.is_empty:
+        return list(keepouts)
+    return [
+        replace(item, polygon=part)
+        for item in keepouts
+        for part in polygon_parts(shapely.difference(item.polygon, ground))
+    ]
+
+
 def with_tight_bumps_joined(keepouts: Sequence[Keepout], *, lawn: BaseGeometry, room_m: float) -> list[Keepout]:
     """Return keep-outs in which what may be bumped, but leaves no room to pass, is kept outside the wire.
 

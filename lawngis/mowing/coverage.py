@@ -1,6 +1,6 @@
 """What stays thin under random paths, from where to set out so that it doesn't, and what else helps.
 
-Built on :mod:`lawngis.mowing.bounce`: a few places along the wire are tried as starting points, each with some
+Built on :mod:`lawngis.mowing.bounce`: a few places along the wire are tried as set-out places, each with some
 departures; their shares are then chosen so that the most of the zone is mown.
 """
 
@@ -36,19 +36,16 @@ HITS_WANTED = 150
 """And so far that about so many hits count: a chance is then known to a tenth or so."""
 
 NUDGE_M = 0.01
-"""Starting points lie this far inside the ground [m]."""
+"""Set-out places lie this far inside the ground [m]."""
 
 START_SHARE_MIN = 0.1
-"""A starting point that gets less of the departures than this isn't worth its setting; our own rule, no source."""
+"""A set-out place that gets less of the departures than this isn't worth its setting; our own rule, no source."""
 
 START_GAIN_MIN = 0.015
-"""Further starting points are proposed only when they mow so much more of the zone; our own rule, no source."""
+"""Further set-out places are proposed only when they mow so much more of the zone; our own rule, no source."""
 
 CLIMB_ENOUGH = 2e-4
 """Shares of departures are good enough when no others mow more than this share of the zone more."""
-
-GUIDE_AREA_MIN_M2 = 4.0
-"""A smaller thin place isn't worth a guide wire; our own rule, no source."""
 
 NEAR_ISLAND_M = 1.5
 """A thin place this near to an island lies behind it [m]; our own rule, no source."""
@@ -110,7 +107,7 @@ class Coverage:
     effort
         What one mowing takes.
     starts
-        Starting points proposed, those with a share only.
+        Set-out places proposed, those with a share only.
     reaches
         What departures reach from each place that was tried.
     log_missed
@@ -172,9 +169,9 @@ class ThinPlace:
     why
         Where it lies, in words.
     remedy
-        `start` (another starting point mends it), `guide` (a guide wire leads there) or `hand` (mown by hand).
+        `start` (another set-out place mends it) or `hand` (mown by hand).
     start
-        The starting point that mends it, for `start`.
+        The set-out place that mends it, for `start`.
     """
 
     place: Point
@@ -210,7 +207,7 @@ def mowing_effort(area_m2: float, *, cutting_width_m: float, passes: float, depa
 def coverage(
     zone: Polygon, entry: Point, *, cutting_width_m: float, effort: Effort, departures: int = 24, seed: int = 1
 ) -> Coverage | None:
-    """Return a simulated mowing of a zone, with starting points chosen to even it out.
+    """Return a simulated mowing of a zone, with set-out places chosen to even it out.
 
     Parameters
     ----------
@@ -257,12 +254,12 @@ def coverage(
 
 
 def start_shares(missed: ArrayLike, departures: int) -> FloatArray:
-    """Return which share of the departures each starting point should get, so that the most is mown.
+    """Return which share of the departures each set-out place should get, so that the most is mown.
 
     Parameters
     ----------
     missed
-        Chance that a departure from each starting point misses each cell, shape (starts, cells); the first is the
+        Chance that a departure from each set-out place misses each cell, shape (starts, cells); the first is the
         entry, which needs no setting.
     departures
         How many there are in one mowing.
@@ -321,7 +318,7 @@ def thin_places(
     most
         Only so many, the largest.
     departures, seed
-        To simulate for each place that the starting points do not mend.
+        To simulate for each place that the set-out places do not mend.
     """
     cells = mowing.cells
     thin = cells.raster(mowing.entry_chance) < chance_min
@@ -350,14 +347,11 @@ def _thin_place(
     chance = float(mowing.entry_chance[own].mean())
     why = _where(zone, xy)
     start: Point | None = None
-    drives_there = mowing.ground.distance(place) <= cutting_width_m
     if mowing.chance[own].mean() >= chance_min:
         start = min((point.place for point in mowing.starts), key=place.distance)
-    elif drives_there:
+    elif mowing.ground.distance(place) <= cutting_width_m:
         start = _mending_start(mowing, own, place, cutting_width_m, chance_min, departures, seed)
-    guided = drives_there and area >= GUIDE_AREA_MIN_M2
-    remedy = "start" if start is not None else "guide" if guided else "hand"
-    return ThinPlace(place, area, chance, why, remedy, start)
+    return ThinPlace(place, area, chance, why, "hand" if start is None else "start", start)
 
 
 def _mending_start(
@@ -383,7 +377,7 @@ def _mending_start(
 
 
 def _starts_tried(ground: Polygon, entry: Point) -> tuple[FloatArray, FloatArray]:
-    """Return chainages from the entry and places of the starting points tried: the entry and both thirds."""
+    """Return chainages from the entry and places of the set-out places tried: the entry and both thirds."""
     ring = ground.exterior if ground.exterior.is_ccw else ground.exterior.reverse()
     first = ring.project(entry)
     along = np.arange(3) / 3 * ring.length

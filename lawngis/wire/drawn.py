@@ -45,7 +45,9 @@ class GroundAlong:
 
 
 def ground_along(ground: Polygon | MultiPolygon, line: LineString, *, reach_m: float = REACH_M) -> GroundAlong:
-    """Return ground whose ring runs along a line between the places where the line's ends project onto the ring.
+    """Return ground whose ring runs along a line between the places where the line, led on straight ahead, meets it.
+
+    An end from which the way ahead meets no ring within reach is led to it by the shortest way.
 
     The ring that lies nearest to both ends is changed, be it an outer ring or an island's. Of its two parts between
     the ends the line replaces the one with which less ground changes hands. A closed line is a ring of its own: that
@@ -89,7 +91,7 @@ def ground_along(ground: Polygon | MultiPolygon, line: LineString, *, reach_m: f
     part, number = _nearest_ring(parts, path, reach_m)
     outlines = [Polygon(ring) for ring in (parts[part].exterior, *parts[part].interiors)]
     ring = outlines[number].exterior
-    walked = _led_to(_without_overhang(path, ring, reach_m), ring)
+    walked = _led_to(_without_overhang(path, ring, reach_m), ring, reach_m)
     outlines[number] = _replaced(ring, walked)
     changed = shapely.difference(outlines[0], shapely.union_all(outlines[1:]))
     others = [other for index, other in enumerate(parts) if index != part]
@@ -192,12 +194,23 @@ def _without_overhang(path: LineString, ring: LinearRing, reach_m: float) -> Lin
     return LineString(line_between(xy, chainage_m(xy), float(begin), float(end)))
 
 
-def _led_to(path: LineString, ring: LinearRing) -> LineString:
-    """The line with its ends on the ring, by the shortest way."""
+def _led_to(path: LineString, ring: LinearRing, reach_m: float) -> LineString:
+    """The line with its ends on the ring: led on straight ahead as far as it may end from it, else the shortest way."""
     xy = np.array(path.coords)[:, :2]
-    on = shapely.get_coordinates(shapely.line_interpolate_point(ring, ring.project(shapely.points(xy[[0, -1]]))))
-    off = np.hypot(*(on - xy[[0, -1]]).T) > _SAME_M
-    return LineString(np.concatenate([on[:1][off[:1]], xy, on[1:][off[1:]]]))
+    begin, end = _met(ring, xy[1], xy[0], reach_m), _met(ring, xy[-2], xy[-1], reach_m)
+    return LineString(np.concatenate([begin, xy, end]))
+
+
+def _met(ring: LinearRing, before: FloatArray, end: FloatArray, reach_m: float) -> FloatArray:
+    """Where a line that ends off a ring meets it, shape (1, 2); shape (0, 2) where it ends on it."""
+    if ring.distance(Point(end)) <= _SAME_M:
+        return np.empty((0, 2))
+    ahead = end + (end - before) * (reach_m / np.hypot(*(end - before)))
+    met = shapely.get_coordinates(shapely.intersection(LineString([end, ahead]), ring))
+    if not len(met):
+        return shapely.get_coordinates(ring.interpolate(ring.project(Point(end))))
+    nearest = int(np.argmin(np.hypot(*(met - end).T)))
+    return met[nearest : nearest + 1]
 
 
 def _replaced(ring: LinearRing, path: LineString) -> Polygon:

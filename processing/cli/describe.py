@@ -116,7 +116,8 @@ def layer_table(specs: Mapping[str, Layer] | Mapping[str, SiteLayer]) -> str:
     """Return layers and their columns as a Markdown table, for the project's documents."""
     lines = ["| layer | geometry | columns |", "|---|---|---|"]
     for name, spec in specs.items():
-        geometry = " or ".join(spec.geometries) if isinstance(spec, SiteLayer) else spec.geometry or "none (table)"
+        types = spec.geometries if isinstance(spec, SiteLayer) else spec.geometry_types
+        geometry = " or ".join(types) or "none (table)"
         lines.append(f"| {name} | {geometry} | {', '.join(_column_words(column) for column in spec.columns)} |")
     return "\n".join(lines)
 

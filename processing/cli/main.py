@@ -168,6 +168,7 @@ def _base_plan(
     """Return the earlier plan to build on with ``--from``; refuse to lose what somebody edited in it."""
     from ..edited.earlier_plan import earlier_plan, refuse_nothing_there
     from ..edited.lost_edits import edited_plan, refuse_losing_edits
+    from ..edited.reshaped_wire import WIRE, WIRE_STEP
     from ..planning.run import BasePlan
     from ..steps.workflow import OPEN_LAYERS, installed_steps, step_layers, steps_before
 
@@ -181,7 +182,8 @@ def _base_plan(
     carried = [name for step in steps_before(steps, first) for name in step.writes]
     refuse_nothing_there(target)
     outlines = {name: source.outline(name) for name in source.parcel_ids}
-    packed = specs if wanted else {"summary", *carried, *OPEN_LAYERS}
+    reshaped = {WIRE, "wire_runs"} if first == WIRE_STEP and not discard else set()
+    packed = specs if wanted else {"summary", *carried, *OPEN_LAYERS, *reshaped}
     earlier = earlier_plan(target, specs, packed=packed, checked=carried, outlines=outlines, crs=source.crs)
     if not discard:
         refuse_losing_edits(earlier, steps, first)

@@ -14,8 +14,6 @@ from ..model.text import counted, one_line
 from .options import PlanArgument
 
 if TYPE_CHECKING:
-    from pandas import DataFrame
-
     from ..fleet.mower_choice import MowerComparison
 
 
@@ -112,8 +110,9 @@ LEFT_OUT_MAX = 20
 
 def _as_dict(found: MowerComparison) -> dict[str, Any]:
     from ..fleet.choice_tables import comparison_table, fleet_table
+    from ..model.tables import plain_rows
 
-    fleets = _rows(fleet_table(found))
+    fleets = plain_rows(fleet_table(found))
     for row, named in zip(fleets, found.fleets, strict=True):
         row["unserved"] = list(named.fleet.unserved)
         row["rounds"] = [
@@ -123,7 +122,7 @@ def _as_dict(found: MowerComparison) -> dict[str, Any]:
     return {
         "plan": str(found.portfolio.path),
         "currency": found.currency,
-        "fits": _rows(comparison_table(found)),
+        "fits": plain_rows(comparison_table(found)),
         "cheapest": {name: fit and fit.mower for name, fit in found.cheapest.items()},
         "fleets": fleets,
         "left_out": [
@@ -131,10 +130,3 @@ def _as_dict(found: MowerComparison) -> dict[str, Any]:
             for parcel in found.portfolio.left_out
         ],
     }
-
-
-def _rows(table: DataFrame) -> list[dict[str, Any]]:
-    plain = table.astype(object)
-    return [
-        {str(key): value for key, value in row.items()} for row in plain.where(plain.notna(), None).to_dict("records")
-    ]

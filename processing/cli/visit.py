@@ -95,17 +95,29 @@ def measured(
         Path, typer.Option("--out", metavar="FILE", help="GeoPackage with the layer overrides; put it into the site.")
     ],
 ) -> None:
-    """Turn filled-in visit sheets into overrides, which the next plan of the site obeys."""
+    """Turn filled-in visit sheets into overrides, which the next plan of the site obeys.
+
+    Rows that can't be used are listed, and the exit code is then 1; the others count all the same.
+    """
     from ..measured.visit_sheets import answers_of, write_overrides
 
     answers = answers_of(plan, sheet)
     for words in answers.by_hand:
         typer.echo(one_line(f"corrects nothing by itself, look at it: {words}"))
+    for words in answers.notes:
+        typer.echo(one_line(f"a note, but nothing measured: {words}"))
+    for error in answers.refused:
+        typer.echo(one_line(f"not used: {error}"), err=True)
     if not answers.overrides:
         raise ParameterError("no sheet has a measured value that corrects anything", where=str(sheet[0]))
     write_overrides(out, answers.overrides)
+    refused = f", {counted(len(answers.refused), 'row')} not used" if answers.refused else ""
     left = f", {counted(answers.open, 'check')} still open" if answers.open else ""
-    typer.echo(f"{counted(len(answers.overrides), 'override')}{left}: {out}; put it into the folder of the site")
+    typer.echo(
+        f"{counted(len(answers.overrides), 'override')}{refused}{left}: {out}; put it into the folder of the site"
+    )
+    if answers.refused:
+        raise typer.Exit(1)
 
 
 def _crs(text: str | None):  # type: ignore[no-untyped-def]  # pyproj is loaded only when it is needed

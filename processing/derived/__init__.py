@@ -1,8 +1,8 @@
 """What several steps derive from the same layers, and each decision about a lawn, once.
 
 Decisions, for what was derived, measured or edited alike: ``decisions`` (passages, zones and their supply, setbacks),
-``detached_supply``, ``slope`` (what is too steep) and ``dock_places`` (where a dock may stand); ``matching`` says which
-feature a measured fact is about. Of the ground: ``paving``, ``outline_accuracy``, ``passages`` and, from the air,
-``imagery_rules``. Of the wire: ``loops``, ``wire_checks`` and ``cable_routing``. Of the mower: ``coverage`` and
-``mowing_windows``. Of a place: ``exposure``.
+``detached_supply``, ``slope`` (what is too steep), ``slope_readings`` and ``dock_places`` (where a dock may stand);
+``matching`` says which feature a measured fact is about. Of the ground: ``paving``, ``outline_accuracy``, ``passages``,
+``measured_passages`` and, from the air, ``imagery_rules``. Of the wire: ``loops``, ``wire_checks`` and
+``cable_routing``. Of the mower: ``coverage`` and ``mowing_windows``. Of a place: ``exposure``.
 """

@@ -105,7 +105,7 @@ def coverage_grid(site: Site, plan: Plan) -> Grid | None:
 
 
 def sets_out_words(mown: MownZone) -> str | None:
-    """Return the shares of departures by starting point, in words; None when there is nothing to start for."""
+    """Return the shares of departures by set-out place, in words; None when there is nothing to start for."""
     if mown.coverage is None:
         return None
     return ", ".join(
@@ -145,15 +145,15 @@ def _mown_finding(zone_id: str, mowing: Coverage, mower: MowerProfile) -> Findin
 
 
 def _starts_findings(zone_id: str, mowing: Coverage) -> list[Finding]:
-    """Return a finding for each starting point that has to be set, none when the entry does."""
+    """Return a finding for each set-out place that has to be set, none when the entry does."""
     gain = mowing.share_mown - float(mowing.entry_chance.mean())
     return [
         Finding(
             "info",
-            "starting-point",
-            f"{zone_id}: set a starting point {start.along_m:.0f} m along the wire "
+            "set-out-place",
+            f"{zone_id}: let the mower set out {start.along_m:.0f} m along the wire "
             f"for {100 * start.share:.0f} % of the departures",
-            f"With all its starting points one mowing reaches {100 * gain:.0f} points in a hundred more of the zone.",
+            f"With all its set-out places one mowing reaches {100 * gain:.0f} points in a hundred more of the zone.",
             start.place,
         )
         for start in mowing.starts
@@ -163,8 +163,7 @@ def _starts_findings(zone_id: str, mowing: Coverage) -> list[Finding]:
 
 def _thin_finding(zone_id: str, thin: ThinPlace) -> Finding:
     advice = {
-        "start": "Set a starting point on the wire beside it.",
-        "guide": "Lead a guide wire there, or mow it by hand now and then.",
+        "start": "Let the mower set out from the wire beside it now and then.",
         "hand": "Mow it by hand now and then.",
     }[thin.remedy]
     text = (

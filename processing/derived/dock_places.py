@@ -34,10 +34,11 @@ from lawngis.dock.scoring import (
 from lawngis.geometry.routes import route_lengths_m
 from lawngis.ground.hollows import hollows
 from lawngis.ground.raster import Grid, layered_values_at, values_at
-from lawngis.ground.steep import mower_slope
+from lawngis.ground.steep import MowerSlope, mower_slope
 from lawngis.mower import MowerProfile
+from lawngis.trust import flip_probability
 
-from ..model.plan import Plan, Row
+from ..model.plan import Plan, Row, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters
 from .cable_routing import supply_field
@@ -60,6 +61,9 @@ STRAIGHT_ENOUGH = 3.0
 SAME_PLACE_M = 0.01
 """Candidates no farther apart stand in one place, whichever way they face."""
 
+PADS_APART_M2 = 1e-6
+"""Pads that share less than this touch at most."""
+
 
 class DockParameters(Parameters):
     """How places are looked for and compared."""
@@ -80,9 +84,6 @@ class DockParameters(Parameters):
     )
     hot_from_h: float = Field(default=11.0, ge=0, le=24, description="begin of the hot hours, solar time")
     hot_to_h: float = Field(default=17.0, ge=0, le=24, description="end of the hot hours, solar time")
-    doubt_min: float = Field(
-        default=0.05, ge=0, le=0.5, description="a pad's slope whose decision may flip with this chance is measured"
-    )
 
     @field_validator("season_months", mode="before")
     @classmethod
@@ -104,9 +105,13 @@ class DockParameters(Parameters):
 
 @dataclass(frozen=True, eq=False)
 class DockPlaces:
-    """Raw figures of the places of one loop, one row each; `measured` says where somebody measured the slope."""
+    """Raw figures of the places of one loop, one row each.
+
+    `pads` are the bases of the docks [m]; `measured` says whose own slope somebody measured.
+    """
 
     places: Candidates
+    pads: NDArray[np.object_]
     slope_percent: FloatArray
     slope_sd_percent: FloatArray
     sprinkler_m: FloatArray
@@ -126,12 +131,23 @@ class DockPlaces:
     measured: NDArray[np.bool_]
 
     def with_pad_slopes(self, readings: Sequence[tuple[BaseGeometry, float]]) -> DockPlaces:
-        """Return the places with measured slopes [%] of the ground under a dock, each where it was measured."""
+        """Return the places with measured slopes [%] of the ground under docks.
+
+        A reading is taken under the dock that stands at its place, and holds for every pad that overlaps that one: of
+        several the steepest. Only where it was taken is a place measured itself, and has its own reading alone.
+        """
         slope, sd, measured = self.slope_percent.copy(), self.slope_sd_percent.copy(), self.measured.copy()
+        own, shared = np.full(len(slope), -np.inf), np.full(len(slope), -np.inf)
         points = shapely.points(self.places.xy)
         for place, percent in readings:
             here = shapely.dwithin(points, place, SAME_PLACE_M)
-            slope[here], sd[here], measured[here] = percent, 0.0, True
+            ground = shapely.union_all(self.pads[here])
+            overlaps = shapely.area(shapely.intersection(self.pads, ground)) > PADS_APART_M2
+            own[here] = np.maximum(own[here], percent)
+            shared[overlaps] = np.maximum(shared[overlaps], percent)
+        told = np.where(np.isfinite(own), own, shared)
+        slope[np.isfinite(told)] = told[np.isfinite(told)]
+        sd[np.isfinite(own)], measured[np.isfinite(own)] = 0.0, True
         return replace(self, slope_percent=slope, slope_sd_percent=sd, measured=measured)
 
 
@@ -163,7 +179,7 @@ def dock_places(
     found = candidate_places(shapely.get_coordinates(ring), spacing_m=parameters.spacing_m, also_at_m=further)
     along = _in_zone(found, home)
     places, which = _both_ways(along, mower)
-    slope, sd = mower_slope(site.dem, wheelbase_m=mower.dock_pad_length_m, z_sd_m=site.accuracy.dem_sd_m)
+    slope, sd = _slope_of_pads(site, mower)
     ways = supply_field(site, plan, mower)
     surface = plan.derived("standing surface", lambda: standing_surface(site))
     height_m, slope_percent, slope_sd_percent = layered_values_at([site.dem, slope, sd], site.frame, along.xy)
@@ -192,17 +208,30 @@ def dock_places(
     }
     return DockPlaces(
         places=places,
+        pads=_pads(along, mower)[which],
         measured=np.zeros(len(places), dtype=np.bool_),
         approach_percent=_approach_percent(site, slope, places, mower.dock_straight_ahead_m),
         **{name: values[which] for name, values in of_place.items()},
     )
 
 
+def _slope_of_pads(site: Site, mower: MowerProfile) -> MowerSlope:
+    return mower_slope(site.dem, wheelbase_m=mower.dock_pad_length_m, z_sd_m=site.accuracy.dem_sd_m)
+
+
+def _pads(along: Candidates, mower: MowerProfile) -> NDArray[np.object_]:
+    """Return the bases of docks inside the wire, shape (n,)."""
+    half_m = mower.dock_pad_length_m / 2
+    ends = {"behind_m": half_m, "ahead_m": half_m}
+    pads = pad_polygons(along.xy, along.direction_deg, **ends, inside_m=mower.dock_pad_width_m)
+    return np.asarray(pads, dtype=object)
+
+
 def _room_shares(site: Site, along: Candidates, home: Polygon, mower: MowerProfile) -> FloatArray:
     """Return the share of the dock's base that has room, shape (n,): on the lawn, or beside it on level paving."""
     width_m = mower.dock_pad_width_m
     length = {"behind_m": mower.dock_pad_length_m / 2, "ahead_m": mower.dock_pad_length_m / 2}
-    shares = room_shares(pad_polygons(along.xy, along.direction_deg, **length, inside_m=width_m), home)
+    shares = room_shares(_pads(along, mower), home)
     partly = np.flatnonzero(shares < 1)
     if not partly.size:
         return shares
@@ -293,6 +322,39 @@ def dock_choice(rows: Sequence[Row], *, wanted: int | None = None, refused: Coll
     missed = [len(str(row["failed"]).split("; ")) if row["failed"] else 0 for row in rows]
     order: list[int] = preference_order(scores, missed).tolist()
     return next((index for index in order if index not in refused), order[0])
+
+
+def pad_check(site: Site, dock: Row, mower: MowerProfile) -> VisitCheck:
+    """Return the check that every dock has until the ground under itself was measured.
+
+    Parameters
+    ----------
+    site
+        The parcel.
+    dock
+        The row of `dock_candidates` that is chosen.
+    mower
+        Whose limit decides.
+    """
+    value, limit = dock["slope_percent"], mower.dock_slope_max_percent
+    xy = [[dock["geometry"].x, dock["geometry"].y]]
+    sd = float(values_at(_slope_of_pads(site, mower).sd_percent, site.frame, xy)[0])
+    known = value is not None and bool(np.isfinite(sd))
+    return VisitCheck(
+        "slope of the ground under the dock",
+        "spirit level along and across the pad",
+        "whether the dock can stand there",
+        dock["geometry"],
+        value if known else None,
+        sd if known else None,
+        "%",
+        limit,
+        float(flip_probability(value, sd, limit)) if known else 0.5,
+        1.0,
+        "dock_candidates",
+        dock["candidate_id"],
+        "slope_percent",
+    )
 
 
 def _feasibility(measured: DockPlaces, mower: MowerProfile, parameters: DockParameters) -> Feasibility:

@@ -5,22 +5,26 @@ The dock's place is chosen on the ring before the wire is laid from it, so two s
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import shapely
 from shapely import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import FeatureError
-from lawngis.geometry.polygons import polygon_parts
+from lawngis.geometry.polygons import polygon_parts, polygonal
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.mower import MowerProfile
-from lawngis.wire.drawn import ground_along, rounded
+from lawngis.wire.drawn import REACH_M, ground_along, rounded
 from lawngis.wire.ground import ground_apart, joined_strips, loop_ground, passage_strip, setback_ground, wire_parts
 
 from ..model.facts import Fact
 from ..model.plan import Finding, Plan, Row
+
+Key = TypeVar("Key", bound=Hashable)
+"""How zones are called: by number or by name."""
 
 LOST_MIN_M2 = 1.0
 """Ground cut off by setbacks that is smaller than this is not worth a word."""
@@ -143,6 +147,34 @@ def _away_m(ground: Polygon | MultiPolygon, line: LineString) -> float:
         return float(shapely.distance(ground, line))
     ends = shapely.points(shapely.get_coordinates(line)[[0, -1], :2])
     return float(shapely.distance(shapely.boundary(ground), ends).max())
+
+
+def left_out_by_lines(
+    zones: Mapping[Key, Polygon], drawn: Sequence[Fact[LineString]], mower: MowerProfile
+) -> dict[Key, list[Polygon]]:
+    """Return by zone the ground beyond lines along which somebody wants the wire: what it leaves out is mown by hand.
+
+    As everywhere the zone goes on beyond its wire, here as far as along an edge with level lawn beyond it.
+    """
+    left: dict[Key, list[Polygon]] = {}
+    beyond_m = mower.setback_m.flush
+    reach_m = REACH_M + max(mower.setback_m.model_dump().values())
+    ground: dict[Key, Polygon | MultiPolygon] = dict(zones)
+    for fact in drawn:
+        if not ground:
+            break
+        name = min(ground, key=lambda zone: _away_m(ground[zone], fact.value))
+        try:
+            inside = ground_along(ground[name], rounded(fact.value, mower.corner_cut_m), reach_m=reach_m).ground
+        except FeatureError:
+            continue  # said where the wire is laid
+        kept = shapely.buffer(polygon_parts(inside)[0], beyond_m, join_style="mitre")
+        parts = polygon_parts(shapely.difference(ground[name], kept))
+        lost = [part for part in parts if part.area >= LOST_MIN_M2]
+        if lost:
+            left.setdefault(name, []).extend(lost)
+            ground[name] = polygonal(shapely.difference(ground[name], shapely.union_all(lost)))
+    return left
 
 
 def _loop(plan: Plan, mower: MowerProfile, loop_id: str, inner: _Insides, laid: Sequence[Polygon]) -> Loop:

@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
+import shapely
 from shapely import LineString, MultiPolygon, Point, Polygon
+from shapely.geometry.base import BaseGeometry
 
-from lawngis.lawn.zones import ZonePartition, crossings, width_sd_m
+from lawngis.geometry.polygons import polygonal
+from lawngis.lawn.obstacles import with_bumps_filled
+from lawngis.lawn.zones import ZonePartition, crossings, width_sd_m, zone_partition
 from lawngis.mower import MowerProfile
 
-from ..model.facts import GONE, Facts
-from ..model.plan import Finding, Plan
+from ..model.facts import GONE, Fact, Facts
+from ..model.plan import GRID_M, Finding, Plan
 from ..model.site import Site
-from .decisions import LAWN, Link, link_kind
+from .decisions import LAWN, Link, Served, link_kind, served_zones
 from .matching import SURE_SDS, applied, contradicts, follows, matched
 from .outline_accuracy import seen_outlines
 from .paving import level_paving
+
+SAME_WAY_M = 0.5
+"""A way through this near to one on the maps is the same, wider or narrower."""
+
+FOLLOWED_SHARE = 0.1
+"""Ground follows a measured width if no more than this share of what moved is as it was: a bed may lie on it."""
 
 TAPE_SD_M = 0.02
 """Standard deviation of a width measured by tape between two lawn edges. Common practice, no source."""
@@ -31,6 +41,82 @@ class PlacedLink(Link[int]):
     middle_line: LineString
     narrowest: Point
     measured: bool = False
+
+
+@dataclass(frozen=True)
+class MappedZones:
+    """Zones and links before anything measured on site is said of them: by number, with the names of a plan."""
+
+    ground: Polygon | MultiPolygon
+    partition: ZonePartition
+    links: dict[int, PlacedLink]
+    served: Served[int]
+    names: dict[int, str]
+    link_names: dict[int, str]
+
+
+def mapped_zones(
+    site: Site, plan: Plan, mower: MowerProfile, price_book: str | None, named: Iterable[Fact[str]] = ()
+) -> MappedZones:
+    """Return zones and links on the mowable ground of a plan; those that are `named` at a place keep that name."""
+    ground = mowable_ground(plan)
+    partition = zone_partition(ground, mow_width_m=mower.passage_mow_min_m, zone_area_min_m2=mower.zone_area_min_m2)
+    links = mapped_links(site, plan, ground, partition, mower)
+    zones = dict(enumerate(partition.zones))
+    served = served_zones(site, zones, links, mower, price_book)
+    known = list(named)
+    names = _kept_names(
+        numbered(f"{site.parcel_id}-Z", served.zones), zones, [fact for fact in known if fact.layer == "zones"]
+    )
+    link_names = _kept_names(
+        numbered(f"{site.parcel_id}-P", shown_links(links, served)),
+        {number: link.middle_line.buffer(SAME_WAY_M) for number, link in links.items()},
+        [fact for fact in known if fact.layer == "links"],
+    )
+    return MappedZones(ground, partition, links, served, names, link_names)
+
+
+def mowable_ground(plan: Plan) -> Polygon | MultiPolygon:
+    """Return the lawn without islands and whatever lies outside; what may be bumped is part of it."""
+    lawn = shapely.union_all(plan.geometries("lawn"))
+    bumps = plan.geometries("keepouts", treatment="bump")
+    out = plan.geometries("keepouts", treatment="outside") + plan.geometries("keepouts", treatment="island")
+    ground = with_bumps_filled(lawn, bumps).difference(shapely.union_all(out))
+    # Keep-outs that follow the lawn's edge leave hairlines of ground between the two: they close on the grid.
+    return polygonal(shapely.set_precision(ground, GRID_M))
+
+
+def shown_links(links: Mapping[int, PlacedLink], served: Served[int]) -> dict[int, PlacedLink]:
+    """Return links between zones that get a wire: a plan shows no others."""
+    return {index: link for index, link in links.items() if {link.zone_a, link.zone_b} <= served.zones.keys()}
+
+
+def numbered(stem: str, members: Iterable[int]) -> dict[int, str]:
+    """Return names of things in their order."""
+    return {index: f"{stem}{number}" for number, index in enumerate(members, start=1)}
+
+
+def _kept_names(names: dict[int, str], shapes: Mapping[int, BaseGeometry], known: list[Fact[str]]) -> dict[int, str]:
+    """Return names in which whatever lies where something was named before has that name, and others new ones."""
+    if not known:
+        return names
+    places = [(fact.name, fact.place) for fact in known if fact.place is not None]
+    shared = [
+        (shapely.intersection(shapes[number], place), number, name)
+        for number in names
+        for name, place in places
+        if shapely.intersects(shapes[number], place)
+    ]
+    found: dict[int, str] = {}
+    for _, number, name in sorted(shared, key=lambda item: (-item[0].area, -item[0].length)):
+        if number not in found and name not in found.values():
+            found[number] = name
+    free = len(known)
+    for number, name in names.items():
+        if number not in found:
+            free += 1
+            found[number] = f"{name.rstrip('0123456789')}{free}"
+    return {number: found[number] for number in names}
 
 
 def mapped_links(
@@ -70,7 +156,11 @@ def mapped_links(
 
 
 def measured_links(
-    links: Mapping[int, PlacedLink], names: Mapping[int, str], facts: Facts, mower: MowerProfile
+    links: Mapping[int, PlacedLink],
+    names: Mapping[int, str],
+    facts: Facts,
+    mower: MowerProfile,
+    ground: BaseGeometry,
 ) -> tuple[dict[int, PlacedLink], list[Finding]]:
     """Return links as somebody found them, and what is said of that; a kind that he saw stays whatever the width.
 
@@ -84,11 +174,19 @@ def measured_links(
         What was measured.
     mower
         Whose widths decide.
+    ground
+        Mowable ground: where a width moved its outline already, only the sd of the tape is left to say.
     """
     found, findings = dict(links), list[Finding]()
     numbers = list(links)
     features = [(names.get(number, ""), link.middle_line) for number, link in links.items()]
-    for fact, index in matched(facts.widths, features, findings):
+    moved = [fact for fact in facts.widths if follows_width(ground, fact)]
+    for fact in moved:
+        number = _same_way(links, fact)
+        if number is not None:
+            kind = link_kind(fact.value, LAWN, mower)
+            found[number] = replace(links[number], kind=kind, width_m=fact.value, width_sd_m=TAPE_SD_M, measured=True)
+    for fact, index in matched([fact for fact in facts.widths if fact not in moved], features, findings):
         number, link = numbers[index], links[numbers[index]]
         name, width_m = names.get(number, "a passage that no plan showed"), fact.value
         findings.append(applied(fact, f"{name} width_m {link.width_m:.2f} → {width_m:.2f}", link.middle_line))
@@ -111,3 +209,22 @@ def measured_links(
         elif number in found:
             found[number] = replace(found[number], kind=seen.value, measured=True)
     return found, findings
+
+
+def follows_width(ground: BaseGeometry, fact: Fact[float]) -> bool:
+    """Return whether ground has the outline that a measured width gives it: it may be older than the measurement."""
+    if fact.ground is None:
+        return False
+    change = fact.ground.change
+    lacking = shapely.difference(change.added, ground).area + shapely.intersection(change.taken, ground).area
+    return bool(lacking <= FOLLOWED_SHARE * (change.added.area + change.taken.area))
+
+
+def _same_way(links: Mapping[int, PlacedLink], fact: Fact[float]) -> int | None:
+    """Return the passage that is left where a width moved its outline; none where it is mown now."""
+    if fact.ground is None:
+        return None
+    way = fact.ground.middle_line
+    away = {number: link.middle_line.distance(way) for number, link in links.items() if link.surface == LAWN}
+    near = [number for number, metres in away.items() if metres <= SAME_WAY_M]
+    return min(near, key=lambda number: (away[number], abs(links[number].width_m - fact.value)), default=None)

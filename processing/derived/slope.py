@@ -1,8 +1,6 @@
-"""Slope of the ground as the mower's wheels feel it, as somebody measured it, and what of it is too steep."""
+"""Slope of the ground as the mower's wheels feel it, and what of it is too steep."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 import numpy as np
 import shapely
@@ -17,18 +15,12 @@ from lawngis.ground.zonal import weighted_quantiles, zonal_weights
 from lawngis.mower import MowerProfile
 from lawngis.mowing.capacity import charging_hours, mowing_hours_week, turning_share
 
-from ..model.facts import Fact
-from ..model.plan import Finding, Plan
+from ..model.plan import Plan
 from ..model.site import Site
 from ..model.step import Parameters
-from .matching import SURE_SDS, contradicts
 
 DEM_CORRELATION_M = 1.0
 """Distance over which errors of a terrain model are taken to be alike [m]. Common practice, no source."""
-
-REACH_M = 1.5
-"""A slope measured at a point holds this far around it, unless the point lies on ground that the terrain model can't
-decide on, or that is too steep by it: then it holds for all of that."""
 
 
 class SlopeParameters(Parameters):
@@ -122,85 +114,9 @@ def mapped_slope(site: Site, plan: Plan, mower: MowerProfile, parameters: SlopeP
     return found._replace(slope_percent=slope.with_values(np.where(beside, 0.0, slope.values)))
 
 
-def slope_as_measured(
-    site: Site, slope: MowerSlope, readings: Sequence[Fact[float]], mower: MowerProfile, parameters: SlopeParameters
-) -> tuple[MowerSlope, list[Finding]]:
-    """Return slope and its standard deviation with measured slopes laid over them, and what they contradict.
-
-    Parameters
-    ----------
-    site
-        The parcel.
-    slope
-        Slope under the mower and its standard deviation [percent].
-    readings
-        Slopes that somebody measured, each with its place.
-    mower
-        Whose limit decides.
-    parameters
-        Of which ground somebody was asked.
-    """
-    findings: list[Finding] = []
-    for reading in readings:
-        place = _ground_of(site, reading, slope, mower, parameters)
-        derived, sd = slope.slope_percent, slope.sd_percent
-        here = _cells_in(site, derived, place)
-        known = here & np.isfinite(derived.values) & np.isfinite(sd.values)
-        if known.any():
-            findings += _contradicted(reading, derived.values[known], sd.values[known])
-        slope = MowerSlope(
-            derived.with_values(np.where(here, reading.value, derived.values)),
-            sd.with_values(np.where(here, 0.0, sd.values)),
-        )
-    return slope, findings
-
-
-def zone_slope(site: Site, plan: Plan, mower: MowerProfile) -> Grid:
-    """Return the slope [%] that figures of zones are taken from: under the wheels, as measured where somebody did."""
-    readings = [fact for fact in site.facts.slopes if not fact.name]
-    return slope_as_measured(site, slope_under_wheels(site, plan, mower), readings, mower, SlopeParameters())[0][0]
-
-
 def _cells_in(site: Site, grid: Grid, place: BaseGeometry) -> np.ndarray:
     xy = centres_in(grid, site.frame)
     return np.asarray(shapely.contains_xy(place, xy[:, 0], xy[:, 1]).reshape(grid.shape))
-
-
-def _ground_of(
-    site: Site, reading: Fact[float], slope: MowerSlope, mower: MowerProfile, parameters: SlopeParameters
-) -> BaseGeometry:
-    """Return the ground that a measured slope tells of."""
-    place = reading.place
-    if place is None:
-        return Polygon()
-    if place.area > 0:
-        return place
-    met: list[SteepArea | UndecidedArea] = [*doubtful_ground(site, slope, mower, parameters)]
-    if not too_steep(reading.value, mower):
-        met += steep_ground(site, slope, mower.slope_limit_percent, mower)
-    return shapely.union_all(
-        [place.buffer(REACH_M), *(area.polygon for area in met if area.polygon.dwithin(place, REACH_M / 2))]
-    )
-
-
-def _contradicted(reading: Fact[float], derived: np.ndarray, sd: np.ndarray) -> list[Finding]:
-    mean, spread = float(np.mean(derived)), float(np.mean(sd))
-    if abs(reading.value - mean) <= SURE_SDS * spread:
-        return []
-    text = (
-        f"measured a slope of {reading.value:g} %, but the terrain model says {mean:.0f} ± {spread:.0f} %: "
-        "the measurement counts"
-    )
-    return [contradicts(text, "Check the terrain model's date and unit.", reading.place)]
-
-
-def steep_evidence(readings: Sequence[Fact[float]], ground: BaseGeometry, limit_percent: float, otherwise: str) -> str:
-    """Return what says that ground is steep: somebody who measured it, or else what the terrain model says."""
-    told = any(
-        item.value > limit_percent and item.place is not None and item.place.dwithin(ground, REACH_M)
-        for item in readings
-    )
-    return "slope measured on site" if told else otherwise
 
 
 # --- of a zone -------------------------------------------------------------------------------------------

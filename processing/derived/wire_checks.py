@@ -9,15 +9,20 @@ from itertools import groupby
 
 import numpy as np
 import shapely
-from shapely import LineString, Point
+from shapely import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.errors import LawngisError
 from lawngis.geometry.lines import FloatArray
+from lawngis.geometry.polygons import polygon_parts
+from lawngis.ground.chainage import ground_chainage_m
 from lawngis.mower import MowerProfile
 from lawngis.wire.loop import Loop as LaidLoop
 from lawngis.wire.loop import Run, Stretch
+from lawngis.wire.reshaped import enclosed_ground, reshaped_loop
 from lawngis.wire.soundness import Asked, Breach, breaches, close_wire, deep_ground
 
+from ..model.facts import Fact, ReshapedWire
 from ..model.plan import Finding, Plan, Row
 from ..model.site import Site
 from .decisions import setback_m
@@ -40,6 +45,12 @@ _RULES = {
 NEAR_M = 0.3
 """Wire this near to a drawn line follows it; a cut corner leaves it by less."""
 
+DRAWN_CORNER_M = 0.5
+"""Corners of a line drawn on site are cut: the wire lies off it by less than this."""
+
+AT_DOCK_M = 0.05
+"""A loop begins at its dock if it begins this near to it."""
+
 SHORT_M = 0.5
 """A line may be followed for this much less than its length without a word: corners are cut."""
 
@@ -58,7 +69,7 @@ class LaidWire:
     """A loop with the wire that was laid for it.
 
     `chainage` is that of its vertices along the ground; `stretches` are the edges that it follows; on `ground` it may
-    lie, that of zones that it is led to included.
+    lie, that of zones that it is led to included; `enclosed` is what lies inside.
     """
 
     loop: Loop
@@ -66,6 +77,7 @@ class LaidWire:
     chainage: FloatArray
     stretches: Sequence[Stretch]
     ground: BaseGeometry
+    enclosed: list[Polygon]
 
 
 def unsound_findings(plan: Plan, wire: LaidWire, mower: MowerProfile, said: Iterable[Finding]) -> list[Finding]:
@@ -122,6 +134,56 @@ def _findings(found: Sequence[Breach], loop_id: str) -> list[Finding]:
 
 def _point(xy: FloatArray) -> Point | None:
     return shapely.Point(xy) if np.isfinite(xy).all() else None
+
+
+def off_zone_findings(wire: LaidWire) -> list[Finding]:
+    """Say where wire along edges leaves the zones: tight spots in which no bend fits are the likely place."""
+    # Wire that was drawn on site is told of elsewhere.
+    drawn = shapely.buffer([item.line for item in wire.loop.drawn], DRAWN_CORNER_M)
+    ground = shapely.union_all([wire.ground, *drawn]) if len(drawn) else wire.ground
+    shapely.prepare(ground)
+    findings = []
+    for number, run in enumerate(wire.laid.runs, start=1):
+        line = LineString(run.xy)
+        if run.kind not in ("edge", "corner", "island") or shapely.covers(ground, line):
+            continue
+        off = line.difference(ground)
+        if off.length > 0:
+            loop_id = wire.loop.loop_id
+            text = f"run {number} of {loop_id} leaves its zone by {off.length:.2f} m of wire, so rule 8 is not kept"
+            advice = "Lay that spot by hand within the lawn, or leave it out."
+            findings.append(Finding("stop", "rule-8-off-zone", text, advice, off.representative_point()))
+    return findings
+
+
+# --- wire drawn in a plan --------------------------------------------------------------------------------
+
+
+def wire_as_drawn(
+    site: Site, plan: Plan, loop: Loop, drawn: Fact[ReshapedWire], ground: BaseGeometry, findings: list[Finding]
+) -> LaidWire | None:
+    """Return a loop along the line that somebody drew for it in a plan; where it is none a finding says so.
+
+    It is held against the same rules as wire that was laid out here; `ground` is where it belongs.
+    """
+    line = drawn.value.line
+    stretches = [Stretch(edge["geometry"], edge["edge_class"], edge["setback_m"]) for edge in loop.edges]
+    try:
+        laid = reshaped_loop(line, drawn.value.runs, stretches)
+    except LawngisError as error:
+        text = f"{loop.loop_id} can't be laid as drawn, so rule 1 can't be kept: {error.what}"
+        findings.append(Finding("stop", "rule-1-open-wire", text, error.advice, line.representative_point()))
+        return None
+    text = f"the wire of {loop.loop_id} is laid along the line drawn in the plan, {line.length:.1f} m"
+    findings.append(Finding("info", "edited-by-hand", text, "", line.representative_point()))
+    begin = shapely.Point(laid.xy[0])
+    zones = {zone["zone_id"] for zone in loop.zones}
+    docks = [row["geometry"] for row in plan.select("dock_candidates", chosen=True) if row["zone_id"] in zones]
+    if loop.source == "dock" and min((dock.distance(begin) for dock in docks), default=np.inf) > AT_DOCK_M:
+        text = f"the line drawn for {loop.loop_id} doesn't begin at the dock, so rule 1 is not kept"
+        findings.append(Finding("stop", "rule-1-open-wire", text, "Draw it from the dock back to the dock.", begin))
+    enclosed = polygon_parts(enclosed_ground(laid))
+    return LaidWire(loop, laid, ground_chainage_m(site.dem, site.frame, laid.xy), stretches, ground, enclosed)
 
 
 # --- wire drawn on site ----------------------------------------------------------------------------------

@@ -2,5 +2,5 @@
 
 ``earlier_plan.earlier_plan`` reads it as an ``earlier_plan.EarlierPlan``, whose edits
 ``lost_edits.refuse_losing_edits`` refuses to overwrite; ``start_from.Beginning`` is where ``--from`` begins, with
-layers as ``repair`` makes them fit.
+layers as ``repair`` makes them fit. ``reshaped_wire`` is the one layer that is an input of the step that writes it.
 """

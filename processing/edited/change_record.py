@@ -23,7 +23,8 @@ from pyproj import CRS
 from lawngis.geometry.frame import flat
 
 from ..model.contract import Layer
-from ..model.plan import Row, columns_of
+from ..model.plan import Row
+from ..model.row_checks import columns_of
 
 DIGITS_METRES, DIGITS_DEGREES = 3, 8
 """Decimals to which coordinates count: about a millimetre."""

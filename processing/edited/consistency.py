@@ -12,7 +12,8 @@ from lawngis.geometry.polygons import polygon_parts
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.mower import MowerProfile
 
-from ..derived.slope import SlopeParameters, mapped_slope, slope_as_measured, steep_ground
+from ..derived.slope import steep_ground
+from ..derived.slope_readings import measured_slope
 from ..model.plan import Finding, Plan, Row
 from ..model.site import Site
 
@@ -146,14 +147,13 @@ def _not_too_steep(site: Site, layers: Layers, mower: MowerProfile) -> Found:
     ground = layers["zones"] if "zones" in layers else layers["lawn"]
     kept_out = [row["geometry"] for row in layers["keepouts"] if "zones" not in layers and row["treatment"] != "bump"]
     mown = shapely.difference(shapely.union_all(_shapes(ground)), shapely.union_all(kept_out))
-    plan, parameters = Plan(site.parcel_id, site.frame.crs), SlopeParameters()
-    readings = [fact for fact in site.facts.slopes if not fact.name]
-    slope, _ = slope_as_measured(site, mapped_slope(site, plan, mower, parameters), readings, mower, parameters)
+    plan, lawn = Plan(site.parcel_id, site.frame.crs), shapely.union_all(_shapes(layers["lawn"]))
+    slope = measured_slope(site, plan, lawn, mower)
     for area in steep_ground(site, slope, mower.slope_limit_percent, mower):
         for part in polygon_parts(shapely.intersection(area.polygon, mown)):
             if part.area >= mower.steep_area_min_m2:
                 mean = f"about {area.slope_mean_percent:.0f} %"
-                text = f"{part.area:.1f} m² are too steep for the mower, {mean}, and not kept out"
+                text = f"rule 12: {part.area:.1f} m² are too steep for the mower, {mean}, and not kept out"
                 advice = "Draw a keep-out and cut it out of the zone, or measure the slope there."
                 yield _finding(text, advice, part, "stop")
 
@@ -247,7 +247,7 @@ def _runs_follow(site: Site, layers: Layers, mower: MowerProfile) -> Found:
                 f"{moved.length:.1f} m of the wire of {row['loop_id']} were drawn anew: its runs, pegs and joins"
                 " still tell of the wire as it was"
             )
-            advice = "Lay that stretch by wire_path; draw overrides along it and begin with --from wire to have pegs."
+            advice = "Begin with --from wire to have them made anew along it."
             yield _finding(text, advice, moved)
 
 

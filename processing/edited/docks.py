@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import Any
 
+import numpy as np
+import shapely
 from shapely.geometry.base import BaseGeometry
 
-from ..derived.dock_places import SAME_PLACE_M, DockParameters, dock_choice, dock_places, dock_rows
+from ..derived.dock_places import SAME_PLACE_M, DockParameters, dock_choice, dock_places, dock_rows, pad_check
 from ..derived.loops import Loop, loops
 from ..derived.matching import matched
-from ..model.plan import Finding, Plan
+from ..measured.site_facts import facts_of
+from ..model.plan import Finding, Plan, VisitCheck
 from ..model.site import Site
 from ..steps.workflow import Settings
 from .change_record import LayerEdit
@@ -85,6 +88,38 @@ def _placed(
     return findings
 
 
+def dock_checks(
+    site: Site, docks: Sequence[DockRow], edit: LayerEdit, asked: Sequence[VisitCheck], settings: Settings
+) -> list[VisitCheck]:
+    """Return the checks of the ground under docks after a person chose or moved some: one each until it is measured.
+
+    Parameters
+    ----------
+    site
+        The parcel.
+    docks
+        Rows of `dock_candidates` as they are now.
+    edit
+        What of them was edited.
+    asked
+        What the step asked about its docks.
+    settings
+        Profile, and what was measured.
+    """
+    readings = facts_of(site, settings.overrides).pad_slopes
+    measured = {index for _, index in matched(readings, [(row["candidate_id"], row["geometry"]) for row in docks], [])}
+    edited = _named(site, docks, edit.values) if "slope_percent" in edit.columns else []
+    standing = {check.target_id: check for check in asked}
+    moved = _named(site, docks, {*edit.geometry, *edit.new})
+    return [
+        standing[row["candidate_id"]]
+        if row["candidate_id"] in standing and row not in moved
+        else pad_check(site, row, settings.mower)
+        for index, row in enumerate(docks)
+        if row["chosen"] and index not in measured and row not in edited
+    ]
+
+
 def _named(site: Site, rows: Sequence[DockRow], names: Collection[str]) -> list[DockRow]:
     return [row for row in rows if str(row["candidate_id"]).removeprefix(f"{site.parcel_id}-") in names]
 
@@ -109,13 +144,16 @@ def _judge(
     readings: Sequence[tuple[BaseGeometry, float]],
     settings: Settings,
 ) -> None:
-    """Judge the docks that were moved, and those at places whose slope was edited, as the step judges every place."""
-    measured = [row for row in rows if any(row["geometry"].dwithin(place, SAME_PLACE_M) for place, _ in readings)]
+    """Judge the docks that were moved, and those on ground whose slope was edited, as the step judges every place."""
     candidates = [(row["candidate_id"], row["geometry"]) for row in rows]
     known = [(candidates[index][1], fact.value) for fact, index in matched(site.facts.pad_slopes, candidates, [])]
     parameters = DockParameters.model_validate(settings.parameters.get("dock", {}))
-    also = [row["geometry"] for row in (*moved, *measured)]
-    places = dock_places(site, plan, loop, settings.mower, parameters, also).with_pad_slopes([*known, *readings])
+    also = [*(row["geometry"] for row in moved), *(place for place, _ in readings)]
+    mapped = dock_places(site, plan, loop, settings.mower, parameters, also)
+    places = mapped.with_pad_slopes([*known, *readings])
+    told = places.measured | ~np.isclose(places.slope_percent, mapped.slope_percent, equal_nan=True)
+    ground = shapely.union_all(shapely.points(places.places.xy[told]))
+    measured = [row for row in rows if row["geometry"].dwithin(ground, SAME_PLACE_M)]
     judged = dock_rows(site, loop, places, settings.mower, parameters)
     for row in (*moved, *measured):
         alike = [other for other in judged if other["geometry"].dwithin(row["geometry"], SAME_PLACE_M)]

@@ -19,6 +19,7 @@ from lawngis.errors import FeatureError
 from ..files import gpkg
 from ..model.contract import Column, ColumnKind, Layer
 from ..model.plan import Row
+from ..model.tables import plain_values
 from ..model.values import integer_of, number_of, text_of, truth_of
 
 FILLED: Mapping[str, Collection[str]] = {
@@ -97,8 +98,9 @@ class LenientLayer:
     def _geometries(self, table: geopandas.GeoDataFrame) -> list[BaseGeometry]:
         geometries = shapely.force_2d(np.asarray(table.geometry.to_numpy(), dtype=object))
         if self.checked and not self.spec.may_be_empty_geometry:
-            wanted = str(self.spec.geometry)
-            problems = gpkg.geometry_problems(table, expected={wanted, f"Multi{wanted.removeprefix('Multi')}"})
+            types = self.spec.geometry_types
+            wanted = {name for one in types for name in (one, f"Multi{one.removeprefix('Multi')}")}
+            problems = gpkg.geometry_problems(table, expected=wanted)
             # What crosses itself can be repaired; what is missing or of another kind can't.
             shapes = dict(zip(table.index, geometries, strict=True))
             hard = [(fid, why) for fid, why in problems if shapes[fid] is None or shapely.is_valid(shapes[fid])]
@@ -106,7 +108,7 @@ class LenientLayer:
                 fid, why = hard[0]
                 where = (str(self.path), self.spec.name, f"feature {fid}")
                 raise FeatureError(why, where=where, advice="Draw it again, or delete it.")
-        empty = shapely.from_wkt(f"{(self.spec.geometry or 'Point').upper()} EMPTY")
+        empty = shapely.from_wkt(f"{self.spec.geometry_types[0].upper()} EMPTY")
         return [empty if geometry is None else geometry for geometry in geometries]
 
     def _parcel_names(self, columns: Mapping[str, list[Any]], fids: Sequence[int]) -> list[str | None]:
@@ -130,7 +132,7 @@ def _as_declared(column: Column, stored: pd.Series[Any] | list[Any]) -> list[Any
 
     In a file that nobody has touched all are so already.
     """
-    values = stored if isinstance(stored, list) else gpkg.plain_values(stored)
+    values = stored if isinstance(stored, list) else plain_values(stored)
     if set(map(type, values)) <= {_KINDS[column.kind], type(None)}:
         return values
     return [_lenient(column, value) for value in values]

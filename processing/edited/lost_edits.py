@@ -13,6 +13,7 @@ from ..model.step import Step
 from ..steps.workflow import OPEN_LAYERS, steps_before
 from .change_record import LayerEdit
 from .earlier_plan import EarlierPlan, earlier_plan
+from .reshaped_wire import WIRE_STEP, reshaped_only
 
 EDITS_SHOWN = 4
 """As many edits are named before the rest is only counted."""
@@ -44,10 +45,9 @@ def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str 
         Naming what would be lost, and what to do.
     """
     carried = [] if first is None else [name for step in steps_before(steps, first) for name in step.writes]
-    opened = set() if first is None else OPEN_LAYERS
     written = [name for step in steps for name in step.writes if name not in carried]
-    layers = [*written, *(name for name in ("findings", "visit_checks") if name not in opened)]
-    lost = list(earlier.edits(layers))
+    layers = [*written, *(sorted(OPEN_LAYERS) if first is None else ())]
+    lost = [(name, edit) for name, edit in earlier.edits(layers) if first != WIRE_STEP or not reshaped_only(edit)]
     added = () if first is not None else earlier.added_layers
     if not lost and not added:
         return
@@ -64,8 +64,9 @@ def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str 
 
 def _advice(steps: Sequence[Step], edits: Sequence[LayerEdit]) -> str:
     """Return which step to start from so that nothing is lost."""
-    edited = {edit.layer for edit in edits}
-    writers = [place for place, step in enumerate(steps) if edited & set(step.writes)]
-    after = writers[-1] + 1 if writers else 0
-    build = f"Build on it with --from {steps[after].id}, or overwrite" if after < len(steps) else "Overwrite"
+    edited = {edit.layer for edit in edits if not reshaped_only(edit)}
+    after = [place + 1 for place, step in enumerate(steps) if edited & set(step.writes)]
+    after += [place for place, step in enumerate(steps) if step.id == WIRE_STEP and any(map(reshaped_only, edits))]
+    first = max(after, default=0)
+    build = f"Build on it with --from {steps[first].id}, or overwrite" if first < len(steps) else "Overwrite"
     return f"{build} it with --discard-edits."

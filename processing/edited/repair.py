@@ -33,7 +33,8 @@ from ..derived.decisions import (
     supply_findings,
 )
 from ..derived.loops import filled_zone, passed_over
-from ..derived.slope import zone_hours_week, zone_slope, zone_slopes_percent
+from ..derived.slope import zone_hours_week, zone_slopes_percent
+from ..derived.slope_readings import zone_slope
 from ..measured.site_facts import measured_site
 from ..model.contract import Layer
 from ..model.plan import GRID_M, Finding, Plan, Row, on_grid
@@ -302,7 +303,7 @@ def _measure(
     if isinstance(shape, Polygon) and "area_m2" in row:
         row["area_m2"] = shape.area
     if layer == "zones":
-        _measure_zone(site, plan, row, mower)
+        _measure_zone(site, plan, row, done.layers.get("lawn", ()), mower)
     elif layer in ("links", "edges"):
         row["length_m"] = shape.length
         if layer == "links" and row.get("narrowest_x") is None:
@@ -325,9 +326,10 @@ def _measure(
         _name_zones(layer, row, done.layers.get("zones", ()))
 
 
-def _measure_zone(site: Site, plan: Plan, row: dict[str, Any], mower: MowerProfile) -> None:
+def _measure_zone(site: Site, plan: Plan, row: dict[str, Any], lawn: Sequence[Row], mower: MowerProfile) -> None:
     zone = row["geometry"]
-    found = zone_slopes_percent(zone_slope(site, plan, mower), zone, site)
+    whole = shapely.union_all([piece["geometry"] for piece in lawn])
+    found = zone_slopes_percent(zone_slope(site, plan, whole, mower), zone, site)
     row["area_m2"], row["perimeter_m"] = zone.area, zone.length
     row["slope_p50_percent"], row["slope_p95_percent"], row["slope_max_percent"] = found
     row["hours_week"] = zone_hours_week(zone, found[0], mower)

@@ -13,10 +13,12 @@ from ..model.contract import Layer
 from ..model.plan import Finding, Plan, Row, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
-from ..steps.workflow import Settings, Start, facts_read, known_facts, steps_before
+from ..steps.workflow import OPEN_LAYERS, Settings, Start, facts_read, known_facts, steps_before
 from .change_record import coordinate_digits
+from .docks import dock_checks
 from .earlier_plan import EarlierParcel
 from .repair import Mended, mended
+from .reshaped_wire import WIRE, WIRE_STEP, reshaped_paths
 from .written_records import EDITED, RecordContext, written_row
 
 
@@ -62,18 +64,28 @@ def taken(
         return None
     before = steps_before(steps, beginning.first)
     written = [name for step in before for name in step.writes]
-    stored = earlier.rows([*written, "findings", "visit_checks"])
+    stored = earlier.rows([*written, *OPEN_LAYERS])
     layers = mended(site, {name: stored.get(name, []) for name in written}, earlier, specs, settings)
     kept = {step.id for step in before}
     said = [item for item in findings_of(site, stored.get("findings", ())) if item[0] in kept and layers.holds(item[1])]
-    asked = [item for item in checks_of(site, stored.get("visit_checks", ())) if item[0] in kept]
+    asked = [item for item in checks_of(site, stored) if item[0] in kept]
+    of_docks: list[VisitCheck] = []
+    if earlier.edit("dock_candidates") and "dock_candidates" in layers.layers:
+        of_docks = [check for _, check in asked if _of_dock(check)]
+        asked = [item for item in asked if not _of_dock(item[1])]
+        docks, edit = layers.layers["dock_candidates"], earlier.edit("dock_candidates")
+        of_docks = dock_checks(site, docks, edit, of_docks, settings)
     start = Start(
         first=beginning.first,
         layers=layers.layers,
         findings=[*said, *(("zones", finding) for finding in layers.decided or ())],
-        checks=[item for item in asked if not _settled(item[1], site, layers, earlier, specs)],
+        checks=[
+            *(item for item in asked if not _settled(item[1], site, layers, earlier, specs)),
+            *(("dock", check) for check in of_docks),
+        ],
         told=[*layers.findings, *_not_followed(before, {edit.layer for edit in earlier.edits}, beginning.first)],
         overrides=frozenset(earlier.record.get("overrides", ())),
+        paths=reshaped_paths(site, earlier) if beginning.first == WIRE_STEP else (),
     )
     return Taken(start, layers, earlier)
 
@@ -87,21 +99,25 @@ def findings_of(site: Site, rows: Sequence[Row]) -> list[tuple[str, Finding]]:
     return found
 
 
-def checks_of(site: Site, rows: Sequence[Row]) -> list[tuple[str, VisitCheck]]:
-    """Return checks, each with the step that asks for it, from rows in the CRS of the file."""
+def checks_of(site: Site, layers: Mapping[str, Sequence[Row]]) -> list[tuple[str, VisitCheck]]:
+    """Return checks, each with the step that asks for it, from rows of both their layers in the CRS of the file."""
+    areas = {row["check_id"]: _place(site, row) for row in layers.get("visit_areas", ())}
     found = []
-    for row in rows:
+    for row in layers.get("visit_checks", ()):
         values = {name: row[name] for name in VisitCheck.__dataclass_fields__ if row.get(name) is not None}
-        found.append((str(row["step"]), VisitCheck(**{**values, "place": _place(site, row) or Point()})))
+        where = {"place": _place(site, row) or Point(), "area": areas.get(row["check_id"])}
+        found.append((str(row["step"]), VisitCheck(**{**values, **where})))
     return found
 
 
-def _place(site: Site, row: Row) -> Point | None:
+def _place(site: Site, row: Row) -> Any:
+    """Return where a row is, in the frame; None for nowhere."""
     shape = row.get("geometry")
-    if shape is None or shape.is_empty:
-        return None
-    place: Point = site.frame.to_frame([shape])[0]
-    return place
+    return None if shape is None or shape.is_empty else site.frame.to_frame([shape])[0]
+
+
+def _of_dock(check: VisitCheck) -> bool:
+    return (check.target_layer, check.target_column) == ("dock_candidates", "slope_percent")
 
 
 def _settled(check: VisitCheck, site: Site, layers: Mended, earlier: EarlierParcel, specs: Mapping[str, Layer]) -> bool:
@@ -150,7 +166,10 @@ def record_rows(
         overrides = facts_read(steps[len(before) :], facts) | known_facts(before, begun.start)
         records = begun.earlier.record.get("layers", {})
         kept = {name: records[name] for name in begun.start.layers if name in records}
-        edits = [edit for edit in begun.earlier.edits if edit.layer in begun.start.layers]
+        # What was reshaped stays known as such: the next run that begins there takes it again.
+        reshaped = {WIRE} if begun.start.paths else set()
+        kept |= {name: records[name] for name in reshaped if name in records}
+        edits = [edit for edit in begun.earlier.edits if edit.layer in {*begun.start.layers, *reshaped}]
         if edits:
             words = "; ".join(edit.words(site.parcel_id) for edit in edits)
             found.append({"parcel_id": site.parcel_id, "key": EDITED, "value": words})

@@ -20,6 +20,7 @@ from lawngis.errors import PlanError
 from lawngis.geometry.frame import MeasuringFrame
 
 from ..model.plan import Row
+from ..model.tables import plain_rows
 from . import gpkg
 from .file_kinds import PLAN, FileKind
 
@@ -151,7 +152,7 @@ class PlanFile:
 
     def rows(self, layer: str, parcel_ids: Collection[str] | None = None, *, where: str = "") -> list[Row]:
         """Return a layer's rows as plain values, None where one is missing; see :meth:`frame`."""
-        return list(gpkg.plain_rows(self.frame(layer, parcel_ids, where=where)))
+        return list(plain_rows(self.frame(layer, parcel_ids, where=where)))
 
     def parcels(
         self, layers: Mapping[str, str] | Collection[str], parcel_ids: Sequence[str] | None = None

@@ -14,7 +14,6 @@ from typing import Any
 
 import geopandas
 import numpy as np
-import pandas as pd
 import shapely
 from pyproj import CRS
 from shapely import LineString
@@ -26,10 +25,12 @@ from lawngis.geometry.frame import MeasuringFrame
 from ..derived.matching import NEAR_M
 from ..files import gpkg
 from ..model.contract import Column, Layer, SiteLayer
-from ..model.facts import GEOMETRY, GONE, KIND_OF, fact_columns
+from ..model.facts import GEOMETRY, GONE, KIND_OF, PLAUSIBLE, fact_columns
 from ..model.layers import PLAN_LAYERS
 from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
+from ..model.tables import plain_rows
+from ..model.values import text_of, truth_of, typed_number_of
 
 BESIDE_M = 0.5
 """A place this near a parcel may still be meant to lie on it; farther off, what a plan derives is the neighbour's."""
@@ -39,9 +40,6 @@ APART = ("parcels", "overrides")
 
 NEW = "new"
 """Value of a site feature's geometry that no map has."""
-
-_TRUE = ("", "1", "true", "yes", "y")
-_FALSE = ("0", "false", "no", "n")
 
 _INSTEAD = {
     "keepouts": "Say it of the site's own layer: trees, beds, water, barriers or obstacles, such as gone.",
@@ -98,17 +96,13 @@ def read_overrides(path: Path, layer: str = "overrides") -> tuple[Override, ...]
     table = gpkg.read_layer(path, layer) if drawn else gpkg.read_table(path, layer)
     table.columns = [str(name).casefold() if name != "geometry" else name for name in table.columns]
     found = []
-    for number, row in enumerate(table.to_dict("records"), start=1):
-        words = {name: _word(row.get(name)) for name in ("target_layer", "target_id", "column", "value", "note")}
+    for number, row in enumerate(plain_rows(table), start=1):
+        words = {name: text_of(row.get(name)) for name in ("target_layer", "target_id", "column", "value", "note")}
         place = row.get("geometry") if drawn else None
         usable = None if place is None or place.is_empty else place
         found.append(Override(**words, place=usable, crs=info.crs, row=number))
         _check(found[-1], path)
     return tuple(found)
-
-
-def _word(value: Any) -> str:
-    return "" if value is None or pd.isna(value) else str(value).strip()
 
 
 def _check(item: Override, path: Path) -> None:
@@ -172,13 +166,13 @@ def typed_value(item: Override) -> Any:
     if item.column == GEOMETRY:
         return NEW if item.value.casefold() == NEW else None
     if KIND_OF.get((item.target_layer, item.column)) == "slopes":
-        return _number(item)
+        return _plausible(item, "%")
     spec: Column = next(column for column in _spec(item.target_layer).columns if column.name == item.column)
     if spec.kind in ("real", "integer"):
-        number = _number(item)
+        number = _plausible(item, spec.unit)
         return number if spec.kind == "real" else int(number)
     if spec.kind == "boolean":
-        return _one_of(item, (*_TRUE, *_FALSE)) in _TRUE
+        return _truth(item)
     return _one_of(item, spec.values) if spec.values else item.value
 
 
@@ -190,9 +184,41 @@ def _one_of(item: Override, known: Sequence[str]) -> str:
     return word
 
 
+def _truth(item: Override) -> bool:
+    try:
+        return truth_of(item.value or "yes")
+    except ValueError as error:
+        raise LayerError(f"{item}: {item.value!r} says neither yes nor no", advice="Enter yes or no.") from error
+
+
+def _plausible(item: Override, unit: str) -> float:
+    """Return a measured number, if it can be true."""
+    number = _number(item)
+    problem = implausible(item.target_layer, item.column, number, unit)
+    if problem:
+        raise LayerError(f"{item}: {problem}", advice="Was another unit meant?")
+    return number
+
+
+def implausible(layer: str, column: str, number: float, unit: str) -> str:
+    """Return why a measured number can't be true, in words; empty when it can.
+
+    Parameters
+    ----------
+    layer, column
+        What it is a measurement of.
+    number
+        The number, in the unit of that column.
+    unit
+        That unit.
+    """
+    least, most = PLAUSIBLE.get((layer, column), (-np.inf, np.inf))
+    return "" if least <= number <= most else f"{number:g} {unit} is not between {least:g} and {most:g} {unit}"
+
+
 def _number(item: Override) -> float:
     try:
-        number = float(item.value.replace(",", ".").removesuffix("%"))
+        number = typed_number_of(item.value.removesuffix("%"))
     except ValueError:
         number = np.nan
     if not np.isfinite(number):

@@ -34,7 +34,7 @@ class Layer:
     name, title, description
         Name of its table, and what a person reads.
     geometry
-        A single type of geometry (``"Polygon"``), or None for a table without.
+        A single type of geometry (``"Polygon"``), ``"Geometry"`` where rows differ, or None for a table without.
     columns
         Without geometry, and without `parcel_id`, which every layer of a plan has.
     key
@@ -43,6 +43,8 @@ class Layer:
         Whether a row may be nowhere.
     style
         How it is drawn; None for as a GIS likes.
+    mixed
+        Where `geometry` is ``"Geometry"``, the single types that a row may have; none for any.
     """
 
     name: str
@@ -53,6 +55,12 @@ class Layer:
     key: str | None = None
     may_be_empty_geometry: bool = False
     style: LayerStyle | None = None
+    mixed: tuple[str, ...] = ()
+
+    @property
+    def geometry_types(self) -> tuple[str, ...]:
+        """Types of geometry that a row may have; none for a table without, and where any will do."""
+        return self.mixed or tuple(name for name in (self.geometry,) if name not in (None, "Geometry"))
 
     def column(self, name: str) -> Column:
         """Return the declaration of one column."""

@@ -14,6 +14,9 @@ from typing import Any, Generic, TypeVar
 from shapely import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.lawn.passages import GroundChange
+from lawngis.wire.loop import Run
+
 Value_co = TypeVar("Value_co", covariant=True)
 
 GONE = "gone"
@@ -21,6 +24,37 @@ GONE = "gone"
 
 GEOMETRY = "geometry"
 """Column of an override whose place is the value."""
+
+
+@dataclass(frozen=True, eq=False)
+class PassageGround:
+    """Where a measured width moves the outline: the passage as the maps alone have it, and what becomes of its ground.
+
+    Parameters
+    ----------
+    name
+        As a plan of the maps alone calls it; empty where that shows none.
+    middle_line
+        Way through [m].
+    width_m, width_sd_m
+        At its narrowest on the maps, and how sure that is [m].
+    change
+        What the lawn gains or loses.
+    """
+
+    name: str
+    middle_line: LineString
+    width_m: float
+    width_sd_m: float
+    change: GroundChange
+
+
+@dataclass(frozen=True, eq=False)
+class ReshapedWire:
+    """A loop of wire as somebody drew it in a plan, and the runs that the plan had there: what they were and where."""
+
+    line: LineString
+    runs: tuple[Run, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +79,8 @@ class Fact(Generic[Value_co]):
         False when it lies just beside the parcel and doesn't name it: then it may be the neighbour's.
     key
         Digest by which it is known again.
+    ground
+        Of a measured width, where it moves the outline.
     """
 
     value: Value_co
@@ -56,6 +92,7 @@ class Fact(Generic[Value_co]):
     label: str = ""
     ours: bool = True
     key: str = ""
+    ground: PassageGround | None = None
 
     @property
     def kind(self) -> str:
@@ -108,6 +145,11 @@ class Facts:
         Slope of the ground under a dock [percent].
     wires
         Lines along which the wire runs.
+    mapped
+        Nothing measured: role of zones and kind of links by the names that the maps alone give, where a width moves an
+        outline. They keep these names.
+    paths
+        Loops of wire of an earlier plan that somebody reshaped in it, by their names.
     """
 
     features: tuple[Fact[Any], ...] = _measured_as()
@@ -122,6 +164,8 @@ class Facts:
     docks: tuple[Fact[bool], ...] = _measured_as(("dock_candidates", GEOMETRY), ("dock_candidates", "chosen"))
     pad_slopes: tuple[Fact[float], ...] = _measured_as(("dock_candidates", "slope_percent"))
     wires: tuple[Fact[LineString], ...] = _measured_as(("wire_path", GEOMETRY))
+    mapped: tuple[Fact[str], ...] = _measured_as()
+    paths: tuple[Fact[ReshapedWire], ...] = _measured_as()
 
     def __iter__(self) -> Iterator[Fact[Any]]:
         return chain.from_iterable(vars(self).values())
@@ -142,3 +186,30 @@ KIND_OF: Mapping[tuple[str, str], str] = {
 def fact_columns(layer: str) -> list[str]:
     """Return what can be measured of a layer of the plan, by column of `overrides`."""
     return [column for some, column in KIND_OF if some == layer]
+
+
+PLAUSIBLE: Mapping[tuple[str, str], tuple[float, float]] = {
+    ("links", "width_m"): (0.0, 30.0),
+    ("keepouts", "slope_percent"): (0.0, 150.0),
+    ("dock_candidates", "slope_percent"): (0.0, 100.0),
+}
+"""What a measured value can be, least and most, by layer and column: beyond it another unit was meant, as 155 for a
+width is centimetres. Ours, no source."""
+
+WORDS: Mapping[tuple[str, str], Mapping[str, str]] = {
+    ("edges", "edge_class"): {
+        "level with the lawn": "flush",
+        "raised": "raised",
+        "a drop": "drop",
+        "a bed": "soft",
+        "water": "water",
+    },
+    ("cover", "cover"): {"lawn": "lawn_under_crown", "bare soil": "bare", "a bed": "shrub"},
+}
+"""The words in which a check asks for a value, and the value that each is, by layer and column."""
+
+
+def asked_words(layer: str, column: str) -> str:
+    """Return the answers that a check offers, for its sentence: ``level with the lawn, raised, ... or water``."""
+    *first, last = WORDS[layer, column]
+    return f"{', '.join(first)} or {last}"

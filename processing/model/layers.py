@@ -373,6 +373,20 @@ PLAN_LAYERS = _layers(
         key="check_id",
     ),
     Layer(
+        "visit_areas",
+        "Ground and edges to be measured",
+        "The ground or edge that a check asks about, when that is more than a point. Checks that ask about the same "
+        "ground each have it.",
+        "Geometry",
+        (
+            text("check_id", "check that asks about it", nullable=False),
+            real("area_m2", "m²", "ground area; none for an edge"),
+            real("length_m", "m", "length of an edge; none for ground"),
+            text("step", "step that asks for it"),
+        ),
+        mixed=("Polygon", "LineString"),
+    ),
+    Layer(
         "run_info",
         "How this plan was made",
         "Tool version, parameters, inputs with their hashes, times.",

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import chain
-from math import isfinite
+from hashlib import blake2b
 from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
-from shapely import Point, Polygon
+from shapely import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import PlanError
 from lawngis.geometry.polygons import polygon_parts
 
-from .contract import Column, Layer
+from .contract import Layer
 from .layers import PLAN_LAYERS
+from .row_checks import check_rows
 from .tables import Table, rows_of, table
 
 Row = Mapping[str, Any]
@@ -58,6 +58,8 @@ class VisitCheck:
         What to measure, with what and how, and what hangs on it.
     place
         Where, in the measuring frame [m].
+    area
+        The ground or edge that it asks about, a polygon or a line in the measuring frame [m]; None for the place alone.
     value, sd, limit_value
         What the maps say, its standard deviation, and the value at which the decision changes [unit].
     unit
@@ -81,6 +83,7 @@ class VisitCheck:
     target_layer: str = ""
     target_id: str = ""
     target_column: str = ""
+    area: Polygon | LineString | None = None
 
 
 @dataclass(frozen=True)
@@ -212,10 +215,17 @@ class Plan:
             for number, (step, finding) in enumerate(findings, start=1)
         ]
         checks = sorted(self.checks, key=lambda item: -item[1].flip_probability * item[1].weight)
+        names = check_ids(self.parcel_id, [check for _, check in checks])
         self._rows["visit_checks"] = [
-            _check_row(self.parcel_id, number, step, check) for number, (step, check) in enumerate(checks, 1)
+            _check_row(self.parcel_id, name, number, step, check)
+            for number, (name, (step, check)) in enumerate(zip(names, checks, strict=True), 1)
         ]
-        for name in ("findings", "visit_checks"):
+        self._rows["visit_areas"] = [
+            _area_row(check_row, check.area)
+            for check_row, (_, check) in zip(self._rows["visit_checks"], checks, strict=True)
+            if check.area is not None
+        ]
+        for name in ("findings", "visit_checks", "visit_areas"):
             check_rows(PLAN_LAYERS[name], self._rows[name])
 
 
@@ -278,10 +288,47 @@ def _finding_row(parcel_id: str, number: int, step: str, finding: Finding) -> Ro
     }
 
 
-def _check_row(parcel_id: str, number: int, step: str, check: VisitCheck) -> Row:
+PLACE_M = 0.5
+"""Checks that name no feature are the same when they are asked for in the same square of this size."""
+
+
+def check_ids(parcel_id: str, checks: Sequence[VisitCheck]) -> list[str]:
+    """Return names of checks that follow from what is asked: a later plan that asks the same gives the same names.
+
+    Parameters
+    ----------
+    parcel_id
+        The parcel.
+    checks
+        Its checks, places in the measuring frame [m].
+
+    Examples
+    --------
+    >>> width = VisitCheck("width", "tape", "much", Point(1, 2), target_layer="links", target_id="P4-K1",
+    ...                    target_column="width_m")
+    >>> outlet = VisitCheck("outlet", "by eye", "much", Point(1, 2), target_layer="outlets", target_column="geometry")
+    >>> check_ids("P4", [width, outlet])
+    ['P4-V-K1-width_m', 'P4-V-outlets-6eba']
+    """
+    names: list[str] = []
+    for check in checks:
+        asked = check.target_id.removeprefix(f"{parcel_id}-") if check.target_id else check.target_layer or "look"
+        name = f"{parcel_id}-V-{asked}-{check.target_column if check.target_id else _square(check)}"
+        same = sum(other == name or other.startswith(f"{name}-again") for other in names)
+        names.append(f"{name}-again{same}" if same else name)
+    return names
+
+
+def _square(check: VisitCheck) -> str:
+    """Return a short digest of where a check that names no feature is asked, and for what."""
+    place = [] if check.place.is_empty else [round(xy / PLACE_M) for xy in (check.place.x, check.place.y)]
+    return blake2b(f"{check.target_column or check.measure_what} {place}".encode(), digest_size=2).hexdigest()
+
+
+def _check_row(parcel_id: str, check_id: str, number: int, step: str, check: VisitCheck) -> Row:
     return {
         "parcel_id": parcel_id,
-        "check_id": f"{parcel_id}-V{number}",
+        "check_id": check_id,
         "priority": number,
         "measure_what": check.measure_what,
         "measured_how": check.measured_how,
@@ -299,109 +346,10 @@ def _check_row(parcel_id: str, number: int, step: str, check: VisitCheck) -> Row
     }
 
 
-def columns_of(rows: Sequence[Row]) -> dict[str, Sequence[Any]]:
-    """Return rows as columns, with None where a row has no such column."""
-    if not rows:
-        return {}
-    names = list(rows[0])
-    if all(list(row) == names for row in rows):  # as a step makes them
-        return dict(zip(names, zip(*(row.values() for row in rows), strict=True), strict=True))
-    return {name: [row.get(name) for row in rows] for name in dict.fromkeys(chain.from_iterable(rows))}
-
-
-def check_rows(spec: Layer, rows: Sequence[Row]) -> None:
-    """Check rows against the declaration of their layer.
-
-    Raises
-    ------
-    PlanError
-        Naming layer, row, column and value of the first breach.
-    """
-    if not rows:
-        return
-    columns = columns_of(rows)
-    known = {column.name for column in spec.columns} | ({"geometry"} if spec.geometry else set())
-    for number, row in enumerate(() if _sound(spec, columns, known) else rows):
-        breach = _breach(spec, row, known)
-        if breach:
-            key = row.get(spec.key) if spec.key else None
-            raise PlanError(breach, where=(f"layer {spec.name}", str(key or f"row {number}")))
-    if spec.key:
-        keys = columns[spec.key]
-        if len(set(keys)) != len(keys):
-            twice = next(key for key in keys if keys.count(key) > 1)
-            raise PlanError(f"{spec.key} {twice!r} occurs more than once", where=f"layer {spec.name}")
-
-
-def _sound(spec: Layer, columns: Mapping[str, Sequence[Any]], known: set[str]) -> bool:
-    """Return whether all rows keep to the declaration: whole columns at once, several times quicker than row by row."""
-    if columns.keys() - known:
-        return False
-    nothing = (None,)
-    sound = all(_column_sound(column, columns.get(column.name, nothing)) for column in spec.columns)
-    return sound and (not spec.geometry or _geometries_sound(spec, columns.get("geometry", nothing)))
-
-
-def _column_sound(column: Column, values: Sequence[Any]) -> bool:
-    kinds = set(map(type, values))
-    if type(None) in kinds:
-        if not column.nullable:
-            return False
-        kinds.remove(type(None))
-        values = [value for value in values if value is not None]
-    if not all(issubclass(kind, _PYTHON_TYPES[column.kind]) for kind in kinds):
-        return False
-    if column.kind == "real" and not all(map(isfinite, values)):
-        return False
-    return not column.values or set(values) <= set(column.values)
-
-
-def _geometries_sound(spec: Layer, geometries: Sequence[BaseGeometry | None]) -> bool:
-    shapes = np.array(geometries, dtype=object)
-    if {getattr(shape, "geom_type", None) for shape in geometries} - {spec.geometry}:
-        return False
-    return bool(shapely.is_valid(shapes).all() and (spec.may_be_empty_geometry or not shapely.is_empty(shapes).any()))
-
-
-def _breach(spec: Layer, row: Row, known: set[str]) -> str | None:
-    unknown = set(row) - known
-    if unknown:
-        return f"column {sorted(unknown)[0]!r} is not declared"
-    for column in spec.columns:
-        problem = _value_problem(column, row.get(column.name))
-        if problem:
-            return f"column {column.name}: {problem}"
-    return _geometry_problem(spec, row.get("geometry")) if spec.geometry else None
-
-
-_PYTHON_TYPES: Mapping[str, tuple[type, ...]] = {
-    "text": (str,),
-    "real": (int, float, np.floating, np.integer),
-    "integer": (int, np.integer),
-    "boolean": (bool, np.bool_),
-    "datetime": (str,),
-}
-
-
-def _value_problem(column: Column, value: Any) -> str | None:
-    if value is None:
-        return None if column.nullable else "has no value"
-    if not isinstance(value, _PYTHON_TYPES[column.kind]):
-        return f"{value!r} is not {column.kind}"
-    if column.kind == "real" and not isfinite(float(str(value))):
-        return f"{value!r} is not a finite number"
-    if column.values and value not in column.values:
-        return f"{value!r} is none of {', '.join(column.values)}"
-    return None
-
-
-def _geometry_problem(spec: Layer, geometry: BaseGeometry | None) -> str | None:
-    if geometry is None:
-        return "has no geometry"
-    if geometry.geom_type != spec.geometry:
-        return f"is a {geometry.geom_type}, not a {spec.geometry}"
-    if geometry.is_empty:
-        return None if spec.may_be_empty_geometry else "has an empty geometry"
-    if not geometry.is_valid:
-        return f"has an invalid geometry: {shapely.is_valid_reason(geometry)}"
-    return None
+def _area_row(check: Row, area: BaseGeometry) -> Row:
+    return {
+        **{name: check[name] for name in ("parcel_id", "check_id", "step")},
+        "area_m2": area.area or None,
+        "length_m": None if area.area else area.length,
+        "geometry": area,
+    }

@@ -102,9 +102,9 @@ class Mark:
 Symbol = Area | Line | Mark
 
 SYMBOLS: Mapping[str, type[Symbol]] = MappingProxyType(
-    {"Polygon": Area, "MultiPolygon": Area, "LineString": Line, "Point": Mark}
+    {"Polygon": Area, "MultiPolygon": Area, "LineString": Line, "Point": Mark, "Geometry": Area}
 )
-"""What draws each type of geometry."""
+"""What draws each type of geometry; where rows differ, areas give the style."""
 
 
 @dataclass(frozen=True)
@@ -187,6 +187,7 @@ STYLES: Mapping[str, LayerStyle] = MappingProxyType(
             ("narrow", "Too narrow", Area(hatch="falling", stroke=GREY)),
             ("small", "Too small", Area(hatch="falling", stroke=GREY)),
         ),
+        "visit_areas": single_symbol("Ground to measure", Area(PURPLE, 0.15, "level", PURPLE)),
         "edges": categorized(
             "edge_class",
             ("flush", "Edge: flush", Line(GREEN, 0.3, (0.6, 0.6))),

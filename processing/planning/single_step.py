@@ -12,6 +12,7 @@ from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan
 from ..edited.repair import mended
 from ..edited.start_from import checks_of, findings_of
 from ..files import gpkg
+from ..files.file_kinds import PLAN
 from ..model.contract import Layer
 from ..model.plan import Row
 from ..model.site_layers import RASTERS, SITE_LAYERS
@@ -67,7 +68,7 @@ class Source:
     @property
     def plan_file(self) -> Path | None:
         """The file with the layers of a plan: of a folder its plan.gpkg."""
-        file = self.path / "plan.gpkg" if self.path.is_dir() else self.path
+        file = PLAN.path(self.path)
         return file if file.is_file() else None
 
 
@@ -155,11 +156,11 @@ def step_rows(
             first=step.id,
             layers=ready.layers,
             findings=[item for item in findings_of(parcel_site, stored.get("findings", ())) if item[0] != step.id],
-            checks=[item for item in checks_of(parcel_site, stored.get("visit_checks", ())) if item[0] != step.id],
+            checks=[item for item in checks_of(parcel_site, stored) if item[0] != step.id],
             told=ready.findings,
         )
         plan = planned_alone(parcel_site, step, settings, start, specs)
-        names = (*step.writes, "findings", "visit_checks")
+        names = (*step.writes, *sorted(OPEN_LAYERS))
         yield parcel_id, {name: ready.rows_out(plan.rows(name), parcel_site) for name in names}
 
 
@@ -183,12 +184,16 @@ def write_step(
         Declarations of all layers.
     """
     parcels = list(results)
-    names = [name for name in specs if name in (*step.writes, "findings", "visit_checks")]
+    names = [name for name in specs if name in {*step.writes, *OPEN_LAYERS}]
     ids = _ids_in_file(target, specs)
     rows: dict[str, list[Row]] = {name: [] for name in names}
     for parcel_id, layers in results.items():
+        numbered = {
+            name: _numbered(layers.get(name, ()), specs[name], parcel_id, ids.get(name, {}), step) for name in names
+        }
+        numbered["visit_areas"] = _areas_of(numbered["visit_checks"], layers)
         for name in names:
-            rows[name] += _numbered(layers.get(name, ()), specs[name], parcel_id, ids.get(name, {}), step)
+            rows[name] += numbered[name]
     replaced: dict[str, dict[str, list[str]]] = {name: {"parcel_id": parcels} for name in step.writes}
     replaced |= {name: {"parcel_id": parcels, "step": [step.id]} for name in OPEN_LAYERS}
     return gpkg.replace_rows(
@@ -219,7 +224,7 @@ def _ids_in_file(target: Path, specs: Mapping[str, Layer]) -> dict[str, dict[str
 
 def _numbered(rows: Sequence[Row], spec: Layer, parcel_id: str, ids: Mapping[str, set[str]], step: Step) -> list[Row]:
     """Return rows of findings or checks with names that no other step's rows have."""
-    if spec.name not in OPEN_LAYERS:
+    if spec.name not in OPEN_LAYERS or spec.key is None:
         return list(rows)
     used = set().union(*(names for origin, names in ids.items() if origin != step.id)) if ids else set()
     letter = "F" if spec.name == "findings" else "V"
@@ -231,6 +236,13 @@ def _numbered(rows: Sequence[Row], spec: Layer, parcel_id: str, ids: Mapping[str
             number += 1
         numbered.append({**row, str(spec.key): f"{parcel_id}-{letter}{number}"})
     return numbered
+
+
+def _areas_of(checks: Sequence[Row], layers: Mapping[str, Sequence[Row]]) -> list[Row]:
+    """Return the areas of checks that got other names, under these."""
+    before = [row["check_id"] for row in layers.get("visit_checks", ())]
+    names = dict(zip(before, [row["check_id"] for row in checks], strict=True))
+    return [{**row, "check_id": names[row["check_id"]]} for row in layers.get("visit_areas", ())]
 
 
 def opened(source: Source, specs: Mapping[str, Layer], options: object) -> SiteSource:

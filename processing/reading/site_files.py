@@ -13,11 +13,9 @@ from pathlib import Path
 from lawngis.errors import LayerError, SiteError
 
 from ..files import geoparquet, gpkg, rasters, tiles
+from ..files.file_kinds import PLAN
 from ..model.contract import SiteLayer
 from ..model.site_layers import RASTERS, SITE_LAYERS
-
-PLAN_MARKS = frozenset({"summary", "run_info", "wire_path"})
-"""Layers that only a plan has all of: such a file is something we wrote, never something people bring."""
 
 RASTER_ENDINGS = (".tif", ".tiff", ".vrt")
 VECTOR_ENDINGS = (".gpkg", ".fgb", *geoparquet.ENDINGS)
@@ -115,7 +113,7 @@ def site_files(
     files = _vector_files(path) if path.is_dir() else [] if image else [path]
     overviews = {file: gpkg.layer_overview(_indexed(file)) for file in files}
     _refuse_cut_off(overviews)
-    plans = [file for file, infos in overviews.items() if {info.name for info in infos} >= PLAN_MARKS]
+    plans = [file for file, infos in overviews.items() if PLAN.marked([info.name for info in infos])]
     if may_be_plan and not path.is_dir():
         plans = []
     if plans == [path]:

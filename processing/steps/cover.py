@@ -47,6 +47,7 @@ from ..derived.imagery_rules import (
     used_threshold,
 )
 from ..derived.matching import Feature, applied, matched, no_target
+from ..model.facts import asked_words
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
@@ -303,7 +304,7 @@ def _checks(site: Site, rows: list[Row]) -> list[VisitCheck]:
     return [
         VisitCheck(
             measure_what=f"what grows under the crowns, {area:.0f} m²",
-            measured_how="look: lawn, bare soil or a bed; walk its edge with the tape where it matters",
+            measured_how=f"look: {asked_words('cover', 'cover')}; walk its edge with the tape where it matters",
             decides="whether that ground is lawn",
             place=largest["geometry"].representative_point(),
             value=area,

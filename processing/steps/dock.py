@@ -10,9 +10,8 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.dock.scoring import tied_with_best
 from lawngis.mower import MowerProfile
-from lawngis.trust import flip_probability
 
-from ..derived.dock_places import CRITERIA, DockParameters, DockPlaces, dock_choice, dock_places, dock_rows
+from ..derived.dock_places import CRITERIA, DockParameters, DockPlaces, dock_choice, dock_places, dock_rows, pad_check
 from ..derived.loops import Loop, loops
 from ..derived.matching import SURE_SDS, Feature, applied, contradicts, matched, shown
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
@@ -41,7 +40,8 @@ def dock(site: Site, plan: Plan, mower: MowerProfile, parameters: DockParameters
             row |= {"candidate_id": f"{site.parcel_id}-D{first + index + 1}", "chosen": index == chosen}
         rows += some
         findings += [*_findings(loop, some, chosen, forced=forced is not None), *_unknown_criteria(loop, some)]
-        checks += _checks(some[chosen], measured, chosen, mower, parameters)
+        if not measured.measured[chosen]:
+            checks.append(pad_check(site, some[chosen], mower))
     return StepResult({"dock_candidates": rows}, [*findings, *of_facts], checks)
 
 
@@ -119,34 +119,6 @@ def _unknown_criteria(loop: Loop, rows: Sequence[Row]) -> list[Finding]:
         return []
     text = f"for the dock of {loop.loop_id} nothing is known of: {', '.join(unknown)}; it leaves the score"
     return [Finding("info", "dock-criteria-unknown", text, "Look on site, or add the layer or surface model.")]
-
-
-def _checks(
-    best: Row, measured: DockPlaces, index: int, mower: MowerProfile, parameters: DockParameters
-) -> list[VisitCheck]:
-    value, sd = measured.slope_percent[index], measured.slope_sd_percent[index]
-    if measured.measured[index] or not (np.isfinite(value) and np.isfinite(sd)):
-        return []
-    chance = float(flip_probability(value, sd, mower.dock_slope_max_percent))
-    if chance < parameters.doubt_min:
-        return []
-    return [
-        VisitCheck(
-            "slope of the ground under the dock",
-            "spirit level along and across the pad",
-            "whether the dock can stand there",
-            best["geometry"],
-            float(value),
-            float(sd),
-            "%",
-            mower.dock_slope_max_percent,
-            chance,
-            1.0,
-            "dock_candidates",
-            best["candidate_id"],
-            "slope_percent",
-        )
-    ]
 
 
 STEP = Step(

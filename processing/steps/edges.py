@@ -22,6 +22,7 @@ from ..derived.loops import filled_zone, passed_over
 from ..derived.matching import applied, contradicts, matched
 from ..derived.outline_accuracy import SeenOutlines, seen_outlines
 from ..derived.paving import KerbParameters, rolled_over
+from ..model.facts import asked_words
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
@@ -323,7 +324,7 @@ def _checks(rows: list[Row], parameters: EdgesParameters) -> list[VisitCheck]:
     return [
         VisitCheck(
             measure_what=f"what lies beyond {row['edge_id']}, {row['length_m']:.0f} m long",
-            measured_how="by eye: level with the lawn, raised, a drop, a bed, water?",
+            measured_how=f"by eye: {asked_words('edges', 'edge_class')}",
             decides="how far the wire keeps from that edge",
             place=row["geometry"].interpolate(0.5, normalized=True),
             flip_probability=0.5,

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -20,23 +19,25 @@ from lawngis.lawn.obstacles import (
     obstacle_keepouts,
     tree_keepouts,
     with_tight_bumps_joined,
+    without_ground,
     without_overlaps,
 )
 from lawngis.mower import MowerProfile
 
-from ..derived.matching import applied, contradicts, matched, no_target
+from ..derived.matching import contradicts, matched, no_target
+from ..derived.measured_passages import gained_ground
 from ..derived.paving import KerbParameters, rolled_over
-from ..derived.slope import (
+from ..derived.slope import SlopeParameters, mapped_slope, steep_ground
+from ..derived.slope_readings import (
     REACH_M,
-    SlopeParameters,
-    doubtful_ground,
-    mapped_slope,
-    slope_as_measured,
+    reading_findings,
+    slope_checks,
+    slope_pieces,
     steep_evidence,
-    steep_ground,
+    with_readings,
 )
 from ..model.facts import Fact
-from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
+from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Step
 
@@ -72,16 +73,15 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
         return StepResult({"keepouts": []}, [no_target(fact, []) for fact in site.facts.slopes])
     mapped = mapped_slope(site, plan, mower, parameters)
     from_layers = _from_layers(site, plan, lawn, mower, parameters)
-    of_facts: list[Finding] = []
-    readings = _readings(site, lawn, lambda: _drawn(site, lawn, from_layers, mapped, mower), of_facts)
-    slope, contradicted = slope_as_measured(site, mapped, readings, mower, parameters)
-    rows = _drawn(site, lawn, from_layers, slope, mower)
+    readings = site.facts.slopes
+    pieces = slope_pieces(site, lawn, mapped, readings, mower, parameters)
+    rows = _drawn(site, lawn, from_layers, with_readings(site, mapped, pieces), mower)
     for row in rows:
         if row["reason"] == "steep":
             limit = mower.edge_slope_limit_percent
             row["evidence"] = steep_evidence(readings, row["geometry"], limit, row["evidence"])
-    checks = _slope_checks(site, lawn, slope, mower, parameters)
-    return StepResult({"keepouts": rows}, _findings(rows, lawn) + of_facts + contradicted, checks)
+    of_facts = reading_findings(pieces) + _without_ground(readings, lawn, rows)
+    return StepResult({"keepouts": rows}, _findings(rows, lawn) + of_facts, slope_checks(pieces, lawn, mower))
 
 
 def _drawn(
@@ -93,29 +93,24 @@ def _drawn(
     return _rows(site, without_overlaps(found, within=site.parcel, grid_m=GRID_M))
 
 
-def _readings(
-    site: Site, lawn: BaseGeometry, mapped_rows: Callable[[], list[dict[str, Any]]], of_facts: list[Finding]
-) -> list[Fact[float]]:
-    """Return the measured slopes, each with its ground; one that names a keep-out is about its ground on the maps."""
-    readings = [fact for fact in site.facts.slopes if not fact.name]
-    named = [fact for fact in site.facts.slopes if fact.name]
-    rows = mapped_rows() if named else []
-    for fact, index in matched(named, [(row["keepout_id"], row["geometry"]) for row in rows], of_facts):
+def _without_ground(readings: Sequence[Fact[float]], lawn: BaseGeometry, rows: Sequence[Row]) -> list[Finding]:
+    """Return what is said of measured slopes that tell of no ground: taken off the lawn, or nobody says where."""
+    findings = [
+        no_target(fact, [f"the lawn at {fact.place.distance(lawn):.1f} m"])
+        for fact in readings
+        if fact.place is not None and not fact.place.dwithin(lawn, REACH_M)
+    ]
+    placeless = [fact for fact in readings if fact.place is None]
+    for fact, index in matched(placeless, [(row["keepout_id"], row["geometry"]) for row in rows], findings):
         row = rows[index]
         if row["reason"] == "steep":
-            drawn = fact.place is not None and fact.place.area > 0
-            readings.append(fact if drawn else replace(fact, place=row["geometry"]))
+            text = f"{fact.label} doesn't say where on {row['keepout_id']} it was measured: it opens no ground"
+            advice = "Draw the place of each reading, or the ground that was measured."
         else:
             text = f"{row['keepout_id']} has a slope of {fact.value:g} %, but is kept out as {row['reason']}: it stays"
-            of_facts.append(contradicts(text, "Say of the site's own layer that it is gone.", row["geometry"]))
-    for fact in readings:
-        place = fact.place
-        if place is None or place.dwithin(lawn, REACH_M):
-            extent = f"on {place.area:.0f} m²" if place is not None and place.area > 0 else "around a place"
-            of_facts.append(applied(fact, f"slope of {fact.value:g} % {extent}"))
-        else:
-            of_facts.append(no_target(fact, [f"the lawn at {place.distance(lawn):.1f} m"]))
-    return readings
+            advice = "Say of the site's own layer that it is gone."
+        findings.append(contradicts(text, advice, row["geometry"]))
+    return findings
 
 
 def _from_layers(
@@ -127,7 +122,9 @@ def _from_layers(
     if "obstacles" in site.layers and len(site.layers["obstacles"]):
         obstacles = site.layers["obstacles"].explode(ignore_index=True)
         found += obstacle_keepouts(obstacles.geometry.to_numpy(), obstacles["rigid"].to_numpy(), lawn=lawn)
-    return found + _barriers(site, lawn, parameters)
+    found += _barriers(site, lawn, parameters)
+    # Beds and hedges end where somebody measured that a passage begins.
+    return without_ground(found, gained_ground(site.facts.widths))
 
 
 def _trees(site: Site, lawn: BaseGeometry, mower: MowerProfile) -> list[Keepout]:
@@ -193,33 +190,6 @@ def _steep_at_edge(
     return area_keepouts([area.polygon for area in at_edge], "steep", lawn=lawn, confidence=confidence)
 
 
-def _slope_checks(
-    site: Site, lawn: BaseGeometry, slope: MowerSlope, mower: MowerProfile, parameters: KeepoutsParameters
-) -> list[VisitCheck]:
-    checks = []
-    for area in doubtful_ground(site, slope, mower, parameters):
-        on_lawn = area.polygon.intersection(lawn)
-        if on_lawn.area < parameters.doubt_area_min_m2:
-            continue
-        checks.append(
-            VisitCheck(
-                measure_what=f"slope of {on_lawn.area:.0f} m² of lawn",
-                measured_how="spirit level on a board as long as the mower, rise over run, at three places",
-                decides="whether that ground is mown or kept out as too steep",
-                place=on_lawn.representative_point(),
-                value=area.slope_mean_percent,
-                sd=area.sd_percent,
-                unit="%",
-                limit_value=mower.slope_limit_percent,
-                flip_probability=area.flip_probability,
-                weight=min(1.0, on_lawn.area / max(lawn.area, 1.0) + 0.2),
-                target_layer="keepouts",
-                target_column="slope_percent",
-            )
-        )
-    return checks
-
-
 def _rows(site: Site, found: list[Keepout]) -> list[dict[str, Any]]:
     return [
         {
@@ -279,6 +249,7 @@ STEP = Step(
         "raster:dem",
         "accuracy:dem_sd_m",
         "fact:slopes",
+        "fact:widths",
     ),
     writes=("keepouts",),
     compute=keepouts,

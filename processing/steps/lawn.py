@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import shapely
 from pydantic import Field
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.geometry.polygons import discs, grid_parts
+from lawngis.geometry.polygons import discs, grid_parts, polygon_parts
 from lawngis.ground.cover import confidence_within, ground_to_take
 from lawngis.lawn.derive import Taken, derived_lawn, ground_account_m2, surveyed_lawn
 from lawngis.mower import MowerProfile
 
 from ..derived.matching import applied, matched
+from ..derived.measured_passages import moved_findings, with_moved_passages
+from ..model.facts import Fact
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -64,7 +67,6 @@ class LawnParameters(Parameters):
 
 def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters) -> StepResult:
     """Return the pieces of lawn: surveyed or drawn where somebody did, else what is left of the parcel."""
-    del mower
     rows, findings = _mapped(site, plan, parameters)
     named = len(rows)
     pieces = {row["lawn_id"]: [row] for row in rows}
@@ -76,7 +78,24 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
         found = _rows(site, drawn, "surveyed", SURVEYED_CONFIDENCE, first=named)
         named += len(found)
         pieces[row["lawn_id"]] = [{**piece, "lawn_id": row["lawn_id"]} for piece in found[:1]] + found[1:]
-    return StepResult({"lawn": [row for some in pieces.values() for row in some]}, findings)
+    drawn_rows = [row for some in pieces.values() for row in some]
+    moved = [fact for fact in site.facts.widths if fact.ground is not None]
+    findings += [finding for fact in moved for finding in moved_findings(fact, mower)]
+    return StepResult({"lawn": _with_passages(drawn_rows, moved, site.parcel_id, named)}, findings)
+
+
+def _with_passages(rows: list[Row], moved: Sequence[Fact[float]], parcel_id: str, named: int) -> list[Row]:
+    """Return the pieces of lawn with passages as wide as they were measured; what comes apart gets names of its own."""
+    found: list[Row] = []
+    for row in rows:
+        others = shapely.union_all([other["geometry"] for other in rows if other is not row])
+        ground = shapely.difference(with_moved_passages(row["geometry"], moved), others)
+        parts = sorted(_on_grid(polygon_parts(ground)), key=lambda part: -part.area) if moved else [row["geometry"]]
+        for part in parts:
+            name = row["lawn_id"] if part is parts[0] else f"{parcel_id}-G{named + 1}"
+            named += part is not parts[0]
+            found.append({**row, "lawn_id": name, "area_m2": part.area, "geometry": part})
+    return found
 
 
 def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Row], list[Finding]]:
@@ -195,6 +214,7 @@ STEP = Step(
         "site:obstacles",
         "site:barriers",
         "fact:outlines",
+        "fact:widths",
     ),
     writes=("lawn",),
     compute=lawn,

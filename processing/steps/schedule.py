@@ -383,7 +383,7 @@ STEP = Step(
     title="Weekly plan",
     description=(
         "Says whether one mower keeps up, spreads each zone's hours over the permitted days with charging pauses and "
-        "ways, simulates a mowing to find starting points and thin places, and compares mowers."
+        "ways, simulates a mowing to find set-out places and thin places, and compares mowers."
     ),
     reads=("zones", "links", "dock_candidates"),
     writes=("schedule",),

@@ -29,7 +29,14 @@ from lawngis.wire.pegs import joins, lead_intervals_m, pegs
 from ..derived.detached_supply import lead_crossings, lead_terrain
 from ..derived.loops import Loop, loops, passed_over
 from ..derived.matching import applied, no_target
-from ..derived.wire_checks import LaidWire, close_wire_findings, drawn_findings, unsound_findings
+from ..derived.wire_checks import (
+    LaidWire,
+    close_wire_findings,
+    drawn_findings,
+    off_zone_findings,
+    unsound_findings,
+    wire_as_drawn,
+)
 from ..model.plan import Finding, Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -38,9 +45,6 @@ FloatArray = NDArray[np.float64]
 
 OFF_ZONE_M = 0.01
 """Wire this far off its zone still lies on it: the contract's tolerance."""
-
-DRAWN_CORNER_M = 0.5
-"""Corners of a line drawn on site are cut: the wire lies off it by less than this."""
 
 WEAK_MIN_M2 = 0.5
 """Ground with too weak a field that is smaller than this is crossed before the mower stops."""
@@ -76,52 +80,46 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
         text = f"the wire is wanted along a line of {drawn.value.length:.1f} m drawn on site"
         findings.append(applied(drawn, text) if planned else no_target(drawn, []))
     for loop in planned:
-        findings += loop.findings
-        start = _start(site, plan, loop)
-        if loop.ground is None or start is None:
+        found = _laid_wire(site, plan, loop, mower, findings)
+        if found is None:
             continue
-        stretches = [Stretch(edge["geometry"], edge["edge_class"], edge["setback_m"]) for edge in loop.edges]
-        outlying = _outlying(site, loop, start, mower, findings)
-        try:
-            laid = laid_loop(loop.ground, start, stretches, loop.strips, outlying, [item.line for item in loop.drawn])
-        except LawngisError as error:
-            text = f"{loop.loop_id} can't be laid, so rule 1 can't be kept: {error.what}"
-            findings.append(Finding("stop", "no-wire", text, error.advice, loop.ground.representative_point()))
-            continue
-        chainage = ground_chainage_m(site.dem, site.frame, laid.xy)
-        wires.append(LaidWire(loop, laid, chainage, stretches, _own_ground(plan, loop)))
-        _add_loop(rows, wires[-1], mower)
-        enclosed = [loop.ground, *(item.ground for item in outlying)]
+        wires.append(found)
+        laid, enclosed = found.laid, found.enclosed
+        _add_loop(rows, found, mower)
         unheard = plan.geometries("hand_mow", reason="out_of_signal")
         findings += _circuit_findings(loop, enclosed, unheard, laid, rows.wire_path[-1], mower, parameters)
         laid_grounds.append((loop.loop_id, laid.xy, enclosed))
-        findings += _crossing_findings(plan, loop) + _off_zone_findings(wires[-1])
-        findings += drawn_findings(site, loop, laid, wires[-1].ground, mower)
-        findings += unsound_findings(plan, wires[-1], mower, findings)
+        findings += _crossing_findings(plan, loop) + off_zone_findings(found)
+        if not site.facts.paths:
+            findings += drawn_findings(site, loop, laid, found.ground, mower)
+        findings += unsound_findings(plan, found, mower, findings)
     findings += close_wire_findings(wires, mower)
     findings += _interference_findings(laid_grounds, mower, parameters)
     layers = {"wire_path": rows.wire_path, "wire_runs": rows.wire_runs, "pegs": rows.pegs, "joins": rows.joins}
     return StepResult(layers, findings)
 
 
-def _off_zone_findings(wire: LaidWire) -> list[Finding]:
-    """Say where wire along edges leaves the zones: tight spots in which no bend fits are the likely place."""
-    # Wire that was drawn on site is told of elsewhere.
-    drawn = shapely.buffer([item.line for item in wire.loop.drawn], DRAWN_CORNER_M)
-    ground = shapely.union_all([wire.ground, *drawn]) if len(drawn) else wire.ground
-    shapely.prepare(ground)
-    findings = []
-    for number, run in enumerate(wire.laid.runs, start=1):
-        line = LineString(run.xy)
-        if run.kind not in ("edge", "corner", "island") or shapely.covers(ground, line):
-            continue
-        off = line.difference(ground)
-        if off.length > 0:
-            loop_id = wire.loop.loop_id
-            text = f"run {number} of {loop_id} leaves its zone by {off.length:.2f} m of wire, so rule 8 is not kept"
-            advice = "Lay that spot by hand within the lawn, or leave it out."
-            findings.append(Finding("stop", "rule-8-off-zone", text, advice, off.representative_point()))
-    return findings
+def _laid_wire(site: Site, plan: Plan, loop: Loop, mower: MowerProfile, findings: list[Finding]) -> LaidWire | None:
+    """Return the wire of a loop, along the line that somebody drew for it or laid out; None where there is none."""
+    stretches = [Stretch(edge["geometry"], edge["edge_class"], edge["setback_m"]) for edge in loop.edges]
+    own_ground = _own_ground(plan, loop)
+    drawn = next((fact for fact in site.facts.paths if fact.name == loop.loop_id), None)
+    if drawn is not None:
+        return wire_as_drawn(site, plan, loop, drawn, own_ground, findings)
+    findings += loop.findings
+    start = _start(site, plan, loop)
+    if loop.ground is None or start is None:
+        return None
+    outlying = _outlying(site, loop, start, mower, findings)
+    try:
+        laid = laid_loop(loop.ground, start, stretches, loop.strips, outlying, [item.line for item in loop.drawn])
+    except LawngisError as error:
+        text = f"{loop.loop_id} can't be laid, so rule 1 can't be kept: {error.what}"
+        findings.append(Finding("stop", "no-wire", text, error.advice, loop.ground.representative_point()))
+        return None
+    chainage = ground_chainage_m(site.dem, site.frame, laid.xy)
+    enclosed = [loop.ground, *(item.ground for item in outlying)]
+    return LaidWire(loop, laid, chainage, stretches, own_ground, enclosed)
 
 
 def _own_ground(plan: Plan, loop: Loop) -> BaseGeometry:
@@ -439,6 +437,7 @@ STEP = Step(
         "site:water",
         "raster:dem",
         "fact:wires",
+        "fact:paths",
     ),
     writes=("wire_path", "wire_runs", "pegs", "joins"),
     compute=wire,

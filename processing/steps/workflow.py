@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from graphlib import CycleError, TopologicalSorter
 from time import perf_counter
@@ -12,10 +12,11 @@ from typing import Any, NoReturn
 from lawngis.errors import ParameterError, PlanError
 from lawngis.mower import MowerProfile
 
+from ..derived.measured_passages import site_with_grounds
 from ..measured.overrides import Override
 from ..measured.site_facts import measured_site
 from ..model.contract import Layer
-from ..model.facts import Facts
+from ..model.facts import Fact, Facts, ReshapedWire
 from ..model.layers import PLAN_LAYERS, stamped
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
@@ -23,7 +24,7 @@ from ..model.step import BrokenStep, Step, loaded_steps
 from ..model.styles import SYMBOLS
 from ..model.view import SITE_INPUTS, views
 
-OPEN_LAYERS = frozenset({"findings", "visit_checks"})
+OPEN_LAYERS = frozenset({"findings", "visit_checks", "visit_areas"})
 """Layers that every step adds to; they are closed before a step that reads them."""
 
 
@@ -206,6 +207,8 @@ class Start:
         What is to be said of the layers themselves: edits, and rules that they break.
     overrides
         What was measured on site and is in the layers already, see :func:`facts_read`.
+    paths
+        Loops of wire that somebody reshaped in the plan: what the first step writes, and yet an input of it.
     """
 
     first: str
@@ -214,6 +217,7 @@ class Start:
     checks: Sequence[tuple[str, VisitCheck]] = ()
     told: Sequence[Finding] = ()
     overrides: frozenset[str] = frozenset()
+    paths: Sequence[Fact[ReshapedWire]] = ()
 
 
 def steps_before(steps: Sequence[Step], first: str) -> list[Step]:
@@ -252,8 +256,11 @@ def planned(site: Site, steps: Iterable[Step], settings: Settings, start: Start 
     steps = list(steps)
     plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps))
     site, corrected = measured_site(site, settings.overrides)
+    rest = steps if start is None else steps[len(steps_before(steps, start.first)) :]
+    site = with_passage_grounds(site, steps, rest, settings)
     plan.attach("reading", StepResult(findings=[*site.findings, *corrected]), ())
     if start is not None:
+        site = replace(site, facts=site.facts + Facts(paths=tuple(start.paths)))
         before = steps_before(steps, start.first)
         _take_over(plan, before, start)
         plan.attach("edits", StepResult(findings=_not_followed(before, start, site.facts)), ())
@@ -265,6 +272,34 @@ def planned(site: Site, steps: Iterable[Step], settings: Settings, start: Start 
         seconds[step.id] = perf_counter() - started
     plan.close()
     return Planned(plan, seconds)
+
+
+def with_passage_grounds(site: Site, steps: Sequence[Step], rest: Sequence[Step], settings: Settings) -> Site:
+    """Return a site whose measured widths say what ground the lawn gains or loses by them.
+
+    Which passage a width is of, and how wide that is on the maps, is known only once there are zones: all steps before
+    them run without the widths first. What the lawn gains is then an input like any other.
+
+    Parameters
+    ----------
+    site
+        With what was measured.
+    steps
+        All steps, in order.
+    rest
+        Steps that are to run; unless one of them reads widths nothing is done.
+    settings
+        Mower and parameters.
+    """
+    finder = next((step for step in steps if "links" in step.writes), None)
+    if finder is None or not site.facts.widths or not any("fact:widths" in step.reads for step in rest):
+        return site
+    mapped = replace(site, facts=replace(site.facts, widths=()))
+    plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps))
+    for step in steps_before(steps, finder.id):
+        _run_step(step, mapped, plan, settings)
+    price_book = settings.parameters.get(finder.id, {}).get("price_book")
+    return site_with_grounds(site, plan, settings.mower, price_book)
 
 
 def _run_step(step: Step, site: Site, plan: Plan, settings: Settings) -> None:
@@ -297,6 +332,7 @@ def planned_alone(site: Site, step: Step, settings: Settings, start: Start, spec
     """
     plan = Plan(site.parcel_id, site.frame.crs, specs)
     site, _ = measured_site(site, settings.overrides)
+    site = with_passage_grounds(site, installed_steps(), [step], settings)
     plan.keep(start.layers)
     plan.findings += start.findings
     plan.checks += start.checks

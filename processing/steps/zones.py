@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import shapely
 from pydantic import Field
-from shapely import MultiPolygon, Point, Polygon
+from shapely import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.geometry.polygons import grid_parts, polygon_parts, polygonal
-from lawngis.lawn.obstacles import with_bumps_filled
-from lawngis.lawn.zones import ZonePartition, zone_partition
+from lawngis.geometry.polygons import grid_parts, polygon_parts
+from lawngis.lawn.zones import ZonePartition
 from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 from lawngis.wire.circuit import least_field_ut, weak_ground
@@ -20,9 +19,11 @@ from lawngis.wire.leads import ground_rings
 
 from ..derived.decisions import Served, link_findings, served_zones, supply_findings
 from ..derived.detached_supply import ground_in_wire
+from ..derived.loops import left_out_by_lines
 from ..derived.matching import applied, follows, matched
-from ..derived.passages import PlacedLink, mapped_links, measured_links
-from ..derived.slope import zone_hours_week, zone_slope, zone_slopes_percent
+from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_links, shown_links
+from ..derived.slope import zone_hours_week, zone_slopes_percent
+from ..derived.slope_readings import steep_zone_findings, zone_slope
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -70,20 +71,23 @@ class _Found:
 
 def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParameters) -> StepResult:
     """Return zones with roles and supplies, the links between them, and what is left to be mown by hand."""
-    ground = _mowable(plan)
-    partition = zone_partition(ground, mow_width_m=mower.passage_mow_min_m, zone_area_min_m2=mower.zone_area_min_m2)
-    links = mapped_links(site, plan, ground, partition, mower)
-    found, of_facts = _as_measured(site, partition, links, mower, parameters)
+    mapped = mapped_zones(site, plan, mower, parameters.price_book, site.facts.mapped)
+    found, of_facts = _as_measured(site, mapped, mower, parameters)
+    beyond = left_out_by_lines(
+        {index: found.partition.zones[index] for index in found.served.zones}, site.facts.wires, mower
+    )
+    of_facts += _left_out_findings(beyond, found)
     unheard = _unheard(plan, found, mower)
-    zone_rows = _zone_rows(site, plan, mower, found, unheard)
-    shown = _between(found.links, found.served)
+    zone_rows = _zone_rows(site, plan, mower, found, _both(unheard, beyond))
+    shown = shown_links(found.links, found.served)
     link_rows = [_link_row(site, link, found, index) for index, link in shown.items()]
-    hand_rows = _hand_rows(site, plan, found, unheard, parameters)
+    hand_rows = _hand_rows(site, plan, found, {"out_of_signal": unheard, "left_out": beyond}, parameters)
     findings = [
         *of_facts,
         *link_findings(link_rows, mower),
-        *supply_findings(found.served, dict(enumerate(partition.zones)), found.names),
+        *supply_findings(found.served, dict(enumerate(found.partition.zones)), found.names),
         *_unheard_findings(hand_rows, mower),
+        *steep_zone_findings(site, plan, zone_rows, mower),
     ]
     asked = [row for row, link in zip(link_rows, shown.values(), strict=True) if not link.measured]
     return StepResult(
@@ -93,62 +97,65 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     )
 
 
-def _mowable(plan: Plan) -> Polygon | MultiPolygon:
-    lawn = shapely.union_all(plan.geometries("lawn"))
-    bumps = plan.geometries("keepouts", treatment="bump")
-    out = plan.geometries("keepouts", treatment="outside") + plan.geometries("keepouts", treatment="island")
-    ground = with_bumps_filled(lawn, bumps).difference(shapely.union_all(out))
-    # Keep-outs that follow the lawn's edge leave hairlines of ground between the two: they close on the grid.
-    return polygonal(shapely.set_precision(ground, GRID_M))
-
-
 # --- what becomes of zones, as somebody measured them ----------------------------------------------------
 
 
 def _as_measured(
-    site: Site,
-    partition: ZonePartition,
-    mapped_links: dict[int, PlacedLink],
-    mower: MowerProfile,
-    parameters: ZonesParameters,
+    site: Site, mapped: MappedZones, mower: MowerProfile, parameters: ZonesParameters
 ) -> tuple[_Found, list[Finding]]:
     """Return what becomes of zones and links by what was measured of them, and what is said of that.
 
     Names are those that the maps alone give: what somebody measures or leaves out renames nothing else. What is reached
     only by that comes after them.
     """
-    ground = dict(enumerate(partition.zones))
-    mapped = served_zones(site, ground, mapped_links, mower, parameters.price_book)
-    names = _numbered(f"{site.parcel_id}-Z", mapped.zones)
-    link_names = _numbered(f"{site.parcel_id}-P", _between(mapped_links, mapped))
-    links, findings = measured_links(mapped_links, link_names, site.facts, mower)
+    partition, ground = mapped.partition, dict(enumerate(mapped.partition.zones))
+    names, link_names = mapped.names, mapped.link_names
+    links, findings = measured_links(mapped.links, link_names, site.facts, mower, mapped.ground)
     left_out = set()
     for fact, index in matched(
         site.facts.zones_gone, [(names.get(n, ""), zone) for n, zone in ground.items()], findings
     ):
         findings.append(applied(fact, f"{names.get(index, 'ground')} is left out", ground[index]))
         left_out.add(index)
-    if not findings:
-        return _Found(partition, links, mapped, left_out, names, link_names), findings
+    roles = {names[index]: service.role for index, service in mapped.served.zones.items()}
+    if site.facts.mapped:
+        roles = {fact.name: fact.value for fact in site.facts.mapped}
+    elif not findings:
+        return _Found(partition, links, mapped.served, left_out, names, link_names), findings
     own = {index: zone for index, zone in ground.items() if index not in left_out}
     served = served_zones(site, own, links, mower, parameters.price_book)
-    names = _numbered(f"{site.parcel_id}-Z", {**mapped.zones, **served.zones})
-    shown = {**_between(mapped_links, mapped), **_between(links, served)}
+    names = _further_named(names, served.zones, f"{site.parcel_id}-Z")
+    shown = {**shown_links(mapped.links, mapped.served), **shown_links(links, served)}
     for index, service in served.zones.items():
-        before = mapped.zones[index].role if index in mapped.zones else "mown by hand"
+        before = roles.get(names[index], "mown by hand")
         if service.role != before:
             text = f"{names[index]} is {service.role} by what was measured, no longer {before}"
             findings.append(follows(text, ground[index]))
-    link_names = _numbered(f"{site.parcel_id}-P", shown)
+    link_names = _further_named(link_names, shown, f"{site.parcel_id}-P")
     return _Found(partition, links, served, left_out, names, link_names), findings
 
 
-def _between(links: Mapping[int, PlacedLink], served: Served[int]) -> dict[int, PlacedLink]:
-    return {index: link for index, link in links.items() if {link.zone_a, link.zone_b} <= served.zones.keys()}
+def _further_named(names: Mapping[int, str], members: Iterable[int], stem: str) -> dict[int, str]:
+    """Return names, with further ones for what has none yet."""
+    last = max((int(name.removeprefix(stem)) for name in names.values()), default=0)
+    more = [index for index in members if index not in names]
+    return {**names, **{index: f"{stem}{last + number}" for number, index in enumerate(more, start=1)}}
 
 
-def _numbered(stem: str, members: Iterable[int]) -> dict[int, str]:
-    return {index: f"{stem}{number}" for number, index in enumerate(members, start=1)}
+# --- lines drawn for the wire ----------------------------------------------------------------------------
+
+
+def _left_out_findings(beyond: Mapping[int, Sequence[Polygon]], found: _Found) -> list[Finding]:
+    findings = []
+    for index, parts in beyond.items():
+        area_m2 = sum(part.area for part in parts)
+        text = f"{area_m2:.0f} m² of {found.names[index]} lie beyond the line drawn for its wire: mown by hand"
+        findings.append(follows(text, parts[0]))
+    return findings
+
+
+def _both(one: Mapping[int, Sequence[Polygon]], other: Mapping[int, Sequence[Polygon]]) -> dict[int, list[Polygon]]:
+    return {index: [*one.get(index, ()), *other.get(index, ())] for index in {**one, **other}}
 
 
 # --- signal ----------------------------------------------------------------------------------------------
@@ -200,15 +207,15 @@ def _unheard_findings(hand_rows: list[Row], mower: MowerProfile) -> list[Finding
 
 
 def _zone_rows(
-    site: Site, plan: Plan, mower: MowerProfile, found: _Found, unheard: dict[int, list[Polygon]]
+    site: Site, plan: Plan, mower: MowerProfile, found: _Found, not_mown: Mapping[int, Sequence[Polygon]]
 ) -> list[Row]:
     if not found.served.zones:
         return []
-    slope = zone_slope(site, plan, mower)
+    slope = zone_slope(site, plan, shapely.union_all(plan.geometries("lawn")), mower)
     trunks = _trunks(plan)
     rows: list[Row] = []
     for index, service in found.served.zones.items():
-        whole = found.partition.zones[index].difference(shapely.union_all([trunks, *unheard.get(index, [])]))
+        whole = found.partition.zones[index].difference(shapely.union_all([trunks, *not_mown.get(index, [])]))
         polygon = max(grid_parts(whole, GRID_M), key=lambda part: part.area)
         slopes = dict(zip(SLOPE_COLUMNS, zone_slopes_percent(slope, polygon, site), strict=True))
         rows.append(
@@ -252,7 +259,11 @@ def _link_row(site: Site, link: PlacedLink, found: _Found, index: int) -> Row:
 
 
 def _hand_rows(
-    site: Site, plan: Plan, found: _Found, unheard: dict[int, list[Polygon]], parameters: ZonesParameters
+    site: Site,
+    plan: Plan,
+    found: _Found,
+    of_zones: Mapping[str, Mapping[int, Sequence[Polygon]]],
+    parameters: ZonesParameters,
 ) -> list[Row]:
     partition = found.partition
     pieces: list[tuple[str, Polygon]] = [("narrow", nook) for nook in partition.nooks]
@@ -261,7 +272,7 @@ def _hand_rows(
     for index, zone in enumerate(partition.zones):
         if index not in found.served.zones and index not in found.left_out:
             pieces.append(("unreachable", zone))
-    pieces += [("out_of_signal", part) for parts in unheard.values() for part in parts]
+    pieces += [(reason, part) for reason, some in of_zones.items() for parts in some.values() for part in parts]
     ground_m2 = sum(polygon.area for polygon in (*partition.zones, *(polygon for _, polygon in pieces)))
     crumb_m2 = min(parameters.crumb_m2, CRUMB_SHARE * ground_m2)
     if found.left_out:
@@ -341,6 +352,8 @@ STEP = Step(
         "accuracy:dem_sd_m",
         "accuracy:position_sd_m",
         "fact:widths",
+        "fact:mapped",
+        "fact:wires",
         "fact:passages",
         "fact:zones_gone",
         "fact:slopes",

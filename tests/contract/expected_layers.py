@@ -197,6 +197,12 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
         ranges={"flip_probability": SHARE, "sd": ANY_POSITIVE},
         filled=("measure_what", "priority"),
     ),
+    "visit_areas": ExpectedLayer(
+        "Polygon or LineString",
+        _columns(text="check_id", number="area_m2 length_m"),
+        ranges={"area_m2": ANY_POSITIVE, "length_m": ANY_POSITIVE},
+        filled=("check_id",),
+    ),
     "run_info": ExpectedLayer(None, _columns(text="key value"), filled=("key",)),
 }
 
@@ -204,6 +210,7 @@ NO_GEOMETRY_NEEDED = frozenset({"findings", "visit_checks"})
 """Layers of points in which a row may stand for the parcel as a whole, without a place."""
 
 CONTRACT_PROFILE: dict[str, Any] = {
+    "slope_limit_percent": 35,
     "passage_mow_min_m": 1.6,
     "passage_transit_min_m": 0.9,
     "passage_wire_gap_m": 0.3,

@@ -246,6 +246,7 @@ class HandMade:
         return {
             "findings": [{"finding_id": "P01-F1", **note}],
             "visit_checks": [check],
+            "visit_areas": [{"check_id": "P01-C1", "length_m": 3.0, "geometry": LineString([(16, 5), (19, 5)])}],
             "schedule": [{"zone_id": zone, "edge_pass": False, **times} for zone in self.zones],
             "run_info": [{"key": "version", "value": "drawn"}],
         }
@@ -311,6 +312,7 @@ def write(path: Path, layers: dict[str, pd.DataFrame], crs: str) -> Path:
             )
             table = table.set_geometry(geopandas.GeoSeries(shapes, index=table.index, crs=target))  # noqa: PLW2901
             kind = EXPECTED_LAYERS[name].geometry if name in EXPECTED_LAYERS else "Polygon"
+            kind = "Unknown" if kind and " or " in kind else kind
             pyogrio.write_dataframe(table, path, geometry_type=kind, **options)
         else:
             pyogrio.write_dataframe(table, path, **options)

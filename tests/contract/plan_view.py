@@ -15,11 +15,14 @@ import geopandas
 import numpy as np
 import pandas as pd
 import pyogrio
+import rasterio
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from pyproj.crs import ProjectedCRS
 from pyproj.crs.coordinate_operation import TransverseMercatorConversion
+from rasterio.warp import transform_bounds
+from rasterio.windows import Window
 from shapely import LineString
 from shapely.geometry.base import BaseGeometry
 
@@ -108,12 +111,21 @@ class Loop:
 
 
 @dataclass(frozen=True)
+class Terrain:
+    """Cells of the terrain model around a parcel: places in the plane [m], shape (rows, cols, 2), and heights [m]."""
+
+    xy: Array
+    z: Array
+
+
+@dataclass(frozen=True)
 class ParcelView:
     """All rows of one parcel, geometry in a plane of ground metres centred on it."""
 
     parcel_id: str
     layers: dict[str, pd.DataFrame]
     site: dict[str, geopandas.GeoDataFrame]
+    terrain: Terrain | None = None
 
     def rows(self, layer: str) -> pd.DataFrame:
         return self.layers[layer]
@@ -235,7 +247,21 @@ def moved(table: pd.DataFrame, transformer: Transformer) -> pd.DataFrame:
     )
 
 
-def parcel_views(plan: dict[str, pd.DataFrame], site: dict[str, geopandas.GeoDataFrame]) -> Iterator[ParcelView]:
+def read_terrain(dem: Path, window: tuple[float, float, float, float], crs: CRS, plane: Transformer) -> Terrain | None:
+    """The cells of a terrain model in a box of some CRS, brought into the plane; None where it has none."""
+    with rasterio.open(dem) as file:
+        box = transform_bounds(crs, file.crs, *window)
+        part = file.window(*box).round_offsets().round_lengths().intersection(Window(0, 0, *file.shape[::-1]))
+        z = file.read(1, window=part, masked=True).astype(float).filled(np.nan)
+        columns, rows = np.meshgrid(np.arange(z.shape[1]) + 0.5, np.arange(z.shape[0]) + 0.5)
+        x, y = file.window_transform(part) * (columns, rows)
+        to_plan = Transformer.from_crs(file.crs, crs, always_xy=True)
+    return Terrain(np.dstack(plane.transform(*to_plan.transform(x, y))), z) if min(z.shape) > 2 else None
+
+
+def parcel_views(
+    plan: dict[str, pd.DataFrame], site: dict[str, geopandas.GeoDataFrame], dem: Path | None = None
+) -> Iterator[ParcelView]:
     """The parcels of a plan one after the other, but for failed ones that came without a usable outline."""
     crs = plan["summary"].crs
     outlined = ~(plan["summary"].geometry.isna() | plan["summary"].geometry.is_empty)
@@ -244,7 +270,9 @@ def parcel_views(plan: dict[str, pd.DataFrame], site: dict[str, geopandas.GeoDat
         transformer = ground_plane(crs, ((min_x + max_x) / 2, (min_y + max_y) / 2))
         own = {name: moved(t[t["parcel_id"] == row["parcel_id"]], transformer) for name, t in plan.items()}
         near = {name: moved(_near(t, row.geometry), transformer) for name, t in site.items() if t.crs == crs}
-        yield ParcelView(str(row["parcel_id"]), own, near)
+        box = row.geometry.buffer(5.0).bounds
+        terrain = None if dem is None or not crs.is_projected else read_terrain(dem, box, crs, transformer)
+        yield ParcelView(str(row["parcel_id"]), own, near, terrain)
 
 
 def _near(table: geopandas.GeoDataFrame, parcel: BaseGeometry) -> geopandas.GeoDataFrame:

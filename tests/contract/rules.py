@@ -1,4 +1,4 @@
-"""An independent checker of the eleven rules that every plan obeys.
+"""An independent checker of rules 1 to 12 that every plan obeys.
 
 It reads a finished ``plan.gpkg`` beside the site that it was made from, and shares no code with the planner. Each rule
 is one function over one parcel; rule 11 and the shape of the file (rule 0) are about the file as a whole.
@@ -27,6 +27,7 @@ from plan_view import (
     Loop,
     ParcelView,
     Run,
+    Terrain,
     Violation,
     at_chainage,
     chainages,
@@ -39,6 +40,7 @@ from plan_view import (
     winding_numbers,
     without_repeats,
 )
+from scipy.ndimage import correlate, label
 from shape import content_violations, file_violations, missing_parts
 from shapely.geometry.base import BaseGeometry
 
@@ -90,21 +92,26 @@ def violations(
     absent = missing_parts(plan)
     if absent:
         return found + absent
-    return found + file_violations(plan_path) + table_violations(plan, read_site(site_path), profile)
+    dem = (site_path if site_path.is_dir() else site_path.parent) / "dem.tif"
+    terrain = dem if dem.exists() else None
+    return found + file_violations(plan_path) + table_violations(plan, read_site(site_path), profile, terrain)
 
 
 def table_violations(
-    plan: dict[str, pd.DataFrame], site: dict[str, geopandas.GeoDataFrame], profile: Profile
+    plan: dict[str, pd.DataFrame],
+    site: dict[str, geopandas.GeoDataFrame],
+    profile: Profile,
+    dem: Path | None = None,
 ) -> list[Violation]:
-    """All that needs no file: the contents of the tables, and rules 1 to 10 for every parcel."""
+    """The contents of the tables, and the rules that are about a parcel; rule 12 with a terrain model alone."""
     found = content_violations(plan) + unplanned_parcels(plan, site)
-    for view in parcel_views(plan, site):
+    for view in parcel_views(plan, site, dem):
         found += parcel_violations(view, profile)
     return found
 
 
 def parcel_violations(view: ParcelView, profile: Profile) -> list[Violation]:
-    """Rules 1 to 10 on one parcel; a rule that a stop finding names is excused."""
+    """The rules that are about one parcel; a rule that a stop finding names is excused."""
     if view.status == "failed":
         return []
     excused = excused_rules(view.rows("findings"))
@@ -749,6 +756,92 @@ def rule_11_whole_and_untouched(
         yield Violation(11, None, str(other), "a leftover beside the plan")
 
 
+# Rule 12 -----------------------------------------------------------------------------------------------------------
+
+PIECE_MIN_M2 = 1.0
+DEM_SD_M = 0.10
+DEM_CORRELATION_M = 1.0
+"""Errors of the terrain model: RMSEz of USGS quality level 1 and 2, alike over a metre."""
+LEDGE_M = 1.25
+"""Beside walls and drops of the layers the terrain model smears a ledge that the mower never drives on."""
+OUTLINE_M = 0.10
+"""Outlines are drawn between the cells: what lies this near to a zone's edge may be either's."""
+DOUBT_SDS = 1.645
+READING_M2 = 10.0
+ON_CELL_M = 1.0
+"""A reading this near to a cell's centre was taken on it."""
+
+
+def rule_12_not_too_steep(view: ParcelView, profile: Profile) -> Found:
+    """No connected piece of a zone is too steep by its own readings, or by the terrain model where it has none."""
+    if view.terrain is None or view.rows("zones").empty:
+        return
+    cell_m2, slope, noise = _true_slope(view.terrain)
+    limit = profile["slope_limit_percent"]
+    in_zones = _centres_in(view.terrain, shapely.union_all(view.shapes("zones")).buffer(-OUTLINE_M))
+    steep = (slope > limit) & in_zones & ~_centres_in(view.terrain, _ledges(view))
+    bank, _ = label((slope > limit - DOUBT_SDS * noise) & np.isfinite(slope), np.ones((3, 3)))
+    pieces, count = label(steep)
+    readings = _slope_readings(view)
+    for piece in (pieces == number for number in range(1, count + 1)):
+        if piece.sum() * cell_m2 < PIECE_MIN_M2:
+            continue
+        whole = bank == bank[piece][0]
+        own = [value for spot, value in readings if _taken_on(view.terrain, piece, spot)]
+        taken = sum(_taken_on(view.terrain, whole, spot) for spot, _ in readings)
+        needed = int(np.ceil((steep & whole).sum() * cell_m2 / READING_M2))
+        if taken < needed or max(own, default=0.0) > limit:
+            where = place(view.terrain.xy[piece].mean(axis=0))
+            yield (
+                "zones",
+                f"{piece.sum() * cell_m2:.1f} m2 at {where} have {slope[piece].mean():.0f} %, {taken} readings",
+            )
+
+
+def _true_slope(terrain: Terrain) -> tuple[float, Array, float]:
+    """Area of a cell [m2], slope of each [percent] by Horn's stencil without the bias of noise, and sd of the noise."""
+    along = np.array([1.0, 2.0, 1.0])
+    across = np.array([-1.0, 0.0, 1.0])
+    stencils = np.outer(along, across) / 8, np.outer(across, along) / 8
+    by_column, by_row = (correlate(terrain.z, stencil, mode="constant", cval=np.nan) for stencil in stencils)
+    x_step, y_step = (np.gradient(terrain.xy, axis=axis) for axis in (1, 0))
+    cells = np.stack([x_step, y_step], axis=-2)
+    gradient = np.linalg.solve(cells, np.stack([by_column, by_row], axis=-1)[..., None])[..., 0]
+    cell_m2 = float(np.median(np.abs(np.linalg.det(cells))))
+    row, column = np.mgrid[:3, :3].reshape(2, -1)
+    apart_m = np.hypot(row[:, None] - row, column[:, None] - column) * np.sqrt(cell_m2)
+    alike = DEM_SD_M**2 * np.exp(-apart_m / DEM_CORRELATION_M)
+    weights = stencils[0].ravel() / np.sqrt(cell_m2)
+    noise = 100 * float(np.sqrt(weights @ alike @ weights))
+    seen = 100 * np.hypot(*np.moveaxis(gradient, -1, 0))
+    # Rice's mean lies above a slope by about half the noise's variance over the slope.
+    return cell_m2, seen - noise**2 / (2 * np.maximum(seen, noise)), noise
+
+
+def _centres_in(terrain: Terrain, shape: BaseGeometry) -> NDArray[np.bool_]:
+    return np.asarray(shapely.contains_xy(shape, terrain.xy[..., 0], terrain.xy[..., 1]))
+
+
+def _ledges(view: ParcelView) -> BaseGeometry:
+    if "barriers" not in view.site:
+        return shapely.Polygon()
+    barriers = view.site["barriers"]
+    return shapely.union_all(list(barriers.geometry[barriers["kind"].isin(["wall", "drop"])])).buffer(LEDGE_M)
+
+
+def _slope_readings(view: ParcelView) -> list[tuple[BaseGeometry, float]]:
+    """Slopes that somebody measured, with their places [percent]."""
+    if "overrides" not in view.site:
+        return []
+    rows = view.site["overrides"]
+    rows = rows[(rows["target_layer"] == "keepouts") & (rows["column"] == "slope_percent") & ~rows.geometry.is_empty]
+    return [(shape, float(value.replace(",", "."))) for shape, value in zip(rows.geometry, rows["value"], strict=True)]
+
+
+def _taken_on(terrain: Terrain, cells: NDArray[np.bool_], reading: BaseGeometry) -> bool:
+    return bool(shapely.dwithin(shapely.points(terrain.xy[cells]), reading, ON_CELL_M).any())
+
+
 RULES = {
     1: rule_1_closed_loop,
     2: rule_2_winding,
@@ -760,4 +853,5 @@ RULES = {
     8: rule_8_on_its_zone,
     9: rule_9_sums,
     10: rule_10_areas,
+    12: rule_12_not_too_steep,
 }

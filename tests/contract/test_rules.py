@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -15,7 +16,7 @@ import pytest
 import shapely
 from expected_layers import CONTRACT_PROFILE, EXPECTED_LAYERS
 from hand_made import PLANE, WAY, ZONES, HandMade, Step, site_layers, write
-from plan_view import Violation, parcel_views, winding_numbers
+from plan_view import Terrain, Violation, parcel_views, winding_numbers
 from rules import (
     RULES,
     file_hashes,
@@ -26,6 +27,7 @@ from rules import (
 )
 from shape import content_violations, database_problems, missing_parts
 from shapely import LineString, Point, box
+from shapely.affinity import translate
 
 UTM = "EPSG:32632"
 Layers = dict[str, pd.DataFrame]
@@ -417,6 +419,38 @@ def test_rule_10_ground_counted_twice() -> None:
 def test_rule_10_zone_off_the_lawn() -> None:
     zones = {**ZONES, "P01-Z2": box(19, 0, 30, 10)}
     assert_caught(judged(HandMade(zones=zones).layers()), 10, "off the lawn")
+
+
+def bank(percent: float) -> Terrain:
+    """Ground that is level west of x = 4 m and rises to the east of it."""
+    x, y = np.meshgrid(np.arange(-5, 35, 0.5) + 0.25, np.arange(-5, 16, 0.5) + 0.25)
+    return Terrain(np.dstack([x, y]), percent / 100 * np.clip(x - 4, 0, None))
+
+
+def measured_slopes(*readings: tuple[Point, str]) -> Site:
+    columns = {"target_layer": "keepouts", "column": "slope_percent", "value": [value for _, value in readings]}
+    return {"overrides": geopandas.GeoDataFrame(columns, geometry=[place for place, _ in readings])}
+
+
+def rule_12(percent: float, *readings: tuple[Point, str]) -> list[str]:
+    """What rule 12 says of the right plan on a bank whose slopes were read at places of the drawing's plane."""
+    (view,) = parcel_views(drawn(), {})
+    middle = shapely.get_coordinates(view.shapes("zones", zone_id="P01-Z1")[0]).min(axis=0)
+    terrain = bank(percent)
+    site = measured_slopes(*((translate(place, *middle), value) for place, value in readings)) if readings else {}
+    there = replace(view, terrain=replace(terrain, xy=terrain.xy + middle), site=site)
+    return [text for _, text in RULES[12](there, CONTRACT_PROFILE)]
+
+
+def test_rule_12_bank_in_a_zone() -> None:
+    assert rule_12(30.0) == [] and rule_12(35.5) == []
+    assert any(" 49 %, 0 readings" in text for text in rule_12(50.0))
+
+
+def test_rule_12_one_reading_frees_no_bank() -> None:
+    once, everywhere = [(Point(10, 5), "20")], [(Point(x, y), "20") for x in range(4, 30) for y in range(11)]
+    assert rule_12(50.0, *once) and not rule_12(50.0, *everywhere)
+    assert rule_12(50.0, *everywhere, (Point(7, 5), "36,5"))
 
 
 # Rule 11 and the file ----------------------------------------------------------------------------------------------

@@ -95,6 +95,13 @@ def test_shrubs_beyond_do_not_make_a_wall():
     assert {step.edge_class for step in steps} <= {"flush", "unknown"}
 
 
+@pytest.mark.parametrize(("long_m", "depth"), [(0.5, -0.5), (1.1, 0.8)])
+def test_neither_holes_on_a_quarter_of_a_stretch_nor_plants_on_more_than_half_are_the_ground(long_m, depth):
+    ground = surface(lambda x, y: 100 + np.where((x > 0) & (y % 2.0 < long_m), depth, 0.0), cell=0.125, noise=0.005)
+    for step in height_steps(ground, FRAME, EDGE):
+        assert abs(step.step_m) < 0.06
+
+
 def test_a_thin_wall_is_seen_even_before_a_drop():
     def ground(x, y):
         return 100 + np.where((x > 0) & (x < 0.3), 0.9, np.where(x > 0, -0.5, 0.0))
@@ -157,6 +164,25 @@ def test_standard_deviation_by_hand():
     # A cell and a half long: one counts at least.
     short = height_steps(surface(step_of(0.0), noise=0.0), FRAME, EDGE, z_sd_m=0.15, stretch_m=0.375)
     assert short[0].sd_m == pytest.approx(0.16 * np.sqrt(3.56), rel=0.01)
+
+
+@pytest.mark.parametrize(("above_sds", "edge_class", "chance"), [(0.2, "unknown", 0.5793), (0.4, "raised", 0.6554)])
+def test_a_class_less_likely_than_three_in_five_is_none(above_sds, edge_class, chance):
+    """So many standard deviations (see above) above the limit of 0.05 m; chances from the normal distribution."""
+    steps = height_steps(surface(step_of(0.05 + above_sds * 0.114103), noise=0.0), FRAME, EDGE, z_sd_m=0.15)
+    assert {step.edge_class for step in steps} == {edge_class}
+    assert [step.confidence for step in steps] == pytest.approx([chance] * 10, abs=1e-4)
+
+
+@pytest.mark.parametrize(("height", "step_m"), [(0.2, 0.0), (0.3, 0.3)])
+def test_a_thin_wall_stands_out_by_four_standard_deviations_or_is_none(height, step_m):
+    """A level is known to 0.060474 m (see above): four of that are 0.242 m."""
+
+    def ground(x, y):
+        return 100 + np.where((x > 0) & (x < 0.25), height, 0.0)
+
+    steps = height_steps(surface(ground, noise=0.0), FRAME, EDGE, z_sd_m=0.15)
+    assert [step.step_m for step in steps] == pytest.approx([step_m] * 10, abs=1e-6)
 
 
 @given(climb=st.floats(-0.25, 0.25))

@@ -24,7 +24,7 @@ def test_an_effort_worked_by_hand():
     assert (took.driven_m, took.departures, took.departure_m) == pytest.approx((2812.5, 5, 562.5))
 
 
-def test_a_plain_lawn_needs_no_starting_point_but_the_dock():
+def test_a_plain_lawn_needs_no_set_out_place_but_the_dock():
     mown = coverage(SQUARE, Point(0, 7), cutting_width_m=WIDTH, effort=effort(SQUARE), departures=45)
     assert [start.along_m for start in mown.starts] == [0.0]
     assert mown.share_mown == pytest.approx(0.94, abs=0.02)  # the law gives 0.950, the edges a little less
@@ -56,11 +56,11 @@ def test_what_the_mower_never_gets_to_is_mown_by_hand():
     assert thin[0].remedy == "hand" and thin[0].start is None
 
 
-def test_what_no_starting_point_mends_wants_a_guide():
+def test_what_no_set_out_place_mends_is_mown_by_hand():
     """Nothing is reached as surely as that: the thin place is most of the lawn."""
     mown = coverage(SQUARE, Point(0, 7), cutting_width_m=WIDTH, effort=effort(SQUARE))
     thin = thin_places(SQUARE, mown, cutting_width_m=WIDTH, chance_min=0.999)
-    assert thin[0].area_m2 > 100 and thin[0].remedy == "guide"
+    assert thin[0].area_m2 > 100 and thin[0].remedy == "hand"
 
 
 def test_a_zone_narrower_than_the_cut_has_no_coverage():

@@ -8,7 +8,7 @@ folder beside its target and moved over it in one step, so a target is either wh
 
 from .opening import undisturbed
 from .overview import Bounds, LayerInfo, layer_names, layer_overview
-from .reading import layer_batches, plain_rows, plain_values, read_layer, read_table, row_batches
+from .reading import layer_batches, read_layer, read_table, row_batches
 from .replacing import refuse_unlike, replace_rows
 from .rows import Columns, RawColumns, declared_columns, raw_columns
 from .spans import RowSpans, row_spans
@@ -26,8 +26,6 @@ __all__ = [
     "layer_batches",
     "layer_names",
     "layer_overview",
-    "plain_rows",
-    "plain_values",
     "raw_columns",
     "read_layer",
     "read_table",

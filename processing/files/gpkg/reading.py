@@ -103,20 +103,6 @@ def read_table(
     return pd.DataFrame(_rows(Path(path), table, columns=columns, where=where, read_geometry=False))
 
 
-def plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return rows as Python's own values by column, None where one is missing; times are text in ISO 8601."""
-    columns = {str(name): plain_values(frame[name]) for name in frame.columns}
-    return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
-
-
-def plain_values(values: pd.Series[Any]) -> list[Any]:
-    """Return a column as Python's own values, None where one is missing; times are text in ISO 8601."""
-    if isinstance(values, gpd.GeoSeries):
-        return list(values.to_numpy())
-    plain = values.astype(str if pd.api.types.is_datetime64_any_dtype(values.dtype) else object)
-    return list(plain.where(values.notna(), None))
-
-
 def _rows(
     path: Path, layer: str, *, columns: Sequence[str] | None, where: str | None, **selection: Any
 ) -> gpd.GeoDataFrame | pd.DataFrame:

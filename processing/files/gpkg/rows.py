@@ -19,7 +19,7 @@ from pyproj import CRS
 from lawngis.errors import PlanError
 from lawngis.geometry.frame import horizontal_crs
 
-from ...model.plan import columns_of
+from ...model.row_checks import columns_of
 from .opening import one_line
 from .validity import not_finite, type_names
 

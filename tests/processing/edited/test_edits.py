@@ -528,3 +528,75 @@ def test_the_digests_are_those_of_plans_written_before():
     assert record["features"] == {"Z2": "7f9912371ee2e7b3", "Z1": "000feb940f00ace8"}
     columns = {name: record["columns"][name] for name in ("role", "area_m2", "hours_week")}
     assert columns == {"role": "ff21e8", "area_m2": "276a39", "hours_week": "38b369"}
+
+
+# --- wire reshaped in a GIS ----------------------------------------------------------------------------------------
+
+
+def reshaped(plan: Path, depth_m: float) -> shapely.LineString:
+    """Draw the longest straight piece of the first loop further in, as one does with the vertex tool of a GIS."""
+    paths = rows(plan, "wire_path")
+    row = paths.index[paths["parcel_id"] == "P1"][0]
+    xy = shapely.get_coordinates(paths.geometry.loc[row])
+    at = int(np.argmax(np.hypot(*np.diff(xy, axis=0).T)))
+    ahead = (xy[at + 1] - xy[at]) / np.hypot(*(xy[at + 1] - xy[at]))
+    left = np.array([-ahead[1], ahead[0]])
+    middle = (xy[at] + xy[at + 1]) / 2
+    slant = abs(depth_m) * 1.2
+    places = [(-1 - slant, 0.0), (-1.0, depth_m), (1.0, depth_m), (1 + slant, 0.0)]
+    drawn = [middle + along * ahead + aside * left for along, aside in places]
+    paths.loc[row, "geometry"] = shapely.LineString(np.concatenate([xy[: at + 1], drawn, xy[at + 1 :]]))
+    rewritten(plan, "wire_path", paths)
+    return paths.geometry.loc[row]
+
+
+def test_a_reshaped_wire_is_laid_as_drawn_with_all_that_hangs_on_it(work, capsys):
+    line = reshaped(work.plan, 0.8)
+    assert work.again() == 2 and "--from wire" in capsys.readouterr().err
+    assert work.again("--from", "wire") == 0
+    before = {name: rows(work.before, name).query("parcel_id == 'P1'") for name in ("wire_path", "summary", "pegs")}
+    (path,) = rows(work.plan, "wire_path").query("parcel_id == 'P1'").itertuples()
+    assert shapely.hausdorff_distance(path.geometry, line) < 1e-3
+    assert path.plan_length_m == pytest.approx(line.length, abs=0.05)
+    assert path.length_m > before["wire_path"]["length_m"].iloc[0] + 0.2 and path.signal_min_ut > 0
+    runs = rows(work.plan, "wire_runs").query("parcel_id == 'P1'").sort_values("seq")
+    joined = shapely.line_merge(shapely.union_all(runs.geometry.to_numpy()[~runs["run_kind"].str.startswith("lead")]))
+    assert shapely.hausdorff_distance(shapely.union_all(runs.geometry.to_numpy()), line) < 1e-3 and not joined.is_empty
+    np.testing.assert_allclose(runs["from_m"].to_numpy()[1:], runs["to_m"].to_numpy()[:-1], atol=1e-9)
+    assert set(runs["run_kind"]) >= {"lead_out", "lead_back", "island", "edge"}
+    pegs = rows(work.plan, "pegs").query("parcel_id == 'P1'").sort_values("chainage_m")
+    assert pegs.distance(line).max() < 2e-3 and np.diff(pegs["chainage_m"]).max() <= 0.8 + 1e-6
+    (summary,) = rows(work.plan, "summary").query("parcel_id == 'P1'").itertuples()
+    assert summary.wire_m == pytest.approx(path.length_m) and summary.pegs == len(pegs)
+    assert any("wire_path: P1-L1 geometry" in text for text in facts(work.plan, "edited"))
+    assert any("laid along the line drawn" in text for text in codes(work.plan)["edited-by-hand"])
+
+
+def test_a_reshaped_wire_stays_so_until_its_edit_is_discarded(work):
+    line = reshaped(work.plan, 0.5)
+    for words in ((), (), ("--workers", "2")):
+        assert work.again("--from", "wire", *words) == 0
+        assert shapely.hausdorff_distance(wire(work.plan), line) < 1e-3
+    assert work.again("--from", "wire", "--discard-edits") == 0
+    assert shapely.hausdorff_distance(wire(work.plan), wire(work.before)) < 1e-3
+
+
+def test_a_reshaped_wire_is_held_against_the_rules(work):
+    reshaped(work.plan, -0.3)
+    assert work.again("--from", "wire") == 0
+    broken = codes(work.plan)
+    assert any("rule 3 is not kept" in text for text in broken["rule-3-setback"])
+    reshaped(work.plan, 2.0)
+    assert work.again("--from", "wire") == 0
+    assert any("outside the wire, so rule 2 is not kept" in text for text in codes(work.plan)["rule-2-enclosed"])
+    assert (rows(work.plan, "summary").query("parcel_id == 'P1'")["stop_findings"] > 0).all()
+
+
+def test_a_reshaped_wire_that_does_not_come_home_is_no_wire(work):
+    paths = rows(work.plan, "wire_path")
+    row = paths.index[paths["parcel_id"] == "P1"][0]
+    paths.loc[row, "geometry"] = shapely.LineString(shapely.get_coordinates(paths.geometry.loc[row])[:-3])
+    rewritten(work.plan, "wire_path", paths)
+    assert work.again("--from", "wire") == 0
+    assert any("not closed" in text and "rule 1" in text for text in codes(work.plan)["rule-1-open-wire"])
+    assert not (rows(work.plan, "wire_path")["parcel_id"] == "P1").any()

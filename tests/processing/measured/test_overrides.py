@@ -250,13 +250,15 @@ def test_a_passage_that_is_gone_leads_nowhere():
 def test_an_answered_check_is_settled_and_all_that_is_said_follows():
     mapped = found(in_a_row(0.85, 0.85))
     assert len(checks(mapped, "links")) == 2 and len(told(mapped, "passage-blocked")) == 2
-    plan = found(in_a_row(0.85, 0.85), Override("links", "P1-P1", "width_m", "1.3", "tape"))
+    plan = found(in_a_row(0.85, 0.85), Override("links", "P1-P1", "width_m", "0.91", "tape"))
     assert [row["target_id"] for row in checks(plan, "links")] == ["P1-P2"]
     assert ["P1-Z3" in row["text"] for row in told(plan, "passage-blocked")] == [True]
     assert ["P1-Z3" in row["text"] for row in told(plan, "zone-detached")] == [True]
-    assert [link["width_m"] for link in plan.rows("links")] == [1.3, pytest.approx(0.85, abs=0.005)]
-    assert "width_m 0.85 → 1.30 (tape)" in told(plan, "override-applied")[0]["text"]
-    assert told(plan, "override-contradicts")
+    assert [link["width_m"] for link in plan.rows("links")] == [0.91, pytest.approx(0.85, abs=0.005)]
+    assert "width_m 0.85 → 0.91 (tape)" in told(plan, "override-applied")[0]["text"]
+    assert not told(plan, "override-contradicts"), "the map can't tell the two apart"
+    plan = found(in_a_row(0.85), Override("links", "P1-P1", "width_m", "1.3"))
+    assert "measured 1.30 m, but the map says 0.85 ± 0.14 m" in told(plan, "override-contradicts")[0]["text"]
 
 
 def test_a_passage_between_zones_that_no_plan_showed_is_found_by_its_place():
@@ -323,13 +325,35 @@ def test_a_dock_whose_ground_was_measured_too_steep_gives_way_to_the_next_best(l
     assert "but the terrain model says 0.0" in told(plan, "override-contradicts")[0]["text"]
 
 
+def test_a_pads_slope_holds_for_every_pad_that_overlaps_it(level):
+    first = chosen(level)
+    plan = found(LARGE, Override("dock_candidates", first["candidate_id"], "slope_percent", "7"), until="dock")
+    away_m = {name: row["geometry"].distance(first["geometry"]) for name, row in docks(plan).items()}
+    near = [docks(plan)[name] for name, metres in away_m.items() if metres < MOWER.dock_pad_length_m / 2]
+    beside = [docks(plan)[name] for name, metres in away_m.items() if 0.4 < metres < 0.6]
+    assert near and beside and {row["slope_percent"] for row in (*near, *beside)} == {7.0}
+    assert {docks(plan)[name]["slope_percent"] for name, metres in away_m.items() if metres > 2} == {0.0}
+    assert chosen(plan)["geometry"].distance(first["geometry"]) > MOWER.dock_pad_length_m / 2
+    (check,) = checks(plan, "dock_candidates")
+    assert check["target_id"] == chosen(plan)["candidate_id"]
+
+
+def test_the_chosen_dock_is_asked_about_until_it_was_measured_itself(level):
+    name = next(name for name, row in docks(level).items() if row["feasible"] and not row["chosen"])
+    forced = Override("dock_candidates", name, "chosen", "true")
+    (check,) = checks(found(LARGE, forced, until="dock"), "dock_candidates")
+    assert check["target_id"] == name
+    measured = Override("dock_candidates", name, "slope_percent", "1")
+    assert checks(found(LARGE, forced, measured, until="dock"), "dock_candidates") == []
+
+
 def test_a_dock_on_ground_measured_level_is_feasible_again_and_not_asked_about():
     steep = site_of(LARGE, rise=(0.0, 0.052))  # 5.2 % everywhere, and the limit is 5
     plan = planned(steep, steps_until("dock"), Settings(MOWER)).plan
     plan.close()
     assert told(plan, "dock-not-feasible") and checks(plan, "dock_candidates")
     name = chosen(plan)["candidate_id"]
-    measured = [Override("dock_candidates", name, "slope_percent", "3")]
+    measured = [Override("dock_candidates", name, "slope_percent", "5")]  # the limit itself
     plan = planned(steep, steps_until("dock"), Settings(MOWER, {}, tuple(measured))).plan
     plan.close()
     assert chosen(plan)["geometry"].dwithin(docks(plan)[name]["geometry"], 0.01)
@@ -432,7 +456,7 @@ def test_overrides_of_no_parcel_are_refused_with_the_nearest():
         (("parcels", "P1", "label", "x", None, ""), "'parcels' is told, not measured"),
         (("edges", "P1-E1", "edge_class", "grass", None, ""), r"row 1.*'grass' is none of flush, raised"),
         (("trees", "", "trunk_diameter_m", "thick", Point(0, 0), ""), r"row 1.*'thick' is no number"),
-        (("dock_candidates", "P1-D1", "chosen", "perhaps", None, ""), "'perhaps' is none of"),
+        (("dock_candidates", "P1-D1", "chosen", "perhaps", None, ""), "'perhaps' says neither yes nor no"),
         (("outlets", "P1", "geometry", "", None, ""), "has no place"),
         (("lawn", "", "geometry", "", Point(0, 0), ""), "not drawn as an area"),
     ],

@@ -1,6 +1,7 @@
 """Filled-in visit sheets become overrides: every kind of check, and the whole way round through the real commands."""
 
 import csv
+import re
 import shutil
 from pathlib import Path
 
@@ -47,7 +48,10 @@ def plan(tmp_path_factory):
         }
         for number, (what, layer, name, column) in enumerate(ASKED, start=1)
     ]  # fmt: skip
-    layers = {"visit_checks": rows}
+    outline = shapely.MultiPolygon([box(X0 - 5, Y0 - 5, X0 + 60, Y0 + 30)])
+    known = dict.fromkeys(column.name for column in PLAN_LAYERS["summary"].columns)
+    summary = {**known, "parcel_id": "P4", "status": "planned", "geometry": outline}
+    layers = {"visit_checks": rows, "summary": [summary]}
     tables = {
         name: table(spec, layers.get(name, []), UTM if spec.geometry else None) for name, spec in PLAN_LAYERS.items()
     }
@@ -93,6 +97,12 @@ def test_every_kind_of_check_has_an_answer_that_names_its_target(answered):
         ("V1", "1.05 m", "1.05"),
         ("V4", "45°", "100"),  # tan 45° is one
         ("V3", "2.29 deg", "3.99893"),  # 100 tan 2.29°
+        ("V3", "3 percent", "3"),
+        ("V4", "31,5 %", "31.5"),
+        ("V1", "1,55 m", "1.55"),
+        ("V1", "1.55 metres", "1.55"),
+        ("V1", "5 ft 2 in", "1.5748"),  # the international foot is 0.3048 m exactly
+        ("V1", "62 in", "1.5748"),
     ],
 )
 def test_numbers_may_have_units(answered, name, text, value):
@@ -108,17 +118,69 @@ def test_numbers_may_have_units(answered, name, text, value):
         ("V4", "1.2 m", "number in %"),
         ("V5", "by the door", "does not say where"),
         ("V9", "1", "no check 'P4-V9' in the plan"),
+        ("V1", "155", "155 m is not between 0 and 30 m: was another unit meant"),
+        ("V3", "400 %", "400 % is not between 0 and 100 %"),
+        ("V3", "-2", "not between"),
+        ("V5", "501004.5 5500003.25", "m outside its parcel"),
+        ("V2", "a hippo", "Answers are level with the lawn, raised, a drop, a bed, water, flush"),
     ],
 )
 def test_what_is_no_answer_is_refused_with_row_and_what_is_one(answered, name, text, said):
-    with pytest.raises(LayerError, match=rf"sheet\.csv, row 1: .*{said}"):
-        answered(**{name: text})
+    found = answered(**{name: text})
+    assert not found.overrides
+    assert re.search(rf"sheet\.csv, row 2: .*{said}", str(found.refused[0]))
 
 
 def test_an_answer_that_corrects_nothing_by_itself_is_handed_to_somebody(answered):
     found = answered(V7="two of them")
     assert found.overrides == ()
     assert found.by_hand == ("P4-V7 (whether the owner keeps hedgehogs): two of them",)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "value"),
+    [("V2", "level with the lawn", "flush"), ("V2", "Level", "flush"), ("V2", "a bed", "soft"), ("V2", "bed", "soft"),
+     ("V2", "drop", "drop"), ("V6", "bare soil", "bare"), ("V6", "bed", "shrub"), ("V6", "lawn", "lawn_under_crown")],
+)  # fmt: skip
+def test_the_words_printed_on_the_sheet_are_answers(answered, name, text, value):
+    assert answered(**{name: text}).overrides[0].value == value
+
+
+@pytest.mark.parametrize("text", ["", "-", "–", "n/a", "N/A", "?", "  "])
+def test_where_nothing_was_measured_the_check_stays_open(answered, text):
+    found = answered(V1=text, V3="2")
+    assert [item.column for item in found.overrides] == ["slope_percent"]
+    assert found.open == len(ASKED) - 1 and not found.refused
+    assert found.notes == ("P4-V1: AB",)  # a note is never dropped
+
+
+def test_good_rows_count_and_bad_ones_are_all_listed_as_a_spreadsheet_counts_them(plan, tmp_path):
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text(
+        "check_id;measured;note;x;y\n"
+        "P4-V1;wide;;;\n"
+        ";;;;\n"
+        "P4-V3;2;;;\n"
+        '"P4-V4";"12";"two\nlines";500004,5;5500003,25\n'
+        "P4-V2;level;;here;there\n",
+        encoding="utf-8-sig",
+    )
+    found = answers_of(plan, [sheet])
+    assert [(item.column, item.value) for item in found.overrides] == [("slope_percent", "2"), ("slope_percent", "12")]
+    assert found.overrides[1].place == Point(500004.5, 5500003.25)
+    assert [error.where[1] for error in found.refused] == ["row 2", "row 6"]
+    assert "x 'here' and y 'there' are no place" in str(found.refused[1])
+
+
+def test_an_answer_to_what_another_plan_asked_is_refused(plan, tmp_path):
+    (tmp_path / "sheet.csv").write_text(
+        "check_id,measured,target_layer,target_id,target_column\n"
+        "P4-V3,2,dock_candidates,P4-D8,slope_percent\n"
+        "P4-V1,1.2,links,P4-P1,width_m\n"
+    )
+    found = answers_of(plan, [tmp_path / "sheet.csv"])
+    assert [item.target_id for item in found.overrides] == ["P4-P1"]
+    assert "P4-V3 asked for target_id P4-D8, but this plan's asks for P4-D7" in str(found.refused[0])
 
 
 def test_the_supply_point_may_be_where_the_plan_has_it(answered):
@@ -139,8 +201,9 @@ def test_points_and_areas_of_a_field_app_say_where_in_any_crs(plan, tmp_path):
 
 def test_a_check_answered_twice_and_a_sheet_without_columns_are_refused(answered, plan, tmp_path):
     (tmp_path / "a.csv").write_text("check_id,measured\nP4-V1,1.2\n")
-    with pytest.raises(LayerError, match="P4-V1 is answered twice"):
-        answers_of(plan, [tmp_path / "a.csv", tmp_path / "a.csv"])
+    found = answers_of(plan, [tmp_path / "a.csv", tmp_path / "a.csv"])
+    assert len(found.overrides) == 1
+    assert "P4-V1 is answered twice" in str(found.refused[0])
     (tmp_path / "b.csv").write_text("check,value\nP4-V1,1.2\n")
     with pytest.raises(LayerError, match="no columns check_id and measured"):
         answers_of(plan, [tmp_path / "b.csv"])
@@ -220,3 +283,12 @@ def test_the_command_says_what_it_can_t_use(command, plan, tmp_path):
     assert "corrects nothing by itself" in outcome.output
     assert isinstance(outcome.exception, LawngisError)
     assert not (tmp_path / "o.gpkg").exists()
+
+
+def test_the_command_takes_good_rows_and_ends_with_one_for_the_others(command, plan, tmp_path):
+    (tmp_path / "a.csv").write_text('check_id,measured\nP4-V1,155\nP4-V3,"3,5 percent"\n')
+    outcome = command(plan, tmp_path / "a.csv", "--out", tmp_path / "o.gpkg")
+    assert outcome.exit_code == 1
+    assert "1 override, 1 row not used, 6 checks still open" in outcome.output
+    assert "row 2: '155' is no answer to P4-V1. 155 m is not between 0 and 30 m" in outcome.output
+    assert [item.value for item in read_overrides(tmp_path / "o.gpkg")] == ["3.5"]

@@ -9,7 +9,8 @@ from shapely import LineString, Point, Polygon, box
 from lawngis.errors import PlanError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.plan import Finding, Plan, StepResult, VisitCheck, check_rows, columns_of, on_grid
+from lawngis.processing.model.plan import Finding, Plan, StepResult, VisitCheck, check_ids, on_grid
+from lawngis.processing.model.row_checks import check_rows, columns_of
 from lawngis.processing.model.tables import table
 
 FRAME = CRS.from_epsg(32632)
@@ -60,6 +61,24 @@ def test_a_step_must_write_what_it_declares_and_nothing_else():
         plan.attach("lawn", StepResult({}), ("lawn",))
     with pytest.raises(PlanError, match="declares"):
         plan.attach("lawn", StepResult({"lawn": [], "zones": []}), ("lawn",))
+
+
+def test_what_a_check_asks_about_is_written_under_its_name():
+    plan, ground, edge = Plan("P", FRAME), box(0, 0, 4, 3), LineString([(0, 0), (0, 5)])
+    checks = [
+        VisitCheck("a place", "tape", "x", Point(0, 0), flip_probability=0.9),
+        VisitCheck("an edge", "tape", "x", Point(0, 0), flip_probability=0.1, area=edge),
+        VisitCheck("ground", "level", "x", Point(0, 0), flip_probability=0.4, area=ground),
+    ]
+    plan.attach("one", StepResult(checks=checks), ())
+    plan.close()
+    columns = ("check_id", "area_m2", "length_m", "step", "geometry")
+    told = [tuple(row[name] for name in columns) for row in plan.rows("visit_areas")]
+    _, second, third = (row["check_id"] for row in plan.rows("visit_checks"))
+    assert told == [(second, 12.0, None, "one", ground), (third, None, 5.0, "one", edge)]
+    plan.checks[0] = ("one", VisitCheck("a place", "tape", "x", Point(0, 0), area=Point(0, 0)))
+    with pytest.raises(PlanError, match="is a Point, not a Polygon or LineString"):
+        plan.close()
 
 
 def test_findings_and_checks_are_ordered_by_weight():
@@ -144,3 +163,17 @@ def test_what_a_file_keeps_in_another_crs_comes_back_to_the_last_bit(crs):
         again = on_grid(PLAN_LAYERS[name], read)
         assert (shapely.get_coordinates(written) == shapely.get_coordinates(again)).all()
         assert (shapely.get_precision(written) == shapely.get_precision(again)).all()
+
+
+def test_a_check_keeps_its_name_whatever_else_is_asked_and_how_doubtful_it_is():
+    def slope(x, chance=0.5):
+        return VisitCheck("slope", "level", "much", Point(x, 0), flip_probability=chance, target_layer="keepouts",
+                          target_column="slope_percent")  # fmt: skip
+
+    width = VisitCheck("width", "tape", "much", Point(9, 9), target_layer="links", target_id="P1-K1",
+                       target_column="width_m")  # fmt: skip
+    before = check_ids("P1", [width, slope(0), slope(40)])
+    after = check_ids("P1", [slope(40, 0.9), width, slope(0)])
+    assert len(set(before)) == 3
+    assert after == [before[2], before[0], before[1]]
+    assert len(set(check_ids("P1", [slope(0), slope(0.1)]))) == 2  # asked twice in one place: still two names

@@ -1,0 +1,59 @@
+"""The bank of the sample, measured through the real commands: a visit sheet, its answers, and the plan that follows."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import geopandas
+import pyogrio
+import pytest
+from expected_layers import CONTRACT_PROFILE
+from rules import violations
+
+SAMPLE = Path(__file__).parents[2] / "sample_parcels"
+
+
+def lawngis(*words: object) -> None:
+    command = [sys.executable, "-m", "lawngis.processing.cli.main", *map(str, words)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def layer(folder: Path, name: str) -> geopandas.GeoDataFrame:
+    table = pyogrio.read_dataframe(folder / "plan.gpkg", layer=name)
+    return table[table["parcel_id"] == "P08"]
+
+
+@pytest.fixture(scope="module")
+def asked(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("asked")
+    lawngis("plan", SAMPLE, "--out", folder, "--parcel", "P08")
+    return folder
+
+
+def steep_m2(folder: Path) -> float:
+    return float(layer(folder, "keepouts").query("reason == 'steep'")["area_m2"].sum())
+
+
+@pytest.mark.parametrize(("answers", "opens"), [(("20",), False), (("20 %", "11,3°", "18"), True)])
+@pytest.mark.parametrize("words", [(), ("--workers", "2", "--parcel", "P01")])
+def test_readings_open_their_ground_when_all_are_there(
+    asked: Path, tmp_path: Path, answers: tuple[str, ...], opens: bool, words: tuple[str, ...]
+) -> None:
+    checks = layer(asked, "visit_checks").query("target_column == 'slope_percent' and target_layer == 'keepouts'")
+    assert sorted(layer(asked, "visit_areas")["check_id"]) == sorted(checks["check_id"]) and len(checks) == 3
+    rows = [f"{name};{value}" for name, value in zip(checks["check_id"], answers, strict=False)]
+    (tmp_path / "sheet.csv").write_text("\n".join(["check_id;measured", *rows]), encoding="utf-8")
+    site, out = tmp_path / "site", tmp_path / "out"
+    shutil.copytree(SAMPLE, site)
+    lawngis("measured", asked, tmp_path / "sheet.csv", "--out", site / "overrides.gpkg")
+    lawngis("plan", site, "--out", out, "--parcel", "P08", *words)
+    freed_m2 = steep_m2(asked) - steep_m2(out)
+    assert 15 < freed_m2 < 28 if opens else abs(freed_m2) < 0.01
+    left = layer(out, "visit_checks").query("target_layer == 'keepouts'")
+    assert len(left) == len(layer(out, "visit_areas")) == (0 if opens else 2)
+    broken = violations(out / "plan.gpkg", site, CONTRACT_PROFILE)
+    assert [violation for violation in broken if violation.parcel_id == "P08"] == []
