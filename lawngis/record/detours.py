@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lawngis.geometry.lines import chainage_m, points_along, segment_lengths_m
-from lawngis.record.matching import WalkMatch, alike_share, smoothed
+from lawngis.record.matching import SAME_PLACE_M, WalkMatch, alike_share, smoothed, smoothing_reach_m
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -120,7 +120,10 @@ def walked_rounds(
         turn = length * (match.chainage_m[some[0]] // length)
         at = match.chainage_m[some] - turn
         shifted = [replace(one, from_m=one.from_m - turn, to_m=one.to_m - turn) for one in detours]
-        found.append(WalkedRound(float(at[0]), float(at.max()), shifted, match.step_m))
+        end = float(at.max())
+        if np.array_equal(match.xy[0], match.xy[-1]) and 0 < at[0] + length - end < SAME_PLACE_M:
+            end = float(at[0] + length)  # it closes: nothing is left between its ends
+        found.append(WalkedRound(float(at[0]), end, shifted, match.step_m))
     return found
 
 
@@ -225,7 +228,7 @@ def walked_wire(
     -----
     A parametric bootstrap: points as noisy and as far apart are taken along the averaged line and averaged in their
     turn. As their lengths stand to its own, so its own stands to the wire's; that correction is not known better
-    than to itself.
+    than to itself, nor is what bends shorter than the averaging would add.
 
     References
     ----------
@@ -246,7 +249,8 @@ def walked_wire(
     wire, corners = _wire_and_corners_m(line)
     ratio = wire / float(drawn.mean())
     length = ratio * (wire + corners)
-    sd = float(np.linalg.norm([ratio * drawn.std(ddof=1), (ratio - 1) * wire, corners / 2]))
+    lost = smoothing_reach_m(sd_m, step_m)
+    sd = float(np.linalg.norm([ratio * drawn.std(ddof=1), (ratio - 1) * wire, corners / 2, lost]))
     return line, max(length, float(np.hypot(*(xy[-1] - xy[0])))), sd
 
 

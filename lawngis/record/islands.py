@@ -58,6 +58,8 @@ class IslandFound:
         Whether the walk came to it by its planned lead.
     seen
         Whether points were taken all along there, and are accurate enough for it.
+    there
+        Whether the walk went out on its lead, though it doesn't show whether and which way it went round.
     """
 
     island: PlannedIsland
@@ -66,6 +68,7 @@ class IslandFound:
     why: str = ""
     by_its_lead: bool = True
     seen: bool = True
+    there: bool = False
 
 
 def islands_found(
@@ -118,6 +121,8 @@ class _Round:
         Wire around it, without the way to others whose leads leave from it [m].
     middle
         What is turned about [m].
+    foot, far_m
+        Where its lead leaves the other wire, and how far from there its wire reaches [m].
     near_m
         Farther from the middle than this nobody is going round it [m].
     away_m
@@ -131,6 +136,8 @@ class _Round:
     island: PlannedIsland
     ring: FloatArray
     middle: FloatArray
+    foot: FloatArray
+    far_m: float
     near_m: float
     away_m: float
     alone: bool
@@ -158,7 +165,9 @@ def _planned_round(
         ]
     )
     passed = max((abs(turn) for turn in _turns_deg(others, middle, near_m, 0.0)), default=0.0)
-    return _Round(island, ring, middle, near_m, away_m, passed < PASSED_DEG, islands)
+    out = line_between(path_xy, chainage, island.lead_from_m, island.lead_to_m)
+    far_m = float(np.hypot(*(out - out[0]).T).max())
+    return _Round(island, ring, middle, out[0], far_m, near_m, away_m, passed < PASSED_DEG, islands)
 
 
 def _twice_round(match: WalkMatch, length: float, sd_m: float) -> WalkMatch:
@@ -180,16 +189,9 @@ def _twice_round(match: WalkMatch, length: float, sd_m: float) -> WalkMatch:
 def _found(match: WalkMatch, planned: _Round, length_m: float, sd_m: float) -> IslandFound:
     island = planned.island
     telling = TELLING_SDS * _smooth_sd(match, sd_m)
-    if float(np.median(np.hypot(*(planned.ring - planned.middle).T))) < telling:
-        return IslandFound(island, "cannot_tell", 0.0, "it is too small for the receiver's accuracy", seen=False)
     first, last = _window(match, island, length_m)
-    here = match.smooth_xy[first : last + 1]
-    turned = sum(_turns_deg(here, planned.middle, planned.near_m, np.inf)) if last > first else 0.0
-    by_its_lead = abs(turned) >= ROUND_DEG
-    if not by_its_lead and planned.alone:
-        # Where the walk lost the order of the plan, going round the island shows all the same.
-        anywhere = _turns_deg(match.smooth_xy, planned.middle, planned.near_m, 1.3 * planned.away_m)
-        turned = max([turned, *anywhere], key=abs)
+    small = float(np.median(np.hypot(*(planned.ring - planned.middle).T))) < telling
+    turned, by_its_lead = (0.0, False) if small else _turned_deg(match, planned, first, last)
     if abs(turned) >= ROUND_DEG:
         about = sum(_turns_deg(planned.ring, planned.middle, np.inf, 0.0))
         verdict: IslandVerdict = "as_planned" if turned * about > 0 else "wrong_way"
@@ -199,9 +201,29 @@ def _found(match: WalkMatch, planned: _Round, length_m: float, sd_m: float) -> I
         return IslandFound(island, "cannot_tell", turned, why, seen=False)
     if _astray(match, first, last, planned, length_m, sd_m):
         return IslandFound(island, "cannot_tell", turned, "the walk doesn't follow the plan around there")
-    if abs(turned) < PASSED_DEG and _stayed_away(match, first, last, island, sd_m):
+    went_out = _went_out(match, first, last, planned)
+    if small and (went_out or planned.far_m < 2 * telling):
+        why = "it is too small for the receiver's accuracy"
+        return IslandFound(island, "cannot_tell", turned, why, seen=False, there=planned.far_m >= 2 * telling)
+    if not went_out or (abs(turned) < PASSED_DEG and _stayed_away(match, first, last, island, sd_m)):
         return IslandFound(island, "missing", turned)
     return IslandFound(island, "cannot_tell", turned, "the walk neither goes round it nor clearly passes it")
+
+
+def _turned_deg(match: WalkMatch, planned: _Round, first: int, last: int) -> tuple[float, bool]:
+    """Return by how much a walk turns about an island, and whether it went round it between two points."""
+    here = match.smooth_xy[first : last + 1]
+    turned = sum(_turns_deg(here, planned.middle, planned.near_m, np.inf)) if last > first else 0.0
+    if abs(turned) >= ROUND_DEG or not planned.alone:
+        return turned, abs(turned) >= ROUND_DEG
+    # Where the walk lost the order of the plan, going round the island shows all the same.
+    anywhere = _turns_deg(match.smooth_xy, planned.middle, planned.near_m, 1.3 * planned.away_m)
+    return max([turned, *anywhere], key=abs), False
+
+
+def _went_out(match: WalkMatch, first: int, last: int, planned: _Round) -> bool:
+    """Return whether the way between two points of a walk leads out to an island, at least half of it."""
+    return float(np.hypot(*(match.smooth_xy[first : last + 1] - planned.foot).T).max()) > planned.far_m / 2
 
 
 def _unseen(match: WalkMatch, first: int, last: int) -> str:

@@ -246,7 +246,7 @@ def laid_runs(
         What is told of islands; where it says otherwise than the detours do, it counts.
     """
     length = float(chainage[-1])
-    undecided = [item.island for item in islands if item.verdict == "cannot_tell"]
+    undecided = [item.island for item in islands if item.verdict == "cannot_tell" and not item.there]
     told = _told(rounds, length)
     for item in islands:
         told = _as_islands_are(told, item, path_xy, chainage, off.point_sd_m)
@@ -403,7 +403,7 @@ def _as_islands_are(
     planned_m = island.lead_to_m - island.lead_from_m
     own = [one for one in told if _within(one, island)]
     others = [one for one in told if not _within(one, island)]
-    if item.verdict == "cannot_tell":
+    if item.verdict == "cannot_tell" and not item.there:
         return others
     if item.verdict == "missing" and not any(
         _shared_m(one, island.lead_from_m, island.lead_to_m) > planned_m / 2 for one in told
@@ -416,7 +416,7 @@ def _as_islands_are(
         if not any(one.kind == "off_plan" and one.wire_m > WHOLE_SHARE * ring_m for one in own):
             ring = line_between(path_xy, chainage, island.ring_from_m, island.ring_to_m)
             own = [Detour("off_plan", island.ring_from_m, island.ring_to_m, ring[::-1], ring_m, sd_m)]
-    elif item.verdict == "as_planned" and item.by_its_lead:
+    elif item.there or (item.verdict == "as_planned" and item.by_its_lead):
         own = [one for one in own if one.kind != "left_out"]
     return [*others, *own]
 

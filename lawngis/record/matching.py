@@ -67,8 +67,13 @@ ONCE_MORE_ROUNDS = 0.7
 BENDS_BETWEEN_M = 2.0
 """Where neighbours lie further apart, the way may bend between any two; ours, no source."""
 
-STANDS_OUT_SDS = 6.0
+STANDS_OUT_SDS = 4.0
 """A way this many standard deviations of a point long is hardly lengthened by noise."""
+
+STEP_MIN_M = 0.02
+STEPS_TELLING = 10
+JUMP_STEPS = 6.0
+"""Points this many steps apart along the plan skipped some of it."""
 
 BEND_RADIUS_M = 0.5
 """Walks are averaged no further than wire with bends like these allows; ours, fitted to simulated walks."""
@@ -218,9 +223,18 @@ def _matched(
     smooth = smoothed(points, gaps, loop.sd_m, step)
     at, on, cost = _most_likely(loop, smooth, gaps, span_m)
     at = _slid(loop, smooth, at, on)
+    step = _step_along_m(at, on, gaps, default=step)
+    smooth = smoothed(points, gaps, loop.sd_m, step)
     beside = np.hypot(*(smooth - points_along(loop.path_xy, loop.chainage, at % loop.length_m)).T)
     on = _left_earlier(on, beside > LAID_FREELY_M + LEFT_SDS * loop.sd_m)
     return WalkMatch(points, smooth, at, on, gaps, turned, step, 0.0, cost)
+
+
+def _step_along_m(at: FloatArray, on: BoolArray, gaps: BoolArray, *, default: float) -> float:
+    """Return how far apart points on the plan were taken along it; where few are on it, the default."""
+    steps = np.diff(at)[on[1:] & on[:-1] & ~gaps]
+    steps = steps[steps < JUMP_STEPS * max(default, float(np.median(steps)) if len(steps) else 0.0)]
+    return max(STEP_MIN_M, float(steps.mean())) if len(steps) >= STEPS_TELLING else default
 
 
 def _left_earlier(on: BoolArray, aside: BoolArray) -> BoolArray:
@@ -276,7 +290,7 @@ def _pauses(time_s: FloatArray, kept: BoolArray) -> BoolArray:
 
 
 def noise_sd_m(xy: FloatArray, path_xy: FloatArray | None = None) -> float:
-    """Return the standard deviation of one coordinate, estimated from second differences [m].
+    """Return the standard deviation of one coordinate, estimated from fourth differences [m].
 
     Parameters
     ----------
@@ -288,20 +302,20 @@ def noise_sd_m(xy: FloatArray, path_xy: FloatArray | None = None) -> float:
 
     Notes
     -----
-    Second differences hold six times the variance of one point; across the way uneven steps don't enter. Bends are
-    outliers, so the median is taken.
+    Fourth differences hold seventy times the variance of one point, and little of a way that bends evenly; across the
+    way uneven steps don't enter. Corners are outliers, so the median is taken.
 
     Examples
     --------
-    >>> noise_sd_m(np.array([[0.0, 0.0], [1.0, 0.0], [2.5, 0.0], [3.0, 0.0]]))
+    >>> noise_sd_m(np.array([[0.0, 0.0], [1.0, 0.0], [2.5, 0.0], [3.0, 0.0], [4.5, 0.0]]))
     0.0
     """
-    if len(xy) < 3:
+    if len(xy) < 5:
         return 0.0
-    second, along = xy[2:] - 2 * xy[1:-1] + xy[:-2], xy[2:] - xy[:-2]
-    across = second[:, 0] * along[:, 1] - second[:, 1] * along[:, 0]
+    fourth, along = np.diff(xy, n=4, axis=0), xy[3:-1] - xy[1:-3]
+    across = fourth[:, 0] * along[:, 1] - fourth[:, 1] * along[:, 0]
     across /= np.maximum(np.hypot(*along.T), 1e-9)
-    noise = float(np.median(np.abs(across))) / MEDIAN_OF_NORMAL / float(np.sqrt(6))
+    noise = float(np.median(np.abs(across))) / MEDIAN_OF_NORMAL / float(np.sqrt(70))
     if path_xy is None or float(np.median(segment_lengths_m(xy))) < BENDS_BETWEEN_M:
         return noise
     beside = shapely.distance(shapely.points(xy), shapely.linestrings(path_xy))
@@ -313,16 +327,18 @@ def alike_share(noise_m: float, sd_m: float) -> float:
 
     Notes
     -----
-    Errors of a first-order autoregressive series with standard deviation s and correlation r have second differences
-    of variance s² (6 - 8 r + 2 r²); noise n estimated from them as if r were nil gives n² / s² = 1 - 4 r / 3 + r² / 3.
+    Errors of a first-order autoregressive series with standard deviation s and correlation r have fourth differences
+    of variance s² (70 - 112 r + 56 r² - 16 r³ + 2 r⁴); noise n estimated from them as if r were nil gives n² = 1/70 of
+    that.
 
     Examples
     --------
-    >>> alike_share(0.3, 0.3), round(alike_share(0.3 * (5 / 12) ** 0.5, 0.3), 6)
+    >>> alike_share(0.3, 0.3), round(alike_share(0.3 * (26.125 / 70) ** 0.5, 0.3), 3)
     (0.0, 0.5)
     """
     share = min(1.0, noise_m / sd_m) if sd_m > 0 else 1.0
-    return 2.0 - float(np.sqrt(1.0 + 3.0 * share**2))
+    alike = np.linspace(1.0, 0.0, 201)
+    return float(np.interp(share**2, 1 - alike * (112 - 56 * alike + 16 * alike**2 - 2 * alike**3) / 70, alike))
 
 
 def _gap_m(xy: FloatArray, sd_m: float) -> float:
@@ -343,7 +359,7 @@ def step_m(xy: FloatArray, sd_m: float) -> float:
         apart = np.sum((xy[lag:] - xy[:-lag]) ** 2, axis=1)
         square = float(np.median(apart))
         if square > (STANDS_OUT_SDS * sd_m) ** 2 or 8 * lag > len(xy):
-            return max(0.02, float(np.sqrt(max(square - 4 * sd_m**2, 0.0))) / lag)
+            return max(STEP_MIN_M, float(np.sqrt(max(square - 4 * sd_m**2, 0.0))) / lag)
         lag *= 2
 
 
@@ -372,13 +388,22 @@ def smoothed(xy: FloatArray, gaps: BoolArray, sd_m: float, step: float, *, ends_
     ----------
     E. T. Whittaker, "On a new method of graduation", Proc. Edinburgh Mathematical Society 41, 1923.
     """
-    penalty = (sd_m / (step * min(step / BEND_RADIUS_M, 1.0))) ** 2
+    penalty = _penalty(sd_m, step)
     weight = np.ones(len(xy))
     if ends_known:
         weight[[0, -1]] = KNOWN_WEIGHT
     cuts = np.flatnonzero(gaps) + 1
     parts = zip(np.split(xy, cuts), np.split(weight, cuts), strict=True)
     return np.concatenate([_graduated(part, some, penalty) for part, some in parts])
+
+
+def _penalty(sd_m: float, step: float) -> float:
+    return (sd_m / (step * min(step / BEND_RADIUS_M, 1.0))) ** 2
+
+
+def smoothing_reach_m(sd_m: float, step: float) -> float:
+    """Return how far along the way :func:`smoothed` averages: shorter bends are lost [m]."""
+    return float(_penalty(sd_m, step) ** 0.25 * step)
 
 
 def _graduated(xy: FloatArray, weight: FloatArray, penalty: float) -> FloatArray:

@@ -67,11 +67,24 @@ def test_a_wire_laid_as_planned_is_not_called_otherwise(walks, noise):
         assert set(verdicts.values()) <= {"as_planned", "cannot_tell"}
 
 
-def test_an_island_smaller_than_the_noise_is_left_undecided(walks):
+@pytest.mark.parametrize("seed", range(4))
+def test_of_an_island_smaller_than_the_noise_its_lead_alone_tells_whether_it_is_there(walks, seed):
     loop = walks.planned_loop(radius_m=0.6)
     truth = walks.laid_otherwise(loop, wrong_way={"I1"}, missing={"I2"})
-    _, _, verdicts = judged(walks, loop, truth, walks.Receiver(2.0), seed=3)
-    assert set(verdicts.values()) == {"cannot_tell"}
+    track = walks.walk(truth, walks.Receiver(1.0), seed=seed)
+    match = walk_match(track, loop.xy, loop.chainage, sd_m=1.0)
+    first, second = islands_found(match, loop.islands, loop.xy, loop.chainage, sd_m=1.0)
+    assert (first.verdict, first.there) == ("cannot_tell", True)  # which way round it lies nobody can tell
+    assert (second.verdict, second.there) == ("missing", False)
+
+
+@pytest.mark.parametrize("laid", [{}, {"missing": {"I1"}}, {"wrong_way": {"I1"}}])
+def test_an_island_beside_the_edge_and_smaller_than_the_noise_is_left_undecided(walks, laid):
+    loop = walks.planned_loop(radius_m=0.6, lead_m=0.5)
+    track = walks.walk(walks.laid_otherwise(loop, **laid), walks.Receiver(1.0), seed=3)
+    match = walk_match(track, loop.xy, loop.chainage, sd_m=1.0)
+    first = islands_found(match, loop.islands, loop.xy, loop.chainage, sd_m=1.0)[0]
+    assert (first.verdict, first.there) == ("cannot_tell", False)
 
 
 def test_a_gap_over_an_island_is_no_missing_island(walks):
@@ -115,7 +128,7 @@ def test_shift_and_its_uncertainty_by_hand(bias_sd, share, left_sd):
 
 
 @pytest.mark.parametrize("sd", [0.02, 0.5, 2.0])
-def test_noise_is_estimated_from_second_differences(sd):
+def test_noise_is_estimated_from_differences_of_neighbours(sd):
     random = np.random.default_rng(1)
     line = np.column_stack([np.arange(4000) * 0.7, np.zeros(4000)])
     assert noise_sd_m(line + random.normal(scale=sd, size=line.shape)) == pytest.approx(sd, rel=0.05)
@@ -197,6 +210,13 @@ def test_readings_by_tape_are_known_near_their_places_only():
     assert np.isfinite(off.left_m[near]).all()
     assert np.isnan(off.left_m[~near]).all()
     assert off.claimed[near].all()
+
+
+@pytest.mark.parametrize("noise", [0.02, 0.1])
+def test_bends_are_hardly_taken_for_noise(walks, noise):
+    loop = walks.planned_loop(radius_m=1.0, lead_m=0.2)  # every sixth metre of it goes round an island
+    found = noise_sd_m(walks.walk(loop.xy, walks.Receiver(noise), seed=1))
+    assert found == pytest.approx(noise, rel=0.4)
 
 
 @pytest.mark.parametrize("alike", [0.0, 0.5, 0.8])

@@ -31,8 +31,9 @@ def ring(x: float, y: float, radius: float, *, vertices: int = 16) -> FloatArray
     return np.column_stack([x + radius * np.cos(angle), y + radius * np.sin(angle)])
 
 
-def planned_loop(radius_m: float = 2.5) -> PlannedLoop:
-    first, second = ring(9.0, 8.0, radius_m), ring(21.0, 9.0, radius_m)
+def planned_loop(radius_m: float = 2.5, lead_m: float | None = None) -> PlannedLoop:
+    away = (8.0, 9.0) if lead_m is None else (lead_m + radius_m,) * 2
+    first, second = ring(9.0, away[0], radius_m), ring(21.0, away[1], radius_m)
     parts = [
         np.array([[3.0, 0.0], [9.0, 0.0]]),
         first,
