@@ -17,7 +17,7 @@ SLIVER = "sliver"
 
 
 @dataclass(frozen=True, eq=False)
-class Taken:
+class NonLawn:
     """Ground that is no lawn, and why.
 
     Parameters
@@ -34,7 +34,7 @@ class Taken:
 
 def derived_lawn(
     parcel: BaseGeometry,
-    taken: Sequence[Taken],
+    non_lawn: Sequence[NonLawn],
     *,
     sliver_width_m: float = 0.05,
     gap_close_m: float = 0.05,
@@ -48,7 +48,7 @@ def derived_lawn(
     ----------
     parcel
         Polygon or MultiPolygon [m].
-    taken
+    non_lawn
         What is no lawn; the order does not matter here.
     sliver_width_m
         Strips narrower than this are dropped [m].
@@ -62,7 +62,7 @@ def derived_lawn(
         largest first.
     """
     ground = repaired(parcel).geometry
-    gone = closed(_union(ground, (shape for item in taken for shape in item.geometries)), gap_close_m)
+    gone = closed(_union(ground, (shape for item in non_lawn for shape in item.geometries)), gap_close_m)
     return _pieces(shapely.difference(ground, gone), sliver_width_m)
 
 
@@ -92,7 +92,7 @@ def surveyed_lawn(
     return _pieces(shapely.intersection(ground, _union(ground, surveyed)), sliver_width_m)
 
 
-def ground_account_m2(parcel: BaseGeometry, lawn: Sequence[Polygon], taken: Sequence[Taken]) -> dict[str, float]:
+def ground_account_m2(parcel: BaseGeometry, lawn: Sequence[Polygon], non_lawn: Sequence[NonLawn]) -> dict[str, float]:
     """Return how many square metres of a parcel each reason takes away from the lawn.
 
     Ground under two reasons counts for the first one. What nothing covers and is no lawn all the same (too
@@ -101,11 +101,11 @@ def ground_account_m2(parcel: BaseGeometry, lawn: Sequence[Polygon], taken: Sequ
     Returns
     -------
     dict of str to float
-        Reason to area [m²], in the order of `taken`, without those that take nothing, :data:`SLIVER` last.
+        Reason to area [m²], in the order of `non_lawn`, without those that take nothing, :data:`SLIVER` last.
     """
     left: BaseGeometry = shapely.difference(repaired(parcel).geometry, shapely.union_all(list(lawn)))
     account: dict[str, float] = {}
-    for item in taken:
+    for item in non_lawn:
         rest = shapely.difference(left, _union(left, item.geometries))
         area = left.area - rest.area
         if area > 0:

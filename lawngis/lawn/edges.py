@@ -55,7 +55,7 @@ _CORNER_TURN = 0.2
 
 
 @dataclass(frozen=True, eq=False)
-class Beyond:
+class EdgeNeighbour:
     """One kind of surroundings: what lies beyond an edge where it meets these geometries.
 
     Parameters
@@ -97,7 +97,7 @@ class Beyond:
             raise ParameterError(f"reach_m must be above 0 m, not {self.reach_m}")
 
 
-NOTHING_KNOWN = Beyond((), "unknown", "no layer says what lies beyond", confidence=0.3)
+NOTHING_KNOWN = EdgeNeighbour((), "unknown", "no layer says what lies beyond", confidence=0.3)
 """What an edge is when nothing is met."""
 
 
@@ -110,7 +110,7 @@ class EdgeStretch:
     line
         Along the ring with the zone on its left; a whole ring is closed [m].
     edge_class, evidence, confidence
-        As in :class:`Beyond`.
+        As in :class:`EdgeNeighbour`.
     ring
         0 for the outer ring, then the holes in order.
     """
@@ -124,9 +124,9 @@ class EdgeStretch:
 
 def edge_stretches(
     zone: Polygon,
-    beyond: Sequence[Beyond],
+    neighbours: Sequence[EdgeNeighbour],
     *,
-    otherwise: Beyond = NOTHING_KNOWN,
+    otherwise: EdgeNeighbour = NOTHING_KNOWN,
     shortest_m: float = 0.5,
 ) -> list[EdgeStretch]:
     """Return the rings of a zone, cut where what lies beyond them changes.
@@ -140,7 +140,7 @@ def edge_stretches(
     ----------
     zone
         Valid polygon [m].
-    beyond
+    neighbours
         Surroundings; where several are met, the one that comes first counts.
     otherwise
         What counts where none is met; its geometries don't matter.
@@ -163,8 +163,8 @@ def edge_stretches(
     if zone.is_empty:
         return []
     edges = _Edges.of(zone)
-    cuts, met = _met(edges, beyond)
-    judged = (*beyond, otherwise)
+    cuts, met = _met(edges, neighbours)
+    judged = (*neighbours, otherwise)
     label = _grouped(met, judged)
     ring_cut = np.searchsorted(cuts, edges.chainage[edges.ring_from])
     stretches = []
@@ -183,7 +183,7 @@ def edge_stretches(
 
 def drop_surroundings(
     lines: Sequence[LineString] | NDArray[np.object_], *, reach_m: float = 0.3, confidence: float = 0.9
-) -> tuple[Beyond, Beyond]:
+) -> tuple[EdgeNeighbour, EdgeNeighbour]:
     """Return what drops are to the zones beside them: a drop from above, something raised from below.
 
     A drop falls away to the right of its line's direction::
@@ -193,8 +193,8 @@ def drop_surroundings(
         low    zone:  raised (the retaining wall rises before the mower)
     """
     return (
-        Beyond(lines, "drop", "ground falls away beyond", confidence, reach_m, zone_side="left"),
-        Beyond(lines, "raised", "retaining wall rises beyond", confidence, reach_m, zone_side="right"),
+        EdgeNeighbour(lines, "drop", "ground falls away beyond", confidence, reach_m, zone_side="left"),
+        EdgeNeighbour(lines, "raised", "retaining wall rises beyond", confidence, reach_m, zone_side="right"),
     )
 
 
@@ -256,8 +256,8 @@ class _Surroundings:
     area_owner: IntArray
 
     @classmethod
-    def near(cls, box: BaseGeometry, beyond: Sequence[Beyond]) -> _Surroundings:
-        shapes = [np.asarray(item.geometries, dtype=object).ravel() for item in beyond]
+    def near(cls, box: BaseGeometry, neighbours: Sequence[EdgeNeighbour]) -> _Surroundings:
+        shapes = [np.asarray(item.geometries, dtype=object).ravel() for item in neighbours]
         parts, row = shapely.get_parts(np.concatenate([*shapes, []]), return_index=True)
         owner = np.repeat(np.arange(len(shapes)), [len(shape) for shape in shapes])[row]
         close = shapely.intersects(parts, box)
@@ -280,16 +280,16 @@ def _segments(lines: NDArray[np.object_]) -> tuple[FloatArray, FloatArray, IntAr
     return begin, end, np.concatenate([line[:-1][same], line[single]])
 
 
-def _met(edges: _Edges, beyond: Sequence[Beyond]) -> tuple[FloatArray, IntArray]:
+def _met(edges: _Edges, neighbours: Sequence[EdgeNeighbour]) -> tuple[FloatArray, IntArray]:
     """Return chainages at which the rings are cut, and which Beyond each piece meets (their number for none)."""
-    count = len(beyond)
-    reach = np.array([item.reach_m for item in beyond])
+    count = len(neighbours)
+    reach = np.array([item.reach_m for item in neighbours])
     if not count:
         return edges.chainage, np.full(len(edges.length), 0, dtype=np.intp)
     box = shapely.box(*(edges.start.min(axis=0) - reach.max()), *(edges.start.max(axis=0) + reach.max()))
-    around = _Surroundings.near(box, beyond)
-    low, high, owner = _looks(edges, around, reach, np.array([_SIDE_SIGN[item.zone_side] for item in beyond]))
-    marked = _diagonal_marks(edges, around, beyond)
+    around = _Surroundings.near(box, neighbours)
+    low, high, owner = _looks(edges, around, reach, np.array([_SIDE_SIGN[item.zone_side] for item in neighbours]))
+    marked = _diagonal_marks(edges, around, neighbours)
     low, high = np.concatenate([low, marked[0]]), np.concatenate([high, marked[1]])
     owner = np.concatenate([owner, marked[2]])
     cuts, low, high = _snapped(edges, low, high)
@@ -348,17 +348,17 @@ def _slab(begin: FloatArray, end: FloatArray, low: FloatArray, high: FloatArray)
 
 
 def _diagonal_marks(
-    edges: _Edges, around: _Surroundings, beyond: Sequence[Beyond]
+    edges: _Edges, around: _Surroundings, neighbours: Sequence[EdgeNeighbour]
 ) -> tuple[FloatArray, FloatArray, IntArray]:
     """Return short intervals at outward corners that have water diagonally before them, which no look meets."""
-    dangerous = np.array([item.edge_class in NEVER_ABSORBED for item in beyond])
+    dangerous = np.array([item.edge_class in NEVER_ABSORBED for item in neighbours])
     areas = np.flatnonzero(dangerous[around.area_owner])
     before = np.arange(len(edges.length)) - 1
     before[edges.ring_from[:-1]] = edges.ring_from[1:] - 1
     prev, after = edges.along[before], edges.along
     corner = np.flatnonzero(prev[:, 0] * after[:, 1] - prev[:, 1] * after[:, 0] > _CORNER_TURN)
     tree = shapely.STRtree(np.asarray(shapely.points(edges.start[corner])))
-    reach = np.array([item.reach_m for item in beyond])[around.area_owner[areas]]
+    reach = np.array([item.reach_m for item in neighbours])[around.area_owner[areas]]
     area, found = tree.query(around.areas[areas], predicate="dwithin", distance=reach)
     at = corner[found]
     nearest = shapely.get_point(shapely.shortest_line(tree.geometries[found], around.areas[areas[area]]), 1)
@@ -396,7 +396,7 @@ def _painted(cuts: FloatArray, low: FloatArray, high: FloatArray, owner: IntArra
     return met
 
 
-def _grouped(met: IntArray, judged: Sequence[Beyond]) -> IntArray:
+def _grouped(met: IntArray, judged: Sequence[EdgeNeighbour]) -> IntArray:
     """Return labels in which surroundings that say the same share the first one's label."""
     first: dict[tuple[str, str, float], int] = {}
     same = [first.setdefault((item.edge_class, item.evidence, item.confidence), k) for k, item in enumerate(judged)]
@@ -411,7 +411,7 @@ def _merged(begin: FloatArray, label: IntArray) -> tuple[FloatArray, IntArray]:
 
 
 def _without_short(
-    begin: FloatArray, label: IntArray, perimeter: float, judged: Sequence[Beyond], *, shortest_m: float
+    begin: FloatArray, label: IntArray, perimeter: float, judged: Sequence[EdgeNeighbour], *, shortest_m: float
 ) -> tuple[FloatArray, IntArray]:
     """Return the stretches with those that are too short given to a neighbour, the shortest first."""
     caution = np.array([_CAUTION.index(item.edge_class) for item in judged])

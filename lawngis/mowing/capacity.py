@@ -184,12 +184,12 @@ def edge_pass_hours(perimeter_m: ArrayLike, *, speed_mps: float) -> FloatArray:
     return np.asarray(_not_negative("perimeter", perimeter_m) / speed_mps / 3600)
 
 
-def transit_hours(way_m: ArrayLike, *, speed_mps: float, departures: ArrayLike) -> FloatArray:
+def transit_hours(access_m: ArrayLike, *, speed_mps: float, departures: ArrayLike) -> FloatArray:
     """Return the hours that driving to a zone and back takes.
 
     Parameters
     ----------
-    way_m
+    access_m
         From the dock to each zone, one way [m].
     speed_mps
         Driving speed [m/s].
@@ -199,7 +199,7 @@ def transit_hours(way_m: ArrayLike, *, speed_mps: float, departures: ArrayLike) 
     if not speed_mps > 0:
         raise ParameterError(f"a speed of {speed_mps} m/s is not above zero")
     trips = _not_negative("departures", departures)
-    return np.asarray(2 * _not_negative("way", way_m) * trips / speed_mps / 3600)
+    return np.asarray(2 * _not_negative("way", access_m) * trips / speed_mps / 3600)
 
 
 def charging_hours(mowing_h: ArrayLike, *, run_minutes: float, charge_minutes: float) -> FloatArray:

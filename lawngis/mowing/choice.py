@@ -34,7 +34,7 @@ class ZoneDemand:
         Size, the perimeter with the edges of islands [m², m].
     slope_percent, steepest_percent
         Typical slope, and the slope that 95 % of it stays below [percent].
-    way_m
+    access_m
         From the dock to it, one way [m].
     farthest_m
         From the wire to the ground in it that is farthest from any [m].
@@ -46,7 +46,7 @@ class ZoneDemand:
     perimeter_m: float
     slope_percent: float
     steepest_percent: float
-    way_m: float = 0.0
+    access_m: float = 0.0
     farthest_m: float = 0.0
     without_dock: bool = False
 
@@ -198,9 +198,9 @@ def offered_hours(demand: ParcelDemand, offer: MowerOffer, *, mowings_week: floa
         slope_percent=slope,
         turning=turning_share(area, perimeter, speed_mps=offer.speed_mps),
     )
-    way_m = [zone.way_m for zone in demand.zones]
+    access_m = [zone.access_m for zone in demand.zones]
     # A way to the zone and back uses the battery like mowing does.
-    ways = transit_hours(way_m, speed_mps=offer.speed_mps, departures=np.ceil(hours * 60 / offer.run_minutes))
+    ways = transit_hours(access_m, speed_mps=offer.speed_mps, departures=np.ceil(hours * 60 / offer.run_minutes))
     return [float(hour) for hour in hours + edge_pass_hours(perimeter, speed_mps=offer.speed_mps) + ways]
 
 
@@ -267,7 +267,7 @@ def _lacks(demand: ParcelDemand, offer: MowerOffer) -> Iterator[tuple[Limit, str
     zones = demand.zones
     steepest, farthest, way = (
         max((getattr(zone, name) for zone in zones), default=0.0)
-        for name in ("steepest_percent", "farthest_m", "way_m")
+        for name in ("steepest_percent", "farthest_m", "access_m")
     )
     if steepest > offer.slope_limit_percent:
         yield "slope", f"slopes of {steepest:.0f} % are more than its {offer.slope_limit_percent:g} %"

@@ -55,7 +55,7 @@ class LeadTerrain:
 
 
 @dataclass(frozen=True)
-class LeadWay:
+class LeadRoute:
     """The way of a lead to ground apart.
 
     Attributes
@@ -97,14 +97,14 @@ class OutlyingGround:
     lead_xy: FloatArray
 
 
-def lead_way(
+def lead_route(
     laid: Sequence[Polygon],
     far: Polygon,
     terrain: LeadTerrain,
     *,
     keep_off: Sequence[tuple[FloatArray, float]] = (),
     others: Sequence[BaseGeometry] = (),
-) -> LeadWay | None:
+) -> LeadRoute | None:
     """Return the cheapest way of a lead from ground that has its wire to ground apart; None where there is none.
 
     ::
@@ -129,18 +129,18 @@ def lead_way(
     starts, owner = _attachments(laid, keep_off)
     if not len(starts):
         return None
-    ways = _Ways(laid, far, terrain, others)
-    straight = ways.straight(starts)
+    finder = _Routes(laid, far, terrain, others)
+    straight = finder.straight(starts)
     if straight is not None and straight[1] <= straight[0].length * (1 + 1e-9):
         line, cost = straight
     else:
-        options = [way for way in (straight, ways.around(starts)) if way is not None]
+        options = [option for option in (straight, finder.around(starts)) if option is not None]
         if not options:
             return None
-        line, cost = min(options, key=lambda way: way[1])
+        line, cost = min(options, key=lambda option: option[1])
     xy = shapely.get_coordinates(line)
     nearest = int(np.argmin(np.hypot(*(starts - xy[0]).T)))
-    return LeadWay(int(owner[nearest]), xy, cost)
+    return LeadRoute(int(owner[nearest]), xy, cost)
 
 
 def _attachments(
@@ -163,7 +163,7 @@ def _attachments(
     return found[free], owners[free]
 
 
-class _Ways:
+class _Routes:
     """Ways between the same grounds: straight ones, and ones around what lies between."""
 
     def __init__(

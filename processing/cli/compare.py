@@ -34,18 +34,18 @@ def compare(
     from ..compare.comparison import Comparison, compared_plan
     from ..compare.differences import Tolerances
 
-    found = Comparison(compared_plan(plan_a), compared_plan(plan_b), Tolerances(wire_m=tolerance_m))
-    found.write(out)
+    comparison = Comparison(compared_plan(plan_a), compared_plan(plan_b), Tolerances(wire_m=tolerance_m))
+    comparison.write(out)
     console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal:
         console.width = 110
-    console.print(_totals_table(found))
-    for line in _words(found):
+    console.print(_totals_table(comparison))
+    for line in _words(comparison):
         typer.echo(one_line(line))
-    typer.echo(f"{counted(found.counts['compared'], 'parcel')} compared: {out / 'comparison.csv'}")
+    typer.echo(f"{counted(comparison.counts['compared'], 'parcel')} compared: {out / 'comparison.csv'}")
 
 
-def _totals_table(found: Comparison) -> Table:
+def _totals_table(comparison: Comparison) -> Table:
     from rich.table import Table
 
     shown = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
@@ -53,11 +53,11 @@ def _totals_table(found: Comparison) -> Table:
     for title in ("A", "B", "B - A"):
         shown.add_column(title, justify="right")
     shown.add_column("")
-    for figure, (a, b) in found.totals.items():
+    for figure, (a, b) in comparison.totals.items():
         if a or b:
-            digits = 2 if "price" in figure else 1 if found.units[figure] else 0
+            digits = 2 if "price" in figure else 1 if comparison.units[figure] else 0
             change = "" if abs(b - a) < 0.5 * 10**-digits else f"{b - a:+.{digits}f}"
-            shown.add_row(figure, f"{a:.{digits}f}", f"{b:.{digits}f}", change, found.units[figure])
+            shown.add_row(figure, f"{a:.{digits}f}", f"{b:.{digits}f}", change, comparison.units[figure])
     return shown
 
 
@@ -73,24 +73,25 @@ _COUNTED = (
 )
 
 
-def _words(found: Comparison) -> Iterator[str]:
-    if found.a.crs != found.b.crs:
-        yield f"plan B is in {found.b.crs.name}; it was compared in the CRS of plan A, {found.a.crs.name}"
-    for name, only in (("A", found.only_a), ("B", found.only_b)):
+def _words(comparison: Comparison) -> Iterator[str]:
+    if comparison.a.crs != comparison.b.crs:
+        yield f"plan B is in {comparison.b.crs.name}; it was compared in the CRS of plan A, {comparison.a.crs.name}"
+    for name, only in (("A", comparison.only_a), ("B", comparison.only_b)):
         if only:
             yield f"{counted(len(only), 'parcel')} only in plan {name}, not compared: {_some(only, ', ')}"
-    settings = [f"{row['key']} {_or_none(row['in_a'])} → {_or_none(row['in_b'])}" for row in found.settings]
+    settings = [f"{row['key']} {_or_none(row['in_a'])} → {_or_none(row['in_b'])}" for row in comparison.settings]
     if settings:
         yield f"made otherwise: {_some(settings, '; ')}"
-    if not found.counts["different"]:
+    if not comparison.counts["different"]:
         yield "no parcel differs"
         return
-    different = found.counts["different"]
+    different = comparison.counts["different"]
     yield f"{counted(different, 'parcel')} {'differs' if different == 1 else 'differ'}"
-    said = [f"{counted(found.counts[key], noun)} {verb}" for key, noun, verb in _COUNTED if found.counts[key]]
-    if said:
-        yield ", ".join(said)
-    for _, parcel_id, words in found.largest:
+    counts = comparison.counts
+    changes = [f"{counted(counts[key], noun)} {verb}" for key, noun, verb in _COUNTED if counts[key]]
+    if changes:
+        yield ", ".join(changes)
+    for _, parcel_id, words in comparison.largest:
         yield f"{parcel_id}: {words}"
 
 

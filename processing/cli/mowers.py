@@ -54,12 +54,12 @@ def mowers(
         raise ParameterError(f"--out {str(out)!r} is no CSV file", advice="For example --out mowers.csv.")
     book = mower_book_from(prices)
     offers = mower_offers(profile or profile_names(), book)
-    found = comparison(planned_portfolio(plan, quiet_hours=quiet_hours), offers, book, within_m=within_m)
-    files = _written(found, out) if out is not None else []
+    choice = comparison(planned_portfolio(plan, quiet_hours=quiet_hours), offers, book, within_m=within_m)
+    files = _written(choice, out) if out is not None else []
     if as_json:
-        typer.echo(json.dumps(_as_dict(found), indent=2, ensure_ascii=False))
+        typer.echo(json.dumps(_as_dict(choice), indent=2, ensure_ascii=False))
         return
-    _tell(found)
+    _print_choice(choice)
     if prices is None:
         typer.echo("prices are an invented example's: name your own with --prices")
     unpriced = [offer.name for offer in offers if offer.price is None]
@@ -69,14 +69,14 @@ def mowers(
         typer.echo(f"table: {file}")
 
 
-def _written(found: MowerComparison, out: Path) -> list[Path]:
+def _written(choice: MowerComparison, out: Path) -> list[Path]:
     from ..fleet.choice_tables import comparison_table, round_table
     from ..planning.ranking import write_table
 
     files = [out, out.with_name(f"{out.stem}_fleets.csv")]
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
-        for file, table in zip(files, (comparison_table(found), round_table(found)), strict=True):
+        for file, table in zip(files, (comparison_table(choice), round_table(choice)), strict=True):
             write_table(file, table)
     except OSError as error:
         raise PlanError(
@@ -85,16 +85,16 @@ def _written(found: MowerComparison, out: Path) -> list[Path]:
     return files
 
 
-def _tell(found: MowerComparison) -> None:
+def _print_choice(choice: MowerComparison) -> None:
     from .mower_tables import print_fits, print_fleets, reason_lines, sharing_words
 
-    portfolio = found.portfolio
+    portfolio = choice.portfolio
     if portfolio.compared:
-        print_fits(found)
-        for line in reason_lines(found):
+        print_fits(choice)
+        for line in reason_lines(choice):
             typer.echo(one_line(line))
-        print_fleets(found)
-        typer.echo(sharing_words(found))
+        print_fleets(choice)
+        typer.echo(sharing_words(choice))
     for parcel in portfolio.left_out[:LEFT_OUT_MAX]:
         status = parcel.status.replace("_", " ")
         typer.echo(one_line(f"{parcel.parcel_id} is left out, {status}: {parcel.verdict_text}"))
@@ -108,25 +108,25 @@ LEFT_OUT_MAX = 20
 """As many parcels that no mower is for are named one by one."""
 
 
-def _as_dict(found: MowerComparison) -> dict[str, Any]:
+def _as_dict(choice: MowerComparison) -> dict[str, Any]:
     from ..fleet.choice_tables import comparison_table, fleet_table
     from ..model.tables import plain_rows
 
-    fleets = plain_rows(fleet_table(found))
-    for row, named in zip(fleets, found.fleets, strict=True):
+    fleets = plain_rows(fleet_table(choice))
+    for row, named in zip(fleets, choice.fleets, strict=True):
         row["unserved"] = list(named.fleet.unserved)
         row["rounds"] = [
             {"mower": one.mower, "parcels": list(one.parcels), "moves_week": one.moves_week}
             for one in named.fleet.rounds
         ]
     return {
-        "plan": str(found.portfolio.path),
-        "currency": found.currency,
-        "fits": plain_rows(comparison_table(found)),
-        "cheapest": {name: fit and fit.mower for name, fit in found.cheapest.items()},
+        "plan": str(choice.portfolio.path),
+        "currency": choice.currency,
+        "fits": plain_rows(comparison_table(choice)),
+        "cheapest": {name: fit and fit.mower for name, fit in choice.cheapest.items()},
         "fleets": fleets,
         "left_out": [
             {"parcel_id": parcel.parcel_id, "status": parcel.status, "verdict_text": parcel.verdict_text}
-            for parcel in found.portfolio.left_out
+            for parcel in choice.portfolio.left_out
         ],
     }

@@ -25,11 +25,11 @@ _KEPT = "mown zones"
 
 
 @dataclass(frozen=True)
-class Way:
+class ZoneAccess:
     """How the mower gets into a zone: where it enters, how far that is from its dock, and whether it is carried."""
 
     entry: Point
-    way_m: float
+    access_m: float
     carried: bool
 
 
@@ -42,19 +42,25 @@ class MownZone:
     thin: tuple[ThinPlace, ...]
 
 
-def ways(plan: Plan) -> dict[str, Way]:
+def zone_accesses(plan: Plan) -> dict[str, ZoneAccess]:
     """Return the way into each zone, by zone: from its dock, through passages from the home zone, or by hand."""
     zones = {str(zone["zone_id"]): zone for zone in plan.rows("zones")}
     links = {str(link["link_id"]): link for link in plan.rows("links")}
     docks = {str(dock["zone_id"]): dock["geometry"] for dock in plan.select("dock_candidates", chosen=True)}
-    found: dict[str, Way] = {}
+    found: dict[str, ZoneAccess] = {}
     for zone_id in zones:
-        _find_way(zone_id, zones, links, docks, found, ())
+        _find_access(zone_id, zones, links, docks, found, ())
     return found
 
 
 def mown_zones(
-    plan: Plan, entries: Mapping[str, Way], mower: MowerProfile, *, departures: int, seed: int, thin_chance: float
+    plan: Plan,
+    accesses: Mapping[str, ZoneAccess],
+    mower: MowerProfile,
+    *,
+    departures: int,
+    seed: int,
+    thin_chance: float,
 ) -> list[MownZone]:
     """Return what one simulated mowing reaches of each zone; kept in the plan for :func:`coverage_grid`.
 
@@ -62,8 +68,8 @@ def mown_zones(
     ----------
     plan
         Where the zones are.
-    entries
-        The way into each of them, from :func:`ways`.
+    accesses
+        The way into each of them, from :func:`zone_accesses`.
     mower
         What mows them.
     departures, seed, thin_chance
@@ -72,7 +78,7 @@ def mown_zones(
 
     def simulated() -> list[MownZone]:
         return [
-            _mown(zone, entries[str(zone["zone_id"])].entry, mower, departures, seed, thin_chance)
+            _mown(zone, accesses[str(zone["zone_id"])].entry, mower, departures, seed, thin_chance)
             for zone in plan.rows("zones")
         ]
 
@@ -191,27 +197,27 @@ def _mown(zone: Row, entry: Point, mower: MowerProfile, departures: int, seed: i
     return MownZone(str(zone["zone_id"]), found, tuple(thin))
 
 
-def _find_way(
+def _find_access(
     zone_id: str,
     zones: Mapping[str, Row],
     links: Mapping[str, Row],
     docks: Mapping[str, Point],
-    found: dict[str, Way],
+    found: dict[str, ZoneAccess],
     behind: tuple[str, ...],
-) -> Way:
+) -> ZoneAccess:
     if zone_id in found:
         return found[zone_id]
     polygon: Polygon = zones[zone_id]["geometry"]
     link = links.get(str(zones[zone_id].get("reached_by")))
     if zone_id in docks:
-        way = Way(docks[zone_id], 0.0, carried=zones[zone_id]["role"] == "detached")
+        way = ZoneAccess(docks[zone_id], 0.0, carried=zones[zone_id]["role"] == "detached")
     elif link is not None and (before := _other_end(link, zone_id)) in zones and before not in behind:
-        first = _find_way(before, zones, links, docks, found, (*behind, zone_id))
+        first = _find_access(before, zones, links, docks, found, (*behind, zone_id))
         out, into = _mouths(link["geometry"], polygon)
         along = _along_edge_m(zones[before]["geometry"], first.entry, out)
-        way = Way(into, first.way_m + along + link["geometry"].length, carried=first.carried)
+        way = ZoneAccess(into, first.access_m + along + link["geometry"].length, carried=first.carried)
     else:
-        way = Way(Point(polygon.exterior.coords[0]), 0.0, carried=zones[zone_id]["role"] == "detached")
+        way = ZoneAccess(Point(polygon.exterior.coords[0]), 0.0, carried=zones[zone_id]["role"] == "detached")
     found[zone_id] = way
     return way
 

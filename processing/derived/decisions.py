@@ -14,7 +14,7 @@ from lawngis.mower import MowerProfile
 
 from ..model.plan import Finding, Row
 from ..model.site import Site
-from .detached_supply import DetachedOffer, detached_offers
+from .detached_supply import SupplyOptions, detached_offers
 
 Key = TypeVar("Key", bound=Hashable)
 """How zones and links are called: by number while a plan is made, by name in a plan that is there."""
@@ -98,7 +98,7 @@ class Served(Generic[Key]):
     """All zones that get a wire, in the order given, and what was offered to each group of detached ones."""
 
     zones: Mapping[Key, Service[Key]]
-    groups: Sequence[tuple[Sequence[Key], DetachedOffer]] = ()
+    groups: Sequence[tuple[Sequence[Key], SupplyOptions]] = ()
 
     def loops(self) -> list[list[Key]]:
         """Return the zones of each loop, the main wire's first."""

@@ -18,7 +18,7 @@ from lawngis.geometry.routes import PricedGround
 from lawngis.mower import MowerProfile
 from lawngis.mowing.capacity import area_rate_m2_h, one_charge_area_m2
 from lawngis.prices import PriceBook, price_book_from
-from lawngis.wire.outlying import LeadTerrain, lead_way
+from lawngis.wire.outlying import LeadTerrain, lead_route
 
 from ..model.site import Site
 from .paving import DRIVEN_ON
@@ -89,7 +89,7 @@ class DetachedZone:
 
 
 @dataclass(frozen=True)
-class Option:
+class SupplyOption:
     """One supply: its wire [m] and price, what forbids it if anything, and what speaks for it."""
 
     supply: str
@@ -100,11 +100,11 @@ class Option:
 
 
 @dataclass(frozen=True)
-class DetachedOffer:
+class SupplyOptions:
     """All supplies of a zone; `chosen` is None when none that is offered serves."""
 
-    options: tuple[Option, ...]
-    chosen: Option | None
+    options: tuple[SupplyOption, ...]
+    chosen: SupplyOption | None
     currency: str
 
     @property
@@ -120,7 +120,7 @@ class DetachedOffer:
             return "Offer another supply in the profile's supplies_offered."
         return "Say which supply the owner prefers; figures are about right until edges are measured."
 
-    def _line(self, option: Option) -> str:
+    def _line(self, option: SupplyOption) -> str:
         name = {"main_wire": "Main wire led around it", "own_source": "Signal source of its own"}.get(
             option.supply, "Dock of its own"
         )
@@ -136,7 +136,7 @@ def detached_offers(
     lengths_m: Mapping[Key, float],
     mower: MowerProfile,
     price_book: str | None,
-) -> list[DetachedOffer]:
+) -> list[SupplyOptions]:
     """Return for each group of detached zones what each supply takes.
 
     The main wire grows with each group that it is led to.
@@ -162,11 +162,11 @@ def detached_offers(
     inner = {name: ground_in_wire(zone, WIRE_INSET_M) for name, zone in zones.items()}
     laid = [inner[name] for name in zones if name in groups[0]]
     wire_m = sum(ground.length for ground in laid)
-    offers: list[DetachedOffer] = []
+    offers: list[SupplyOptions] = []
     for group in groups[1:]:
         others = [inner[name] for name in zones if name not in group and inner[name] not in laid]
         own = [inner[name] for name in group]
-        ways = [lead_way(laid, mine, terrain, others=[*others, *(o for o in own if o is not mine)]) for mine in own]
+        ways = [lead_route(laid, mine, terrain, others=[*others, *(o for o in own if o is not mine)]) for mine in own]
         way = min((way for way in ways if way is not None), key=lambda way: way.cost, default=None)
         passages_m = sum(lengths_m[link] for link in group.values() if link is not None)
         need = DetachedZone(
@@ -176,7 +176,7 @@ def detached_offers(
             crossed=None if way is None else lead_crossings(site, way.line),
             main_wire_m=wire_m,
         )
-        offers.append(detached_offer(need, mower, prices))
+        offers.append(supply_options(need, mower, prices))
         chosen = offers[-1].chosen
         if chosen is not None and chosen.supply == "main_wire":
             laid += own
@@ -190,7 +190,7 @@ def ground_in_wire(zone: Polygon, inset_m: float) -> Polygon:
     return max(inner, key=lambda part: part.area) if inner else zone
 
 
-def detached_offer(zone: DetachedZone, mower: MowerProfile, prices: PriceBook) -> DetachedOffer:
+def supply_options(zone: DetachedZone, mower: MowerProfile, prices: PriceBook) -> SupplyOptions:
     """Return the three supplies of a zone that the mower can't reach by itself, and the cheapest that serves.
 
     A zone that one charge can't mow needs a dock of its own, as the mower can't get back to charge. Else it is
@@ -204,24 +204,26 @@ def detached_offer(zone: DetachedZone, mower: MowerProfile, prices: PriceBook) -
     carried = f"one charge mows it and the mower is carried there: {size}"
     options = (
         _main_wire(zone, mower, prices, too_large, carried),
-        Option("own_source", zone.ring_m, ring + prices.signal_source_each, carried, too_large),
-        Option("own_dock", zone.ring_m, ring + prices.dock_each, too_large or "it charges there by itself"),
+        SupplyOption("own_source", zone.ring_m, ring + prices.signal_source_each, carried, too_large),
+        SupplyOption("own_dock", zone.ring_m, ring + prices.dock_each, too_large or "it charges there by itself"),
     )
     offered = tuple(_refused_unless_offered(option, mower) for option in options)
     fit = [option for option in offered if not option.against]
-    return DetachedOffer(offered, min(fit, key=lambda option: option.price) if fit else None, prices.currency)
+    return SupplyOptions(offered, min(fit, key=lambda option: option.price) if fit else None, prices.currency)
 
 
-def _refused_unless_offered(option: Option, mower: MowerProfile) -> Option:
+def _refused_unless_offered(option: SupplyOption, mower: MowerProfile) -> SupplyOption:
     if option.against or option.supply in mower.supplies_offered:
         return option
-    return Option(option.supply, option.wire_m, option.price, option.why, "the profile does not offer it")
+    return SupplyOption(option.supply, option.wire_m, option.price, option.why, "the profile does not offer it")
 
 
-def _main_wire(zone: DetachedZone, mower: MowerProfile, prices: PriceBook, too_large: str, carried: str) -> Option:
+def _main_wire(
+    zone: DetachedZone, mower: MowerProfile, prices: PriceBook, too_large: str, carried: str
+) -> SupplyOption:
     if zone.lead_m is None or zone.crossed is None:
         wire = _wire_price(zone.ring_m, mower, prices)
-        return Option("main_wire", zone.ring_m, wire, carried, "no lead gets there over the parcel")
+        return SupplyOption("main_wire", zone.ring_m, wire, carried, "no lead gets there over the parcel")
     wire_m = zone.ring_m + 2 * zone.lead_m
     cuts = zone.crossed.saw_cut_m * prices.saw_cut_per_m + zone.crossed.duct_m * prices.duct_per_m
     price = _wire_price(wire_m, mower, prices) + cuts
@@ -229,7 +231,7 @@ def _main_wire(zone: DetachedZone, mower: MowerProfile, prices: PriceBook, too_l
     if not against and zone.main_wire_m + wire_m > mower.loop_length_max_m:
         against = f"the loop would be longer than {mower.loop_length_max_m:g} m"
     why = f"{carried}; a lead of {zone.lead_m:.1f} m out and back over {zone.crossed.words}"
-    return Option("main_wire", wire_m, price, why, against)
+    return SupplyOption("main_wire", wire_m, price, why, against)
 
 
 def _wire_price(wire_m: float, mower: MowerProfile, prices: PriceBook) -> float:

@@ -35,7 +35,7 @@ UNKNOWN_HEIGHT_M = {"buildings": 6.0, "trees": 5.0, "hedge": 1.5, "wall": 1.5, "
 SHADING_LAYERS = ("buildings", "trees", "barriers")
 
 
-def standing_surface(site: Site) -> Surface | None:
+def obstruction_surface(site: Site) -> Surface | None:
     """Return the surface over which shade and sight are computed; None without any obstruction."""
     grid = surface_grid(site)
     return None if grid is None else Surface.in_frame(grid, site.frame)

@@ -72,13 +72,13 @@ def layer_records(layers: Sequence[tuple[Layer, Sequence[Row]]], digits: int) ->
 
     Shapes and numbers of all are brought into canonical form at once: most layers of a parcel have few.
     """
-    told = [[row for row in rows if row.get("step") != FOUND_LATER] for _, rows in layers]
-    tables = _canonical([(spec, rows) for (spec, _), rows in zip(layers, told, strict=True)])
-    shaped = [rows if spec.geometry is not None else [] for (spec, _), rows in zip(layers, told, strict=True)]
+    own_rows = [[row for row in rows if row.get("step") != FOUND_LATER] for _, rows in layers]
+    tables = _canonical([(spec, rows) for (spec, _), rows in zip(layers, own_rows, strict=True)])
+    shaped = [rows if spec.geometry is not None else [] for (spec, _), rows in zip(layers, own_rows, strict=True)]
     shapes = iter(_shapes([row.get("geometry") for rows in shaped for row in rows], digits))
     return [
         _record(spec, rows, table, list(islice(shapes, len(with_shape))))
-        for (spec, _), rows, table, with_shape in zip(layers, told, tables, shaped, strict=True)
+        for (spec, _), rows, table, with_shape in zip(layers, own_rows, tables, shaped, strict=True)
     ]
 
 

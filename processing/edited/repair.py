@@ -77,7 +77,7 @@ Layers = dict[str, list[dict[str, Any]]]
 
 
 @dataclass(eq=False)
-class Mended:
+class RepairedLayers:
     """Layers in the measuring frame, and what is to be said of them.
 
     Parameters
@@ -130,13 +130,13 @@ class Mended:
         return {**row, "geometry": self.sources.get(id(row["geometry"]), (None, moved))[1]}
 
 
-def mended(
+def repaired_layers(
     site: Site,
     rows: Mapping[str, Sequence[Row]],
     earlier: EarlierParcel,
     specs: Mapping[str, Layer],
     settings: Settings,
-) -> Mended:
+) -> RepairedLayers:
     """Return layers of an earlier plan, fit to build on.
 
     Parameters
@@ -152,7 +152,7 @@ def mended(
     settings
         Profile, the parameters of the steps whose decisions are made anew, and what was measured.
     """
-    done, mower = Mended({}), settings.mower
+    done, mower = RepairedLayers({}), settings.mower
     site, _ = measured_site(site, settings.overrides)
     plan = Plan(site.parcel_id, site.frame.crs, specs)
     for name, some in rows.items():
@@ -176,7 +176,7 @@ def mended(
 
 
 def _mend_layer(
-    done: Mended,
+    done: RepairedLayers,
     site: Site,
     plan: Plan,
     spec: Layer,
@@ -243,7 +243,9 @@ def _touched(spec: Layer, rows: Sequence[Row], edit: LayerEdit, *, recorded: boo
     }
 
 
-def _give_names(done: Mended, site: Site, spec: Layer, rows: Sequence[dict[str, Any]], touched: set[int]) -> None:
+def _give_names(
+    done: RepairedLayers, site: Site, spec: Layer, rows: Sequence[dict[str, Any]], touched: set[int]
+) -> None:
     """Give names to features that have none, or one that another has: of those with one name the largest keeps it."""
     for row in rows:
         row["parcel_id"] = site.parcel_id
@@ -294,7 +296,7 @@ def _measure(
     row: dict[str, Any],
     edit: LayerEdit,
     mower: MowerProfile,
-    done: Mended,
+    done: RepairedLayers,
 ) -> None:
     """Work out the values of an edited feature that hang on its shape."""
     shape = row.get("geometry")
@@ -354,7 +356,7 @@ def _name_zones(layer: str, row: dict[str, Any], zones: Sequence[Row]) -> None:
 # --- what hangs on other features ------------------------------------------------------------------------
 
 
-def _decide_roles(done: Mended, site: Site, plan: Plan, earlier: EarlierParcel, settings: Settings) -> None:
+def _decide_roles(done: RepairedLayers, site: Site, plan: Plan, earlier: EarlierParcel, settings: Settings) -> None:
     """Decide by the links which zones the mower reaches, and what feeds a zone whose role has changed."""
     zones = {str(zone["zone_id"]): zone for zone in done.layers["zones"]}
     lost = [link for link in done.layers["links"] if not {link["zone_a"], link["zone_b"]} <= zones.keys()]
@@ -395,7 +397,9 @@ def _short(name: object, site: Site) -> str:
     return str(name).removeprefix(f"{site.parcel_id}-")
 
 
-def _served_anew(done: Mended, site: Site, zones: Mapping[str, dict[str, Any]], served: Served[str]) -> list[str]:
+def _served_anew(
+    done: RepairedLayers, site: Site, zones: Mapping[str, dict[str, Any]], served: Served[str]
+) -> list[str]:
     """Give zones whose role has changed the supply that follows; return their names, of those without one too."""
     first = {name: group[0] for group, _ in served.groups for name in group}
     loop_ids = {zone["loop_id"] for zone in zones.values() if zone["loop_id"]}
@@ -425,7 +429,7 @@ def _served_anew(done: Mended, site: Site, zones: Mapping[str, dict[str, Any]], 
     return changed
 
 
-def _mown_by_hand(done: Mended, site: Site, zone: Row) -> None:
+def _mown_by_hand(done: RepairedLayers, site: Site, zone: Row) -> None:
     """Give a zone that no supply reaches to those who mow by hand; what hangs on it goes."""
     by_hand = done.layers.setdefault("hand_mow", [])
     area_id = _free_name(f"{site.parcel_id}-H", {row["area_id"] for row in by_hand})

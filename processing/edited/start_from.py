@@ -17,13 +17,13 @@ from ..steps.workflow import OPEN_LAYERS, Settings, Start, facts_read, known_fac
 from .change_record import coordinate_digits
 from .docks import dock_checks
 from .earlier_plan import EarlierParcel
-from .repair import Mended, mended
+from .repair import RepairedLayers, repaired_layers
 from .reshaped_wire import WIRE, WIRE_STEP, reshaped_paths
 from .written_records import EDITED, RecordContext, written_row
 
 
 @dataclass(frozen=True, eq=False)
-class Beginning:
+class StartFrom:
     """Where to begin, and the parcels of the earlier plan.
 
     Parameters
@@ -37,35 +37,35 @@ class Beginning:
     first: str
     parcels: Mapping[str, EarlierParcel] = field(default_factory=dict)
 
-    def of(self, parcel_ids: Collection[str]) -> Beginning:
+    def of(self, parcel_ids: Collection[str]) -> StartFrom:
         """Return the same for some parcels."""
-        return Beginning(self.first, {name: self.parcels[name] for name in parcel_ids if name in self.parcels})
+        return StartFrom(self.first, {name: self.parcels[name] for name in parcel_ids if name in self.parcels})
 
 
 @dataclass(frozen=True, eq=False)
-class Taken:
+class CarriedOver:
     """What is taken over for one parcel: where its steps start, and how its layers go back into the file."""
 
     start: Start
-    mended: Mended
+    repaired_layers: RepairedLayers
     earlier: EarlierParcel
 
 
-def taken(
+def carried_over(
     site: Site,
-    beginning: Beginning | None,
+    start_from: StartFrom | None,
     steps: Sequence[Step],
     specs: Mapping[str, Layer],
     settings: Settings,
-) -> Taken | None:
+) -> CarriedOver | None:
     """Return what is taken over for a parcel; None when it is planned from the start."""
-    earlier = None if beginning is None else beginning.parcels.get(site.parcel_id)
-    if beginning is None or earlier is None or not earlier.planned:
+    earlier = None if start_from is None else start_from.parcels.get(site.parcel_id)
+    if start_from is None or earlier is None or not earlier.planned:
         return None
-    before = steps_before(steps, beginning.first)
+    before = steps_before(steps, start_from.first)
     written = [name for step in before for name in step.writes]
     stored = earlier.rows([*written, *OPEN_LAYERS])
-    layers = mended(site, {name: stored.get(name, []) for name in written}, earlier, specs, settings)
+    layers = repaired_layers(site, {name: stored.get(name, []) for name in written}, earlier, specs, settings)
     kept = {step.id for step in before}
     said = [item for item in findings_of(site, stored.get("findings", ())) if item[0] in kept and layers.holds(item[1])]
     asked = [item for item in checks_of(site, stored) if item[0] in kept]
@@ -76,18 +76,21 @@ def taken(
         docks, edit = layers.layers["dock_candidates"], earlier.edit("dock_candidates")
         of_docks = dock_checks(site, docks, edit, of_docks, settings)
     start = Start(
-        first=beginning.first,
+        first=start_from.first,
         layers=layers.layers,
         findings=[*said, *(("zones", finding) for finding in layers.decided or ())],
         checks=[
             *(item for item in asked if not _settled(item[1], site, layers, earlier, specs)),
             *(("dock", check) for check in of_docks),
         ],
-        told=[*layers.findings, *_not_followed(before, {edit.layer for edit in earlier.edits}, beginning.first)],
+        start_findings=[
+            *layers.findings,
+            *_not_followed(before, {edit.layer for edit in earlier.edits}, start_from.first),
+        ],
         overrides=frozenset(earlier.record.get("overrides", ())),
-        paths=reshaped_paths(site, earlier) if beginning.first == WIRE_STEP else (),
+        paths=reshaped_paths(site, earlier) if start_from.first == WIRE_STEP else (),
     )
-    return Taken(start, layers, earlier)
+    return CarriedOver(start, layers, earlier)
 
 
 def findings_of(site: Site, rows: Sequence[Row]) -> list[tuple[str, Finding]]:
@@ -120,7 +123,9 @@ def _of_dock(check: VisitCheck) -> bool:
     return (check.target_layer, check.target_column) == ("dock_candidates", "slope_percent")
 
 
-def _settled(check: VisitCheck, site: Site, layers: Mended, earlier: EarlierParcel, specs: Mapping[str, Layer]) -> bool:
+def _settled(
+    check: VisitCheck, site: Site, layers: RepairedLayers, earlier: EarlierParcel, specs: Mapping[str, Layer]
+) -> bool:
     """Return whether somebody edited the value that a check asks for, or its feature is no more."""
     rows = layers.layers.get(check.target_layer)
     if rows is None or not check.target_id:
@@ -142,9 +147,9 @@ def _not_followed(before: Sequence[Step], edited: set[str], first: str) -> list[
     return findings
 
 
-def rows_out(plan: Plan, site: Site, begun: Taken | None) -> dict[str, list[Row]]:
+def rows_out(plan: Plan, site: Site, carried: CarriedOver | None) -> dict[str, list[Row]]:
     """Return the rows of a plan in the CRS of the file; what was taken over and not touched as it came."""
-    back: Mended = Mended({}) if begun is None else begun.mended
+    back: RepairedLayers = RepairedLayers({}) if carried is None else carried.repaired_layers
     return back.layers_out({layer: plan.rows(layer) for layer in plan.layers}, site)
 
 
@@ -154,22 +159,22 @@ def record_rows(
     specs: Mapping[str, Layer],
     steps: Sequence[Step],
     settings: Settings,
-    begun: Taken | None,
+    carried: CarriedOver | None,
 ) -> list[Row]:
     """Return a parcel's rows of `run_info`: the record by which edits are recognised, and what was edited."""
     facts = facts_of(site, settings.overrides)
     overrides = facts_read(steps, facts)
     kept: dict[str, Any] = {}
     found: list[Row] = []
-    if begun is not None:
-        before = steps_before(steps, begun.start.first)
-        overrides = facts_read(steps[len(before) :], facts) | known_facts(before, begun.start)
-        records = begun.earlier.record.get("layers", {})
-        kept = {name: records[name] for name in begun.start.layers if name in records}
+    if carried is not None:
+        before = steps_before(steps, carried.start.first)
+        overrides = facts_read(steps[len(before) :], facts) | known_facts(before, carried.start)
+        records = carried.earlier.record.get("layers", {})
+        kept = {name: records[name] for name in carried.start.layers if name in records}
         # What was reshaped stays known as such: the next run that begins there takes it again.
-        reshaped = {WIRE} if begun.start.paths else set()
+        reshaped = {WIRE} if carried.start.paths else set()
         kept |= {name: records[name] for name in reshaped if name in records}
-        edits = [edit for edit in begun.earlier.edits if edit.layer in {*begun.start.layers, *reshaped}]
+        edits = [edit for edit in carried.earlier.edits if edit.layer in {*carried.start.layers, *reshaped}]
         if edits:
             words = "; ".join(edit.words(site.parcel_id) for edit in edits)
             found.append({"parcel_id": site.parcel_id, "key": EDITED, "value": words})

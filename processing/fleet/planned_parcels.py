@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.mowing.choice import ParcelDemand, ZoneDemand
 
-from ..derived.coverage import Way, ways
+from ..derived.coverage import ZoneAccess, zone_accesses
 from ..derived.mowing_windows import WeekHours
 from ..files.plan_reader import plan_file, rows_in_frame
 from ..model.layers import PLAN_LAYERS
@@ -169,9 +169,9 @@ def _parcel(rows: Mapping[str, Sequence[Row]], crs: CRS, parameters: SchedulePar
     moved = {layer: rows_in_frame(rows[layer], frame) for layer in (*_PASSED_ON, "wire_path")}
     plan.attach("reading", StepResult({layer: _as_written(layer, moved[layer]) for layer in _PASSED_ON}), _PASSED_ON)
     groups = _groups(plan.rows("zones"), own_mowers=parameters.own_mowers)
-    entries, wires = ways(plan), {str(row["loop_id"]): row for row in moved["wire_path"]}
+    accesses, wires = zone_accesses(plan), {str(row["loop_id"]): row for row in moved["wire_path"]}
     demands = tuple(
-        _demand(name if not number else f"{name}/{group[0]['zone_id']}", group, plan.rows("links"), entries, wires)
+        _demand(name if not number else f"{name}/{group[0]['zone_id']}", group, plan.rows("links"), accesses, wires)
         for number, group in enumerate(groups)
     )
     return PlannedParcel(
@@ -199,25 +199,25 @@ def _groups(zones: Sequence[Row], *, own_mowers: bool) -> list[list[Row]]:
 
 
 def _demand(
-    name: str, zones: Sequence[Row], links: Sequence[Row], entries: Mapping[str, Way], wires: Mapping[str, Row]
+    name: str, zones: Sequence[Row], links: Sequence[Row], accesses: Mapping[str, ZoneAccess], wires: Mapping[str, Row]
 ) -> ParcelDemand:
     used = {zone["reached_by"] for zone in zones}
     loops = {str(zone["loop_id"]) for zone in zones}
     return ParcelDemand(
         name,
-        tuple(_zone_demand(zone, entries[str(zone["zone_id"])], wires.get(str(zone["loop_id"]))) for zone in zones),
+        tuple(_zone_demand(zone, accesses[str(zone["zone_id"])], wires.get(str(zone["loop_id"]))) for zone in zones),
         min((float(link["width_m"]) for link in links if link["link_id"] in used), default=float("inf")),
         max((float(wires[loop]["length_m"]) for loop in loops if loop in wires), default=0.0),
     )
 
 
-def _zone_demand(zone: Row, way: Way, wire: Row | None) -> ZoneDemand:
+def _zone_demand(zone: Row, way: ZoneAccess, wire: Row | None) -> ZoneDemand:
     return ZoneDemand(
         float(zone["area_m2"]),
         float(zone["perimeter_m"]),
         float(zone["slope_p50_percent"] or 0.0),
         float(zone["slope_p95_percent"] or 0.0),
-        way.way_m,
+        way.access_m,
         0.0 if wire is None else _farthest_m(zone["geometry"], wire["geometry"]),
         without_dock=zone["role"] == "detached" and zone["supply"] != "own_dock",
     )

@@ -12,7 +12,7 @@ from pathlib import Path
 from lawngis.errors import PlanError
 
 from ..edited.earlier_plan import EarlierPlan, with_added_columns
-from ..edited.start_from import Beginning
+from ..edited.start_from import StartFrom
 from ..files.digests import sha256
 from ..files.gpkg import RawColumns
 from ..model.plan import Row
@@ -255,7 +255,7 @@ class PlanningRun:
         stays in memory until it is written.
         """
         fingerprints = {name: candidate.outcome.fingerprint for name, candidate in candidates.items()}
-        start_from = None if self._base is None else Beginning(self._base.first, self._base.plan.parcels)
+        start_from = None if self._base is None else StartFrom(self._base.first, self._base.plan.parcels)
         job = Job(self._settings, self._limits, fingerprints, self._pieces, start_from)
         if isinstance(workers, InProcess):
             parcels = (finished_parcel(self._source, one) for one in parcel_results(self._source, job, parcel_ids=left))

@@ -10,7 +10,7 @@ from pathlib import Path
 from lawngis.errors import LayerError, ParameterError, SiteError
 
 from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan
-from ..edited.repair import mended
+from ..edited.repair import repaired_layers
 from ..edited.start_from import checks_of, findings_of
 from ..files import gpkg
 from ..files.file_kinds import PLAN
@@ -152,13 +152,13 @@ def step_rows(
         parcel = EarlierParcel() if earlier is None else earlier.parcels.get(parcel_id, EarlierParcel())
         stored = parcel.rows()
         layers = {name: stored.get(name, []) for name in specs if name in step.plan_layers_read - OPEN_LAYERS}
-        ready = mended(parcel_site, layers, parcel, specs, settings)
+        ready = repaired_layers(parcel_site, layers, parcel, specs, settings)
         start = Start(
             first=step.id,
             layers=ready.layers,
             findings=[item for item in findings_of(parcel_site, stored.get("findings", ())) if item[0] != step.id],
             checks=[item for item in checks_of(parcel_site, stored) if item[0] != step.id],
-            told=ready.findings,
+            start_findings=ready.findings,
         )
         plan = planned_alone(parcel_site, step, settings, start, specs)
         names = (*step.writes, *sorted(OPEN_LAYERS))

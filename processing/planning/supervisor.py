@@ -22,7 +22,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import LawngisError
 from lawngis.geometry.polygons import polygon_parts
 
-from ..edited.start_from import Beginning, record_rows, rows_out, taken
+from ..edited.start_from import StartFrom, carried_over, record_rows, rows_out
 from ..files.gpkg import RawColumns, raw_columns
 from ..files.packing import packed_columns
 from ..model.plan import Row
@@ -129,7 +129,7 @@ class Job:
     limits: Limits = field(default_factory=Limits)
     known: Mapping[str, str] = field(default_factory=dict)
     pieces: Path | None = None
-    start_from: Beginning | None = None
+    start_from: StartFrom | None = None
 
     def of(self, parcel_ids: Sequence[str]) -> Job:
         """Return the job for some parcels, without what only others need."""
@@ -186,7 +186,7 @@ def _result(source: Parcels, job: Job, steps: Sequence[Step], parcel_id: str) ->
     if job.known.get(parcel_id) == fingerprint:
         return ParcelResult(parcel_id, {}, fingerprint=fingerprint, unchanged=True)
     specs = step_layers(steps)
-    carried = taken(site, job.start_from, steps, specs, job.settings)
+    carried = carried_over(site, job.start_from, steps, specs, job.settings)
     done = planned(site, steps, job.settings, None if carried is None else carried.start)
     rows = rows_out(done.plan, site, carried)
     seconds = perf_counter() - started
@@ -200,7 +200,7 @@ def _result(source: Parcels, job: Job, steps: Sequence[Step], parcel_id: str) ->
     return ParcelResult(parcel_id, rows, seconds=parts, fingerprint=fingerprint, reaches=reaches)
 
 
-def _fingerprint(site: Site, start_from: Beginning | None) -> str:
+def _fingerprint(site: Site, start_from: StartFrom | None) -> str:
     """Return the fingerprint of what the steps see: the site, and what is carried over from an earlier plan."""
     if start_from is None or site.parcel_id not in start_from.parcels:
         return site_fingerprint(site)

@@ -14,7 +14,7 @@ from shapely import LineString
 from lawngis.geometry.polygons import oriented, polygon_parts
 from lawngis.ground.raster import Grid
 from lawngis.ground.step import HeightStep, height_steps, ledges
-from lawngis.lawn.edges import NOTHING_KNOWN, Beyond, EdgeStretch, drop_surroundings, edge_stretches
+from lawngis.lawn.edges import NOTHING_KNOWN, EdgeNeighbour, EdgeStretch, drop_surroundings, edge_stretches
 from lawngis.mower import EdgeClass, MowerProfile
 
 from ..derived.decisions import setback_m
@@ -84,13 +84,13 @@ class EdgesParameters(KerbParameters):
 
 def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParameters) -> StepResult:
     """Return the edge stretches of all zones with class, setback and evidence."""
-    beyond = _beyond(site, plan, parameters)
+    neighbours = _edge_neighbours(site, plan, parameters)
     ignored = passed_over(plan)
     seen = seen_outlines(site, plan)
     rows: list[Row] = []
     for zone in plan.rows("zones"):
         polygon = filled_zone(zone, ignored)
-        around = [*beyond, *_other_zones(plan, zone)]
+        around = [*neighbours, *_other_zones(plan, zone)]
         for stretch in edge_stretches(polygon, around, otherwise=NOTHING_KNOWN, shortest_m=parameters.shortest_m):
             parts = _judged_by_height(site, stretch, parameters)
             if seen is not None and stretch.edge_class == "unknown":
@@ -126,17 +126,17 @@ def _judged_by_height(site: Site, stretch: EdgeStretch, parameters: EdgesParamet
         return [stretch]
     steps = _steps(site.dsm, site, stretch.line, parameters)
     judged: list[EdgeStretch] = []
-    for told, group in groupby(steps, key=lambda step: _told_class(step, parameters)):
+    for height_class, group in groupby(steps, key=lambda step: _height_step_class(step, parameters)):
         run = list(group)
         line = _chained([step.line for step in run])
-        if told is None:
+        if height_class is None:
             judged.append(replace(stretch, line=line))
         else:
             step_m = float(np.median([step.step_m for step in run]))
             words = f"the surface model steps {'up' if step_m > 0 else 'down'} by {abs(step_m):.2f} m beyond"
-            words = "the surface model is level beyond" if told == "flush" else words
+            words = "the surface model is level beyond" if height_class == "flush" else words
             confidence = float(np.mean([step.confidence for step in run]))
-            judged.append(EdgeStretch(line, told, words, confidence, stretch.ring))
+            judged.append(EdgeStretch(line, height_class, words, confidence, stretch.ring))
     return judged
 
 
@@ -153,7 +153,7 @@ def _less_sure(stretches: list[EdgeStretch], seen: SeenOutlines) -> list[EdgeStr
     ]
 
 
-def _told_class(step: HeightStep, parameters: EdgesParameters) -> EdgeClass | None:
+def _height_step_class(step: HeightStep, parameters: EdgesParameters) -> EdgeClass | None:
     """Return the class that a height step tells for sure, or None; level ground is told apart from nothing else."""
     if step.edge_class in ("raised", "drop") and step.confidence >= parameters.step_confidence_min:
         return step.edge_class
@@ -179,11 +179,11 @@ def _contradictions(site: Site, rows: list[Row], parameters: EdgesParameters) ->
         if row["edge_class"] != "flush" or row["length_m"] < parameters.step_stretch_m:
             continue
         for step in _steps(site.dsm, site, row["geometry"], parameters):
-            told = _told_class(step, parameters)
-            if told is not None and abs(step.step_m) >= parameters.contradiction_min_m:
+            height_class = _height_step_class(step, parameters)
+            if height_class is not None and abs(step.step_m) >= parameters.contradiction_min_m:
                 text = (
                     f"layers say {row['edge_id']} is flush ({row['evidence']}), the surface model shows a step of "
-                    f"{step.step_m:+.2f} m ± {step.sd_m:.2f} m: {told}"
+                    f"{step.step_m:+.2f} m ± {step.sd_m:.2f} m: {height_class}"
                 )
                 place = step.line.interpolate(0.5, normalized=True)
                 findings.append(
@@ -216,28 +216,28 @@ def _ledges(site: Site, plan: Plan, parameters: EdgesParameters) -> list[Finding
     return findings
 
 
-def _beyond(site: Site, plan: Plan, parameters: EdgesParameters) -> list[Beyond]:
+def _edge_neighbours(site: Site, plan: Plan, parameters: EdgesParameters) -> list[EdgeNeighbour]:
     """Return what may lie beyond an edge, the gravest and surest first: where two are met, the first counts."""
     reach = parameters.reach_m
-    beyond = [Beyond(site.geometries("water"), "water", "open water beyond", 0.9, reach)]
-    beyond += _barriers(site, parameters)
-    beyond.append(Beyond(site.geometries("buildings"), "raised", "building beyond", 0.9, reach))
-    beyond += _keepouts(plan)
-    beyond.append(Beyond(site.geometries("beds"), "soft", "bed beyond", 0.9, reach))
-    beyond += _paving(site, reach)
-    beyond.append(_boundary(site, reach))
+    neighbours = [EdgeNeighbour(site.geometries("water"), "water", "open water beyond", 0.9, reach)]
+    neighbours += _barriers(site, parameters)
+    neighbours.append(EdgeNeighbour(site.geometries("buildings"), "raised", "building beyond", 0.9, reach))
+    neighbours += _keepouts(plan)
+    neighbours.append(EdgeNeighbour(site.geometries("beds"), "soft", "bed beyond", 0.9, reach))
+    neighbours += _paving(site, reach)
+    neighbours.append(_boundary(site, reach))
     by_hand = [row["geometry"] for row in plan.rows("hand_mow")]
-    beyond.append(Beyond(by_hand, "flush", "lawn at the same level beyond, mown by hand", 0.8, 0.05))
-    return [item for item in beyond if len(item.geometries)]
+    neighbours.append(EdgeNeighbour(by_hand, "flush", "lawn at the same level beyond, mown by hand", 0.8, 0.05))
+    return [item for item in neighbours if len(item.geometries)]
 
 
-def _other_zones(plan: Plan, zone: Row) -> list[Beyond]:
+def _other_zones(plan: Plan, zone: Row) -> list[EdgeNeighbour]:
     """Return the zones beside one: its own outline would lie beyond each of its edges."""
     others = [row["geometry"] for row in plan.rows("zones") if row["zone_id"] != zone["zone_id"]]
-    return [Beyond(others, "flush", "another zone at the same level beyond", 0.8, 0.05)] if others else []
+    return [EdgeNeighbour(others, "flush", "another zone at the same level beyond", 0.8, 0.05)] if others else []
 
 
-def _barriers(site: Site, parameters: EdgesParameters) -> list[Beyond]:
+def _barriers(site: Site, parameters: EdgesParameters) -> list[EdgeNeighbour]:
     if "barriers" not in site.layers:
         return []
     barriers = site.layers["barriers"].explode(ignore_index=True)
@@ -246,24 +246,25 @@ def _barriers(site: Site, parameters: EdgesParameters) -> list[Beyond]:
     low = rolled_over(barriers, parameters.kerb_flush_max_m)
     for kind, edge_class in BARRIER_CLASSES.items():
         lines = list(barriers.geometry[(kinds == kind) & ~low])
-        result.append(Beyond(lines, edge_class, f"{kind} beyond", 0.9, parameters.reach_m))
+        result.append(EdgeNeighbour(lines, edge_class, f"{kind} beyond", 0.9, parameters.reach_m))
     lines = list(barriers.geometry[low])
-    result.append(Beyond(lines, "flush", "kerb low enough to roll onto", 0.8, parameters.reach_m))
+    result.append(EdgeNeighbour(lines, "flush", "kerb low enough to roll onto", 0.8, parameters.reach_m))
     return result
 
 
-def _keepouts(plan: Plan) -> list[Beyond]:
+def _keepouts(plan: Plan) -> list[EdgeNeighbour]:
     result = []
     for (reason, treatment), edge_class in KEEPOUT_CLASSES.items():
         rows = plan.select("keepouts", reason=reason, treatment=treatment)
         if rows:
             confidence = min(row["confidence"] for row in rows)
             polygons = [row["geometry"] for row in rows]
-            result.append(Beyond(polygons, edge_class, f"keep-out beyond: {reason}", confidence, KEEPOUT_REACH_M))
+            evidence = f"keep-out beyond: {reason}"
+            result.append(EdgeNeighbour(polygons, edge_class, evidence, confidence, KEEPOUT_REACH_M))
     return result
 
 
-def _paving(site: Site, reach: float) -> list[Beyond]:
+def _paving(site: Site, reach: float) -> list[EdgeNeighbour]:
     if "hard_surfaces" not in site.layers:
         return []
     surfaces = site.layers["hard_surfaces"]
@@ -273,7 +274,7 @@ def _paving(site: Site, reach: float) -> list[Beyond]:
         edge_class = PAVING_CLASSES.get(level, "unknown")
         confidence = 0.9 if level in PAVING_CLASSES else 0.4
         words = f"{level} {use} beyond" if level in PAVING_CLASSES else f"{use} of unknown level beyond"
-        result.append(Beyond(list(some.geometry), edge_class, words, confidence, reach))
+        result.append(EdgeNeighbour(list(some.geometry), edge_class, words, confidence, reach))
     grave = get_args(EdgeClass).index
     order = {"drop": 0, "raised": 1, "unknown": 2, "flush": 3}
     return sorted(result, key=lambda item: (order[item.edge_class], grave(item.edge_class)))
@@ -285,8 +286,8 @@ def _pairs(surfaces) -> list[tuple[str | None, str | None]]:  # type: ignore[no-
     return list(zip(levels, uses, strict=True))
 
 
-def _boundary(site: Site, reach: float) -> Beyond:
-    return Beyond(
+def _boundary(site: Site, reach: float) -> EdgeNeighbour:
+    return EdgeNeighbour(
         [shapely.boundary(site.parcel)], "boundary", "property line, nothing known to stand on it", 0.7, reach
     )
 

@@ -11,7 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import discs, grid_parts, polygon_parts
 from lawngis.ground.cover import confidence_within, ground_to_take
-from lawngis.lawn.derive import Taken, derived_lawn, ground_account_m2, surveyed_lawn
+from lawngis.lawn.derive import NonLawn, derived_lawn, ground_account_m2, surveyed_lawn
 from lawngis.mower import MowerProfile
 
 from ..derived.matching import applied, matched
@@ -103,16 +103,16 @@ def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Ro
     if surveyed:
         pieces = _on_grid(surveyed_lawn(site.parcel, surveyed, sliver_width_m=parameters.sliver_width_m))
         return _rows(site, pieces, "surveyed", SURVEYED_CONFIDENCE), []
-    taken = _taken(site)
+    non_lawn = _non_lawn(site)
     cover = plan.rows("cover")
-    taken += _shown(site, cover, taken, parameters) + _found_trunks(plan)
+    non_lawn += _shown(site, cover, non_lawn, parameters) + _found_trunks(plan)
     pieces = derived_lawn(
-        site.parcel, taken, sliver_width_m=parameters.sliver_width_m, gap_close_m=parameters.gap_close_m
+        site.parcel, non_lawn, sliver_width_m=parameters.sliver_width_m, gap_close_m=parameters.gap_close_m
     )
     pieces = _on_grid(pieces)
     if cover:
         pieces = [piece for piece in pieces if piece.area >= CRUMB_M2]
-    account = ground_account_m2(site.parcel, pieces, taken)
+    account = ground_account_m2(site.parcel, pieces, non_lawn)
     words = ", ".join(f"{reason} {area:.0f} m²" for reason, area in account.items() if area >= 0.5)
     text = f"lawn was derived: the parcel's {site.parcel.area:.0f} m² less {words or 'nothing'}"
     finding = Finding("info", "lawn-derived", text, "Survey the lawn's edge where it matters.")
@@ -130,7 +130,7 @@ def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Ro
     return rows, [finding]
 
 
-def _shown(site: Site, cover: list[Row], known: list[Taken], parameters: LawnParameters) -> list[Taken]:
+def _shown(site: Site, cover: list[Row], known: list[NonLawn], parameters: LawnParameters) -> list[NonLawn]:
     """Return what the image shows as no lawn, beside what the layers take."""
     lawn = [row["geometry"] for row in cover if row["cover"] in ("lawn", "lawn_under_crown")]
     mapped = [shape for item in known for shape in item.geometries]
@@ -141,29 +141,29 @@ def _shown(site: Site, cover: list[Row], known: list[Taken], parameters: LawnPar
         shapes = [row["geometry"] for row in cover if row["cover"] == word]
         if shapes:
             ground = ground_to_take(shapes, lawn, mapped, width_min_m=parameters.image_width_min_m)
-            found.append(Taken(ground, reason))
+            found.append(NonLawn(ground, reason))
     return [item for item in found if len(item.geometries)]
 
 
-def _found_trunks(plan: Plan) -> list[Taken]:
+def _found_trunks(plan: Plan) -> list[NonLawn]:
     trees = [tree for tree in plan.rows("trees_found") if tree["confidence"] >= TREE_CONFIDENCE_MIN]
     if not trees:
         return []
     radius = [max(tree["trunk_diameter_m"], 0.06) / 2 for tree in trees]
-    return [Taken(discs([tree["geometry"].coords[0] for tree in trees], radius), "trunks")]
+    return [NonLawn(discs([tree["geometry"].coords[0] for tree in trees], radius), "trunks")]
 
 
-def _taken(site: Site) -> list[Taken]:
-    taken = [
-        Taken(site.geometries("buildings"), "buildings"),
-        Taken(site.geometries("hard_surfaces"), "paving"),
-        Taken(site.geometries("beds"), "beds"),
-        Taken(site.geometries("water"), "water"),
-        Taken(_areas(site.geometries("streets")), "streets"),
-        Taken(_trunks(site), "trunks"),
-        Taken(_areas(site.geometries("obstacles")), "obstacles"),
+def _non_lawn(site: Site) -> list[NonLawn]:
+    non_lawn = [
+        NonLawn(site.geometries("buildings"), "buildings"),
+        NonLawn(site.geometries("hard_surfaces"), "paving"),
+        NonLawn(site.geometries("beds"), "beds"),
+        NonLawn(site.geometries("water"), "water"),
+        NonLawn(_areas(site.geometries("streets")), "streets"),
+        NonLawn(_trunks(site), "trunks"),
+        NonLawn(_areas(site.geometries("obstacles")), "obstacles"),
     ]
-    return [item for item in taken if len(item.geometries)]
+    return [item for item in non_lawn if len(item.geometries)]
 
 
 def _areas(geometries: list[BaseGeometry]) -> list[BaseGeometry]:

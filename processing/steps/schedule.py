@@ -16,7 +16,7 @@ from lawngis.mowing.growth import PEAK_GROWTH_MM_WEEK, temperatures_from
 from lawngis.mowing.hours import clock, quiet_hours_from, windows_from_text, windows_words
 from lawngis.mowing.week import Session, Verdict, permitted_hours_week, verdict
 
-from ..derived.coverage import MownZone, Way, coverage_findings, mown_zones, sets_out_words, ways
+from ..derived.coverage import MownZone, ZoneAccess, coverage_findings, mown_zones, sets_out_words, zone_accesses
 from ..derived.mowing_windows import Growth, WeekHours, grass_growth, week_hours
 from ..model.layers import WEEKDAYS
 from ..model.plan import Finding, Plan, Row, StepResult
@@ -154,9 +154,9 @@ def schedule(site: Site, plan: Plan, mower: MowerProfile, parameters: SchedulePa
     if not zones:
         return StepResult({"schedule": []})
     growth = parameters.growth(site.frame.latitude_deg)
-    entries = ways(plan)
-    needs = _mowing_hours(zones, entries, mower, growth)
-    mown = _simulated(plan, entries, mower, parameters)
+    accesses = zone_accesses(plan)
+    needs = _mowing_hours(zones, accesses, mower, growth)
+    mown = _simulated(plan, accesses, mower, parameters)
     rows: list[Row] = []
     findings = [_hours_finding(hours), *_growth_findings(growth, mower, parameters)]
     for group in _groups(zones, own_mowers=parameters.own_mowers):
@@ -171,21 +171,23 @@ def schedule(site: Site, plan: Plan, mower: MowerProfile, parameters: SchedulePa
         rows += [_row(own[session.zone], session, mown) for session in said.week.sessions]
         fits = _fits(site, plan, own, parameters, hours, growth)
         findings += _verdict_findings(own, said, mower, hours, fits)
-        findings += _carried_finding(own, entries)
+        findings += _carried_finding(own, accesses)
     findings += coverage_findings(zones, mown, mower)
     return StepResult({"schedule": rows}, findings)
 
 
-def _mowing_hours(zones: Sequence[Row], entries: Mapping[str, Way], mower: MowerProfile, growth: Growth) -> list[float]:
+def _mowing_hours(
+    zones: Sequence[Row], accesses: Mapping[str, ZoneAccess], mower: MowerProfile, growth: Growth
+) -> list[float]:
     """Return the hours of mowing a week of each zone: more often where the grass asks for it, with edge and ways."""
     run_share = mower.run_minutes / (mower.run_minutes + mower.charge_minutes)
     often = max(1.0, growth.mowings.max() / mower.mowings_week)
     mowing = np.array([float(zone["hours_week"]) for zone in zones]) * run_share * often
     edges = edge_pass_hours([float(zone["perimeter_m"]) for zone in zones], speed_mps=mower.speed_mps)
     departures = np.ceil(mowing * 60 / mower.run_minutes)
-    way_m = [entries[str(zone["zone_id"])].way_m for zone in zones]
+    access_m = [accesses[str(zone["zone_id"])].access_m for zone in zones]
     # A way to the zone and back uses the battery like mowing does.
-    return list(map(float, mowing + edges + transit_hours(way_m, speed_mps=mower.speed_mps, departures=departures)))
+    return list(map(float, mowing + edges + transit_hours(access_m, speed_mps=mower.speed_mps, departures=departures)))
 
 
 def _groups(zones: Sequence[Row], *, own_mowers: bool) -> list[list[int]]:
@@ -201,13 +203,13 @@ def _groups(zones: Sequence[Row], *, own_mowers: bool) -> list[list[int]]:
 
 
 def _simulated(
-    plan: Plan, entries: Mapping[str, Way], mower: MowerProfile, parameters: ScheduleParameters
+    plan: Plan, accesses: Mapping[str, ZoneAccess], mower: MowerProfile, parameters: ScheduleParameters
 ) -> dict[str, MownZone]:
     if not parameters.departures:
         return {}
     found = mown_zones(
         plan,
-        entries,
+        accesses,
         mower,
         departures=parameters.departures,
         seed=parameters.seed,
@@ -370,8 +372,8 @@ def _choice_words(fits: Sequence[Fit], said: Verdict) -> str:
     return first + (f"Compared: {'. '.join(each)}." if each else "")
 
 
-def _carried_finding(zones: Sequence[Row], entries: Mapping[str, Way]) -> list[Finding]:
-    carried = [str(zone["zone_id"]) for zone in zones if entries[str(zone["zone_id"])].carried]
+def _carried_finding(zones: Sequence[Row], accesses: Mapping[str, ZoneAccess]) -> list[Finding]:
+    carried = [str(zone["zone_id"]) for zone in zones if accesses[str(zone["zone_id"])].carried]
     if not carried or len(zones) == len(carried):
         return []
     text = f"one mower serves all zones; somebody carries it to {', '.join(carried)} before each session there"

@@ -22,7 +22,7 @@ from lawngis.wire.circuit import WIRE_CLEAR_M, SignalCheck, interference_share, 
 from lawngis.wire.conductors import resistance_ohm
 from lawngis.wire.leads import ATTACHMENT_GAP_M
 from lawngis.wire.loop import Loop, Stretch, laid_loop
-from lawngis.wire.outlying import LeadTerrain, LeadWay, OutlyingGround, lead_way
+from lawngis.wire.outlying import LeadRoute, LeadTerrain, OutlyingGround, lead_route
 from lawngis.wire.pegs import joins, lead_intervals_m, pegs
 
 from ..derived.detached_supply import lead_crossings, lead_terrain
@@ -159,25 +159,25 @@ def _outlying(
     found: list[OutlyingGround] = []
     while waiting:
         others = [ground for _, ground in waiting]
-        ways = [
-            _lead_way(laid, ground, terrain, start, (dock_room, ATTACHMENT_GAP_M), attached, others)
+        routes = [
+            _lead_route(laid, ground, terrain, start, (dock_room, ATTACHMENT_GAP_M), attached, others)
             for ground in others
         ]
-        reached = [(way.cost, number) for number, way in enumerate(ways) if way is not None]
+        reached = [(route.cost, number) for number, route in enumerate(routes) if route is not None]
         if not reached:
             findings += [_no_lead(loop, zone) for zone, _ in waiting]
             break
         number = min(reached)[1]
         zone, ground = waiting.pop(number)
-        way = next(way for index, way in enumerate(ways) if index == number and way is not None)
-        found.append(OutlyingGround(ground, way.parent, way.xy))
+        route = next(route for index, route in enumerate(routes) if index == number and route is not None)
+        found.append(OutlyingGround(ground, route.parent, route.xy))
         laid.append(ground)
-        attached += [(way.xy[0], 2 * ATTACHMENT_GAP_M), (way.xy[-1], 2 * ATTACHMENT_GAP_M)]
-        findings.append(_lead_finding(site, loop, zone, way))
+        attached += [(route.xy[0], 2 * ATTACHMENT_GAP_M), (route.xy[-1], 2 * ATTACHMENT_GAP_M)]
+        findings.append(_lead_finding(site, loop, zone, route))
     return found
 
 
-def _lead_way(
+def _lead_route(
     laid: list[Polygon],
     ground: Polygon,
     terrain: LeadTerrain,
@@ -185,13 +185,13 @@ def _lead_way(
     rooms_m: tuple[float, ...],
     attached: list[tuple[FloatArray, float]],
     others: list[Polygon],
-) -> LeadWay | None:
+) -> LeadRoute | None:
     """Return the way of a lead that leaves the dock the most room, or at least some."""
     apart = [other for other in others if other is not ground]
     for room in rooms_m:
-        way = lead_way(laid, ground, terrain, keep_off=[(start, room), *attached], others=apart)
-        if way is not None:
-            return way
+        route = lead_route(laid, ground, terrain, keep_off=[(start, room), *attached], others=apart)
+        if route is not None:
+            return route
     return None
 
 
@@ -200,11 +200,11 @@ def _no_lead(loop: LoopGround, zone: Row) -> Finding:
     return Finding("stop", "no-lead", text, "Take another supply for it.", zone["geometry"].representative_point())
 
 
-def _lead_finding(site: Site, loop: LoopGround, zone: Row, way: LeadWay) -> Finding:
-    crossed = lead_crossings(site, way.line)
-    middle = way.line.interpolate(0.5, normalized=True)
+def _lead_finding(site: Site, loop: LoopGround, zone: Row, route: LeadRoute) -> Finding:
+    crossed = lead_crossings(site, route.line)
+    middle = route.line.interpolate(0.5, normalized=True)
     text = (
-        f"the lead of {loop.loop_id} to {zone['zone_id']}, {way.line.length:.1f} m out and as much back, crosses "
+        f"the lead of {loop.loop_id} to {zone['zone_id']}, {route.line.length:.1f} m out and as much back, crosses "
         f"{crossed.words}"
     )
     if not crossed.over_m:
@@ -400,10 +400,10 @@ def _interference_findings(
 
 def _crossing_findings(plan: Plan, loop: LoopGround) -> list[Finding]:
     zones = plan.select("zones", loop_id=loop.loop_id)
-    ways = {zone["reached_by"] for zone in zones if zone["reached_by"] is not None}
+    routes = {zone["reached_by"] for zone in zones if zone["reached_by"] is not None}
     findings = []
     for link in plan.rows("links"):
-        if link["link_id"] not in ways:
+        if link["link_id"] not in routes:
             continue
         middle = link["geometry"].interpolate(0.5, normalized=True)
         text = f"the wire of {loop.loop_id} crosses {link['surface']} at {link['link_id']}, both ways"

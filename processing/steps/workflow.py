@@ -203,7 +203,7 @@ class Start:
         Rows by layer, of the steps before it.
     findings, checks
         Of these steps, with the step's name.
-    told
+    start_findings
         What is to be said of the layers themselves: edits, and rules that they break.
     overrides
         What was measured on site and is in the layers already, see :func:`facts_read`.
@@ -215,7 +215,7 @@ class Start:
     layers: Mapping[str, Sequence[Row]]
     findings: Sequence[tuple[str, Finding]] = ()
     checks: Sequence[tuple[str, VisitCheck]] = ()
-    told: Sequence[Finding] = ()
+    start_findings: Sequence[Finding] = ()
     overrides: frozenset[str] = frozenset()
     paths: Sequence[Fact[ReshapedWire]] = ()
 
@@ -337,7 +337,7 @@ def planned_alone(site: Site, step: Step, settings: Settings, start: Start, spec
     plan.findings += start.findings
     plan.checks += start.checks
     _run_step(step, site, plan, settings)
-    plan.findings = [(step.id, finding) for finding in start.told] + [
+    plan.findings = [(step.id, finding) for finding in start.start_findings] + [
         item for item in plan.findings if item[0] == step.id
     ]
     plan.checks = [item for item in plan.checks if item[0] == step.id]
@@ -351,7 +351,7 @@ def _take_over(plan: Plan, before: Sequence[Step], start: Start) -> None:
         plan.keep({name: start.layers.get(name, ()) for name in step.writes})
     plan.findings += start.findings
     plan.checks += start.checks
-    plan.attach("edits", StepResult(findings=start.told), ())
+    plan.attach("edits", StepResult(findings=start.start_findings), ())
 
 
 def facts_read(steps: Iterable[Step], facts: Facts) -> set[str]:

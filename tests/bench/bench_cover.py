@@ -32,7 +32,7 @@ from lawngis.ground.imagery import Imagery, index_histogram, vegetation_index, v
 from lawngis.ground.raster import Grid
 from lawngis.ground.seams import whole
 from lawngis.ground.trees import found_trees, hedge_cells
-from lawngis.lawn.derive import Taken, derived_lawn
+from lawngis.lawn.derive import NonLawn, derived_lawn
 from lawngis.mower import built_in_profile
 from lawngis.processing.derived.imagery_rules import CoverParameters
 from lawngis.processing.model.plan import Plan
@@ -82,10 +82,11 @@ def true_lawn(layers: dict[str, geopandas.GeoDataFrame]) -> shapely.MultiPolygon
     """Return the parcels less everything that the script laid on them."""
     trees = layers["trees"]
     trunks = discs(trees.geometry.get_coordinates().to_numpy(), trees["trunk_diameter_m"].clip(lower=0.06) / 2)
-    taken = [Taken(layers[name].geometry.to_numpy(), name) for name in ("buildings", "hard_surfaces", "beds", "water")]
-    taken += [Taken(layers["streets"].geometry.to_numpy(), "streets"), Taken(trunks, "trunks")]
+    names = ("buildings", "hard_surfaces", "beds", "water")
+    taken = [NonLawn(layers[name].geometry.to_numpy(), name) for name in names]
+    taken += [NonLawn(layers["streets"].geometry.to_numpy(), "streets"), NonLawn(trunks, "trunks")]
     toys = layers["obstacles"].geometry
-    taken.append(Taken(toys[toys.geom_type == "Polygon"].to_numpy(), "obstacles"))
+    taken.append(NonLawn(toys[toys.geom_type == "Polygon"].to_numpy(), "obstacles"))
     return shapely.union_all(derived_lawn(shapely.union_all(layers["parcels"].geometry), taken))
 
 

@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 from shapely import Polygon, box
 
-from lawngis.lawn.edges import Beyond, edge_stretches
+from lawngis.lawn.edges import EdgeNeighbour, edge_stretches
 from lawngis.lawn.zones import zone_partition
 
 MOW_WIDTH_M, ZONE_MIN_M2 = 1.6, 8.0
@@ -57,7 +57,8 @@ def parted(ground: Polygon) -> int:
 def classed(ground: Polygon) -> int:
     """Class the edges of a lawn whose every bed is one; the number of stretches."""
     beds = [Polygon(ring) for ring in ground.interiors]
-    return len(edge_stretches(ground, [Beyond(beds, "soft", "bed beyond"), Beyond([ground.exterior], "boundary", "")]))
+    neighbours = [EdgeNeighbour(beds, "soft", "bed beyond"), EdgeNeighbour([ground.exterior], "boundary", "")]
+    return len(edge_stretches(ground, neighbours))
 
 
 def growth(name: str, build: Callable[[int], Polygon], work: Callable[[Polygon], int], sizes: Sequence[int]) -> None:

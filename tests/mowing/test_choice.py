@@ -75,8 +75,8 @@ def test_a_mower_carried_to_a_zone_without_a_dock_must_mow_it_on_one_charge():
 def test_a_way_to_a_zone_takes_time_and_may_take_a_charge():
     """45 min at 0.3 m/s are 810 m; a way of 100 m there and back, twice for each of n departures, takes n x 667 s."""
 
-    def zone(way_m):
-        return ParcelDemand("a", (ZoneDemand(200, 60, 2, 5, way_m=way_m),), float("inf"), 50)
+    def zone(access_m):
+        return ParcelDemand("a", (ZoneDemand(200, 60, 2, 5, access_m=access_m),), float("inf"), 50)
 
     near = offered_hours(zone(0), SMALL)[0]
     edge = 60 / 0.3 / 3600

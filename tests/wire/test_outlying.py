@@ -10,7 +10,7 @@ from lawngis.geometry.routes import PricedGround
 from lawngis.wire.circuit import signal_check
 from lawngis.wire.ground import ground_apart, loop_ground
 from lawngis.wire.loop import laid_loop
-from lawngis.wire.outlying import LeadTerrain, OutlyingGround, lead_way
+from lawngis.wire.outlying import LeadTerrain, OutlyingGround, lead_route
 from lawngis.wire.pegs import pegs
 
 HOME = loop_ground([box(0, 0, 16, 12)], gap_min_m=0.3)
@@ -19,14 +19,14 @@ OPEN = LeadTerrain(box(-5, -5, 40, 30))
 
 
 def test_over_open_ground_the_lead_is_straight_and_shortest():
-    way = lead_way([HOME], FAR, OPEN)
+    way = lead_route([HOME], FAR, OPEN)
     assert way.line.length == pytest.approx(HOME.distance(FAR), abs=1e-6)
     assert way.cost == pytest.approx(way.line.length)
 
 
 def test_it_goes_around_a_building_and_never_through_ground():
     house = box(17, -5, 19, 20)
-    way = lead_way([HOME], FAR, LeadTerrain(OPEN.area, [house]))
+    way = lead_route([HOME], FAR, LeadTerrain(OPEN.area, [house]))
     assert way.line.intersection(house).length == 0
     assert way.line.intersection(shapely.union(HOME, FAR).buffer(-1e-3)).length == 0
     # By hand: from the corner nearest to the house's upper end over its two corners and down.
@@ -36,7 +36,7 @@ def test_it_goes_around_a_building_and_never_through_ground():
 
 def test_it_takes_a_detour_rather_than_a_saw_cut_where_that_is_cheaper():
     paving = [PricedGround(box(17, -5, 19, 13), 8.0)]
-    way = lead_way([HOME], FAR, LeadTerrain(OPEN.area, (), paving))
+    way = lead_route([HOME], FAR, LeadTerrain(OPEN.area, (), paving))
     straight_cost = HOME.distance(FAR) - 2 + 2 * 8
     assert way.cost < straight_cost
     assert way.line.intersection(paving[0].geometry).length < 0.3
@@ -45,10 +45,10 @@ def test_it_takes_a_detour_rather_than_a_saw_cut_where_that_is_cheaper():
 def test_it_crosses_what_is_dear_where_nothing_leads_around_it():
     """4 m, half a metre of which costs 8 a metre: 3.5 + 4. Where a bed lies on top, at 3 a metre: 3.5 + 1.5."""
     path = PricedGround(box(17.5, -5, 18, 30), 8.0)
-    way = lead_way([HOME], FAR, LeadTerrain(OPEN.area, (), [path]))
+    way = lead_route([HOME], FAR, LeadTerrain(OPEN.area, (), [path]))
     assert (way.line.length, way.cost) == (pytest.approx(4.0), pytest.approx(7.5, abs=1.0))
     bed = PricedGround(box(17.5, 6, 18, 8), 3.0)
-    over_bed = lead_way([HOME], FAR, LeadTerrain(OPEN.area, (), [path, bed]))
+    over_bed = lead_route([HOME], FAR, LeadTerrain(OPEN.area, (), [path, bed]))
     assert 6 <= over_bed.xy[:, 1].min() <= over_bed.xy[:, 1].max() <= 8
     assert over_bed.cost == pytest.approx(5.0, abs=0.4)
 
@@ -58,47 +58,47 @@ def test_what_a_gap_between_buildings_costs_is_told_by_what_is_crossed_in_it():
     houses = [box(16.5, -5, 19.5, 5.15), box(16.5, 5.35, 19.5, 7.15), box(16.5, 7.35, 19.5, 31)]
     path, mat = PricedGround(box(17.5, -5, 18.25, 31), 8.0), PricedGround(box(18, 7, 18.25, 8), 3.0)
     terrain = LeadTerrain(OPEN.area, houses, [path, mat])
-    way = lead_way([HOME], FAR, terrain)
+    way = lead_route([HOME], FAR, terrain)
     assert way.line.length == pytest.approx(4.0)
     assert (way.line.bounds[1], way.cost) == (pytest.approx(7.25, abs=0.1), pytest.approx(3.25 + 0.5 * 8 + 0.25 * 3))
     # Were there no mat in either, both would cost the same.
-    dearer = lead_way([HOME], FAR, LeadTerrain(OPEN.area, houses, [mat, path]))
+    dearer = lead_route([HOME], FAR, LeadTerrain(OPEN.area, houses, [mat, path]))
     assert dearer.cost == pytest.approx(3.25 + 0.75 * 8)
 
 
 def test_it_goes_far_around_where_nothing_nearer_leads():
     house = box(17, -5, 19, 26)
-    way = lead_way([HOME], FAR, LeadTerrain(OPEN.area, [house]))
+    way = lead_route([HOME], FAR, LeadTerrain(OPEN.area, [house]))
     assert way.line.intersection(house).length == 0
     assert way.xy[:, 1].max() > 25.9
 
 
 def test_it_leaves_from_the_nearest_ground_and_never_crosses_that_of_others():
     near = loop_ground([box(20, 12, 28, 18)], gap_min_m=0.3)
-    way = lead_way([HOME, near], FAR, OPEN)
+    way = lead_route([HOME, near], FAR, OPEN)
     assert way.parent == 1
     assert way.line.length == pytest.approx(2.0)
-    assert lead_way([HOME], FAR, OPEN, others=[box(17, -6, 19, 31)]) is None
+    assert lead_route([HOME], FAR, OPEN, others=[box(17, -6, 19, 31)]) is None
 
 
 def test_there_is_none_across_a_wall_of_buildings():
-    assert lead_way([HOME], FAR, LeadTerrain(OPEN.area, [box(17, -6, 19, 31)])) is None
+    assert lead_route([HOME], FAR, LeadTerrain(OPEN.area, [box(17, -6, 19, 31)])) is None
 
 
 def test_it_keeps_off_the_dock():
     dock = np.array([16.0, 5.0])
-    way = lead_way([HOME], FAR, OPEN, keep_off=[(dock, 2.0)])
+    way = lead_route([HOME], FAR, OPEN, keep_off=[(dock, 2.0)])
     assert np.hypot(*(way.xy[0] - dock)) >= 2.0
     # Another lead 4 m on: between the two there is no room left, beyond the second there is.
     both = [(dock, 2.0), (np.array([16.0, 9.0]), 2.0), (np.array([16.0, 1.0]), 2.0)]
-    way = lead_way([HOME], FAR, OPEN, keep_off=both)
+    way = lead_route([HOME], FAR, OPEN, keep_off=both)
     assert way.xy[0, 1] > 11
-    assert lead_way([HOME], FAR, OPEN, keep_off=[(dock, 50.0)]) is None
+    assert lead_route([HOME], FAR, OPEN, keep_off=[(dock, 50.0)]) is None
 
 
 @pytest.fixture
 def loop():
-    way = lead_way([HOME], FAR, OPEN, keep_off=[(np.array([8.0, 0.0]), 2.0)])
+    way = lead_route([HOME], FAR, OPEN, keep_off=[(np.array([8.0, 0.0]), 2.0)])
     return laid_loop(HOME, (8.0, 0.0), [], (), [OutlyingGround(FAR, way.parent, way.xy)])
 
 
@@ -128,7 +128,7 @@ def test_reversed_round_the_ground_apart_the_field_tells(loop):
 
 def test_pegs_stand_all_along_a_lead_that_bends():
     house = box(17, -5, 19, 20)
-    way = lead_way([HOME], FAR, LeadTerrain(OPEN.area, [house]))
+    way = lead_route([HOME], FAR, LeadTerrain(OPEN.area, [house]))
     bent = laid_loop(HOME, (8.0, 0.0), [], (), [OutlyingGround(FAR, way.parent, way.xy)])
     standing = pegs(bent, chainage_m(bent.xy), spacing_straight_m=0.8, spacing_bend_m=0.3)
     assert np.diff(standing.chainage_m).max() <= 0.8 + 1e-6

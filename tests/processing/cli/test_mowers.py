@@ -197,7 +197,7 @@ def test_hours_are_those_of_the_weekly_plan(lawngis, tmp_path):
     links = pyogrio.read_dataframe(tmp_path / "plan.gpkg", layer="links")
     assert demand.passage_m == pytest.approx(links["width_m"].iloc[0])
     assert sum(zone.area_m2 for zone in demand.zones) == pytest.approx(zones["area_m2"].sum())
-    assert [zone.way_m > 0 for zone in demand.zones] == [False, True]
+    assert [zone.access_m > 0 for zone in demand.zones] == [False, True]
     assert all(1 < zone.farthest_m < 20 for zone in demand.zones)
 
 

@@ -11,7 +11,7 @@ from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid
 from lawngis.mower import built_in_profile
 from lawngis.prices import price_book_from
-from lawngis.processing.derived.detached_supply import DetachedZone, LeadCrossings, detached_offer
+from lawngis.processing.derived.detached_supply import DetachedZone, LeadCrossings, supply_options
 from lawngis.processing.model.plan import Plan
 from lawngis.processing.model.site import Site
 from lawngis.processing.steps.materials import MaterialsParameters, materials
@@ -29,7 +29,7 @@ def wire_price(metres: float) -> float:
 
 
 def priced(zone: DetachedZone) -> dict[str, float]:
-    return {option.supply: option.price for option in detached_offer(zone, MOWER, PRICES).options}
+    return {option.supply: option.price for option in supply_options(zone, MOWER, PRICES).options}
 
 
 def test_each_supply_costs_its_wire_and_what_feeds_it() -> None:
@@ -43,17 +43,17 @@ def test_each_supply_costs_its_wire_and_what_feeds_it() -> None:
 
 
 def test_cheapest_supply_that_serves_is_chosen_and_all_are_told() -> None:
-    offer = detached_offer(SMALL, MOWER, PRICES)
+    offer = supply_options(SMALL, MOWER, PRICES)
     assert offer.chosen is not None and offer.chosen.supply == "main_wire"
     assert "2.0 m of path in a saw cut and 3.0 m of drive in a duct" in offer.words
     dear = PRICES.model_copy(update={"duct_per_m": 100.0})
-    other = detached_offer(SMALL, MOWER, dear)
+    other = supply_options(SMALL, MOWER, dear)
     assert other.chosen is not None and other.chosen.supply == "own_source"
 
 
 def test_zone_that_one_charge_cannot_mow_needs_a_dock() -> None:
     large = DetachedZone(area_m2=400, ring_m=80, lead_m=5, crossed=LeadCrossings({}), main_wire_m=80)
-    offer = detached_offer(large, MOWER, PRICES)
+    offer = supply_options(large, MOWER, PRICES)
     assert offer.chosen is not None and offer.chosen.supply == "own_dock"
     assert offer.words.count("one charge can't mow it: 400 m²") == 3
 
@@ -66,13 +66,13 @@ def test_zone_that_one_charge_cannot_mow_needs_a_dock() -> None:
     ],
 )
 def test_main_wire_that_does_not_serve_gives_way(change: dict[str, float | None], said: str) -> None:
-    offer = detached_offer(DetachedZone(**{**vars(SMALL), **change}), MOWER, PRICES)
+    offer = supply_options(DetachedZone(**{**vars(SMALL), **change}), MOWER, PRICES)
     assert offer.chosen is not None and offer.chosen.supply == "own_source"
     assert said in offer.words
 
 
 def test_nothing_is_chosen_when_nothing_that_is_offered_serves() -> None:
-    offer = detached_offer(
+    offer = supply_options(
         DetachedZone(**{**vars(SMALL), "area_m2": 400}),
         MOWER.model_copy(update={"supplies_offered": ("main_wire",)}),
         PRICES,

@@ -11,7 +11,7 @@ from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid
 from lawngis.mower import built_in_profile
-from lawngis.processing.derived.coverage import coverage_grid, ways
+from lawngis.processing.derived.coverage import coverage_grid, zone_accesses
 from lawngis.processing.model.plan import Plan, StepResult
 from lawngis.processing.model.site import Site
 from lawngis.processing.model.step import step_named
@@ -101,8 +101,8 @@ def test_the_way_to_a_linked_zone_takes_time(site):
     zones = [zone(1, HOME, 5.2), zone(2, FAR, 2.6, role="linked", supply="main_wire", reached_by="P1-P1")]
     made = {"links": [LINK], "docks": [dock(1, Point(0, 0))], "departures": 0}
     plan = scheduled(site, zones, **made)
-    way = ways(plan)
-    assert (way["P1-Z1"].way_m, way["P1-Z2"].way_m) == pytest.approx((0.0, 26.0))
+    way = zone_accesses(plan)
+    assert (way["P1-Z1"].access_m, way["P1-Z2"].access_m) == pytest.approx((0.0, 26.0))
     assert way["P1-Z2"].entry.equals(Point(20, 6))
     # 2.6 h x 70 / 130 = 1.4 h: two departures of 52 m, 44 m of edge; in minutes, rounded up.
     mown = sum(row["mowing_h"] for row in plan.select("schedule", zone_id="P1-Z2"))
