@@ -44,7 +44,8 @@ def rows(layer: Layer, count: int) -> pd.DataFrame:
         columns[layer.key] = pd.Series([f"{VALUES['text']} {row}" for row in range(2 * count)], dtype=object)
     if layer.geometry is None:
         return pd.DataFrame(columns)
-    shapes = [SHAPES[layer.geometry]] * (2 * count)
+    kinds = layer.geometry_types
+    shapes = [SHAPES[kinds[number % len(kinds)]] for number in range(2 * count)]
     if layer.geometry == "Point" and count:
         shapes[-1] = shapely.Point()
     return gpd.GeoDataFrame(columns, geometry=shapes)

@@ -90,7 +90,7 @@ def test_a_measured_width_decides_what_the_passage_is_and_so_how_its_zone_is_rea
     assert {zone["loop_id"] for zone in plan.rows("zones")} == {"P05-L1"}
     assert "0.60 → 1.20 (tape)" in findings(plan, "override-applied")[0].text
     assert findings(plan, "override-contradicts")
-    assert len(findings(plan, "override-decides")) == 2
+    assert len(findings(plan, "override-decides")) == 3  # its ground is widened, the passage open, the zone linked
 
 
 def test_a_measured_width_can_cut_a_zone_off(source, until):

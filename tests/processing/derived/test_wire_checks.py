@@ -45,7 +45,7 @@ def plan_with(lawn: Polygon) -> tuple[Plan, LaidWire]:
     stretches = [Stretch(line, "boundary", SETBACK) for line in outlines]
     loop = LoopGround("P1-L1", "dock", [zone], edges, [], ground, [])
     laid = laid_loop(ground, (2.0, SETBACK), stretches)
-    return plan, LaidWire(loop, laid, chainage_m(laid.xy), stretches, lawn)
+    return plan, LaidWire(loop, laid, chainage_m(laid.xy), stretches, lawn, [ground])
 
 
 @pytest.fixture(scope="module")
