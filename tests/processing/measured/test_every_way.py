@@ -103,12 +103,13 @@ def every_way(folder: Path) -> dict[str, Path]:
 def layers_of(plan: Path, parcel: str) -> dict[str, pd.DataFrame]:
     names = [name for name, _ in pyogrio.list_layers(plan) if name not in ("run_info", "layer_styles")]
     found = {name: pyogrio.read_dataframe(plan, layer=name) for name in names}
-    return {
-        name: pd.DataFrame(rows[rows.parcel_id == parcel].drop(columns="seconds", errors="ignore")).reset_index(
-            drop=True
-        )
-        for name, rows in found.items()
-    }
+    return {name: texts_filled(rows[rows.parcel_id == parcel]) for name, rows in found.items()}
+
+
+def texts_filled(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows with empty texts as one value: a column without any text is read as another kind of nothing."""
+    rows = pd.DataFrame(rows.drop(columns="seconds", errors="ignore")).reset_index(drop=True)
+    return rows.fillna(dict.fromkeys(rows.select_dtypes(["object", "str"]).columns.difference(["geometry"]), ""))
 
 
 def in_order(rows: pd.DataFrame, name: str) -> pd.DataFrame:
