@@ -121,7 +121,7 @@ def site_overrides(source: SiteSource) -> tuple[Override, ...]:
     place = source.files.layers.get("overrides")
     if place is None:
         return ()
-    found = read_overrides(place.file, place.info.name)
+    found = read_overrides(place.info.path, place.info.name)
     refuse_strangers(
         found, source.parcel_ids, lambda: ([source.outline(name) for name in source.parcel_ids], source.crs)
     )
