@@ -209,7 +209,6 @@ WORDS: Mapping[tuple[str, str], Mapping[str, str]] = {
 """The words in which a check asks for a value, and the value that each is, by layer and column."""
 
 
-def asked_words(layer: str, column: str) -> str:
-    """Return the answers that a check offers, for its sentence: ``level with the lawn, raised, ... or water``."""
-    *first, last = WORDS[layer, column]
-    return f"{', '.join(first)} or {last}"
+def answers(layer: str, column: str) -> list[str]:
+    """Return the answers that a check offers: ``level with the lawn``, ``raised``, ..."""
+    return list(WORDS[layer, column])

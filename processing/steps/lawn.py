@@ -113,9 +113,9 @@ def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Ro
     if cover:
         pieces = [piece for piece in pieces if piece.area >= CRUMB_M2]
     account = ground_account_m2(site.parcel, pieces, non_lawn)
-    words = ", ".join(f"{reason} {area:.0f} m²" for reason, area in account.items() if area >= 0.5)
-    text = f"lawn was derived: the parcel's {site.parcel.area:.0f} m² less {words or 'nothing'}"
-    finding = Finding("info", "lawn-derived", text, "Survey the lawn's edge where it matters.")
+    less = [["ground", {"reason": reason, "area_m2": area}] for reason, area in account.items() if area >= 0.5]
+    values = {"parcel_m2": site.parcel.area, "less": less, **({} if less else {"case": "whole"})}
+    finding = Finding("info", "lawn-derived", values)
     if not cover:
         return _rows(site, pieces, "derived", DERIVED_CONFIDENCE), [finding]
     shapes, sure = [row["geometry"] for row in cover], [row["confidence"] for row in cover]
