@@ -24,6 +24,7 @@ _WHOLE: Mapping[str, str] = {
     "dem_around": "raster:dem",
     "dsm": "raster:dsm",
     "imagery": "raster:imagery",
+    "complete": "site:complete",
 }
 """Attributes of a site that are one input each, by the name under which a step declares it."""
 
@@ -130,7 +131,7 @@ class PlanView(Plan):
     """A plan as one step sees it; what the step writes it returns."""
 
     def __init__(self, plan: Plan, reader: _Reader) -> None:
-        self.parcel_id, self.crs, self.specs = plan.parcel_id, plan.crs, plan.specs
+        self.parcel_id, self.crs, self.specs, self.catalogue = plan.parcel_id, plan.crs, plan.specs, plan.catalogue
         self._rows = _Layers(plan._rows, "", reader)
         self._derived = plan._derived
         self._reader = reader

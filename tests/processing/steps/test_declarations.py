@@ -29,6 +29,7 @@ WHOLE = {
     "dem_around": "raster:dem",
     "dsm": "raster:dsm",
     "imagery": "raster:imagery",
+    "complete": "site:complete",
 }
 """Attributes of a site by the name under which a step declares them."""
 
