@@ -56,9 +56,7 @@ PLAN_LAYERS = _layers(
             text("readiness_why", "why, in words"),
             text("basis", "what the lawn rests on", BASES),
             text("unknowns", "what no layer tells of the parcel, with commas between"),
-            integer(
-                "doubt", "how much that is: 2 for what has nothing mapped, 1 for what may be incomplete"
-            ),
+            integer("doubt", "how much that is: 2 for what has nothing mapped, 1 for what may be incomplete"),
             text("verdict_text", "the verdict in words"),
             text("verdict_values", "codes and values of which the verdict is made, as JSON"),
             text("readiness_values", "codes and values of which the reasons are made, as JSON"),
