@@ -125,7 +125,7 @@ def reads() -> dict[str, Reads]:
     garden = source.site("P05")
     planned(source.site("P12"), steps, Settings(medium))
     planned(garden, steps, Settings(medium))
-    planned(replace(garden, dsm=None, imagery=None), steps, Settings(medium))
+    planned(replace(garden, dsm=None, imagery=None, complete=()), steps, Settings(medium))
     for supply in ("main_wire", "own_source"):
         enduring = medium.model_copy(update={"supplies_offered": (supply,), "run_minutes": 400.0})
         assert supply in {zone["supply"] for zone in planned(garden, steps, Settings(enduring)).plan.rows("zones")}
