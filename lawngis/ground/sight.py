@@ -19,13 +19,10 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import BoolArray, FloatArray, IntArray
 from lawngis.errors import FeatureError, ParameterError, RasterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid, values_at
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 GRAZING = 1e-9
 """A ray that the surface tops by no more than this slope [m/m] passes: noise of arithmetic on even slopes."""

@@ -18,13 +18,13 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.ndimage import correlate
 from scipy.special import ive
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError, RasterError
 
-FloatArray = NDArray[np.float64]
 Correlation = Callable[[FloatArray], FloatArray]
 """From a distance [m] to the correlation of two elevation errors that far apart."""
 

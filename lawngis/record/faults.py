@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
 from lawngis.wire.conductors import COPPER_COEFFICIENT_PER_K, copper_factor, resistance_ohm
-
-FloatArray = NDArray[np.float64]
 
 RESISTANCE_SD_SHARE = 0.03
 """Copper wire on sale lies up to some 5 % below the table's highest resistance; ours, no source."""

@@ -8,10 +8,10 @@ from functools import cached_property
 
 import geopandas
 import numpy as np
-from numpy.typing import NDArray
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError, SiteError
 
 from ..files import rasters
@@ -22,8 +22,6 @@ from .features import check_layer, drawable, identified, label, read_features, s
 from .read_options import ReadOptions
 from .site_files import SiteFiles
 from .site_part import NEIGHBOURHOOD_M, SITE_WIDE_LAYERS, SitePart, site_crs
-
-FloatArray = NDArray[np.float64]
 
 PART_PARCELS = 64
 """Parcels whose surroundings are in memory at a time."""
