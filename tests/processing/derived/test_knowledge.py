@@ -127,3 +127,25 @@ def test_complete_inside_an_outline_that_covers_half_a_parcel_is_not_complete(ga
     pyogrio.write_dataframe(half, folder / "site.gpkg", layer="walked", append=True)
     summary, _ = planned(folder)
     assert (summary.readiness, summary.unknowns) == ("visit", "water")
+
+
+@pytest.mark.parametrize(("written", "readiness"), [("all is drawn in", "ready"), ("Yes", "ready"), ("no", "visit")])
+def test_the_visit_sheets_first_line_comes_back_as_what_is_known(garden, written, readiness):
+    folder = garden()
+    _, plan = planned(folder)
+    check = rows(plan, "visit_checks").sort_values("priority").iloc[0]
+    assert "answer: all is drawn in or something is missing" in check.measured_how
+    sheet = folder.parent / "sheet.csv"
+    pd.DataFrame({"check_id": [check.check_id], "measured": [written]}).to_csv(sheet, index=False)
+    assert main(["measured", str(plan), str(sheet), "--out", str(folder / "overrides.gpkg")]) == 0
+    assert planned(folder)[0].readiness == readiness
+
+
+def test_a_sheet_that_says_neither_yes_nor_no_is_refused(garden, capsys):
+    folder = garden()
+    _, plan = planned(folder)
+    check = rows(plan, "visit_checks").sort_values("priority").iloc[0]
+    sheet = folder.parent / "sheet.csv"
+    pd.DataFrame({"check_id": [check.check_id], "measured": ["perhaps"]}).to_csv(sheet, index=False)
+    assert main(["measured", str(plan), str(sheet), "--out", str(folder / "overrides.gpkg")]) == 2
+    assert "'perhaps' is no answer" in capsys.readouterr().err
