@@ -9,7 +9,7 @@ from lawngis.mower import MowerProfile
 
 from ..model.catalogue import Said, stored_values
 from ..model.plan import FINDING_PARTS, Plan, Row
-from .knowledge import Knowledge
+from .knowledge import GROUND, Knowledge
 from .readiness import UNDECIDED, undecided
 
 ALL_SHARE = 0.99
@@ -49,7 +49,7 @@ def verdict(plan: Plan, mower: MowerProfile, known: Knowledge, stops: int) -> li
         return [_no_mower(plan, lawn_m2)]
     said = [_too_much(plan, mower) if _codes(plan) & TOO_MUCH else _serves(plan, lawn_m2)]
     if known.upper_bound:
-        said.append(("upper-bound", {"unknown": [name for name in known.unknown if name in ("buildings", "paving")]}))
+        said.append(("upper-bound", {"unknown": [topic for topic in known.unmapped if topic in GROUND]}))
     if stops:
         said.append(("stops", {"stops": stops}))
     return said

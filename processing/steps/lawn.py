@@ -96,8 +96,7 @@ def _unknown(known: Knowledge) -> list[Finding]:
     """Say what no layer tells, and what follows from it for the lawn."""
     if not known.unknown:
         return []
-    values = {"unknown": list(known.unknown), **({"case": "upper"} if known.upper_bound else {})}
-    return [Finding("caution" if known.decisive else "info", "not-told", values)]
+    return [Finding("caution" if known.decisive else "info", "not-told", known.values(known.unknown))]
 
 
 def _checks(site: Site, known: Knowledge, standing: Sequence[Polygon]) -> list[VisitCheck]:

@@ -81,7 +81,8 @@ def test_layers_that_say_nothing_of_being_complete_are_looked_at_first(garden):
 def test_without_buildings_or_paving_the_lawn_is_an_upper_bound(garden, missing):
     summary, _ = planned(garden(missing))
     assert (summary.readiness, summary.basis) == ("visit", "boundary")
-    assert "That is an upper bound: no layer tells of buildings and paving." in summary.verdict_text
+    told = {"buildings": "buildings and beds", "hard_surfaces": "paving and beds"}[missing]
+    assert f"That is an upper bound: no layer tells of {told}." in summary.verdict_text
     assert planned(garden())[0].lawn_m2 < summary.lawn_m2
 
 
