@@ -82,7 +82,7 @@ def test_without_buildings_or_paving_the_lawn_is_an_upper_bound(garden, missing)
     summary, _ = planned(garden(missing))
     assert (summary.readiness, summary.basis) == ("visit", "boundary")
     told = {"buildings": "buildings and beds", "hard_surfaces": "paving and beds"}[missing]
-    assert f"That is an upper bound: no layer tells of {told}." in summary.verdict_text
+    assert summary.verdict_text.startswith("At most ") and f": no layer tells of {told}." in summary.verdict_text
     assert planned(garden())[0].lawn_m2 < summary.lawn_m2
 
 
@@ -100,7 +100,7 @@ def test_what_stands_in_the_surface_model_is_no_lawn_though_no_layer_has_it(gard
     assert seen.lawn_m2 == pytest.approx(mapped.lawn_m2, rel=0.02), "the house isn't mown"
     check = rows(plan, "visit_checks").set_index("code").loc["standing"]
     assert "80 m²" in check.measure_what and "1 place" in check.measure_what
-    assert "upper bound" in seen.verdict_text
+    assert seen.verdict_text.startswith("At most ")
 
 
 def test_a_house_that_is_mapped_is_not_asked_about_again(garden):

@@ -127,7 +127,7 @@ def test_an_upper_bound_and_what_must_be_settled_are_said_in_the_verdict():
     text = said(
         planned(), Knowledge("boundary", ("buildings", "paving", "drops"), ("buildings", "paving", "drops")), stops=1
     )
-    assert "That is an upper bound: no layer tells of buildings and paving." in text
+    assert text.startswith("At most 400 m² could be mown in one zone: no layer tells of buildings and paving. ")
     assert text.endswith("One thing must be settled before the wire is laid.")
     assert said(planned(), stops=2).endswith("2 things must be settled before the wire is laid.")
 
