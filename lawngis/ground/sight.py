@@ -369,36 +369,6 @@ def rises_over(surface: Surface, eyes_xyz: ArrayLike, headings_deg: ArrayLike, s
     return over.T
 
 
-def line_of_sight(surface: Surface, observers_xyz: ArrayLike, targets_xyz: ArrayLike) -> BoolArray:
-    """Return which targets can be seen from which observers.
-
-    Parameters
-    ----------
-    surface
-        What can stand in the way.
-    observers_xyz, targets_xyz
-        x, y, elevation of eyes, shape (n, 3), and of what they look at, shape (m, 3) [m]; see
-        :func:`points_above_ground`.
-
-    Returns
-    -------
-    numpy.ndarray
-        Shape (n, m). A line that just touches the surface is free.
-
-    Raises
-    ------
-    ParameterError
-        When a coordinate is missing.
-
-    Notes
-    -----
-    The surface counts as :func:`steepest_rise` explains; seeing is mutual. Beyond the edge of the surface
-    nothing stands in the way. The Earth's curvature (1 cm in 350 m) is left out.
-    """
-    observers, targets = _finite_xyz(observers_xyz, "observer"), _finite_xyz(targets_xyz, "target")
-    return _visible(surface, observers, targets)[2].reshape(len(observers), len(targets))
-
-
 def sight_share(
     surface: Surface, candidates_xyz: ArrayLike, street_xyz: ArrayLike, *, reach_m: float = 60.0
 ) -> FloatArray:
@@ -421,6 +391,11 @@ def sight_share(
     numpy.ndarray
         In 0..1, shape (n,). NaN where it can't be known: no street point within reach, or a candidate without
         elevation.
+
+    Notes
+    -----
+    The surface counts as :func:`steepest_rise` explains; a line that just touches it is free, and seeing is mutual.
+    Beyond the edge of the surface nothing stands in the way. The Earth's curvature (1 cm in 350 m) is left out.
     """
     if not reach_m > 0:
         raise ParameterError(f"reach_m must be greater than 0, but is {reach_m:g}")
