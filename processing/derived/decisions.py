@@ -12,7 +12,7 @@ from shapely import Polygon
 from lawngis.lawn.zones import zone_groups
 from lawngis.mower import MowerProfile
 
-from ..model.catalogue import Part, sentences
+from ..model.catalogue import Said, sentences
 from ..model.plan import Finding, Row
 from ..model.site import Site
 from .detached_supply import SupplyOptions, detached_offers
@@ -159,7 +159,7 @@ def served_zones(
     return Served(served, [(list(group), offer) for group, offer in zip(groups[1:], offers, strict=True)])
 
 
-def _why(reason: Part) -> str:
+def _why(reason: Said) -> str:
     """Return a reason in words, as the layer of zones has it."""
     code, values = reason
     return sentences().said("part", code, "text", values)

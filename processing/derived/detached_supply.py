@@ -20,7 +20,7 @@ from lawngis.mowing.capacity import area_rate_m2_h, one_charge_area_m2
 from lawngis.prices import PriceBook, price_book_from
 from lawngis.wire.outlying import LeadTerrain, lead_route
 
-from ..model.catalogue import Part
+from ..model.catalogue import Said
 from ..model.site import Site
 from .paving import DRIVEN_ON
 
@@ -55,7 +55,7 @@ class LeadCrossings:
         return sum(length for name, length in self.over_m.items() if name in DRIVEN_ON)
 
     @property
-    def parts(self) -> list[Part]:
+    def parts(self) -> list[Said]:
         """What is crossed and how the wire is laid there, as parts of a sentence."""
         if not self.over_m:
             return [("crossed", {"case": "open_ground"})]
@@ -98,8 +98,8 @@ class SupplyOption:
     supply: str
     wire_m: float
     price: float
-    why: Part
-    against: Part | None = None
+    why: Said
+    against: Said | None = None
 
 
 @dataclass(frozen=True)
@@ -111,12 +111,12 @@ class SupplyOptions:
     currency: str
 
     @property
-    def parts(self) -> list[Part]:
+    def parts(self) -> list[Said]:
         """All supplies with wire, price and reason as parts of a sentence, the chosen one first."""
         ranked = sorted(self.options, key=lambda option: (option is not self.chosen, option.against is not None))
         return [self._part(option) for option in ranked]
 
-    def _part(self, option: SupplyOption) -> Part:
+    def _part(self, option: SupplyOption) -> Said:
         return "supply-option", {
             "case": "chosen" if option is self.chosen else "refused" if option.against else "served",
             "supply": option.supply,
@@ -197,10 +197,10 @@ def supply_options(zone: DetachedZone, mower: MowerProfile, prices: PriceBook) -
     rate = area_rate_m2_h(mower.cutting_width_m, mower.speed_mps)
     one_charge = one_charge_area_m2(rate_m2_h=rate, run_minutes=mower.run_minutes, share=mower.coverage_share)
     size = {"area_m2": zone.area_m2, "charge_m2": one_charge}
-    too_large: Part | None = ("supply-reason", {"case": "too_large", **size}) if zone.area_m2 > one_charge else None
+    too_large: Said | None = ("supply-reason", {"case": "too_large", **size}) if zone.area_m2 > one_charge else None
     ring = _wire_price(zone.ring_m, mower, prices)
     carried = ("supply-reason", {"case": "carried", **size})
-    charges: Part = ("supply-reason", {"case": "charges"})
+    charges: Said = ("supply-reason", {"case": "charges"})
     options = (
         _main_wire(zone, mower, prices, too_large, size),
         SupplyOption("own_source", zone.ring_m, ring + prices.signal_source_each, carried, too_large),
@@ -218,7 +218,7 @@ def _refused_unless_offered(option: SupplyOption, mower: MowerProfile) -> Supply
 
 
 def _main_wire(
-    zone: DetachedZone, mower: MowerProfile, prices: PriceBook, too_large: Part | None, size: Mapping[str, float]
+    zone: DetachedZone, mower: MowerProfile, prices: PriceBook, too_large: Said | None, size: Mapping[str, float]
 ) -> SupplyOption:
     if zone.lead_m is None or zone.crossed is None:
         wire = _wire_price(zone.ring_m, mower, prices)

@@ -39,7 +39,7 @@ from lawngis.ground.steep import MowerSlope, mower_slope
 from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
-from ..model.catalogue import Part, sentences
+from ..model.catalogue import Said, sentences
 from ..model.plan import Plan, Row, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters
@@ -326,12 +326,12 @@ def dock_choice(rows: Sequence[Row], *, wanted: int | None = None, refused: Coll
     return next((index for index in order if index not in refused), order[0])
 
 
-def missed_must_haves(measured: DockPlaces, index: int, mower: MowerProfile, parameters: DockParameters) -> list[Part]:
+def missed_must_haves(measured: DockPlaces, index: int, mower: MowerProfile, parameters: DockParameters) -> list[Said]:
     """Return what a place misses of what must hold, as parts of a sentence; `index` as of :func:`dock_rows`."""
     return [_failure_part(failure) for failure in _feasibility(measured, mower, parameters).failed[index]]
 
 
-def _failure_part(failure: Failure) -> Part:
+def _failure_part(failure: Failure) -> Said:
     must = failure.must_have
     return "missed", {
         "case": "under" if must.sense == "min" else "over",

@@ -11,7 +11,7 @@ import shapely
 from shapely import Point
 from shapely.geometry.base import BaseGeometry
 
-from ..model.catalogue import Part, Values
+from ..model.catalogue import Said, Values
 from ..model.facts import Fact
 from ..model.plan import Finding
 
@@ -55,7 +55,7 @@ def matched(
             findings.append(no_target(fact, _nearest(fact, features)))
 
 
-def _nearest(fact: Fact[Any], features: Sequence[Feature]) -> list[Part]:
+def _nearest(fact: Fact[Any], features: Sequence[Feature]) -> list[Said]:
     if fact.place is None:
         alike = get_close_matches(fact.name, [name for name, _ in features if name], n=3, cutoff=0.0)
         return [("nearest", {"case": "alike", "feature_id": name}) for name in alike]
@@ -79,7 +79,7 @@ def contradicts(case: str, values: Values, place: BaseGeometry | None) -> Findin
     return Finding("caution", "override-contradicts", {"case": case, **values}, _middle(place))
 
 
-def no_target(fact: Fact[Any], nearest: Sequence[Part]) -> Finding:
+def no_target(fact: Fact[Any], nearest: Sequence[Said]) -> Finding:
     """Return the finding that a fact is about nothing that is there; beside the parcel it may be the neighbour's."""
     if not fact.ours:
         return Finding("info", "override-beside", {"label": fact.label}, _middle(fact.place))

@@ -19,7 +19,7 @@ from lawngis.mowing.growth import (
 from lawngis.mowing.hours import common_windows, quiet_hours_from, windows_from_text, windows_longer, windows_without
 from lawngis.mowing.week import Windows
 
-from ..model.catalogue import Part
+from ..model.catalogue import Said
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,7 @@ class Growth:
     mowings: NDArray[np.float64]
     potential: NDArray[np.float64]
     grass: str
-    basis: Part
+    basis: Said
 
     @property
     def strongest(self) -> int:
@@ -142,7 +142,7 @@ def grass_growth(
     if temperatures_c is None:
         temperatures = assumed_temperatures_c(latitude_deg)
         side = "north" if latitude_deg >= 0 else "south"
-        basis: Part = ("growth-basis", {"case": "assumed", "latitude_deg": abs(latitude_deg), "side": side})
+        basis: Said = ("growth-basis", {"case": "assumed", "latitude_deg": abs(latitude_deg), "side": side})
     else:
         temperatures, basis = temperatures_from(temperatures_c), ("growth-basis", {"case": "given"})
     if grass == "auto":

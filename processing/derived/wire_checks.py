@@ -20,7 +20,7 @@ from lawngis.wire.loop import Loop, Run, Stretch
 from lawngis.wire.reshaped import enclosed_ground, reshaped_loop
 from lawngis.wire.soundness import Asked, Breach, breaches, close_wire, deep_ground
 
-from ..model.catalogue import Part
+from ..model.catalogue import Said
 from ..model.facts import Fact, ReshapedWire
 from ..model.plan import Finding, Plan, Row
 from ..model.site import Site
@@ -214,7 +214,7 @@ def _drawn_finding(
     return Finding(severity, "drawn-wire", values, place)
 
 
-def _short_setbacks(runs: Sequence[Run], mower: MowerProfile) -> list[Part]:
+def _short_setbacks(runs: Sequence[Run], mower: MowerProfile) -> list[Said]:
     """Say for each class of edge how near the wire comes, where that is nearer than the profile wants."""
     kept: dict[str, float] = {}
     for run in runs:
@@ -228,8 +228,8 @@ def _short_setbacks(runs: Sequence[Run], mower: MowerProfile) -> list[Part]:
     ]
 
 
-def _moved_ground(item: DrawnWire) -> list[Part]:
-    parts: list[Part] = []
+def _moved_ground(item: DrawnWire) -> list[Said]:
+    parts: list[Said] = []
     if item.left_out_m2 >= LOST_MIN_M2:
         parts.append(("drawn-wire", {"case": "left_out", "area_m2": item.left_out_m2}))
     if item.added_m2 >= LOST_MIN_M2:

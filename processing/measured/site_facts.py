@@ -16,7 +16,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.polygons import polygon_parts
 
 from ..derived.matching import NEAR_M, applied, no_target
-from ..model.catalogue import Part, Values
+from ..model.catalogue import Said, Values
 from ..model.facts import GEOMETRY, GONE, Fact, Facts
 from ..model.plan import Finding
 from ..model.site import Site
@@ -105,7 +105,7 @@ def _with_feature(table: geopandas.GeoDataFrame | None, fact: Fact[Any], site: S
     return added.astype({name: kind for name, kind in numbers.items() if name in added})
 
 
-def _nearest_rows(table: geopandas.GeoDataFrame, fact: Fact[Any]) -> list[Part]:
+def _nearest_rows(table: geopandas.GeoDataFrame, fact: Fact[Any]) -> list[Said]:
     if fact.place is None:
         return [("nearest", {"case": "row", "row": number + 1}) for number in range(len(table))]
     away = shapely.distance(table.geometry.to_numpy(), fact.place)

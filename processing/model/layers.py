@@ -12,6 +12,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from .contract import Layer, boolean, identifier, integer, real, text
+from .readiness import BASES, READINESSES
 from .styles import STYLES
 
 EDGE_CLASSES = ("flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown")
@@ -51,7 +52,14 @@ PLAN_LAYERS = _layers(
         (
             text("label", "what people call the parcel"),
             text("status", "what came of it", STATUSES, nullable=False),
+            text("readiness", "how ready the plan is to be carried out", READINESSES),
+            text("readiness_why", "why, in words"),
+            text("basis", "what the lawn rests on", BASES),
+            text("unknowns", "what no layer tells of the parcel, with commas between"),
+            integer("doubt", "how much that is: 2 for what has nothing mapped, 1 for what may be incomplete"),
             text("verdict_text", "the verdict in words"),
+            text("verdict_values", "codes and values of which the verdict is made, as JSON"),
+            text("readiness_values", "codes and values of which the reasons are made, as JSON"),
             real("lawn_m2", "m²", "lawn, ground area"),
             real("mowable_m2", "m²", "ground in zones that a mower serves"),
             integer("zones", "zones that a mower serves"),

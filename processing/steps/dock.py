@@ -23,7 +23,7 @@ from ..derived.dock_places import (
 )
 from ..derived.loops import LoopGround, loops
 from ..derived.matching import SURE_SDS, Feature, applied, contradicts, matched
-from ..model.catalogue import Part
+from ..model.catalogue import Said
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
@@ -107,7 +107,7 @@ def _wanted(site: Site, mapped: Sequence[DockPlaces], of_facts: list[Finding]) -
 
 
 def _findings(
-    loop: LoopGround, rows: Sequence[Row], chosen: int, missed: Sequence[Part], *, forced: bool
+    loop: LoopGround, rows: Sequence[Row], chosen: int, missed: Sequence[Said], *, forced: bool
 ) -> list[Finding]:
     best = rows[chosen]
     if not best["feasible"]:

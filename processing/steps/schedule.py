@@ -18,7 +18,7 @@ from lawngis.mowing.week import Session, Verdict, Windows, permitted_hours_week,
 
 from ..derived.coverage import MownZone, ZoneAccess, coverage_findings, mown_zones, sets_out_words, zone_accesses
 from ..derived.mowing_windows import Growth, WeekHours, grass_growth, week_hours
-from ..model.catalogue import Part
+from ..model.catalogue import Said
 from ..model.layers import WEEKDAYS
 from ..model.plan import Finding, Plan, Row, StepResult
 from ..model.site import Site
@@ -293,7 +293,7 @@ def _hours_finding(hours: WeekHours) -> Finding:
     return Finding("info", "quiet-hours", values)
 
 
-def _days(windows: Windows) -> list[Part]:
+def _days(windows: Windows) -> list[Said]:
     """Return hours by weekday, like days together, as parts of a sentence."""
     groups = days_alike(windows)
     if not groups:
@@ -370,7 +370,7 @@ def _largest_m2(zones: Sequence[Row], mower: MowerProfile, hours: WeekHours) -> 
     )
 
 
-def _fit_part(fit: Fit) -> Part:
+def _fit_part(fit: Fit) -> Said:
     return "mower-fit", {
         "case": "lacks" if fit.lacks else fit.word,
         "mower": fit.mower,
