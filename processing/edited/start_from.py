@@ -144,9 +144,15 @@ def _not_followed(before: Sequence[Step], edited: set[str], first: str) -> list[
     for step in before:
         stale = sorted(step.plan_layers_read & edited)
         if stale and not set(step.writes) & edited:
-            text = f"{', '.join(stale)} was edited, but {', '.join(step.writes)} stays as it was (--from {first})"
-            advice = f"Begin with --from {step.id} to let it follow."
-            findings.append(Finding("caution", "edit-not-followed", text, advice))
+            values = {
+                "edited": stale,
+                "edited_layers": len(stale),
+                "kept": list(step.writes),
+                "kept_layers": len(step.writes),
+                "first": first,
+                "step": step.id,
+            }
+            findings.append(Finding("caution", "edit-not-followed", values))
     return findings
 
 

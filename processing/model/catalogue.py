@@ -31,7 +31,10 @@ import numpy as np
 from lawngis.errors import PlanError
 
 Values = Mapping[str, Any]
-"""Values of a sentence: texts, numbers, yes or no, lists of these, and parts of it as ``[code, values]``."""
+"""Values of a sentence: texts, numbers, yes or no, lists of these, and parts of it as :data:`Part`."""
+
+Part = tuple[str, Values]
+"""Part of a sentence: its code, and the values that it is filled in with."""
 
 AS_WRITTEN = "as_written"
 """Key of values under which a sentence stands that an earlier plan holds without its values."""

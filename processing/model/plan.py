@@ -69,6 +69,18 @@ class Finding:
         text, advice = (sentences_by_code.said("finding", self.code, part, self.values) for part in FINDING_PARTS)
         return text, advice
 
+    def row(self, catalogue: Catalogue | None = None) -> dict[str, Any]:
+        """Return the columns of a row of `findings` that come of the finding alone."""
+        text, advice = self.said(catalogue)
+        return {
+            "severity": self.severity,
+            "code": self.code,
+            "text": text,
+            "advice": advice,
+            "values": values_text(self.values),
+            "geometry": Point() if self.place is None else self.place,
+        }
+
 
 @dataclass(frozen=True)
 class VisitCheck:
@@ -317,18 +329,8 @@ def _with_snapped_polygon(row: Row) -> Row:
 
 
 def _finding_row(plan: Plan, number: int, step: str, finding: Finding) -> Row:
-    text, advice = finding.said(plan.catalogue)
-    return {
-        "parcel_id": plan.parcel_id,
-        "finding_id": f"{plan.parcel_id}-F{number}",
-        "severity": finding.severity,
-        "code": finding.code,
-        "text": text,
-        "advice": advice,
-        "values": values_text(finding.values),
-        "step": step,
-        "geometry": Point() if finding.place is None else finding.place,
-    }
+    names = {"parcel_id": plan.parcel_id, "finding_id": f"{plan.parcel_id}-F{number}"}
+    return {**names, **finding.row(plan.catalogue), "step": step}
 
 
 PLACE_M = 0.5
