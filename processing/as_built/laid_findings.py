@@ -13,7 +13,7 @@ from lawngis.record.laid import LaidRun, LaidWire, walked_share
 from lawngis.record.matching import stretches_of
 from lawngis.record.rings import Ring
 
-from ..model.catalogue import Part
+from ..model.catalogue import Said
 from ..model.plan import Finding
 from .laid_wire import ReconcileOptions, laid_length_m, walked_on
 from .planned_wire import PlannedWire
@@ -66,7 +66,7 @@ def _island_findings(wire: PlannedWire, laid: LaidWire) -> list[Finding]:
     return found
 
 
-def island_why(item: IslandFound) -> Part | None:
+def island_why(item: IslandFound) -> Said | None:
     """Return why nothing can be told of an island, or where it lies, as a part of a sentence; None for neither."""
     if item.off_m is not None:
         return "island-why", {"case": "beside", "off_m": item.off_m}

@@ -22,7 +22,7 @@ from lawngis.record.laid import (
     walked_share,
 )
 
-from ..model.catalogue import Part, sentences
+from ..model.catalogue import Said, sentences
 from ..model.plan import Row
 from .laid_findings import island_why, laid_findings
 from .laid_wire import ReconcileOptions, laid_length_m, walked_on
@@ -213,7 +213,7 @@ def _island_rows(wire: PlannedWire, laid: LaidWire) -> list[Row]:
     ]
 
 
-def _said(part: Part | None) -> str | None:
+def _said(part: Said | None) -> str | None:
     return None if part is None else sentences().said("part", part[0], "text", part[1])
 
 

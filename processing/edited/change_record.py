@@ -22,7 +22,7 @@ from pyproj import CRS
 
 from lawngis.geometry.frame import flat
 
-from ..model.catalogue import Part, Values, sentences
+from ..model.catalogue import Said, Values, sentences
 from ..model.contract import Layer
 from ..model.plan import Row
 from ..model.row_checks import columns_of
@@ -249,7 +249,7 @@ class LayerEdit:
         """Tell whether anything was changed."""
         return bool(self.geometry or self.values or self.new or self.gone or self.added_columns or self.others)
 
-    def part(self, parcel_id: str) -> Part:
+    def part(self, parcel_id: str) -> Said:
         """Return what is said of the edit, as a part of a sentence."""
         columns = {"columns": self.columns or ("values",)}
         changes = [
@@ -270,10 +270,10 @@ class LayerEdit:
         return sentences().said("part", code, "text", values)
 
 
-def _named(parcel_id: str, names: Sequence[str], change: Values) -> list[Part]:
+def _named(parcel_id: str, names: Sequence[str], change: Values) -> list[Said]:
     known = [f"{parcel_id}-{name}" for name in names if name]
     more = len(known) - NAMES_MAX if len(known) > NAMES_MAX else None
-    named: list[Part] = [("edited-features", {**change, "features": known[:NAMES_MAX], "more": more})] if known else []
+    named: list[Said] = [("edited-features", {**change, "features": known[:NAMES_MAX], "more": more})] if known else []
     return named if len(known) == len(names) else [*named, ("edited-nameless", change)]
 
 

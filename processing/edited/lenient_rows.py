@@ -118,7 +118,7 @@ class LenientLayer:
             if name is not None or self.spec.geometry is None or not self.outlines:
                 continue
             names[row] = _parcel_around(columns["geometry"][row], self.outlines)
-            if names[row] is None and self.checked:
+            if names[row] is None and self.checked and not self.spec.column("parcel_id").nullable:
                 raise FeatureError(
                     "lies in no parcel, and parcel_id is empty",
                     where=(str(self.path), self.spec.name, f"feature {fids[row]}"),

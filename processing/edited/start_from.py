@@ -68,7 +68,7 @@ def carried_over(
     stored = earlier.rows([*written, *OPEN_LAYERS])
     layers = repaired_layers(site, {name: stored.get(name, []) for name in written}, earlier, specs, settings)
     kept = {step.id for step in before}
-    said = [item for item in findings_of(site, stored.get("findings", ())) if item[0] in kept and layers.holds(item[1])]
+    said = [item for item in findings_of(site, earlier.findings()) if item[0] in kept and layers.holds(item[1])]
     asked = [item for item in checks_of(site, stored) if item[0] in kept]
     of_docks: list[VisitCheck] = []
     if earlier.edit("dock_candidates") and "dock_candidates" in layers.layers:

@@ -69,6 +69,11 @@ class Finding:
         text, advice = (sentences_by_code.said("finding", self.code, part, self.values) for part in FINDING_PARTS)
         return text, advice
 
+    @property
+    def rank(self) -> int:
+        """Place of its severity in the order of findings: the gravest first."""
+        return SEVERITIES_IN_ORDER.index(self.severity)
+
     def row(self, catalogue: Catalogue | None = None) -> dict[str, Any]:
         """Return the columns of a row of `findings` that come of the finding alone."""
         text, advice = self.said(catalogue)
@@ -131,6 +136,7 @@ class VisitCheck:
         return {part: sentences_by_code.said("check", self.code, part, self.values) for part in CHECK_PARTS}
 
 
+SEVERITIES_IN_ORDER = ("stop", "caution", "info")
 FINDING_PARTS = ("text", "advice")
 CHECK_PARTS = ("measure_what", "measured_how", "decides")
 """Parts of what is said of a finding and of a check, each a column."""
@@ -170,6 +176,8 @@ class Plan:
         Declarations of all layers that steps may write.
     catalogue
         Sentences of all steps; None for those of this package.
+    outline
+        The parcel in the measuring frame [m], in which what is found of it as a whole is placed; None for nowhere.
     """
 
     def __init__(
@@ -178,11 +186,13 @@ class Plan:
         crs: CRS,
         specs: Mapping[str, Layer] = PLAN_LAYERS,
         catalogue: Catalogue | None = None,
+        outline: BaseGeometry | None = None,
     ) -> None:
         self.parcel_id = parcel_id
         self.crs = crs
         self.specs = specs
         self.catalogue = sentences() if catalogue is None else catalogue
+        self.inside = Point() if outline is None else outline.representative_point()
         self.findings: list[tuple[str, Finding]] = []
         self.checks: list[tuple[str, VisitCheck]] = []
         self._rows: dict[str, list[Row]] = {}
@@ -266,9 +276,11 @@ class Plan:
             self._rows[name] = list(rows)
 
     def close(self) -> None:
-        """Turn findings and checks into their layers: stops first; the most doubtful check first."""
-        order = {"stop": 0, "caution": 1, "info": 2}
-        findings = sorted(self.findings, key=lambda item: order[item[1].severity])
+        """Turn findings and checks into their layers: stops first, the most doubtful check first.
+
+        Findings that hold for the whole run come last and belong to no parcel.
+        """
+        findings = sorted(self.findings, key=lambda item: (self.catalogue.of_run(item[1].code), item[1].rank))
         self._rows["findings"] = [
             _finding_row(self, number, step, finding) for number, (step, finding) in enumerate(findings, start=1)
         ]
@@ -334,8 +346,10 @@ def _with_snapped_polygon(row: Row) -> Row:
 
 
 def _finding_row(plan: Plan, number: int, step: str, finding: Finding) -> Row:
-    names = {"parcel_id": plan.parcel_id, "finding_id": f"{plan.parcel_id}-F{number}"}
-    return {**names, **finding.row(plan.catalogue), "step": step}
+    row = {"finding_id": f"{plan.parcel_id}-F{number}", **finding.row(plan.catalogue), "step": step}
+    if plan.catalogue.of_run(finding.code):
+        return {**row, "parcel_id": None, "geometry": Point()}
+    return {**row, "parcel_id": plan.parcel_id, "geometry": plan.inside if finding.place is None else finding.place}
 
 
 PLACE_M = 0.5

@@ -21,7 +21,7 @@ from lawngis.errors import LayerError
 from lawngis.geometry.polygons import polygon_parts
 
 from ..files import gpkg
-from ..model.catalogue import Part, Values, values_text
+from ..model.catalogue import Said, Values, values_text
 from ..model.contract import Column, SiteLayer
 from ..model.plan import Finding
 from ..model.values import number_of, text_of, truth_of
@@ -77,7 +77,7 @@ class Survey:
         What of it makes no sense: values of the finding on it.
     """
 
-    broken: Mapping[int, Part]
+    broken: Mapping[int, Said]
     repaired_rows: Mapping[int, int]
     doubts: tuple[Values, ...] = ()
 
@@ -98,8 +98,8 @@ class Features:
     """Features of a layer in memory, cleaned; what was repaired or left out, by row of the table."""
 
     table: geopandas.GeoDataFrame
-    repaired: Mapping[int, Part]
-    broken: Mapping[int, Part]
+    repaired: Mapping[int, Said]
+    broken: Mapping[int, Said]
     doubts: tuple[Values, ...] = ()
     made_up_ids: bool = False
     numbers: tuple[int, ...] = ()
@@ -165,7 +165,7 @@ def surveyed(spec: SiteLayer, place: LayerPlace) -> Survey:
     LayerError
         When it can't be read, or text stands where a number belongs.
     """
-    broken: dict[int, Part] = {}
+    broken: dict[int, Said] = {}
     repaired: dict[int, int] = {}
     doubts: dict[str, Values] = {}
     first = 0
@@ -231,12 +231,12 @@ def _cleaned_columns(
 
 def _repairs(
     spec: SiteLayer, table: geopandas.GeoDataFrame
-) -> tuple[list[BaseGeometry], dict[int, Part], dict[int, Part]]:
+) -> tuple[list[BaseGeometry], dict[int, Said], dict[int, Said]]:
     """Return the geometries as they are used, and by row what was wrong where it was repaired, and where it wasn't."""
     row_of = {fid: row for row, fid in enumerate(table.index)}
     geometries = list(table.geometry)
-    repaired: dict[int, Part] = {}
-    broken: dict[int, Part] = {}
+    repaired: dict[int, Said] = {}
+    broken: dict[int, Said] = {}
     problems = gpkg.geometry_problems(table, expected=spec.geometries)
     for row, problem in ((row_of[fid], problem) for fid, problem in problems):
         geometry = _repaired(geometries[row], spec)

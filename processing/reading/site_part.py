@@ -21,7 +21,7 @@ from lawngis.ground.imagery import Imagery
 from lawngis.ground.raster import Grid, centres_in
 
 from ..files import gpkg, rasters
-from ..model.catalogue import Part
+from ..model.catalogue import Said
 from ..model.plan import Finding
 from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
@@ -285,7 +285,7 @@ class SitePart:
         return (image, []) if known else (None, [Finding("caution", "imagery-missing-here", {"case": "no_data"})])
 
 
-def _repair_values(problem: Part) -> dict[str, Any]:
+def _repair_values(problem: Said) -> dict[str, Any]:
     """Return values of a finding on a geometry that was repaired; of one of the wrong type parts were taken."""
     code, _ = problem
     return {"problem": problem, **({"case": "parts"} if code == "geometry-type" else {})}

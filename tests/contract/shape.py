@@ -132,24 +132,29 @@ def value_problems(table: pd.DataFrame, expected: ExpectedLayer) -> Iterator[str
             yield f"column {column} is empty in {table[column].isna().sum()} rows"
 
 
+def _of_parcels(name: str, table: pd.DataFrame) -> pd.DataFrame:
+    """The rows of a layer but those that hold for the whole run (rule 14)."""
+    return table[table["parcel_id"].notna()] if name in ("run_info", "findings") else table
+
+
 def id_problems(plan: dict[str, pd.DataFrame]) -> Iterator[tuple[str, str]]:
     parcels = plan["summary"]["parcel_id"]
     if parcels.isna().any() or parcels.duplicated().any():
         yield "summary", "there is not exactly one row per parcel"
     for name, table in plan.items():
-        if name in EXPECTED_LAYERS and name != "run_info" and not table["parcel_id"].isin(parcels).all():
+        if name in EXPECTED_LAYERS and not _of_parcels(name, table)["parcel_id"].isin(parcels).all():
             yield name, "rows belong to a parcel that the summary does not know"
     owned = [
         (name, str(own), str(parcel))
         for name, expected in EXPECTED_LAYERS.items()
         if expected.own_id
-        for own, parcel in zip(plan[name][expected.own_id], plan[name]["parcel_id"], strict=True)
+        for own, parcel in zip(plan[name][expected.own_id], plan[name]["parcel_id"].fillna(""), strict=True)
     ]
     counts = Counter(own for _, own, _ in owned)
     for name, own, parcel in owned:
         if counts[own] > 1:
             yield name, f"the id {own} is not unique in the file"
-        if not own.startswith(f"{parcel}-"):
+        if not own.startswith(f"{parcel}-" if parcel else "F"):
             yield name, f"the id {own} does not say that it belongs to {parcel}"
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from ...model.catalogue import Part, sentences
+from ...model.catalogue import Said, sentences
 
 UNREADABLE = "unreadable_fids"
 """Key of a table's ``attrs``: numbers of features whose geometry is stored, but can't be read."""
@@ -27,13 +27,13 @@ _FAULTS = {
 }
 
 
-def problem_words(problem: Part) -> str:
+def problem_words(problem: Said) -> str:
     """Return why a geometry can't be used, in words that read on from "feature 7 …"."""
     code, values = problem
     return sentences().said("part", code, "text", values)
 
 
-def geometry_problems(frame: gpd.GeoDataFrame, *, expected: Collection[str] = ()) -> list[tuple[int, Part]]:
+def geometry_problems(frame: gpd.GeoDataFrame, *, expected: Collection[str] = ()) -> list[tuple[int, Said]]:
     """Return the features whose geometry can't be used as it is, and why, at most one reason for each.
 
     Parameters
@@ -45,11 +45,11 @@ def geometry_problems(frame: gpd.GeoDataFrame, *, expected: Collection[str] = ()
 
     Returns
     -------
-    list of (int, Part)
+    list of (int, Said)
         Index label (the feature number) and the reason, in the order of the rows.
     """
     geometries = np.asarray(frame.geometry.to_numpy(), dtype=object)
-    reasons: dict[int, Part] = {}
+    reasons: dict[int, Said] = {}
     for rows, code in (
         (np.isin(frame.index, frame.attrs.get(UNREADABLE, ())), "geometry-unreadable"),
         (shapely.is_missing(geometries), "geometry-missing"),
@@ -72,7 +72,7 @@ def not_finite(geometries: NDArray[np.object_]) -> NDArray[np.bool_]:
     return np.bincount(bad, minlength=len(geometries)).astype(bool)
 
 
-def _wrong_types(geometries: NDArray[np.object_], rows: NDArray[np.int_], expected: Collection[str]) -> dict[int, Part]:
+def _wrong_types(geometries: NDArray[np.object_], rows: NDArray[np.int_], expected: Collection[str]) -> dict[int, Said]:
     if not expected:
         return {}
     names = type_names(geometries[rows])
@@ -83,13 +83,13 @@ def _wrong_types(geometries: NDArray[np.object_], rows: NDArray[np.int_], expect
     }
 
 
-def _invalid(geometries: NDArray[np.object_], rows: NDArray[np.int_]) -> dict[int, Part]:
+def _invalid(geometries: NDArray[np.object_], rows: NDArray[np.int_]) -> dict[int, Said]:
     rows = rows[~shapely.is_valid(geometries[rows])]
     reasons = shapely.is_valid_reason(geometries[rows])
     return {int(row): _invalid_problem(reason) for row, reason in zip(rows, reasons, strict=True)}
 
 
-def _invalid_problem(reason: str) -> Part:
+def _invalid_problem(reason: str) -> Said:
     """Return what GEOS says, ``Self-intersection[3 4]``, by our own word for it, with the place [unit of the CRS]."""
     words, _, place = reason.partition("[")
     known = _FAULTS.get(words)
