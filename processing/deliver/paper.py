@@ -19,6 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis import __version__
 
+from ..model.plan import Row
 from ..model.styles import HATCH_ANGLE_DEG, HATCH_SPACING_MM, MARK_CORNERS, WHITE, Area, Line, Mark, Symbol
 from .formats import Formats
 from .reading import ParcelPlan, data_sources, made_by

@@ -206,8 +206,9 @@ def write_step(
                 own = _numbered([row for row in own if row["parcel_id"] is not None], parcel_id, ids, step)
             rows[name] += own
     rows["findings"] += _numbered(of_run.rows, "", ids, step)
-    replaced: dict[str, dict[str, list[str | None]]] = {name: {"parcel_id": parcels} for name in step.writes}
-    replaced |= {name: {"parcel_id": [*parcels, None], "step": [step.id]} for name in OPEN_LAYERS}
+    replaced: dict[str, dict[str, list[str | None]]] = {name: {"parcel_id": [*parcels]} for name in step.writes}
+    replaced |= {name: {"parcel_id": [*parcels], "step": [step.id]} for name in OPEN_LAYERS}
+    replaced["findings"]["parcel_id"].append(None)
     return gpkg.replace_rows(
         target,
         {name: table(specs[name], some, site.crs) for name, some in rows.items()},
