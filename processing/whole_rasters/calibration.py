@@ -91,8 +91,8 @@ def calibrated(image: WholeImage, parameters: CoverParameters) -> CalibratedImag
 def _index_finding(threshold: Threshold, *, near_infrared: bool) -> Finding:
     values = {
         "case": f"whole_image_{threshold.origin}",
-        "index": "ndvi" if near_infrared else "green_leaf",
-        "threshold": threshold.value,
+        "kind": "ndvi" if near_infrared else "green_leaf",
+        "index": threshold.value,
         "depth_percent": 100 * threshold.depth,
     }
     return Finding("info", "green-threshold", values)

@@ -288,10 +288,9 @@ class _BlockwiseCover:
         """Yield what is known only at the end."""
         area_m2 = self._outcome.area_m2
         hidden = {"under_crowns": area_m2["lawn_under_crown"], "in_shade": self._shaded_m2}
-        told = [where for where, area in hidden.items() if area >= 0.5]
-        if told:
-            areas = {f"{where}_m2": area for where, area in hidden.items()}
-            yield Finding("info", "lawn-inferred", {"case": told[0] if len(told) == 1 else "both", **areas})
+        parts = [("hidden-lawn", {"case": where, "area_m2": area}) for where, area in hidden.items() if area >= 0.5]
+        if parts:
+            yield Finding("info", "lawn-inferred", {"hidden": parts})
         missing = self._cells["without height"] / max(self._cells["known"], 1)
         if missing > 0:
             yield Finding("caution", "heights-missing", {"share_percent": 100 * missing})
