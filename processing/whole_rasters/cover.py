@@ -259,7 +259,9 @@ class _BlockwiseCover:
             self._add_clashes([name for name in layers if name in self.image.layers], shown, share, finding)
         return self._flushed()
 
-    def _add_clashes(self, layers: Sequence[str], shown: Sequence[BaseGeometry], share: int, finding: Finding) -> None:
+    def _add_clashes(
+        self, layers: Sequence[str], shown: Sequence[BaseGeometry], share: int, finding: tuple[str, str]
+    ) -> None:
         if not shown:
             return
         around = shapely.box(*shapely.total_bounds(shown))
