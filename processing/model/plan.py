@@ -280,7 +280,7 @@ class Plan:
 
         Findings that hold for the whole run come last and belong to no parcel.
         """
-        findings = sorted(self.findings, key=lambda item: (self.catalogue.of_run(item[1].code), item[1].rank))
+        findings = sorted(self.findings, key=lambda item: (_of_run(self, item[1]), item[1].rank))
         self._rows["findings"] = [
             _finding_row(self, number, step, finding) for number, (step, finding) in enumerate(findings, start=1)
         ]
@@ -347,9 +347,14 @@ def _with_snapped_polygon(row: Row) -> Row:
 
 def _finding_row(plan: Plan, number: int, step: str, finding: Finding) -> Row:
     row = {"finding_id": f"{plan.parcel_id}-F{number}", **finding.row(plan.catalogue), "step": step}
-    if plan.catalogue.of_run(finding.code):
+    if _of_run(plan, finding):
         return {**row, "parcel_id": None, "geometry": Point()}
     return {**row, "parcel_id": plan.parcel_id, "geometry": plan.inside if finding.place is None else finding.place}
+
+
+def _of_run(plan: Plan, finding: Finding) -> bool:
+    """Return whether a finding holds for the whole run; what stops a plan is said of each that it stops."""
+    return finding.severity != "stop" and plan.catalogue.of_run(finding.code)
 
 
 PLACE_M = 0.5

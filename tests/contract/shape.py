@@ -66,7 +66,23 @@ def content_violations(plan: dict[str, pd.DataFrame]) -> list[Violation]:
         found += [Violation(0, None, name, text) for text in texts]
     found += [Violation(0, None, where, text) for where, text in id_problems(plan)]
     found += [Violation(0, None, where, text) for where, text in reference_problems(plan)]
+    found += [Violation(14, None, "findings", text) for text in finding_problems(plan["findings"], plan["summary"])]
     return found
+
+
+def finding_problems(findings: pd.DataFrame, summary: pd.DataFrame) -> Iterator[str]:
+    """Rule 14: what is true of the whole run is said once and has no place; what is said of a parcel lies in it."""
+    of_run = findings["parcel_id"].isna()
+    repeated = findings[of_run & findings.duplicated(["parcel_id", "code", "text"])]
+    if len(repeated):
+        yield f"said more than once of the whole run: {repeated['text'].iloc[0]}"
+    placed = ~(findings.geometry.isna() | findings.geometry.is_empty)
+    if (of_run & placed).any():
+        yield f"of the whole run, but has a place: {findings[of_run & placed]['text'].iloc[0]}"
+    outlined = summary[~(summary.geometry.isna() | summary.geometry.is_empty)]["parcel_id"]
+    lost = findings[~of_run & ~placed & findings["parcel_id"].isin(outlined)]
+    if len(lost):
+        yield f"of {lost['parcel_id'].iloc[0]}, but has no place: {lost['text'].iloc[0]}"
 
 
 def database_problems(path: Path) -> Iterator[str]:
