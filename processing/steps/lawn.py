@@ -91,7 +91,7 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     findings += [finding for fact in moved for finding in moved_findings(fact, mower)]
     rows = _with_passages(drawn_rows, moved, site.parcel_id, named)
     known = knowledge(site, lawn=rows, covered=bool(plan.rows("cover")))
-    findings += [applied(fact, "was looked through on site", site.parcel) for fact in site.facts.surveys]
+    findings += [applied(fact, "surveyed", {}, site.parcel) for fact in site.facts.surveys]
     return StepResult({"lawn": rows}, [*findings, *_unknown(known)], _checks(site, known, standing))
 
 
