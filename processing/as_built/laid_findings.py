@@ -69,7 +69,7 @@ def _island_findings(wire: PlannedWire, laid: LaidWire) -> list[Finding]:
 def island_why(item: IslandFound) -> Said | None:
     """Return why nothing can be told of an island, or where it lies, as a part of a sentence; None for neither."""
     if item.off_m is not None:
-        return "island-why", {"case": "beside", "off_m": item.off_m}
+        return "island-beside", {"off_m": item.off_m}
     return ("island-why", {"case": item.why}) if item.why else None
 
 

@@ -84,7 +84,7 @@ def test_a_moved_island_stops_and_says_how_far(parcel):
     (stop,) = [row for row in found.rows["laid_findings"] if row["code"] == "island-moved"]
     said = json.loads(stop["values"])
     assert (stop["severity"], said["island_id"]) == ("stop", island.name)
-    assert said["why"] == ["island-why", {"case": "beside", "off_m": pytest.approx(2.4, abs=0.05)}]
+    assert said["why"] == ["island-beside", {"off_m": pytest.approx(2.4, abs=0.05)}]
     assert stop["text"] == f"island {island.name} was laid beside its place: it lies 2.4 m from its place"
     assert outside_share(parcel, truth, found) == 0.0
 
