@@ -111,6 +111,7 @@ def checks_of(site: Site, layers: Mapping[str, Sequence[Row]]) -> list[tuple[str
         fields = {name: row[name] for name in VisitCheck.__dataclass_fields__ if row.get(name) is not None}
         fields["code"] = row.get("code") or "as-written"
         fields["values"] = stored_values(row, CHECK_PARTS)
+        fields["flip_probability"] = row.get("flip_probability")
         fields |= {"place": _place(site, row) or Point(), "area": areas.get(row["check_id"])}
         found.append((str(row["step"]), VisitCheck(**fields)))
     return found
