@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import lru_cache
 from importlib.resources import files
 from math import isfinite
@@ -147,7 +147,7 @@ class _Filler(Formatter):
 
     def __init__(self, catalogue: Catalogue) -> None:
         self._catalogue = catalogue
-        self._forms = {
+        self._forms: dict[str, Callable[[Any, str], str]] = {
             "if": lambda value, rest: "" if value is None or value == "" else rest.replace("#", str(value)),
             "list": lambda value, rest: _mark(rest).join(map(str, value)),
             "and": lambda value, rest: _listed(value, "and"),
