@@ -15,7 +15,6 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.wire.circuit import interference_share
 
-from ..edited.change_record import FOUND_LATER
 from ..files.packing import unpacked_rows
 from ..model.plan import Finding, Row
 from .workers import InProcess, Workers, results_of, workers_lost
@@ -178,7 +177,7 @@ def _findings(one: _ParcelLoop, other: _ParcelLoop, antenna_height_m: float) -> 
         if share:
             values |= {"case": "inside", "inside_m": INSIDE_M, "share_percent": 100 * share}
         finding = Finding("caution", "neighbour-loop", values, place)
-        yield loop.parcel_id, {"parcel_id": loop.parcel_id, **finding.row(), "step": FOUND_LATER}
+        yield loop.parcel_id, {"parcel_id": loop.parcel_id, **finding.row(), "step": "neighbours"}
 
 
 def _share(loop: _ParcelLoop, other: BaseGeometry, gap_m: float, antenna_height_m: float) -> float | None:
