@@ -92,7 +92,7 @@ def threshold_findings(threshold: Threshold, *, near_infrared: bool) -> list[Fin
     if not near_infrared:
         findings.append(Finding("caution", "imagery-visible-only"))
     if threshold.origin in ("default", "bound"):
-        values = {"case": threshold.origin, "index": threshold.value}
+        values = {"case": "default" if threshold.origin == "default" else "bound", "index": threshold.value}
         findings.append(Finding("info", "green-threshold", values))
     return findings
 

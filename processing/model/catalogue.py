@@ -12,6 +12,9 @@ counted, tested and said in another language. A table holds, by kind and code, t
     [finding.no-lead.cases.island]      # with case = "island" among the values
     advice = "Take the wire around it."
 
+``scope = "run"`` in the entry of a finding says that it is about the site or the settings, whatever the parcel: it is
+written once for all parcels of a run.
+
 A field is filled in as :meth:`str.format` does it, or with one of the forms that :class:`_Filler` adds.
 """
 
@@ -72,6 +75,10 @@ class Catalogue:
     def codes(self, kind: str) -> frozenset[str]:
         """Return the codes of a kind."""
         return frozenset(self._entries.get(kind, ()))
+
+    def of_run(self, code: str) -> bool:
+        """Return whether findings of a code hold for a whole run, and not for one parcel of it."""
+        return bool(self._entries.get("finding", {}).get(code, {}).get("scope") == "run")
 
     def part(self, kind: str, code: str, part: str, case: str = "") -> str:
         """Return a part of a sentence as it stands in the table, its fields unfilled; empty when it has none.

@@ -267,7 +267,7 @@ def planned(site: Site, steps: Iterable[Step], settings: Settings, start: Start 
         Whatever a step raises on purpose; the caller decides what a failed parcel means for the others.
     """
     steps = list(steps)
-    plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps), step_sentences(steps))
+    plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps), step_sentences(steps), site.parcel)
     site, corrected = measured_site(site, settings.overrides)
     rest = steps if start is None else steps[len(steps_before(steps, start.first)) :]
     site = with_passage_grounds(site, steps, rest, settings)
@@ -343,7 +343,7 @@ def planned_alone(site: Site, step: Step, settings: Settings, start: Start, spec
     LawngisError
         Whatever the step raises on purpose.
     """
-    plan = Plan(site.parcel_id, site.frame.crs, specs, step_sentences(installed_steps()))
+    plan = Plan(site.parcel_id, site.frame.crs, specs, step_sentences(installed_steps()), site.parcel)
     site, _ = measured_site(site, settings.overrides)
     site = with_passage_grounds(site, installed_steps(), [step], settings)
     plan.keep(start.layers)
