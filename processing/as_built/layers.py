@@ -45,6 +45,7 @@ RECORD_LAYERS = stamped_layers(
             text("code", "kind of finding, for programs", nullable=False),
             text("text", "what was found", nullable=False),
             text("advice", "what to do"),
+            text("values", "values of which text and advice are made, as JSON"),
         ),
         may_be_empty_geometry=True,
         style=categorized(
