@@ -29,7 +29,7 @@ WHOLE = {
     "dem_around": "raster:dem",
     "dsm": "raster:dsm",
     "imagery": "raster:imagery",
-    "complete": "site:complete",
+    "complete": "site:parcels",
 }
 """Attributes of a site by the name under which a step declares them."""
 
