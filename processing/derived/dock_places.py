@@ -310,7 +310,7 @@ def dock_rows(
         "rank": ranks.tolist(),
         "score": _numbers(scores),
         "feasible": judged.feasible.tolist(),
-        "failed": [_failed_words(missed) for missed in judged.failed],
+        "failed": [*_failed_words(judged.failed)],
         "first_rank_share": shares.tolist(),
         **{f"{name}_score": _numbers(scaled) for name, scaled in zip(CRITERIA, criteria.T, strict=True)},
     }
@@ -347,10 +347,10 @@ def _failure_part(failure: Failure) -> Said:
     }
 
 
-def _failed_words(missed: Sequence[Failure]) -> str | None:
-    """Return what a place misses in words, as the layer of places has it."""
-    parts = [_failure_part(failure) for failure in missed]
-    return "; ".join(sentences().said("part", code, "text", values) for code, values in parts) or None
+def _failed_words(failed: Sequence[Sequence[Failure]]) -> list[str | None]:
+    """Return what each place misses in words, as the layer of places has it."""
+    parts = [[_failure_part(failure) for failure in missed] for missed in failed]
+    return [words or None for words in sentences().column("part", parts, "; ")]
 
 
 def pad_check(site: Site, dock: Row, mower: MowerProfile) -> VisitCheck:
