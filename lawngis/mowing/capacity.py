@@ -9,11 +9,10 @@ from __future__ import annotations
 from math import pi
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
-
-FloatArray = NDArray[np.float64]
 
 TURN_SECONDS = 3.0
 """Back off and turn at the wire [s]; common practice, no source."""

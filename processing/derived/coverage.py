@@ -15,13 +15,13 @@ from lawngis.mower import MowerProfile
 from lawngis.mowing.capacity import search_effort
 from lawngis.mowing.coverage import Coverage, ThinPlace, coverage, mowing_effort, thin_places
 
-from ..model.plan import Finding, Plan, Row
+from ..model.plan import Derived, Finding, Plan, Row
 from ..model.site import Site
 
 RASTER_CELL_M = 0.25
 """Cells of the raster of coverage [m]; the simulation's own are often larger."""
 
-_KEPT = "mown zones"
+_MOWN_ZONES = Derived("mown zones", ("zones",))
 
 
 @dataclass(frozen=True)
@@ -82,12 +82,12 @@ def mown_zones(
             for zone in plan.rows("zones")
         ]
 
-    return list(plan.derived(_KEPT, simulated))
+    return list(plan.derived(_MOWN_ZONES, simulated))
 
 
 def coverage_grid(site: Site, plan: Plan) -> Grid | None:
     """Return the chance that one mowing reaches each place, in the frame; None when nothing was simulated."""
-    mown: Sequence[MownZone] = [zone for zone in plan.derived(_KEPT, list) if zone.coverage is not None]
+    mown: Sequence[MownZone] = [zone for zone in plan.derived(_MOWN_ZONES, list) if zone.coverage is not None]
     if not mown:
         return None
     bounds = shapely.total_bounds([zone["geometry"] for zone in plan.rows("zones")])

@@ -15,7 +15,7 @@ from lawngis.ground.zonal import weighted_quantiles, zonal_weights
 from lawngis.mower import MowerProfile
 from lawngis.mowing.capacity import charging_hours, mowing_hours_week, turning_share
 
-from ..model.plan import Plan
+from ..model.plan import Derived, Plan
 from ..model.site import Site
 from ..model.step import Parameters
 
@@ -85,8 +85,9 @@ def slope_under_wheels(
 
     Steps that ask for the same correlation share one result.
     """
+    name = f"slope under the wheels, errors alike over {correlation_m:g} m"
     found: MowerSlope = plan.derived(
-        f"slope under the wheels, errors alike over {correlation_m:g} m",
+        Derived(name, ("raster:dem", "accuracy:dem_sd_m")),
         lambda: mower_slope(
             site.dem,
             wheelbase_m=mower.wheelbase_m,

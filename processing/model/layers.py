@@ -39,6 +39,11 @@ def stamped(spec: Layer) -> Layer:
     return replace(spec, columns=(_PARCEL, *spec.columns))
 
 
+def stamped_layers(*specs: Layer) -> tuple[Layer, ...]:
+    """Return declarations of layers, each with the column `parcel_id`."""
+    return tuple(stamped(spec) for spec in specs)
+
+
 def _layers(*specs: Layer) -> Mapping[str, Layer]:
     return MappingProxyType({spec.name: replace(stamped(spec), style=STYLES.get(spec.name)) for spec in specs})
 

@@ -11,13 +11,14 @@ from pathlib import Path
 
 from lawngis.errors import PlanError
 
-from ..edited.earlier_plan import EarlierPlan, with_added_columns
+from ..edited.earlier_plan import with_added_columns
 from ..edited.start_from import StartFrom
 from ..files.digests import sha256
 from ..files.gpkg import RawColumns
 from ..model.plan import Row
 from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings, installed_steps, step_layers
+from .base_plan import BasePlan
 from .fingerprints import files_fingerprint, settings_fingerprint
 from .interference import neighbour_findings
 from .interrupt import InterruptedRunError
@@ -76,25 +77,6 @@ class Outcomes:
         self.transient += outcome.transient
         if outcome.failure and len(self.failures) < FAILURES_MAX:
             self.failures.append((outcome.parcel_id, outcome.failure))
-
-
-@dataclass(frozen=True, eq=False)
-class BasePlan:
-    """An earlier plan that a run builds on.
-
-    Parameters
-    ----------
-    plan
-        The earlier plan.
-    first
-        Step to start from.
-    others
-        Parcels of it that stay as they are.
-    """
-
-    plan: EarlierPlan
-    first: str
-    others: Sequence[str] = ()
 
 
 class PlanningRun:

@@ -369,7 +369,7 @@ def _take_over(plan: Plan, before: Sequence[Step], start: Start) -> None:
 
 def facts_read(steps: Iterable[Step], facts: Facts) -> set[str]:
     """Return what says that steps know facts: the name of each step with the key of each fact that it reads."""
-    return {f"{step.id} {fact.key}" for step in steps for fact in facts if fact.read_as in step.reads}
+    return {f"{step.id} {fact.key}" for fact in facts for step in steps if fact.read_as in step.reads}
 
 
 def known_facts(before: Iterable[Step], start: Start) -> set[str]:
