@@ -12,7 +12,7 @@ from shapely import LineString, Point, Polygon
 
 from lawngis.ground.raster import Grid
 from lawngis.mower import MowerProfile
-from lawngis.mowing.capacity import search_effort
+from lawngis.mowing.capacity import search_effort, unevenness
 from lawngis.mowing.coverage import Coverage, ThinPlace, coverage, mowing_effort, thin_places
 
 from ..model.plan import Finding, Plan, Row
@@ -145,7 +145,7 @@ def _mown_finding(zone_id: str, mowing: Coverage, mower: MowerProfile) -> Findin
     half, most = mowing.share_after([driven / 2, driven])
     text = (
         f"simulated in {zone_id}: {100 * half:.0f} % is mown after {hours / 2:.1f} hours of driving and "
-        f"{100 * most:.0f} % after {hours:.1f}; the law of random search gives {100 * mower.coverage_share:.0f} %"
+        f"{100 * most:.0f} % after {hours:.1f}; the hours are planned for {100 * mower.coverage_share:.0f} %"
     )
     return Finding("info", "coverage", text, "The next mowing takes other ways, so what one leaves the next one finds.")
 
@@ -183,10 +183,11 @@ def _mown(zone: Row, entry: Point, mower: MowerProfile, departures: int, seed: i
     polygon: Polygon = zone["geometry"]
     if not polygon.area > 0:
         return MownZone(str(zone["zone_id"]), None, ())
+    uneven = unevenness(polygon.area, polygon.length, cutting_width_m=mower.cutting_width_m)
     effort = mowing_effort(
         polygon.area,
         cutting_width_m=mower.cutting_width_m,
-        passes=float(search_effort(mower.coverage_share)),
+        passes=float(search_effort(mower.coverage_share, unevenness=uneven)),
         departure_max_m=mower.run_minutes * 60 * mower.speed_mps,
     )
     width = mower.cutting_width_m

@@ -7,9 +7,11 @@ from shapely import MultiPolygon
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.mower import MowerProfile
 
+from ..model.catalogue import stored_values
 from ..model.plan import Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Parameters, Step
+from .schedule import WEEK_CODES
 
 
 def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters) -> StepResult:
@@ -34,13 +36,21 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters)
         "pegs": len(plan.rows("pegs")),
         "dock_score": next((row["score"] for row in chosen if row["candidate_id"] in home), None),
         "slope_p95_percent": _steepest(zones),
-        "mowing_hours_week": sum(row["hours_week"] for row in zones),
+        **_week_hours(plan),
         "amount": sum(amounts) if amounts else None,
         "stop_findings": stops,
         "visit_checks": len(plan.rows("visit_checks")),
         "geometry": MultiPolygon(polygon_parts(site.parcel)),
     }
     return StepResult({"summary": [row]})
+
+
+def _week_hours(plan: Plan) -> dict[str, float]:
+    """Return the hours of mowing a week that all mowers take, and those that find no room, as their weeks tell."""
+    codes = {code for _, code in WEEK_CODES.values()}
+    weeks = [stored_values(row, ()) for row in plan.rows("findings") if row["code"] in codes]
+    columns = {"mowing_hours_week": "mowing_h", "missing_hours_week": "missing_h"}
+    return {column: sum((week[value] for week in weeks), 0.0) for column, value in columns.items()}
 
 
 def _homes(zones: list[Row]) -> list[Row]:
