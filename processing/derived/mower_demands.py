@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
@@ -14,14 +15,25 @@ from lawngis.mower import MowerProfile
 from lawngis.mowing.capacity import charging_hours
 from lawngis.mowing.choice import MowerOffer, ParcelDemand, Shortfall, ZoneDemand, offered_hours
 
-from ..model.catalogue import sentences
-from ..model.plan import Plan, Row
+from ..model.catalogue import sentences, stored_values
+from ..model.plan import FINDING_PARTS, Plan, Row
 from .coverage import ZoneAccess, zone_accesses
 
 INSCRIBED_TOLERANCE_M = 0.05
 
 DEMAND_LAYERS = ("zones", "links", "dock_candidates", "wire_path", "supply_route")
 """Layers of a plan that say what it asks of mowers."""
+
+
+WEEK_CODES: Mapping[str, tuple[str, str]] = {
+    "keeps_up": ("info", "keeps-up"),
+    "longest_hours": ("caution", "longest-hours"),
+    "cannot": ("caution", "hours-missing"),
+}
+"""How much each outcome of a mower's week matters, and the code of the finding that says it."""
+
+COMPARED, LACKS = "mower-compared", "lacks"
+"""Part of such a finding for each mower that it compares, and the case of one that can't."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +80,21 @@ def mower_demands(plan: Plan, *, own_mowers: bool) -> list[MowerDemand]:
         )
         for at, zones in enumerate(_groups(plan.rows("zones"), own_mowers=own_mowers))
     ]
+
+
+def week_values(plan: Plan) -> list[dict[str, Any]]:
+    """Return what the findings on the week of each mower of a plan hold: its hours, and what others would do."""
+    codes = {code for _, code in WEEK_CODES.values()}
+    return [stored_values(row, FINDING_PARTS) for row in plan.rows("findings") if row["code"] in codes]
+
+
+def able_mowers(plan: Plan) -> list[str]:
+    """Return the mowers that the weekly plan was compared with and that can do all of the parcel, in their order."""
+    weeks = [
+        [values["mower"] for _, values in week.get("compared", ()) if values["case"] != LACKS]
+        for week in week_values(plan)
+    ]
+    return [mower for mower in weeks[0] if all(mower in able for able in weeks)] if weeks else []
 
 
 def zone_hours_week(

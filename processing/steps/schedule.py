@@ -16,7 +16,15 @@ from lawngis.mowing.hours import clock, quiet_hours_from, windows_from_text, win
 from lawngis.mowing.week import Session, permitted_hours_week
 
 from ..derived.coverage import MownZone, ZoneAccess, coverage_findings, mown_zones, sets_out_words, zone_accesses
-from ..derived.mower_demands import DEMAND_LAYERS, mower_demands, mower_offer, shortfall_values
+from ..derived.mower_demands import (
+    COMPARED,
+    DEMAND_LAYERS,
+    LACKS,
+    WEEK_CODES,
+    mower_demands,
+    mower_offer,
+    shortfall_values,
+)
 from ..derived.mowing_windows import Growth, GrowthParameters, WeekHours, week_hours
 from ..model.layers import WEEKDAYS
 from ..model.plan import Finding, Plan, Row, StepResult
@@ -223,14 +231,6 @@ def _growth_findings(growth: Growth, mower: MowerProfile, parameters: SchedulePa
     return found
 
 
-WEEK_CODES: Mapping[str, tuple[str, str]] = {
-    "keeps_up": ("info", "keeps-up"),
-    "longest_hours": ("caution", "longest-hours"),
-    "cannot": ("caution", "hours-missing"),
-}
-"""How much each outcome of the week matters, and the code of its finding."""
-
-
 def _week_finding(zones: Sequence[Row], own: Fit, others: Sequence[Fit]) -> Finding:
     """Return whether the plan's mower keeps up, and what others would do."""
     severity, code = WEEK_CODES[own.word]
@@ -251,10 +251,10 @@ def _week_finding(zones: Sequence[Row], own: Fit, others: Sequence[Fit]) -> Find
 
 def _compared_values(fit: Fit) -> list[Any]:
     """Return how a mower does, as a part of a sentence."""
-    case = fit.word if fit.fits else "lacks"
+    case = fit.word if fit.fits else LACKS
     priced = [] if fit.price is None else [["mower-price", {"price": fit.price}]]
     values = {"mower": fit.mower, "mowing_h": fit.mowing_h, "priced": priced}
-    return ["mower-compared", {**values, "case": case, "lacks": shortfall_values(fit.shortfalls)}]
+    return [COMPARED, {**values, "case": case, "lacks": shortfall_values(fit.shortfalls)}]
 
 
 def _carried_finding(zones: Sequence[Row], accesses: Mapping[str, ZoneAccess]) -> list[Finding]:
