@@ -42,11 +42,17 @@ class MownZone:
     thin: tuple[ThinPlace, ...]
 
 
-def zone_accesses(plan: Plan) -> dict[str, ZoneAccess]:
-    """Return the way into each zone, by zone: from its dock, through passages from the home zone, or by hand."""
-    zones = {str(zone["zone_id"]): zone for zone in plan.rows("zones")}
-    links = {str(link["link_id"]): link for link in plan.rows("links")}
-    docks = {str(dock["zone_id"]): dock["geometry"] for dock in plan.select("dock_candidates", chosen=True)}
+def zone_accesses(layers: Mapping[str, Sequence[Row]]) -> dict[str, ZoneAccess]:
+    """Return the way into each zone, by zone: from its dock, through passages from the home zone, or by hand.
+
+    Parameters
+    ----------
+    layers
+        Rows of `zones`, `links` and `dock_candidates` of a plan.
+    """
+    zones = {str(zone["zone_id"]): zone for zone in layers["zones"]}
+    links = {str(link["link_id"]): link for link in layers["links"]}
+    docks = {str(dock["zone_id"]): dock["geometry"] for dock in layers["dock_candidates"] if dock["chosen"]}
     found: dict[str, ZoneAccess] = {}
     for zone_id in zones:
         _find_access(zone_id, zones, links, docks, found, ())

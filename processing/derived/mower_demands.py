@@ -17,7 +17,7 @@ from lawngis.mowing.choice import MowerOffer, ParcelDemand, Shortfall, ZoneDeman
 
 from ..model.catalogue import sentences, stored_values
 from ..model.plan import FINDING_PARTS, Plan, Row
-from .coverage import ZoneAccess, zone_accesses
+from .coverage import ZoneAccess
 
 INSCRIBED_TOLERANCE_M = 0.05
 
@@ -62,24 +62,31 @@ def mower_offer(name: str, mower: MowerProfile) -> MowerOffer:
     )
 
 
-def mower_demands(plan: Plan, *, own_mowers: bool) -> list[MowerDemand]:
+def mower_demands(
+    parcel_id: str,
+    layers: Mapping[str, Sequence[Row]],
+    accesses: Mapping[str, ZoneAccess],
+    *,
+    own_mowers: bool,
+) -> list[MowerDemand]:
     """Return what each mower of a plan is to do, that of the home zone first.
 
     Parameters
     ----------
-    plan
-        With the layers :data:`DEMAND_LAYERS`.
+    parcel_id
+        The parcel.
+    layers
+        Rows of :data:`DEMAND_LAYERS`, in the measuring frame.
+    accesses
+        The way into each zone, from :func:`.coverage.zone_accesses`.
     own_mowers
         Zones apart with a dock of their own have a mower of their own, one for each loop; else one mower serves all.
     """
-    accesses = zone_accesses(plan)
-    return [
-        MowerDemand(
-            tuple(zones),
-            _demand(f"{plan.parcel_id}/{zones[0]['zone_id']}" if at else plan.parcel_id, zones, plan, accesses),
-        )
-        for at, zones in enumerate(_groups(plan.rows("zones"), own_mowers=own_mowers))
-    ]
+    found = []
+    for zones in _groups(layers["zones"], own_mowers=own_mowers):
+        name = f"{parcel_id}/{zones[0]['zone_id']}" if found else parcel_id
+        found.append(MowerDemand(tuple(zones), _demand(name, zones, layers, accesses)))
+    return found
 
 
 def week_values(plan: Plan) -> list[dict[str, Any]]:
@@ -142,19 +149,18 @@ def _groups(zones: Sequence[Row], *, own_mowers: bool) -> list[list[Row]]:
     return [group for group in (rest, *by_loop.values()) if group]
 
 
-def _demand(name: str, zones: Sequence[Row], plan: Plan, accesses: Mapping[str, ZoneAccess]) -> ParcelDemand:
-    used = {zone["reached_by"] for zone in zones}
-    names = {zone["zone_id"] for zone in zones}
-    loops = {str(zone["loop_id"]) for zone in zones}
-    wires = {str(row["loop_id"]): row for row in plan.rows("wire_path") if str(row["loop_id"]) in loops}
-    docks = {row["candidate_id"] for row in plan.select("dock_candidates", chosen=True) if row["zone_id"] in names}
-    cables = [float(row["length_m"]) for row in plan.rows("supply_route") if row["candidate_id"] in docks]
+def _demand(
+    name: str, zones: Sequence[Row], layers: Mapping[str, Sequence[Row]], accesses: Mapping[str, ZoneAccess]
+) -> ParcelDemand:
+    names, used, loops = ({zone[column] for zone in zones} for column in ("zone_id", "reached_by", "loop_id"))
+    wires = {wire["loop_id"]: wire for wire in layers["wire_path"] if wire["loop_id"] in loops}
+    docks = {dock["candidate_id"] for dock in layers["dock_candidates"] if dock["chosen"] and dock["zone_id"] in names}
+    cables = (float(cable["length_m"]) for cable in layers["supply_route"] if cable["candidate_id"] in docks)
+    widths = (float(link["width_m"]) for link in layers["links"] if link["link_id"] in used)
     return ParcelDemand(
         name,
-        tuple(_zone_demand(zone, accesses[str(zone["zone_id"])], wires.get(str(zone["loop_id"]))) for zone in zones),
-        passage_m=min(
-            (float(link["width_m"]) for link in plan.rows("links") if link["link_id"] in used), default=np.inf
-        ),
+        tuple(_zone_demand(zone, accesses[str(zone["zone_id"])], wires.get(zone["loop_id"])) for zone in zones),
+        passage_m=min(widths, default=np.inf),
         loop_m=max((float(wire["length_m"]) for wire in wires.values()), default=0.0),
         cable_m=max(cables, default=0.0),
     )

@@ -129,6 +129,8 @@ def parcel_fits(
 
 def smallest_mower(parcel: PlannedParcel, parameters: ScheduleParameters) -> str | None:
     """Return the smallest of the mowers that come along that can do all of a parcel; None when none can."""
+    if not parcel.demands:
+        return None
     hours = parameters.hours_of_week()
     for offer in built_in_offers():
         if all(fit.fits for fit in parcel_fits(parcel, [offer], parameters, hours)):

@@ -15,11 +15,12 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.mowing.choice import ParcelDemand
 
+from ..derived.coverage import zone_accesses
 from ..derived.mower_demands import DEMAND_LAYERS, mower_demands
 from ..derived.mowing_windows import WeekHours
 from ..files.plan_reader import plan_file, rows_in_frame
 from ..model.layers import PLAN_LAYERS
-from ..model.plan import Plan, Row, StepResult
+from ..model.plan import Row
 from ..steps.schedule import ScheduleParameters, schedule_parameters
 
 _ROWS_READ = {
@@ -158,13 +159,13 @@ def planned_parcel(rows: Mapping[str, Sequence[Row]], crs: CRS, parameters: Sche
     outline: BaseGeometry | None = summary["geometry"]
     name = str(summary["parcel_id"])
     told = (name, str(summary["label"] or ""), str(summary["status"]), str(summary["verdict_text"] or ""))
-    if outline is None or outline.is_empty or not rows.get("zones"):
+    if outline is None or outline.is_empty:
         return PlannedParcel(*told, xy=(np.nan, np.nan))
     frame = MeasuringFrame.centred_on(outline, crs)
-    plan = Plan(name, frame.crs)
-    layers = {layer: _as_written(layer, rows_in_frame(rows.get(layer, ()), frame)) for layer in DEMAND_LAYERS}
-    plan.attach("reading", StepResult(layers), DEMAND_LAYERS)
-    tasks = mower_demands(plan, own_mowers=parameters.own_mowers)
+    layers = {layer: _drawn(layer, rows_in_frame(rows.get(layer, ()), frame)) for layer in DEMAND_LAYERS}
+    if not layers["zones"]:
+        return PlannedParcel(*told, xy=(np.nan, np.nan))
+    tasks = mower_demands(name, layers, zone_accesses(layers), own_mowers=parameters.own_mowers)
     steep = (row for row in rows.get("keepouts", ()) if row["reason"] == "steep")
     return PlannedParcel(
         *told,
@@ -173,11 +174,12 @@ def planned_parcel(rows: Mapping[str, Sequence[Row]], crs: CRS, parameters: Sche
         demands=tuple(task.demand for task in tasks),
         zone_ids=tuple(tuple(str(zone["zone_id"]) for zone in task.zones) for task in tasks),
         steep_m2=sum(float(row["area_m2"]) for row in steep),
-        blocked=tuple((str(row["link_id"]), float(row["width_m"])) for row in plan.select("links", kind="blocked")),
+        blocked=tuple(
+            (str(row["link_id"]), float(row["width_m"])) for row in layers["links"] if row["kind"] == "blocked"
+        ),
     )
 
 
-def _as_written(layer: str, rows: Sequence[Row]) -> list[Row]:
-    """Return rows with the columns that a step writes."""
-    names = [*(column.name for column in PLAN_LAYERS[layer].columns), "geometry"]
-    return [{name: row.get(name) for name in names} for row in rows]
+def _drawn(layer: str, rows: Sequence[Row]) -> list[Row]:
+    """Return rows with a shape of the layer's type: what a person emptied in a GIS asks for nothing."""
+    return [row for row in rows if row["geometry"].geom_type == PLAN_LAYERS[layer].geometry]

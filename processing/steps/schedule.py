@@ -131,15 +131,16 @@ def _read_by(reader: Callable[[str], Any], value: str) -> str:
 def schedule(site: Site, plan: Plan, mower: MowerProfile, parameters: ScheduleParameters) -> StepResult:
     """Return the sessions of a week, and what was found on the way to them."""
     hours = parameters.hours_of_week()
-    zones = plan.rows("zones")
+    layers = {name: plan.rows(name) for name in DEMAND_LAYERS}
+    zones = layers["zones"]
     if not zones:
         return StepResult({"schedule": []})
     growth = parameters.growth(site.frame.latitude_deg)
-    accesses = zone_accesses(plan)
+    accesses = zone_accesses(layers)
     mown = _simulated(plan, accesses, mower, parameters)
     rows: list[Row] = []
     findings = [_hours_finding(hours), *_growth_findings(growth, mower, parameters)]
-    for task in mower_demands(plan, own_mowers=parameters.own_mowers):
+    for task in mower_demands(site.parcel_id, layers, accesses, own_mowers=parameters.own_mowers):
         own, *others = (
             mower_fit(
                 task.demand, offer, wanted=hours.wanted, permitted=hours.permitted, grass_mowings_week=growth.most
