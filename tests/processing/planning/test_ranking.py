@@ -143,7 +143,7 @@ def test_the_smallest_mower_that_can_do_it():
 
 
 def test_signal_reach_and_a_charge_are_asked_as_well():
-    """The middle of 80 x 80 m is 39.7 m from the wire; 90 m² without a dock are more than a small one's charge."""
+    """The middle of 80 x 80 m is 39.7 m from the wire; 110 m² without a dock are more than a small or medium one's charge."""
     wide = parcel("a")
     lawn = box(500_000, 5_500_000, 500_080, 5_500_080)
     wide["zones"][0]["geometry"], wide["wire_path"][0]["geometry"] = lawn, LineString(lawn.buffer(-0.3).exterior.coords)
@@ -151,7 +151,7 @@ def test_signal_reach_and_a_charge_are_asked_as_well():
     apart = parcel("a")
     far = box(500_021, 5_500_000, 500_027, 5_500_009)
     apart["zones"].append(
-        {**apart["zones"][0], "zone_id": "a-Z2", "role": "detached", "supply": "main_wire", "area_m2": 90.0,
+        {**apart["zones"][0], "zone_id": "a-Z2", "role": "detached", "supply": "main_wire", "area_m2": 110.0,
          "perimeter_m": 38.0, "geometry": far}
     )  # fmt: skip
     assert needed(apart) == "large"
