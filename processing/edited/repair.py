@@ -40,7 +40,7 @@ from ..model.contract import Layer
 from ..model.plan import GRID_M, Finding, Plan, Row, on_grid
 from ..model.site import Site
 from ..steps.workflow import Settings
-from ..steps.zones import ZonesParameters
+from ..steps.zones import zones_parameters
 from .change_record import LayerEdit
 from .consistency import broken_rules
 from .docks import placed_docks
@@ -299,7 +299,6 @@ def _measure(
     done: RepairedLayers,
 ) -> None:
     """Work out the values of an edited feature that hang on its shape."""
-    mower = settings.mower
     shape = row.get("geometry")
     if shape is None:
         return
@@ -314,17 +313,17 @@ def _measure(
             xy = site.frame.coordinates_in(site.frame.source, [[middle.x, middle.y]])[0]
             row["narrowest_x"], row["narrowest_y"] = float(xy[0]), float(xy[1])
         if layer == "links" and "width_m" in edit.columns and "kind" not in edit.columns:
-            row["kind"] = link_kind(row["width_m"], row["surface"], mower)
+            row["kind"] = link_kind(row["width_m"], row["surface"], settings.mower)
         if layer == "edges" and (row.get("setback_m") is None or "setback_m" not in edit.columns):
-            row["setback_m"] = setback_m(row["edge_class"], mower)
+            row["setback_m"] = setback_m(row["edge_class"], settings.mower)
     elif layer == "supply_route":
         row["length_m"] = _ground_m(site, shape)
-        row["within_limit"] = bool(row["length_m"] <= mower.supply_cable_max_m)
+        row["within_limit"] = bool(row["length_m"] <= settings.mower.supply_cable_max_m)
     elif layer == "wire_path":
         row["plan_length_m"] = shape.length
         row["length_m"] = _ground_m(site, shape)
-        row["slack_m"] = row["length_m"] * mower.wire_slack_percent / 100
-        row["resistance_ohm"] = resistance_ohm(row["length_m"] + row["slack_m"], mower.wire_section_mm2)
+        row["slack_m"] = row["length_m"] * settings.mower.wire_slack_percent / 100
+        row["resistance_ohm"] = resistance_ohm(row["length_m"] + row["slack_m"], settings.mower.wire_section_mm2)
     if layer in ("links", "edges", "dock_candidates"):
         _name_zones(layer, row, done.layers.get("zones", ()))
 
@@ -333,14 +332,10 @@ def _measure_zone(site: Site, plan: Plan, row: dict[str, Any], lawn: Sequence[Ro
     zone = row["geometry"]
     whole = shapely.union_all([piece["geometry"] for piece in lawn])
     found = zone_slopes_percent(zone_slope(site, plan, whole, settings.mower), zone, site)
-    growth = _zones_parameters(settings).growth(site.frame.latitude_deg)
+    growth = zones_parameters(settings.parameters).growth(site.frame.latitude_deg)
     row["area_m2"], row["perimeter_m"] = zone.area, zone.length
     row["slope_p50_percent"], row["slope_p95_percent"], row["slope_max_percent"] = found
     row["hours_week"] = zone_hours_week(zone, found[0], settings.mower, grass_mowings_week=growth.most)
-
-
-def _zones_parameters(settings: Settings) -> ZonesParameters:
-    return ZonesParameters.model_validate(settings.parameters.get("zones", {}))
 
 
 def _ground_m(site: Site, line: BaseGeometry) -> float:
@@ -379,7 +374,7 @@ def _decide_roles(done: RepairedLayers, site: Site, plan: Plan, earlier: Earlier
         ground,
         {x["link_id"]: Link(x["zone_a"], x["zone_b"], x["kind"], x["width_m"], x["length_m"]) for x in links},
         settings.mower,
-        _zones_parameters(settings).price_book,
+        zones_parameters(settings.parameters).price_book,
         home=_home(site, zones, earlier),
     )
     anew = _served_anew(done, site, zones, served)

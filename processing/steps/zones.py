@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import shapely
 from pydantic import Field
@@ -367,3 +368,8 @@ STEP = Step(
     compute=zones,
     parameters=ZonesParameters,
 )
+
+
+def zones_parameters(parameters: Mapping[str, Mapping[str, Any]]) -> ZonesParameters:
+    """Return the step's parameters from those given for each step."""
+    return ZonesParameters.model_validate(parameters.get(STEP.id, {}))
