@@ -254,6 +254,18 @@ def offered_hours(demand: ParcelDemand, offer: MowerOffer, *, grass_mowings_week
     return [float(hour) for hour in hours + edge_pass_hours(perimeter, speed_mps=offer.speed_mps) + ways]
 
 
+def one_charge_m2(zone: ZoneDemand, offer: MowerOffer) -> float:
+    """Return the area of a level zone, of a shape like this one, of which one charge mows what is to be mown [m²]."""
+    return same_shape_area_m2(
+        offer.run_minutes / 60,
+        zone.area_m2,
+        zone.perimeter_m,
+        cutting_width_m=offer.cutting_width_m,
+        speed_mps=offer.speed_mps,
+        share=offer.coverage_share,
+    )
+
+
 def mower_fit(
     demand: ParcelDemand,
     offer: MowerOffer,
@@ -330,24 +342,13 @@ def _shortfalls(demand: ParcelDemand, offer: MowerOffer) -> Iterator[Shortfall]:
         yield Shortfall("signal", farthest, offer.signal_reach_max_m)
     if demand.cable_m > offer.supply_cable_max_m:
         yield Shortfall("cable", demand.cable_m, offer.supply_cable_max_m)
-    carried = [Shortfall("charge", zone.area_m2, _one_charge_m2(zone, offer)) for zone in zones if zone.without_dock]
+    carried = [Shortfall("charge", zone.area_m2, one_charge_m2(zone, offer)) for zone in zones if zone.without_dock]
     too_large = [shortfall for shortfall in carried if shortfall.asked > shortfall.limit]
     if too_large:
         yield max(too_large, key=lambda shortfall: shortfall.asked)
     charge_m = offer.run_minutes * 60 * offer.speed_mps
     if 2 * way_m >= charge_m:
         yield Shortfall("way", 2 * way_m, charge_m)
-
-
-def _one_charge_m2(zone: ZoneDemand, offer: MowerOffer) -> float:
-    return same_shape_area_m2(
-        offer.run_minutes / 60,
-        zone.area_m2,
-        zone.perimeter_m,
-        cutting_width_m=offer.cutting_width_m,
-        speed_mps=offer.speed_mps,
-        share=offer.coverage_share,
-    )
 
 
 def by_cost(fit: Fit) -> tuple[float, float]:

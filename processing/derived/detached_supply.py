@@ -16,11 +16,12 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.geometry.routes import PricedGround
 from lawngis.mower import MowerProfile
-from lawngis.mowing.capacity import same_shape_area_m2
+from lawngis.mowing.choice import ZoneDemand, one_charge_m2
 from lawngis.prices import PriceBook, price_book_from
 from lawngis.wire.outlying import LeadTerrain, lead_route
 
 from ..model.site import Site
+from .mower_demands import mower_offer
 from .paving import DRIVEN_ON
 
 BED_COST = 2.0
@@ -198,14 +199,7 @@ def supply_options(zone: DetachedZone, mower: MowerProfile, prices: PriceBook) -
     A zone that one charge can't mow needs a dock of its own, as the mower can't get back to charge. Else it is
     carried there, and needs only a signal.
     """
-    one_charge = same_shape_area_m2(
-        mower.run_minutes / 60,
-        zone.area_m2,
-        zone.perimeter_m,
-        cutting_width_m=mower.cutting_width_m,
-        speed_mps=mower.speed_mps,
-        share=mower.coverage_share,
-    )
+    one_charge = one_charge_m2(ZoneDemand(zone.area_m2, zone.perimeter_m, 0.0, 0.0), mower_offer("", mower))
     size = f"{zone.area_m2:.0f} m² against {one_charge:.0f} m² that one charge mows"
     too_large = f"one charge can't mow it: {size}" if zone.area_m2 > one_charge else ""
     ring = _wire_price(zone.ring_m, mower, prices)

@@ -82,7 +82,7 @@ def mower_demands(
     own_mowers
         Zones apart with a dock of their own have a mower of their own, one for each loop; else one mower serves all.
     """
-    found = []
+    found: list[MowerDemand] = []
     for zones in _groups(layers["zones"], own_mowers=own_mowers):
         name = f"{parcel_id}/{zones[0]['zone_id']}" if found else parcel_id
         found.append(MowerDemand(tuple(zones), _demand(name, zones, layers, accesses)))

@@ -170,7 +170,7 @@ def test_hours_know_the_shape(name):
 
 
 def test_a_strip_of_3_m_is_cut_to_less_than_the_law_promises():
-    """Driven as long as the law asks for 95 %, a strip of 3 m is cut to about 91 %; as long as its shape asks, to 95."""
+    """Driven as long as the law asks for 95 %, a strip of 3 m is cut to some 91 %; as its shape asks, to 95."""
     strip = affinity.rotate(SHAPES["strip 3 x 40"], 17)
     ground = turning_ground(strip, cutting_width_m=CUT)[0]
     start = shapely.get_coordinates(ground.centroid)

@@ -184,7 +184,7 @@ def test_the_smallest_mower_that_can_do_it():
 
 
 def test_signal_reach_and_a_charge_are_asked_as_well():
-    """The middle of 80 x 80 m is 39.7 m from the wire; 110 m² without a dock are more than a small or medium one's charge."""
+    """The middle of 80 x 80 m is 39.7 m from the wire; 110 m² without a dock are more than a medium one's charge."""
     wide = parcel("a")
     lawn = box(500_000, 5_500_000, 500_080, 5_500_080)
     wide["zones"][0]["geometry"], wide["wire_path"][0]["geometry"] = lawn, LineString(lawn.buffer(-0.3).exterior.coords)
