@@ -34,8 +34,8 @@ def fits(demands, offers=(SMALL, LARGE)):
 
 def test_hours_worked_by_hand():
     """400 m², 80 m round, 2 %: two mowings of 400 x 3.2802 m² at 194.4 m²/h, that is 0.18 m x 0.3 m/s x 3600 s, for
-    52.36 of 55.36 s on the straight, 1 % more for the slope, and 80 m of edge at 0.3 m/s; for u = 0.046 + 0.38 x 0.18 x 80 / 400, the
-    effort (20^u - 1) / u is 3.2802."""
+    52.36 of 55.36 s on the straight, 1 % more for the slope, and 80 m of edge at 0.3 m/s; for
+    u = 0.046 + 0.38 x 0.18 x 80 / 400, the effort (20^u - 1) / u is 3.2802."""
     straight_s = 3.14159265 * 400 / 80 / 0.3
     rate = 0.18 * 0.3 * 3600 * straight_s / (straight_s + 3)
     by_hand = 2 * 400 * 3.2802 / rate * 1.01 + 80 / 0.3 / 3600
