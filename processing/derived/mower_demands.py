@@ -15,7 +15,7 @@ from lawngis.mower import MowerProfile
 from lawngis.mowing.capacity import charging_hours
 from lawngis.mowing.choice import MowerOffer, ParcelDemand, Shortfall, ZoneDemand, offered_hours
 
-from ..model.catalogue import sentences, stored_values
+from ..model.catalogue import Said, sentences, stored_values
 from ..model.plan import FINDING_PARTS, Plan, Row
 from .coverage import ZoneAccess
 
@@ -32,8 +32,8 @@ WEEK_CODES: Mapping[str, tuple[str, str]] = {
 }
 """How much each outcome of a mower's week matters, and the code of the finding that says it."""
 
-COMPARED, LACKS = "mower-compared", "lacks"
-"""Part of such a finding for each mower that it compares, and the case of one that can't."""
+LACKS = "lacks"
+"""Case of the part of such a finding on a mower that can't do it."""
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ def week_values(plan: Plan) -> list[dict[str, Any]]:
 def able_mowers(plan: Plan) -> list[str]:
     """Return the mowers that the weekly plan was compared with and that can do all of the parcel, in their order."""
     weeks = [
-        [values["mower"] for _, values in week.get("compared", ()) if values["case"] != LACKS]
+        [values["mower"] for _, told in week["compared"] for _, values in told["fits"] if values["case"] != LACKS]
         for week in week_values(plan)
     ]
     return [mower for mower in weeks[0] if all(mower in able for able in weeks)] if weeks else []
@@ -127,16 +127,15 @@ def zone_hours_week(
 
 def shortfall_words(shortfalls: Sequence[Shortfall]) -> list[str]:
     """Return what a mower lacks, in words."""
-    return [sentences().said("part", *_coded(shortfall)) for shortfall in shortfalls]
+    return [sentences().said("part", code, "text", values) for code, values in shortfall_parts(shortfalls)]
 
 
-def shortfall_values(shortfalls: Sequence[Shortfall]) -> list[list[object]]:
-    """Return what a mower lacks as parts of a sentence, by code and values."""
-    return [[code, values] for code, _, values in map(_coded, shortfalls)]
-
-
-def _coded(shortfall: Shortfall) -> tuple[str, str, dict[str, float]]:
-    return f"mower-{shortfall.code}", "text", {"asked": shortfall.asked, "limit": shortfall.limit}
+def shortfall_parts(shortfalls: Sequence[Shortfall]) -> list[Said]:
+    """Return what a mower lacks as parts of a sentence."""
+    return [
+        ("mower-lacks", {"case": shortfall.code, "asked": shortfall.asked, "limit": shortfall.limit})
+        for shortfall in shortfalls
+    ]
 
 
 def _groups(zones: Sequence[Row], *, own_mowers: bool) -> list[list[Row]]:

@@ -12,26 +12,24 @@ from pydantic import Field, field_validator
 from lawngis.errors import ParameterError
 from lawngis.mower import MowerProfile, profile_from, profile_names
 from lawngis.mowing.choice import Fit, MowerOffer, mower_fit
-from lawngis.mowing.hours import clock, quiet_hours_from, windows_from_text, windows_words
-from lawngis.mowing.week import Session, permitted_hours_week
+from lawngis.mowing.hours import clock, days_alike, quiet_hours_from, windows_from_text
+from lawngis.mowing.week import Session, Windows, permitted_hours_week
 
 from ..derived.coverage import MownZone, ZoneAccess, coverage_findings, mown_zones, sets_out_words, zone_accesses
 from ..derived.mower_demands import (
-    COMPARED,
     DEMAND_LAYERS,
     LACKS,
     WEEK_CODES,
     mower_demands,
     mower_offer,
-    shortfall_values,
+    shortfall_parts,
 )
 from ..derived.mowing_windows import Growth, GrowthParameters, WeekHours, week_hours
+from ..model.catalogue import Said
 from ..model.layers import WEEKDAYS
 from ..model.plan import Finding, Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Step
-
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 RESTING = 0.1
 """Growth below this share of its best is extremely limited: the mower may rest (growth potential, see the library)."""
@@ -196,74 +194,89 @@ def _compared(parameters: ScheduleParameters) -> list[MowerOffer]:
 
 def _hours_finding(hours: WeekHours) -> Finding:
     if not permitted_hours_week(hours.permitted):
-        return Finding(
-            "caution",
-            "no-permitted-hours",
-            f"there is no hour of the week in which a mower may work ({hours.title})",
-            "Give other quiet hours or sprinkler times; local rules decide.",
+        return Finding("caution", "no-permitted-hours", {"rules": hours.title})
+    values = {
+        "case": "assumed" if hours.assumed else "given",
+        "wanted": _days(hours.wanted),
+        "rules": hours.title,
+        "source": hours.source,
+    }
+    return Finding("info", "quiet-hours", values)
+
+
+def _days(windows: Windows) -> list[Said]:
+    """Return hours by weekday, like days together, as parts of a sentence."""
+    groups = days_alike(windows)
+    if not groups:
+        return [("hours", {"case": "never"})]
+    return [
+        (
+            "hours",
+            {
+                "case": "day" if first == last else "days",
+                "first_day": first,
+                "last_day": last,
+                "spans": [("span", {"start": clock(start), "end": clock(end)}) for start, end in spans],
+            },
         )
-    text = f"the weekly plan wants {windows_words(hours.wanted)}; longest hours: {hours.title}"
-    rule = (
-        f" Assumed from an example: {hours.source}." if hours.assumed else f" {hours.source}." if hours.source else ""
-    )
-    return Finding(
-        "info",
-        "quiet-hours",
-        text,
-        f"Local quiet hours decide; keep children, pets and guests off the lawn while a mower runs.{rule}",
-    )
+        for first, last, spans in groups
+    ]
 
 
 def _growth_findings(growth: Growth, mower: MowerProfile, parameters: ScheduleParameters) -> list[Finding]:
     most = growth.most
-    resting = [MONTHS[month] for month in np.flatnonzero(growth.potential < RESTING)]
-    each = ", ".join(f"{MONTHS[month]} {growth.mowings[month]:.1f}" for month in range(12))
-    text = (
-        f"{growth.grass}-season grass cut to {parameters.cut_height_mm:g} mm asks for up to {most:.1f} mowings a week "
-        f"({MONTHS[growth.strongest]}; {growth.basis}); planned are {max(most, mower.mowings_week):.1f}"
-    )
-    rest = f" Hardly any growth in {', '.join(resting)}: the mower may rest." if resting else ""
-    found = [Finding("info", "growth", text, f"Mowings a week by the one-third rule: {each}.{rest}")]
+    resting = [
+        ("month", {"case": "name", "month": int(month) + 1}) for month in np.flatnonzero(growth.potential < RESTING)
+    ]
+    values = {
+        "grass": growth.grass,
+        "cut_height_mm": parameters.cut_height_mm,
+        "mowings_week": most,
+        "strongest_month": growth.strongest + 1,
+        "basis": growth.basis,
+        "planned_week": max(most, mower.mowings_week),
+        "months": [
+            ("month", {"case": "mowings", "month": month, "mowings_week": float(mowings)})
+            for month, mowings in enumerate(growth.mowings, start=1)
+        ],
+        "rest": [("growth-rest", {"months": resting})] if resting else [],
+    }
+    found = [Finding("info", "growth", values)]
     if most > mower.mowings_week:
-        text = f"the grass grows faster than the profile's {mower.mowings_week:g} mowings a week keep short"
-        found.append(
-            Finding("caution", "growth-fast", text, f"The plan mows {most:.1f} times; a higher cut needs fewer.")
-        )
+        often = {"profile_week": mower.mowings_week, "mowings_week": most}
+        found.append(Finding("caution", "growth-fast", often))
     return found
 
 
 def _week_finding(zones: Sequence[Row], own: Fit, others: Sequence[Fit]) -> Finding:
     """Return whether the plan's mower keeps up, and what others would do."""
     severity, code = WEEK_CODES[own.word]
-    return Finding(
-        severity,
-        code,
-        {
-            "zones": [str(zone["zone_id"]) for zone in zones],
-            "mowing_h": own.mowing_h,
-            "missing_h": own.missing_h,
-            "area_m2": sum(zone.area_m2 for zone in own.demand.zones),
-            "largest_m2": own.largest_m2,
-            "compared": list(map(_compared_values, others)),
-            "case": "" if others else "alone",
-        },
-    )
+    values = {
+        "zone_ids": [str(zone["zone_id"]) for zone in zones],
+        "mowing_h": own.mowing_h,
+        "missing_h": own.missing_h,
+        "area_m2": sum(zone.area_m2 for zone in own.demand.zones),
+        "largest_m2": own.largest_m2,
+        "compared": [("compared", {"fits": [_fit_part(fit) for fit in others]})] if others else [],
+    }
+    return Finding(severity, code, values)
 
 
-def _compared_values(fit: Fit) -> list[Any]:
-    """Return how a mower does, as a part of a sentence."""
-    case = fit.word if fit.fits else LACKS
-    priced = [] if fit.price is None else [["mower-price", {"price": fit.price}]]
-    values = {"mower": fit.mower, "mowing_h": fit.mowing_h, "priced": priced}
-    return [COMPARED, {**values, "case": case, "lacks": shortfall_values(fit.shortfalls)}]
+def _fit_part(fit: Fit) -> Said:
+    return "mower-fit", {
+        "case": fit.word if fit.fits else LACKS,
+        "mower": fit.mower,
+        "mowing_h": fit.mowing_h,
+        "lacks": shortfall_parts(fit.shortfalls),
+        "price": [] if fit.price is None else [("price-each", {"price": fit.price})],
+    }
 
 
 def _carried_finding(zones: Sequence[Row], accesses: Mapping[str, ZoneAccess]) -> list[Finding]:
     carried = [str(zone["zone_id"]) for zone in zones if accesses[str(zone["zone_id"])].carried]
     if not carried or len(zones) == len(carried):
         return []
-    text = f"one mower serves all zones; somebody carries it to {', '.join(carried)} before each session there"
-    return [Finding("info", "mower-carried", text, "A mower of its own there needs own_mowers = true.")]
+    return [Finding("info", "mower-carried", {"zone_ids": carried})]
 
 
 STEP = Step(

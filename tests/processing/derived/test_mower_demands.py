@@ -20,7 +20,7 @@ from lawngis.processing.derived.mower_demands import (
     able_mowers,
     mower_demands,
     mower_offer,
-    shortfall_values,
+    shortfall_parts,
     shortfall_words,
     week_values,
     zone_hours_week,
@@ -139,16 +139,19 @@ WORDS = {
 
 def test_each_code_has_its_sentence():
     assert shortfall_words(list(WORDS)) == list(WORDS.values())
-    assert shortfall_values([Shortfall("loop", 747, 500)]) == [["mower-loop", {"asked": 747, "limit": 500}]]
+    assert shortfall_parts([Shortfall("loop", 747, 500)]) == [
+        ("mower-lacks", {"case": "loop", "asked": 747, "limit": 500})
+    ]
 
 
 def week(plan, code, *compared):
-    values = {"zones": ["P-Z1"], "mowing_h": 50.0, "missing_h": 8.0, "area_m2": 9, "largest_m2": 7, "case": ""}
-    parts = [
-        ["mower-compared", {"mower": name, "mowing_h": 1.0, "priced": [], "case": case, "lacks": []}]
+    values = {"zone_ids": ["P-Z1"], "mowing_h": 50.0, "missing_h": 8.0, "area_m2": 9, "largest_m2": 7}
+    fits = [
+        ("mower-fit", {"mower": name, "mowing_h": 1.0, "price": [], "case": case, "lacks": []})
         for name, case in compared
     ]
-    plan.attach(code, StepResult({}, [Finding("info", code, {**values, "compared": parts})]), ())
+    finding = Finding("info", code, {**values, "compared": [("compared", {"fits": fits})]})
+    plan.attach(code, StepResult({}, [finding]), ())
 
 
 def test_a_plan_tells_who_could_do_all_of_it():

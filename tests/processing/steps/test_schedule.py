@@ -151,15 +151,16 @@ def test_what_a_mower_can_not_do_is_told_by_code_and_numbers(site):
     }  # fmt: skip
     made = {"docks": [dock(1, Point(0, 6))], "departures": 0, "compare": "small,large"}
     plan = scheduled(site, [zone(1, HOME)], wire=[long], cables=[cable], **made)
-    (_, small), (_, large) = week_values(plan, "keeps-up")["compared"]
+    ((_, told),) = week_values(plan, "keeps-up")["compared"]
+    (_, small), (_, large) = told["fits"]
     assert small["case"] == "lacks" and large["case"] == "keeps_up"
     assert small["lacks"] == [
-        ["mower-loop", {"asked": 250.0, "limit": 200.0}],
-        ["mower-cable", {"asked": 12.5, "limit": 10.0}],
+        ["mower-lacks", {"case": "loop", "asked": 250.0, "limit": 200.0}],
+        ["mower-lacks", {"case": "cable", "asked": 12.5, "limit": 10.0}],
     ]
     assert able_mowers(plan) == ["Estate mower (invented)"]
     advice = codes(plan)["keeps-up"]["advice"]
-    assert "can't (a loop of 250 m is more than its 200 m, a supply cable of 12.5 m is more than its 10 m)" in advice
+    assert "can't: a loop of 250 m is more than its 200 m; a supply cable of 12.5 m is more than its 10 m" in advice
 
 
 def test_no_permitted_hours_at_all(site, tmp_path):
@@ -205,27 +206,31 @@ def test_a_low_cut_in_a_warm_month_is_mown_more_often(site):
         for cut in (10, 60)
     )
     assert "growth-fast" in codes(low) and "growth-fast" not in codes(high)
-    assert "7.6 mowings" in codes(low)["growth"]["text"] and "temperatures given" in codes(low)["growth"]["text"]
+    values = json.loads(codes(low)["growth"]["values"])
+    assert values["mowings_week"] == pytest.approx(7.6, abs=0.05)
+    assert values["basis"] == ["growth-basis", {"case": "given"}]
     hours = [sum(row["mowing_h"] for row in plan.rows("schedule")) for plan in (low, high)]
     edge = HOME.length / 0.35 / 3600
     assert (hours[0] - edge) / (hours[1] - edge) == pytest.approx(3.8, rel=0.02)
 
 
 def test_assumed_temperatures_are_said(site):
-    assert "assumed for 48° north" in codes(scheduled(site, [zone(1, HOME)], departures=0))["growth"]["text"]
+    finding = codes(scheduled(site, [zone(1, HOME)], departures=0))["growth"]
+    assert "temperatures assumed for 48° north" in finding["text"]
+    assert json.loads(finding["values"])["basis"][1]["case"] == "assumed"
 
 
 def test_mowers_are_compared_with_their_price(site):
     plan = scheduled(site, [zone(1, HOME, times=4)], departures=0, compare="small,large", compare_prices="500,2500")
     advice = codes(plan)["hours-missing"]["advice"]
-    assert "Small garden mower (invented) can't (it would mow" in advice and ", 500 each" in advice
+    assert "Small garden mower (invented) can't: it would mow" in advice and ", 500 each" in advice
     assert ", 2500 each" in advice
 
 
 def test_a_zone_narrower_than_the_cut_is_said(site):
     plan = scheduled(site, [zone(1, HOME), zone(2, shapely.box(20, 0, 30, 0.2), role="detached")])
     finding = codes(plan)["zone-too-narrow"]
-    assert finding["text"].startswith("P1-Z2") and not finding["geometry"].is_empty
+    assert json.loads(finding["values"])["zone_id"] == "P1-Z2" and not finding["geometry"].is_empty
     assert {row["sets_out"] for row in plan.select("schedule", zone_id="P1-Z2")} == {None}
 
 
