@@ -46,22 +46,6 @@ class Finding:
     code: str
     values: Values = field(default_factory=dict)
     place: Point | None = None
-    was_place: Point | None = None  # TRANSITION
-
-    def __post_init__(self) -> None:  # TRANSITION: Finding(severity, code, text, advice, place)
-        if isinstance(self.values, str):
-            advice = self.place if isinstance(self.place, str) else ""
-            place = self.was_place if isinstance(self.place, str) else self.place
-            object.__setattr__(self, "values", {"as_written": {"text": self.values, "advice": advice}})
-            object.__setattr__(self, "place", place)
-
-    @property
-    def text(self) -> str:  # TRANSITION
-        return self.said()[0]
-
-    @property
-    def advice(self) -> str:  # TRANSITION
-        return self.said()[1]
 
     def said(self, catalogue: Catalogue | None = None) -> tuple[str, str]:
         """Return what was found and what to do, in words."""

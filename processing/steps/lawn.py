@@ -259,7 +259,6 @@ STEP = Step(
         "site:obstacles",
         "site:barriers",
         "site:outlets",
-        "site:complete",
         "raster:dem",
         "raster:dsm",
         "raster:imagery",

@@ -17,9 +17,11 @@ from lawngis.geometry.lines import chainage_m
 from lawngis.mower import built_in_profile
 from lawngis.processing.derived.loops import DrawnWire, LoopGround
 from lawngis.processing.derived.wire_checks import TOLD, LaidWire, close_wire_findings, unsound_findings
+from lawngis.processing.model.catalogue import sentences
 from lawngis.processing.model.plan import Finding, Plan, StepResult
 from lawngis.wire.ground import loop_ground, setback_ground
 from lawngis.wire.loop import Loop, Stretch, laid_loop
+from lawngis.wire.soundness import FAULTS
 
 MOWER = built_in_profile()
 SETBACK = MOWER.setback_m.boundary
@@ -168,3 +170,8 @@ def test_what_somebody_drew_out_of_the_lawn_is_no_mistake(half_laid: tuple[Plan,
     for left_out_m2, told in ((0.5, True), (150.0, False)):
         drawn = replace(wire, loop=replace(wire.loop, drawn=[DrawnWire("P1-Z1", line, left_out_m2, 0.0)]))
         assert bool(unsound_findings(plan, drawn, MOWER, [])) is told
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_each_fault_of_wire_has_its_words(fault: str) -> None:
+    assert sentences().said("part", "wire-fault", "text", {"case": fault, **dict.fromkeys(FAULTS[fault], 2)})
