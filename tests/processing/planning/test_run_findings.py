@@ -91,7 +91,9 @@ def test_all_ways_to_a_plan_say_the_same_once(lawngis, garden, tmp_path):
         out = tmp_path / words[0].strip("-")
         assert lawngis("plan", garden, "--out", out, *words).code == 0
         assert (of_run(findings(out)), of_parcels(findings(out))) == (whole, own), words
-    assert lawngis("plan", garden, "--out", tmp_path / "resume", "--resume").code == 0  # all are kept
+    log = tmp_path / "log.jsonl"
+    assert lawngis("plan", garden, "--out", tmp_path / "resume", "--resume", "--log", log).code == 0
+    assert [json.loads(line)["kept"] for line in log.read_text().splitlines()] == [True, True, True]
     assert (of_run(findings(tmp_path / "resume")), of_parcels(findings(tmp_path / "resume"))) == (whole, own)
     for step in ("zones", "summary"):
         assert lawngis("plan", garden, "--out", one, "--from", step).code == 0
