@@ -25,7 +25,7 @@ PEG_KINDS = ("straight", "bend", "lead", "dock")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
 STATUSES = ("planned", "not_suitable", "failed")
-COVERS = ("lawn", "lawn_under_crown", "shrub", "hedge", "crown", "bare", "built")
+COVERS = ("lawn", "lawn_under_crown", "green", "dry", "shrub", "hedge", "crown", "bare", "built", "unknown")
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 _PARCEL = identifier("parcel_id", "parcel that the row belongs to")
@@ -95,6 +95,10 @@ PLAN_LAYERS = _layers(
             real("area_m2", "m²", "ground area", nullable=False),
             real("confidence", "", "how sure that is, 0 to 1", nullable=False),
             real("shaded_share", "", "share of it that lies in the shade of the image, 0 to 1"),
+            real("greenness", "", "its index in the image: NDVI, or green leaf index without near infrared"),
+            real("green_from", "", "index from which ground counts as green"),
+            real("green_from_sd", "", "standard deviation of that"),
+            real("doubtful_share", "", "share of it that this deviation would make something else, 0 to 1"),
             text("evidence", "what says so"),
         ),
         key="cover_id",

@@ -23,7 +23,7 @@ from lawngis.ground.cover import (
     mask_pieces,
     usual_brightness,
 )
-from lawngis.ground.imagery import Imagery, cell_side_m, index_histogram, vegetation_index
+from lawngis.ground.imagery import Imagery, Threshold, cell_side_m, vegetation_index
 from lawngis.ground.raster import Grid, centres_in
 from lawngis.ground.seams import whole
 from lawngis.ground.shift import laid_right, layer_shift
@@ -31,13 +31,14 @@ from lawngis.ground.trees import FoundTree, found_trees, hedge_cells, new_trees
 from lawngis.mower import MowerProfile
 
 from ..derived.imagery_rules import (
-    EVIDENCE,
+    LAWN_COVERS,
     LAWN_NOT_GREEN,
     PAVING_GREEN,
     PAVING_GREEN_SHARE,
     CoverParameters,
     contradicted,
     contradiction,
+    cover_values,
     cover_word,
     flat_buildings,
     low_trees,
@@ -64,6 +65,7 @@ class _Seen(NamedTuple):
 
     imagery: Imagery
     height: Grid | None
+    threshold: Threshold
     cover: GroundCover
     cell_m: float
     findings: list[Finding]
@@ -94,7 +96,7 @@ def cover(site: Site, plan: Plan, mower: MowerProfile, parameters: CoverParamete
         area_min_m2=parameters.piece_min_m2,
     )
     of_facts: list[Finding] = []
-    rows, asked = _as_measured(site, _cover_rows(site, pieces, hedges), of_facts)
+    rows, asked = _as_measured(site, _cover_rows(site, pieces, hedges, seen.threshold), of_facts)
     found = _trees(site, seen, hedge, parameters)
     trees = _tree_rows(site, found)
     gone = set()
@@ -117,19 +119,18 @@ def _as_measured(site: Site, rows: list[Row], of_facts: list[Finding]) -> tuple[
     for fact, index in matched(site.facts.covers, _features(rows, "cover_id"), of_facts):
         row = rows[index]
         of_facts.append(applied(fact, f"{row['cover_id']} cover {row['cover']} → {fact.value}", row["geometry"]))
-        found[index] = {**row, "cover": fact.value, "confidence": 1.0, "evidence": fact.evidence}
+        sure = {"confidence": 1.0, "doubtful_share": 0.0}
+        found[index] = {**row, "cover": fact.value, **sure, "evidence": fact.evidence}
         looked_at.add(index)
     return found, [row for index, row in enumerate(found) if index not in looked_at]
 
 
 def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
     near_infrared = imagery.nir is not None
-    histogram = index_histogram(vegetation_index(imagery))
-    threshold = used_threshold(histogram, near_infrared=near_infrared, parameters=parameters)
-    findings = threshold_findings(threshold, near_infrared=near_infrared)
+    findings = []
     dsm = site.dsm
     if dsm is None:
-        text = "there is no surface model: shrubs and crowns count as lawn as far as no layer shows them"
+        text = "there is no surface model: what is green may be lawn, shrubs or crowns"
         findings.append(Finding("caution", "cover-without-heights", text, "Add dsm.tif, or layers beds and trees."))
     image_shift = layer_shift(
         imagery.red.with_values(vegetation_index(imagery)),
@@ -148,9 +149,12 @@ def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
             assert dsm_shift is not None  # noqa: S101  asked just above
             dsm = laid_right(dsm, dsm_shift)
     height = None if dsm is None else height_above_ground(dsm, site.dem, imagery.red, site.frame)
+    threshold = used_threshold(imagery, height, parameters)
+    findings += threshold_findings(threshold, near_infrared=near_infrared)
     green, bare = usual_brightness(imagery, vegetation_index(imagery), threshold.value)
     rules = CoverRules(
         threshold.value,
+        threshold.sd,
         shrub_min_m=parameters.shrub_min_m,
         tree_min_m=parameters.tree_min_m,
         speck_m2=parameters.piece_min_m2,
@@ -161,7 +165,7 @@ def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
         brightness_of_bare=bare,
     )
     heights = None if height is None else imagery.red.with_values(height)
-    return _Seen(imagery, heights, ground_cover(imagery, height, rules), cell_side_m(imagery.red), findings)
+    return _Seen(imagery, heights, threshold, ground_cover(imagery, height, rules), cell_side_m(imagery.red), findings)
 
 
 def _standing(cover_seen: GroundCover) -> NDArray[np.bool_]:
@@ -193,7 +197,7 @@ def _trees(site: Site, seen: _Seen, hedge: NDArray[np.bool_], parameters: CoverP
         seen.height,
         _standing(seen.cover) & ~hedge,
         site.frame,
-        built=seen.cover.classes == CoverClass.BUILT,
+        built=np.isin(seen.cover.classes, (CoverClass.BUILT, CoverClass.STANDING)),
         height_min_m=parameters.tree_min_m,
     )
     found = [tree for tree in found if site.parcel.intersects(shapely.Point(tree.x_m, tree.y_m))]
@@ -206,7 +210,9 @@ def _trees(site: Site, seen: _Seen, hedge: NDArray[np.bool_], parameters: CoverP
     return new_trees(found, xy, known["crown_diameter_m"].to_numpy(dtype=float))
 
 
-def _cover_rows(site: Site, pieces: list[CoverPiece], hedges: list[CoverPiece]) -> list[Row]:
+def _cover_rows(
+    site: Site, pieces: list[CoverPiece], hedges: list[CoverPiece], threshold: Threshold
+) -> list[Row]:
     hedged = shapely.union_all([piece.polygon for piece in hedges])
     drawn: list[tuple[str, CoverPiece, BaseGeometry]] = []
     for piece in pieces:
@@ -222,11 +228,8 @@ def _cover_rows(site: Site, pieces: list[CoverPiece], hedges: list[CoverPiece]) 
             rows.append(
                 {
                     "cover_id": f"{site.parcel_id}-C{len(rows) + 1}",
-                    "cover": word,
                     "area_m2": part.area,
-                    "confidence": piece.confidence,
-                    "shaded_share": piece.shaded_share,
-                    "evidence": EVIDENCE[word],
+                    **cover_values(word, piece, threshold),
                     "geometry": part,
                 }
             )
@@ -249,7 +252,7 @@ def _tree_rows(site: Site, found: list[FoundTree]) -> list[Row]:
 
 def _inferred(site: Site, rows: list[Row]) -> list[Finding]:
     crown = sum(row["area_m2"] for row in rows if row["cover"] == "lawn_under_crown")
-    shaded = sum(row["area_m2"] * row["shaded_share"] for row in rows if row["cover"] == "lawn")
+    shaded = sum(row["area_m2"] * row["shaded_share"] for row in rows if row["cover"] in ("lawn", "green"))
     parts = [f"{crown:.0f} m² under crowns"] * (crown >= 0.5) + [f"{shaded:.0f} m² in the shade"] * (shaded >= 0.5)
     if not parts:
         return []
@@ -259,7 +262,7 @@ def _inferred(site: Site, rows: list[Row]) -> list[Finding]:
 
 def _contradictions(site: Site, seen: _Seen, rows: list[Row], parameters: CoverParameters) -> list[Finding]:
     not_green = [row["geometry"] for row in rows if row["cover"] in ("bare", "built")]
-    green = [row["geometry"] for row in rows if row["cover"] == "lawn"]
+    green = [row["geometry"] for row in rows if row["cover"] in LAWN_COVERS and row["cover"] != "lawn_under_crown"]
     paved = site.geometries("hard_surfaces") + site.geometries("water")
     area_min_m2 = parameters.piece_min_m2
     found = [
@@ -322,7 +325,7 @@ STEP = Step(
     title="Ground cover from the air",
     description=(
         "Reads image and surface model: green and low is lawn, green and higher shrubs, hedges and trees, the rest "
-        "bare or built. Says where image, surface model and layers contradict each other, and how far they lie apart."
+        "dry, bare or built. Says where image, surface model and layers contradict each other, and how far they lie apart."
     ),
     reads=(
         "site:parcels",

@@ -11,7 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import LawngisError
 from lawngis.ground.cover import CoverRules, usual_brightness
-from lawngis.ground.imagery import Imagery, Threshold, index_histogram, vegetation_index
+from lawngis.ground.imagery import Imagery, Threshold, vegetation_index
 from lawngis.ground.raster import Grid
 from lawngis.ground.shift import Shift, windows_shift
 
@@ -38,6 +38,7 @@ class CalibratedImage:
 
     image: WholeImage
     rules: CoverRules
+    threshold: Threshold
     findings: tuple[Finding, ...]
 
     @property
@@ -54,11 +55,11 @@ def calibrated(image: WholeImage, parameters: CoverParameters) -> CalibratedImag
     LawngisError
         When no threshold parts green from bare ground, with the image named.
     """
-    sample = image.sample()
+    sample, height_m = image.sample()
     index = vegetation_index(sample)
     near_infrared = sample.nir is not None
     try:
-        threshold = used_threshold(index_histogram(index), near_infrared=near_infrared, parameters=parameters)
+        threshold = used_threshold(sample, height_m, parameters)
     except LawngisError as error:
         raise error.within(image.info["imagery"].source) from error
     findings = [_index_finding(threshold, near_infrared=near_infrared)]
@@ -68,7 +69,7 @@ def calibrated(image: WholeImage, parameters: CoverParameters) -> CalibratedImag
         if finding.code != "green-threshold"
     ]
     if "dsm" not in image.info:
-        text = "there is no surface model: shrubs and crowns count as lawn, and no tree is found"
+        text = "there is no surface model: what is green may be lawn, shrubs or crowns, and no tree is found"
         findings.append(Finding("caution", "cover-without-heights", text, "Name one with --dsm."))
     image_shift, surface_shift = _shifts(image)
     findings += shift_findings("image", image_shift, image.cell_m, parameters)
@@ -76,6 +77,7 @@ def calibrated(image: WholeImage, parameters: CoverParameters) -> CalibratedImag
     green, bare = usual_brightness(sample, index, threshold.value)
     rules = CoverRules(
         threshold.value,
+        threshold.sd,
         shrub_min_m=parameters.shrub_min_m,
         tree_min_m=parameters.tree_min_m,
         speck_m2=parameters.piece_min_m2,
@@ -86,7 +88,7 @@ def calibrated(image: WholeImage, parameters: CoverParameters) -> CalibratedImag
         brightness_of_bare=bare,
     )
     moved = image.laid_right(*(s if to_correct(s, parameters) else None for s in (image_shift, surface_shift)))
-    return CalibratedImage(moved, rules, tuple(findings))
+    return CalibratedImage(moved, rules, threshold, tuple(findings))
 
 
 def _index_finding(threshold: Threshold, *, near_infrared: bool) -> Finding:
@@ -97,7 +99,8 @@ def _index_finding(threshold: Threshold, *, near_infrared: bool) -> Finding:
         "default": "a usual value: the image shows no two kinds of ground",
         "given": "as asked for",
     }
-    text = f"ground counts as green from a {index} of {threshold.value:.2f}, {origins[threshold.origin]}"
+    value = f"{threshold.value:.2f} (± {threshold.sd:.2f})"
+    text = f"ground counts as green from a {index} of {value}, {origins[threshold.origin]}"
     return Finding("info", "green-threshold", text, "Set index_threshold if the cover looks wrong.")
 
 
