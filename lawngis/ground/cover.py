@@ -59,7 +59,7 @@ LOW_WITHOUT_HEIGHT = 0.5
 DRY_SDS = 2.0
 """Low ground counts as just not green down to so many standard deviations below the threshold: 95 in 100."""
 
-DRY_WIDTH_M = 1.0
+DRY_WIDTH_M = 0.6
 """Narrower ground that is just not green is the mixed cells along a lawn's edge [m]."""
 
 
@@ -203,8 +203,6 @@ class GroundCover:
         Cells in the shade, where the class is less sure.
     greenness
         The index, smoothed; 0 where it is unknown.
-    in_doubt
-        Cells that a threshold one standard deviation lower, or higher, would class otherwise.
     """
 
     classes: ClassArray
@@ -212,7 +210,12 @@ class GroundCover:
     confidence: Grid
     in_shade: BoolArray
     greenness: FloatArray
-    in_doubt: BoolArray
+
+    @property
+    def lawn_like(self) -> BoolArray:
+        """Cells that are lawn, or are taken for it until somebody looks."""
+        open_lawn = np.isin(self.classes, (CoverClass.LAWN, CoverClass.GREEN))
+        return np.asarray(open_lawn | (self.under_crown & (self.below == CoverClass.LAWN)))
 
     @property
     def under_crown(self) -> BoolArray:
@@ -269,9 +272,26 @@ def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRule
     sure *= 1.0 if rules.near_infrared else TRUST_WITHOUT_NIR
     sure *= 1.0 if height_m is not None else LOW_WITHOUT_HEIGHT
     sure = np.where(below == CoverClass.UNKNOWN, 0.0, sure)
-    greenness = np.nan_to_num(index)
-    in_doubt = known & (np.abs(greenness - rules.threshold) < rules.threshold_sd)
-    return GroundCover(classes, below, imagery.red.with_values(sure), in_shade, greenness, in_doubt)
+    return GroundCover(classes, below, imagery.red.with_values(sure), in_shade, np.nan_to_num(index))
+
+
+def lawn_in_doubt(
+    imagery: Imagery, height_m: FloatArray | None, rules: CoverRules, cover: GroundCover
+) -> tuple[BoolArray, BoolArray]:
+    """Return the cells that a threshold one standard deviation lower adds to the lawn, and one higher takes from it.
+
+    Parameters
+    ----------
+    imagery, height_m, rules
+        As for :func:`ground_cover`.
+    cover
+        What that gave.
+    """
+    low, high = (
+        ground_cover(imagery, height_m, replace(rules, threshold=rules.threshold + sds * rules.threshold_sd)).lawn_like
+        for sds in (-1, 1)
+    )
+    return low & ~cover.lawn_like, cover.lawn_like & ~high
 
 
 def with_hedges(cover: GroundCover) -> GroundCover:
@@ -299,8 +319,6 @@ class CoverPiece:
         Share of it that lies in the shade of the image [0, 1].
     greenness
         Mean index of its cells [1].
-    doubtful_share
-        Share of it that a threshold one standard deviation lower, or higher, would class otherwise [0, 1].
     parted
         Whether more of it lies beyond the sides of a sheet.
     """
@@ -311,7 +329,6 @@ class CoverPiece:
     confidence: float
     shaded_share: float
     greenness: float
-    doubtful_share: float
     parted: bool = False
 
 
@@ -364,7 +381,7 @@ def pieces_in_turn(
     for cover, block in covers:
         if drawing is None:
             drawing = _Drawing.of(cover.confidence, block, frame, tolerance_m, area_min_m2)
-        values = np.stack([cover.confidence.values, cover.in_shade, cover.greenness, cover.in_doubt]).astype(np.float64)
+        values = np.stack([cover.confidence.values, cover.in_shade, cover.greenness]).astype(np.float64)
         for kind, mask in _masks(cover):
             if kind not in joiners:
                 joiners[kind] = SeamJoiner(sheet_cells=sheet_cells, margin_cells=SHEET_MARGIN_CELLS)
@@ -517,7 +534,7 @@ def _with_dry(classes: ClassArray, index: FloatArray, cell_m: float, rules: Cove
     """Return classes with the bare ground that is just not green, and wide enough to be more than an edge, as DRY."""
     near = (classes == CoverClass.BARE) & (np.nan_to_num(index, nan=-1.0) >= rules.dry_min)
     side = max(2, round(DRY_WIDTH_M / cell_m))
-    return np.where(binary_opening(near, np.ones((side, side))), np.uint8(CoverClass.DRY), classes)
+    return np.where(binary_opening(near, np.ones((side, side), dtype=bool)), np.uint8(CoverClass.DRY), classes)
 
 
 def _without_smear(classes: ClassArray, green: BoolArray, cell_m: float, rules: CoverRules) -> ClassArray:
@@ -624,10 +641,10 @@ class _Drawing:
             return
         outline = clean_outline(raw, tolerance_m=self.tolerance_m, hole_min_m2=self.area_min_m2)
         parts = [outline] if piece.sheet is None else self._within(outline, piece.sheet)
-        sure, shaded, greenness, doubtful = (piece.sums[1:] / max(piece.sums[0], 1e-9)).tolist()
-        sure, shaded, doubtful = (min(max(share, 0.0), 1.0) for share in (sure, shaded, doubtful))
+        sure, shaded, greenness = (piece.sums[1:] / max(piece.sums[0], 1e-9)).tolist()
+        sure, shaded = (min(max(share, 0.0), 1.0) for share in (sure, shaded))
         for part in parts:
-            yield CoverPiece(*kind, part, sure, shaded, greenness, doubtful, parted)
+            yield CoverPiece(*kind, part, sure, shaded, greenness, parted)
 
     def _within(self, outline: Polygon, sheet: Polygon) -> list[Polygon]:
         side = float(sheet.bounds[2] - sheet.bounds[0])

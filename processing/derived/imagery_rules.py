@@ -52,9 +52,15 @@ EVIDENCE = {
     "crown": "green and of a tree's height",
     "built": "stands and is not green",
     "green": "green in the image, and no surface model tells how high: lawn, shrubs or crowns",
-    "dry": "low and just not green enough: dry grass, or bare ground",
+    "dry": "not standing, and just not green enough: dry grass, or bare ground",
     "unknown": "stands and is not green, but without near infrared colour doesn't tell a plant from a building",
 }
+DOUBT_COVERS = {
+    "maybe_lawn": "lawn only if ground counts as green from one standard deviation less",
+    "hardly_lawn": "lawn no more if ground counts as green from one standard deviation more",
+}
+"""What lies over other cover and says that it hangs on the threshold of greenness, and its evidence."""
+
 LAWN_COVERS = ("lawn", "lawn_under_crown", "green")
 """Cover that a lawn is derived from, however sure it is."""
 
@@ -106,14 +112,11 @@ def cover_values(word: str, piece: CoverPiece, threshold: Threshold) -> dict[str
         "greenness": piece.greenness,
         "green_from": threshold.value,
         "green_from_sd": threshold.sd,
-        "doubtful_share": piece.doubtful_share,
-        "evidence": EVIDENCE[word],
+        "evidence": {**EVIDENCE, **DOUBT_COVERS}[word],
     }
 
 
-def used_threshold(
-    imagery: Imagery, height_m: NDArray[np.float64] | None, parameters: CoverParameters
-) -> Threshold:
+def used_threshold(imagery: Imagery, height_m: NDArray[np.float64] | None, parameters: CoverParameters) -> Threshold:
     """Return the index from which ground counts as green: as given, else found in an image.
 
     Parameters

@@ -25,7 +25,12 @@ PEG_KINDS = ("straight", "bend", "lead", "dock")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
 STATUSES = ("planned", "not_suitable", "failed")
-COVERS = ("lawn", "lawn_under_crown", "green", "dry", "shrub", "hedge", "crown", "bare", "built", "unknown")
+READINESSES = ("ready", "visit", "settle", "none", "failed")
+BASES = ("surveyed", "layers", "image", "boundary")
+COVERS = (
+    "lawn", "lawn_under_crown", "green", "dry", "shrub", "hedge", "crown", "bare", "built", "unknown", "maybe_lawn",
+    "hardly_lawn",
+)  # fmt: skip
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 _PARCEL = identifier("parcel_id", "parcel that the row belongs to")
@@ -51,7 +56,13 @@ PLAN_LAYERS = _layers(
         (
             text("label", "what people call the parcel"),
             text("status", "what came of it", STATUSES, nullable=False),
+            text("readiness", "how ready the plan is to be carried out", READINESSES),
+            text("readiness_why", "why, in words"),
+            text("basis", "what the lawn rests on", BASES),
+            text("unknowns", "what no layer tells of the parcel, with commas between"),
             text("verdict_text", "the verdict in words"),
+            text("verdict_values", "codes and values of which the verdict is made, as JSON"),
+            text("readiness_values", "codes and values of which the reasons are made, as JSON"),
             real("lawn_m2", "m²", "lawn, ground area"),
             real("mowable_m2", "m²", "ground in zones that a mower serves"),
             integer("zones", "zones that a mower serves"),
@@ -87,7 +98,7 @@ PLAN_LAYERS = _layers(
         "cover",
         "Ground cover from the air",
         "What image and surface model show, before any layer was asked; empty without an image. Crowns and the lawn "
-        "guessed beneath them overlap.",
+        "guessed beneath them overlap; maybe_lawn and hardly_lawn lie over the rest.",
         "Polygon",
         (
             identifier("cover_id", "name of the piece"),
@@ -98,7 +109,6 @@ PLAN_LAYERS = _layers(
             real("greenness", "", "its index in the image: NDVI, or green leaf index without near infrared"),
             real("green_from", "", "index from which ground counts as green"),
             real("green_from_sd", "", "standard deviation of that"),
-            real("doubtful_share", "", "share of it that this deviation would make something else, 0 to 1"),
             text("evidence", "what says so"),
         ),
         key="cover_id",

@@ -170,6 +170,8 @@ STYLES: Mapping[str, LayerStyle] = MappingProxyType(
             ("bare", "From the air: bare or paved", Area("#e2dfd8", 0.5, "falling", "#a09a8c", 0.1)),
             ("built", "From the air: built", Area("#5c564c", 0.5)),
             ("unknown", "From the air: stands, not green", Area("#5c564c", 0.25, "rising", "#5c564c", 0.1)),
+            ("maybe_lawn", "From the air: lawn by a lower threshold", Area("", 1.0, "falling", "#5c8f3a", 0.1)),
+            ("hardly_lawn", "From the air: no lawn by a higher one", Area("", 1.0, "falling", "#a08c3a", 0.1)),
         ),
         "zones": categorized(
             "role",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -20,6 +20,7 @@ from lawngis.ground.cover import (
     cover_pieces,
     ground_cover,
     height_above_ground,
+    lawn_in_doubt,
     mask_pieces,
     usual_brightness,
 )
@@ -31,6 +32,7 @@ from lawngis.ground.trees import FoundTree, found_trees, hedge_cells, new_trees
 from lawngis.mower import MowerProfile
 
 from ..derived.imagery_rules import (
+    DOUBT_COVERS,
     LAWN_COVERS,
     LAWN_NOT_GREEN,
     PAVING_GREEN,
@@ -67,6 +69,7 @@ class _Seen(NamedTuple):
     height: Grid | None
     threshold: Threshold
     cover: GroundCover
+    in_doubt: Mapping[str, NDArray[np.bool_]]
     cell_m: float
     findings: list[Finding]
 
@@ -87,16 +90,20 @@ def cover(site: Site, plan: Plan, mower: MowerProfile, parameters: CoverParamete
         tolerance_m=seen.cell_m,
         area_min_m2=parameters.piece_min_m2,
     )
-    hedges = mask_pieces(
-        hedge & (near.classes > 0),
-        CoverClass.SHRUB,
-        near,
-        site.frame,
-        tolerance_m=seen.cell_m,
-        area_min_m2=parameters.piece_min_m2,
-    )
+    masks = {"hedge": hedge, **seen.in_doubt}
+    drawn = {
+        word: mask_pieces(
+            mask & (near.classes > 0),
+            CoverClass.SHRUB if word == "hedge" else CoverClass.LAWN,
+            near,
+            site.frame,
+            tolerance_m=seen.cell_m,
+            area_min_m2=parameters.piece_min_m2,
+        )
+        for word, mask in masks.items()
+    }
     of_facts: list[Finding] = []
-    rows, asked = _as_measured(site, _cover_rows(site, pieces, hedges, seen.threshold), of_facts)
+    rows, asked = _as_measured(site, _cover_rows(site, pieces, drawn, seen.threshold), of_facts)
     found = _trees(site, seen, hedge, parameters)
     trees = _tree_rows(site, found)
     gone = set()
@@ -115,14 +122,30 @@ def _features(rows: Sequence[Row], key: str) -> list[Feature]:
 
 def _as_measured(site: Site, rows: list[Row], of_facts: list[Finding]) -> tuple[list[Row], list[Row]]:
     """Return pieces of cover as somebody saw them, and those that nobody looked at."""
-    found, looked_at = list(rows), set()
+    found, looked_at = list(rows), set[int]()
     for fact, index in matched(site.facts.covers, _features(rows, "cover_id"), of_facts):
         row = rows[index]
         of_facts.append(applied(fact, f"{row['cover_id']} cover {row['cover']} → {fact.value}", row["geometry"]))
-        sure = {"confidence": 1.0, "doubtful_share": 0.0}
-        found[index] = {**row, "cover": fact.value, **sure, "evidence": fact.evidence}
+        found[index] = {**row, "cover": fact.value, "confidence": 1.0, "evidence": fact.evidence}
         looked_at.add(index)
-    return found, [row for index, row in enumerate(found) if index not in looked_at]
+    asked = [row for index, row in enumerate(found) if index not in looked_at]
+    if not looked_at:
+        return found, asked
+    ground = shapely.union_all([found[index]["geometry"] for index in looked_at])
+    parts = [[row] if index in looked_at else _outside(row, ground) for index, row in enumerate(found)]
+    return [part for some in parts for part in some], asked
+
+
+def _outside(row: Row, ground: BaseGeometry) -> list[Row]:
+    """Return a row without ground that somebody looked at, of which it says no more; a crown still stands over it."""
+    if row["cover"] == "crown":
+        return [row]
+    parts = polygon_parts(shapely.difference(row["geometry"], ground))
+    names = [row["cover_id"] + (f"-{number}" if number else "") for number in range(len(parts))]
+    return [
+        {**row, "cover_id": name, "area_m2": part.area, "geometry": part}
+        for name, part in zip(names, parts, strict=True)
+    ]
 
 
 def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
@@ -165,7 +188,17 @@ def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
         brightness_of_bare=bare,
     )
     heights = None if height is None else imagery.red.with_values(height)
-    return _Seen(imagery, heights, threshold, ground_cover(imagery, height, rules), cell_side_m(imagery.red), findings)
+    seen = ground_cover(imagery, height, rules)
+    doubt = lawn_in_doubt(imagery, height, rules, seen) if threshold.sd else ()
+    return _Seen(
+        imagery,
+        heights,
+        threshold,
+        seen,
+        dict(zip(DOUBT_COVERS, doubt, strict=False)),
+        cell_side_m(imagery.red),
+        findings,
+    )
 
 
 def _standing(cover_seen: GroundCover) -> NDArray[np.bool_]:
@@ -211,15 +244,15 @@ def _trees(site: Site, seen: _Seen, hedge: NDArray[np.bool_], parameters: CoverP
 
 
 def _cover_rows(
-    site: Site, pieces: list[CoverPiece], hedges: list[CoverPiece], threshold: Threshold
+    site: Site, pieces: list[CoverPiece], of_masks: Mapping[str, list[CoverPiece]], threshold: Threshold
 ) -> list[Row]:
-    hedged = shapely.union_all([piece.polygon for piece in hedges])
+    hedged = shapely.union_all([piece.polygon for piece in of_masks["hedge"]])
     drawn: list[tuple[str, CoverPiece, BaseGeometry]] = []
     for piece in pieces:
         word = cover_word(piece)
         shape = piece.polygon.difference(hedged) if word in ("shrub", "crown") else piece.polygon
         drawn.append((word, piece, shape))
-    drawn += [("hedge", piece, piece.polygon) for piece in hedges]
+    drawn += [(word, piece, piece.polygon) for word, some in of_masks.items() for piece in some]
     rows: list[Row] = []
     for word, piece, shape in drawn:
         for part in polygon_parts(shapely.intersection(shape, site.parcel)):
@@ -325,7 +358,8 @@ STEP = Step(
     title="Ground cover from the air",
     description=(
         "Reads image and surface model: green and low is lawn, green and higher shrubs, hedges and trees, the rest "
-        "dry, bare or built. Says where image, surface model and layers contradict each other, and how far they lie apart."
+        "dry, bare or built. Says what of the lawn hangs on where green begins, where image, surface model and layers "
+        "contradict each other, and how far apart they lie."
     ),
     reads=(
         "site:parcels",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import shapely
 from pydantic import Field
@@ -14,10 +15,14 @@ from lawngis.ground.cover import confidence_within, ground_to_take
 from lawngis.lawn.derive import NonLawn, derived_lawn, ground_account_m2, surveyed_lawn
 from lawngis.mower import MowerProfile
 
+from ..derived.imagery_rules import DOUBT_COVERS, LAWN_COVERS
+from ..derived.knowledge import Knowledge, knowledge
+from ..derived.lawn_doubt import cover_by, doubt_checks, doubt_findings, doubtful_ground, lawn_range, standing_checks
 from ..derived.matching import applied, matched
 from ..derived.measured_passages import moved_findings, with_moved_passages
+from ..derived.standing_ground import standing_ground
 from ..model.facts import Fact
-from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
+from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters, Step
 
@@ -37,14 +42,17 @@ UNSEEN_CONFIDENCE = 0.4
 TREE_CONFIDENCE_MIN = 0.5
 """Trees found with less confidence take no ground: they may be shrubs."""
 
+UNKNOWN_WEIGHT = 0.95
+"""How much hangs on what no layer tells: nearly all; first comes only whether there is a lawn at all."""
+
 SHOWN = {
-    "bare": "bare ground in the image",
-    "built": "things that stand",
-    "shrub": "shrubs",
-    "hedge": "hedges",
-    "crown": "trees over other ground",
+    "bare ground in the image": ("bare", "dry"),
+    "things that stand": ("built", "unknown"),
+    "shrubs": ("shrub",),
+    "hedges": ("hedge",),
+    "trees over other ground": ("crown",),
 }
-"""Cover that is no lawn, and what it is called in the account."""
+"""What covers no lawn, as the account calls it, and the cover that it is."""
 
 TRUNK_UNKNOWN_M = 0.1
 """Trunk diameter where no layer gives one: it only leaves a hole as large as a hand. Least one drawn: 0.06 m."""
@@ -67,7 +75,8 @@ class LawnParameters(Parameters):
 
 def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters) -> StepResult:
     """Return the pieces of lawn: surveyed or drawn where somebody did, else what is left of the parcel."""
-    rows, findings = _mapped(site, plan, parameters)
+    mapped = _mapped(site, plan, parameters)
+    rows, findings = mapped.rows, list(mapped.findings)
     named = len(rows)
     pieces = {row["lawn_id"]: [row] for row in rows}
     for fact, index in matched(site.facts.outlines, [(row["lawn_id"], row["geometry"]) for row in rows], findings):
@@ -81,7 +90,65 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     drawn_rows = [row for some in pieces.values() for row in some]
     moved = [fact for fact in site.facts.widths if fact.ground is not None]
     findings += [finding for fact in moved for finding in moved_findings(fact, mower)]
-    return StepResult({"lawn": _with_passages(drawn_rows, moved, site.parcel_id, named)}, findings)
+    rows = _with_passages(drawn_rows, moved, site.parcel_id, named)
+    known = knowledge(site, lawn=rows, covered=bool(plan.rows("cover")))
+    findings += [applied(fact, "was looked through on site", site.parcel) for fact in site.facts.surveys]
+    doubt, looks = _doubt(site, plan, mower, mapped)
+    checks = [*looks, *_checks(site, known, mapped.standing)]
+    return StepResult({"lawn": rows}, [*findings, *doubt, *_unknown(known)], checks)
+
+
+class _Mapped(NamedTuple):
+    """Lawn as maps and image alone give it, what is said of it, and what stands there that no layer has.
+
+    Of a lawn that an image shows also what it would be by a threshold of greenness one standard deviation higher, and
+    lower; and what layers show as none.
+    """
+
+    rows: list[Row]
+    findings: list[Finding]
+    standing: Sequence[Polygon] = ()
+    low: Sequence[Polygon] = ()
+    high: Sequence[Polygon] = ()
+    known: Sequence[NonLawn] = ()
+
+
+def _doubt(site: Site, plan: Plan, mower: MowerProfile, mapped: _Mapped) -> tuple[list[Finding], list[VisitCheck]]:
+    """Return what is said and asked of ground that may be lawn or not; nothing of a lawn that somebody drew."""
+    cover = plan.rows("cover")
+    if not cover or site.facts.outlines or any(row["source"] == "surveyed" for row in mapped.rows):
+        return [], []
+    extent = lawn_range(mapped.low, [row["geometry"] for row in mapped.rows], mapped.high, mower)
+    ground = doubtful_ground(cover, [shape for item in mapped.known for shape in item.geometries])
+    return doubt_findings(extent, ground, cover), doubt_checks(extent, ground, site.parcel.area)
+
+
+def _unknown(known: Knowledge) -> list[Finding]:
+    """Say what no layer tells, and what follows from it for the lawn."""
+    if not known.unknown:
+        return []
+    values = {"unknown": list(known.unknown), **({"case": "upper"} if known.upper_bound else {})}
+    return [Finding("caution" if known.decisive else "info", "not-told", values)]
+
+
+def _checks(site: Site, known: Knowledge, standing: Sequence[Polygon]) -> list[VisitCheck]:
+    """Ask first for what no layer tells, and then what stands there in the surface model."""
+    checks = []
+    if known.decisive:
+        checks.append(
+            VisitCheck(
+                "what-is-there",
+                {"unknown": list(known.decisive), "parcel_id": site.parcel_id},
+                site.parcel.representative_point(),
+                flip_probability=None,
+                weight=UNKNOWN_WEIGHT,
+                target_layer="parcels",
+                target_id=site.parcel_id,
+                target_column="complete",
+                area=max(polygon_parts(site.parcel), key=lambda part: part.area),
+            )
+        )
+    return checks + standing_checks(standing)
 
 
 def _with_passages(rows: list[Row], moved: Sequence[Fact[float]], parcel_id: str, named: int) -> list[Row]:
@@ -98,47 +165,54 @@ def _with_passages(rows: list[Row], moved: Sequence[Fact[float]], parcel_id: str
     return found
 
 
-def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Row], list[Finding]]:
-    surveyed = [shape for shape in site.geometries("lawns") if shape.intersects(site.parcel)]
-    if surveyed:
-        pieces = _on_grid(surveyed_lawn(site.parcel, surveyed, sliver_width_m=parameters.sliver_width_m))
-        return _rows(site, pieces, "surveyed", SURVEYED_CONFIDENCE), []
-    non_lawn = _non_lawn(site)
-    cover = plan.rows("cover")
-    non_lawn += _shown(site, cover, non_lawn, parameters) + _found_trunks(plan)
-    pieces = derived_lawn(
-        site.parcel, non_lawn, sliver_width_m=parameters.sliver_width_m, gap_close_m=parameters.gap_close_m
-    )
-    pieces = _on_grid(pieces)
-    if cover:
-        pieces = [piece for piece in pieces if piece.area >= CRUMB_M2]
+def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> _Mapped:
+    drawn = [shape for shape in site.geometries("lawns") if shape.intersects(site.parcel)]
+    if drawn:
+        pieces = _on_grid(surveyed_lawn(site.parcel, drawn, sliver_width_m=parameters.sliver_width_m))
+        return _Mapped(_rows(site, pieces, "surveyed", SURVEYED_CONFIDENCE), [])
+    known, cover, trunks = _non_lawn(site), plan.rows("cover"), _found_trunks(plan)
+    taken = known + _shown(site, cover, known, parameters) + trunks
+    standing = [] if cover else standing_ground(site, [shape for item in taken for shape in item.geometries])
+    non_lawn = taken + ([NonLawn(standing, "things that stand")] if standing else [])
+    pieces = _left(site, non_lawn, parameters, crumb_m2=CRUMB_M2 if cover else 0.0)
     account = ground_account_m2(site.parcel, pieces, non_lawn)
     less = [["ground", {"reason": reason, "area_m2": area}] for reason, area in account.items() if area >= 0.5]
     values = {"parcel_m2": site.parcel.area, "less": less, **({} if less else {"case": "whole"})}
     finding = Finding("info", "lawn-derived", values)
     if not cover:
-        return _rows(site, pieces, "derived", DERIVED_CONFIDENCE), [finding]
-    shapes, sure = [row["geometry"] for row in cover], [row["confidence"] for row in cover]
-    lawnlike = [row["cover"] in ("lawn", "lawn_under_crown") for row in cover]
-    worth = [value if is_lawn else 1 - value for value, is_lawn in zip(sure, lawnlike, strict=True)]
-    seen = [number for number, row in enumerate(cover) if row["cover"] != "crown"]
-    confidence = confidence_within(
-        pieces, [shapes[i] for i in seen], [worth[i] for i in seen], elsewhere=UNSEEN_CONFIDENCE
-    )
+        return _Mapped(_rows(site, pieces, "derived", DERIVED_CONFIDENCE), [finding], standing)
+    seen = [row for row in cover if row["cover"] not in ("crown", *DOUBT_COVERS)]
+    worth = [row["confidence"] if row["cover"] in LAWN_COVERS else 1 - row["confidence"] for row in seen]
+    confidence = confidence_within(pieces, [row["geometry"] for row in seen], worth, elsewhere=UNSEEN_CONFIDENCE)
     rows = _rows(site, pieces, "imagery", DERIVED_CONFIDENCE)
     rows = [{**row, "confidence": float(value)} for row, value in zip(rows, confidence, strict=True)]
-    return rows, [finding]
+    low, high = (
+        _left(
+            site,
+            known + _shown(site, cover_by(cover, doubt), known, parameters) + trunks,
+            parameters,
+            crumb_m2=CRUMB_M2,
+        )
+        for doubt in ("hardly_lawn", "maybe_lawn")
+    )
+    return _Mapped(rows, [finding], (), low, high, known)
+
+
+def _left(site: Site, non_lawn: list[NonLawn], parameters: LawnParameters, *, crumb_m2: float) -> list[Polygon]:
+    """Return the pieces of the parcel that are left as lawn."""
+    widths = {"sliver_width_m": parameters.sliver_width_m, "gap_close_m": parameters.gap_close_m}
+    return [piece for piece in _on_grid(derived_lawn(site.parcel, non_lawn, **widths)) if piece.area >= crumb_m2]
 
 
 def _shown(site: Site, cover: list[Row], known: list[NonLawn], parameters: LawnParameters) -> list[NonLawn]:
     """Return what the image shows as no lawn, beside what the layers take."""
-    lawn = [row["geometry"] for row in cover if row["cover"] in ("lawn", "lawn_under_crown")]
+    lawn = [row["geometry"] for row in cover if row["cover"] in LAWN_COVERS]
     mapped = [shape for item in known for shape in item.geometries]
     # A hedge, wall or fence drawn as a line says itself how far it reaches.
     mapped += [line.buffer(BARRIER_REACH_M, cap_style="flat") for line in site.geometries("barriers")]
     found = []
-    for word, reason in SHOWN.items():
-        shapes = [row["geometry"] for row in cover if row["cover"] == word]
+    for reason, words in SHOWN.items():
+        shapes = [row["geometry"] for row in cover if row["cover"] in words]
         if shapes:
             ground = ground_to_take(shapes, lawn, mapped, width_min_m=parameters.image_width_min_m)
             found.append(NonLawn(ground, reason))
@@ -213,8 +287,14 @@ STEP = Step(
         "site:trees",
         "site:obstacles",
         "site:barriers",
+        "site:outlets",
+        "site:complete",
+        "raster:dem",
+        "raster:dsm",
+        "raster:imagery",
         "fact:outlines",
         "fact:widths",
+        "fact:surveys",
     ),
     writes=("lawn",),
     compute=lawn,

@@ -38,6 +38,7 @@ from ..derived.imagery_rules import (
     flat_buildings,
     low_trees,
 )
+from ..derived.lawn_doubt import DOUBTS, doubt_area_findings
 from ..files import gpkg
 from ..files.rasters import rasters_passing
 from ..model.plan import GRID_M, Finding, Row
@@ -292,6 +293,7 @@ class _BlockwiseCover:
         if parts:
             text = f"of the lawn that the image shows, {' and '.join(parts)} can't be seen well, and is less sure"
             yield Finding("info", "lawn-inferred", text, "Look at it on site.")
+        yield from doubt_area_findings({kind: area_m2[kind] for kind in DOUBTS})
         missing = self._cells["without height"] / max(self._cells["known"], 1)
         if missing > 0:
             text = f"surface and terrain model leave out {missing:.1%} of the image: nothing was mapped there"
@@ -307,8 +309,8 @@ class _BlockwiseCover:
 def _no_cover(grid: Grid) -> GroundCover:
     """Return the cover of a block without data: images of crooked areas are mostly that."""
     unknown = np.full(grid.shape, CoverClass.UNKNOWN, dtype=np.uint8)
-    nothing, nowhere = np.zeros(grid.shape), np.zeros(grid.shape, dtype=bool)
-    return GroundCover(unknown, unknown, grid.with_values(nothing), nowhere, nothing, nowhere)
+    nothing = np.zeros(grid.shape)
+    return GroundCover(unknown, unknown, grid.with_values(nothing), np.zeros(grid.shape, dtype=bool), nothing)
 
 
 @dataclass(frozen=True, eq=False)

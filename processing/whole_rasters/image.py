@@ -156,7 +156,8 @@ class WholeImage:
     def sample(self) -> tuple[Imagery, FloatArray | None]:
         """Return image and heights thinned to so many cells that they fit in memory, whatever the image's size.
 
-        Heights above ground are on the cells of the thinned image, shape (rows, cols) [m]; None without a surface model.
+        Heights above ground are on the cells of the thinned image, shape (rows, cols) [m]; None without a surface
+        model.
         """
         rows, cols = self.shape
         step = max(1, int(np.ceil(np.sqrt(rows * cols / SAMPLE_CELLS))))
@@ -167,9 +168,10 @@ class WholeImage:
             image = self.imagery(block.core)
             row, col = (-(-part.start // step) for part in block.core)
             height = self.heights(image.red)
+            whole = {name: getattr(image, name).values for name in self.bands}
             for name, sampled in thin.items():
-                whole = height if name == "height" else getattr(image, name).values
-                values = whole[first[0] :: step, first[1] :: step]
+                values = (whole | ({} if height is None else {"height": height}))[name]
+                values = values[first[0] :: step, first[1] :: step]
                 sampled[row : row + values.shape[0], col : col + values.shape[1]] = values
         info = self.info["imagery"]
         place = info.transform @ Affine.scale(step)

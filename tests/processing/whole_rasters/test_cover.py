@@ -195,7 +195,7 @@ def test_colours_alone_and_no_heights_are_said(place, tmp_path):
     (folder / "dsm.tif").unlink()
     flat, without = mapped(files(folder), tmp_path / "flat.gpkg", bands=("red", "green", "blue"))
     assert "cover-without-heights" in codes(tmp_path / "flat.gpkg") and flat.trees == 0
-    assert set(without["cover"]) == {"lawn", "bare"}
+    assert set(without["cover"]) == {"green", "bare"}
     assert without["confidence"].max() < cover["confidence"].max()
 
 
