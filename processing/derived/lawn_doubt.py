@@ -126,13 +126,14 @@ def doubtful_ground(cover: Sequence[Row], mapped: Sequence[BaseGeometry]) -> lis
 def doubt_findings(extent: LawnRange, ground: Sequence[DoubtfulGround], cover: Sequence[Row]) -> list[Finding]:
     """Return what must be said of a lawn that hangs on the threshold, and of each kind of ground in doubt."""
     findings = []
-    if extent.undecided:
+    in_doubt = next((row for row in cover if row["cover"] in DOUBT_COVERS), None)
+    if extent.undecided and in_doubt is not None:
         values = {
             "area_low_m2": extent.low_m2,
             "area_m2": extent.mid_m2,
             "area_high_m2": extent.high_m2,
-            "threshold": cover[0]["green_from"],
-            "threshold_sd": cover[0]["green_from_sd"],
+            "threshold": in_doubt["green_from"],
+            "threshold_sd": in_doubt["green_from_sd"],
         }
         largest = next((piece for piece in ground if piece.kind in DOUBT_COVERS), None)
         place = None if largest is None else largest.ground.representative_point()
