@@ -533,7 +533,7 @@ def _classes(green: BoolArray, known: BoolArray, height: FloatArray, rules: Cove
 def _with_dry(classes: ClassArray, index: FloatArray, cell_m: float, rules: CoverRules) -> ClassArray:
     """Return classes with the bare ground that is just not green, and wide enough to be more than an edge, as DRY."""
     near = (classes == CoverClass.BARE) & (np.nan_to_num(index, nan=-1.0) >= rules.dry_min)
-    side = max(2, round(DRY_WIDTH_M / cell_m))
+    side = max(2, int(np.ceil(round(DRY_WIDTH_M / cell_m, 3))))
     return np.where(binary_opening(near, np.ones((side, side), dtype=bool)), np.uint8(CoverClass.DRY), classes)
 
 

@@ -55,9 +55,7 @@ def test_a_strip_too_narrow_to_mow_is_no_lawn_for_a_mower():
 def test_by_a_higher_threshold_hardly_lawn_is_bare_and_by_a_lower_one_maybe_lawn_is_lawn():
     cover = [row("lawn", 0, 40), row("hardly_lawn", 0, 20), row("maybe_lawn", 20), row("crown", 0, 8)]
     by = {doubt: cover_by(cover, doubt) for doubt in ("hardly_lawn", "maybe_lawn")}
-    area = {
-        doubt: sum(one["geometry"].area for one in rows if one["cover"] == "lawn") for doubt, rows in by.items()
-    }
+    area = {doubt: sum(one["geometry"].area for one in rows if one["cover"] == "lawn") for doubt, rows in by.items()}
     assert area == pytest.approx({"hardly_lawn": 20, "maybe_lawn": 60})
     assert [one["cover"] for one in by["hardly_lawn"]] == ["lawn", "bare", "maybe_lawn", "crown"]
 

@@ -136,4 +136,3 @@ def test_more_than_the_mower_can_do_is_no_share_of_the_lawn():
 def test_undecided_is_no_verdict_for_or_against():
     text = said(planned(findings=[finding("lawn-undecided")], lawn_m2=8.0, roles=()))
     assert text.startswith("It is undecided whether there is a lawn")
-

@@ -41,15 +41,19 @@ SOIL_TO_STRAW = {  # leaf area index: red, green, blue, near infrared
     0.3: (0.264, 0.215, 0.178, 0.383),
     0.5: (0.236, 0.190, 0.153, 0.372),
     0.8: (0.202, 0.159, 0.123, 0.358),
+    1.0: (0.183, 0.142, 0.107, 0.350),
+    1.5: (0.147, 0.112, 0.078, 0.332),
 }
 GREEN = (0.027, 0.047, 0.023, 0.408)
 
 
-def garden(*, green: bool = False, nir: bool = True, dsm: bool = True, layers: Sequence[str] = ()) -> Site:
+def garden(
+    *, green: bool = False, densest: float = 0.8, nir: bool = True, dsm: bool = True, layers: Sequence[str] = ()
+) -> Site:
     """A house in a garden that is bare in the west and ever denser dry grass to the east, or all green."""
-    bare = np.linspace(0, 0.8, IMAGE.shape[1])
+    density = np.linspace(0, densest, IMAGE.shape[1])
     reflectance = np.array(
-        [np.interp(bare, list(SOIL_TO_STRAW), band) for band in zip(*SOIL_TO_STRAW.values(), strict=True)]
+        [np.interp(density, list(SOIL_TO_STRAW), band) for band in zip(*SOIL_TO_STRAW.values(), strict=True)]
     )
     bands = np.repeat((250 * reflectance)[:, None, :], IMAGE.shape[0], axis=1)
     if green:
@@ -127,6 +131,18 @@ def test_an_answer_settles_it(dry, answer, status, readiness):
     assert (row["status"], row["readiness"]) == (status, readiness)
     if answer == "lawn_under_crown":
         assert row["lawn_m2"] == pytest.approx(doubt["area_m2"], rel=0.05)
+
+
+def test_what_somebody_saw_counts_whatever_lies_around():
+    """Lawn by the threshold, no more by one higher: it is bare where somebody says so, and lawn where not."""
+    dense = garden(densest=1.35)
+    before = planned(dense)
+    (doubt,) = before.select("cover", cover="hardly_lawn")
+    assert finding(before, "lawn-undecided")["area_low_m2"] < 5 < 100 < doubt["area_m2"]
+    fact = Fact("bare", "cover", "cover", doubt["cover_id"], doubt["geometry"].representative_point())
+    after = planned(replace(dense, facts=Facts(covers=(fact,))))
+    lawn_m2 = [sum(row["area_m2"] for row in plan.rows("lawn")) for plan in (before, after)]
+    assert lawn_m2[1] == pytest.approx(lawn_m2[0] - doubt["area_m2"], abs=10)
 
 
 def test_a_threshold_that_was_given_and_a_lawn_that_was_surveyed_leave_no_doubt():
