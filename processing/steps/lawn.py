@@ -93,7 +93,7 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     rows = _with_passages(drawn_rows, moved, site.parcel_id, named)
     known = knowledge(site, lawn=rows, covered=bool(plan.rows("cover")))
     findings += [applied(fact, "was looked through on site", site.parcel) for fact in site.facts.surveys]
-    doubt, looks = _doubt(site, plan, mower, mapped)
+    doubt, looks = _doubt(site, plan, mower, mapped, rows)
     checks = [*looks, *_checks(site, known, mapped.standing)]
     return StepResult({"lawn": rows}, [*findings, *doubt, *_unknown(known)], checks)
 
@@ -113,12 +113,14 @@ class _Mapped(NamedTuple):
     known: Sequence[NonLawn] = ()
 
 
-def _doubt(site: Site, plan: Plan, mower: MowerProfile, mapped: _Mapped) -> tuple[list[Finding], list[VisitCheck]]:
-    """Return what is said and asked of ground that may be lawn or not; nothing of a lawn that somebody drew."""
+def _doubt(
+    site: Site, plan: Plan, mower: MowerProfile, mapped: _Mapped, rows: Sequence[Row]
+) -> tuple[list[Finding], list[VisitCheck]]:
+    """Return what is said and asked of ground that may be lawn or not; nothing where somebody drew the lawn."""
     cover = plan.rows("cover")
-    if not cover or site.facts.outlines or any(row["source"] == "surveyed" for row in mapped.rows):
+    if not cover or any(row["source"] == "surveyed" for row in rows):
         return [], []
-    extent = lawn_range(mapped.low, [row["geometry"] for row in mapped.rows], mapped.high, mower)
+    extent = lawn_range(mapped.low, [row["geometry"] for row in rows], mapped.high, mower)
     ground = doubtful_ground(cover, [shape for item in mapped.known for shape in item.geometries])
     return doubt_findings(extent, ground, cover), doubt_checks(extent, ground, site.parcel.area)
 

@@ -145,6 +145,16 @@ def test_what_somebody_saw_counts_whatever_lies_around():
     assert lawn_m2[1] == pytest.approx(lawn_m2[0] - doubt["area_m2"], abs=10)
 
 
+def test_a_lawn_that_somebody_drew_is_no_question(dry):
+    dense = garden(densest=1.35)
+    (lawn,) = planned(dense).rows("lawn")
+    drawn = Fact(shapely.box(0, -9, 14, 9), "lawn", "geometry", lawn["lawn_id"], shapely.Point(5, 0))
+    plan = planned(replace(dense, facts=Facts(outlines=(drawn,))))
+    assert not finding(plan, "lawn-undecided") and not plan.select("visit_checks", code="lawn-at-all")
+    nowhere = planned(replace(garden(), facts=Facts(outlines=(drawn,))))  # there is no such lawn: nobody is heard
+    assert finding(nowhere, "lawn-undecided") == finding(dry, "lawn-undecided")
+
+
 def test_a_threshold_that_was_given_and_a_lawn_that_was_surveyed_leave_no_doubt():
     """Whoever gives the threshold knows it, and a surveyed lawn is lawn, dry or not."""
     given = planned(garden(), index_threshold=0.21)
