@@ -81,8 +81,11 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     pieces = {row["lawn_id"]: [row] for row in rows}
     for fact, index in matched(site.facts.outlines, [(row["lawn_id"], row["geometry"]) for row in rows], findings):
         row, shape = rows[index], fact.value
-        text = "is gone" if shape is None else f"is drawn, {shape.area:.0f} m² instead of {row['area_m2']:.0f} m²"
-        findings.append(applied(fact, f"{row['lawn_id']} {text}", row["geometry"]))
+        if shape is None:
+            findings.append(applied(fact, "gone", {"feature_id": row["lawn_id"]}, row["geometry"]))
+        else:
+            areas = {"lawn_id": row["lawn_id"], "area_m2": shape.area, "before_m2": row["area_m2"]}
+            findings.append(applied(fact, "lawn_drawn", areas, row["geometry"]))
         drawn = [] if shape is None else _on_grid(surveyed_lawn(site.parcel, [shape], sliver_width_m=0.0))
         found = _rows(site, drawn, "surveyed", SURVEYED_CONFIDENCE, first=named)
         named += len(found)
@@ -92,7 +95,7 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     findings += [finding for fact in moved for finding in moved_findings(fact, mower)]
     rows = _with_passages(drawn_rows, moved, site.parcel_id, named)
     known = knowledge(site, lawn=rows, covered=bool(plan.rows("cover")))
-    findings += [applied(fact, "was looked through on site", site.parcel) for fact in site.facts.surveys]
+    findings += [applied(fact, "surveyed", {}, site.parcel) for fact in site.facts.surveys]
     doubt, looks = _doubt(site, plan, mower, mapped, rows)
     checks = [*looks, *_checks(site, known, mapped.standing)]
     return StepResult({"lawn": rows}, [*findings, *doubt, *_unknown(known)], checks)
@@ -178,7 +181,7 @@ def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> _Mapped:
     pieces = _left(site, non_lawn, parameters, crumb_m2=CRUMB_M2 if cover else 0.0)
     account = ground_account_m2(site.parcel, pieces, non_lawn)
     less = [["ground", {"reason": reason, "area_m2": area}] for reason, area in account.items() if area >= 0.5]
-    values = {"parcel_m2": site.parcel.area, "less": less, **({} if less else {"case": "whole"})}
+    values = {"case": "less" if less else "whole", "parcel_m2": site.parcel.area, "less": less}
     finding = Finding("info", "lawn-derived", values)
     if not cover:
         return _Mapped(_rows(site, pieces, "derived", DERIVED_CONFIDENCE), [finding], standing)
@@ -289,7 +292,6 @@ STEP = Step(
         "site:obstacles",
         "site:barriers",
         "site:outlets",
-        "site:complete",
         "raster:dem",
         "raster:dsm",
         "raster:imagery",
