@@ -146,7 +146,7 @@ def doubt_findings(extent: LawnRange, ground: Sequence[DoubtfulGround], cover: S
 def doubt_area_findings(
     areas_m2: Mapping[str, float], places: Mapping[str, Point] = MappingProxyType({})
 ) -> list[Finding]:
-    """Return what must be said of each kind of ground in doubt, by its cover: its area [m²], and where most of it is."""
+    """Return what must be said of each kind of ground in doubt: its area [m²] and, by kind, where most of it lies."""
     findings = []
     for kind, code in DOUBTS.items():
         if areas_m2[kind] >= ASKED_MIN_M2:
