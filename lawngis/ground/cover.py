@@ -177,9 +177,9 @@ class CoverRules:
 
     @property
     def dry_min(self) -> float:
-        """Index from which low ground is just not green: within doubt of the threshold, and no less than sensible."""
+        """Index from which low ground is just not green: within doubt of the threshold, as far as is sensible."""
         least = index_range(near_infrared=self.near_infrared).low
-        return max(self.threshold - DRY_SDS * self.threshold_sd, min(least, self.threshold))
+        return max(self.threshold - DRY_SDS * self.threshold_sd, min(least, self.threshold - self.threshold_sd))
 
     def halo_m(self, cell_m: float) -> float:
         """Return how far around a block its cells must be known to give the result of the whole image [m]."""

@@ -32,6 +32,9 @@ DEPTH_MIN = 0.4
 SEPARABILITY_MIN = 0.75
 """Share of an index' variance that a split must explain; an even spread gives 0.75, one Gaussian hump 2/π = 0.64."""
 
+TWO_KINDS_MIN = 0.66
+"""From this share on a split may part two kinds of ground, however near: just more than one Gaussian hump's 0.64."""
+
 HUMP_SHARE_MIN = 0.01
 """A hump holds at least this share of the cells [1]: specks of paving in a meadow are none."""
 
@@ -277,8 +280,7 @@ def vegetation_threshold(histogram: ArrayLike, bounds: IndexRange = NDVI_RANGE) 
     counts = np.asarray(histogram, dtype=np.float64)
     if counts.shape != (INDEX_BINS,) or not counts.sum() > 0:
         raise ParameterError("the image has no data here", advice="Check that it covers the site.")
-    centres = (np.arange(INDEX_BINS) + 0.5) * 2 / INDEX_BINS - 1
-    smooth = gaussian_filter1d(counts / counts.sum(), VALLEY_SMOOTHING * INDEX_BINS / 2, mode="constant")
+    smooth, centres = _smoothed(counts)
     lowest, depth = _valley(smooth, centres, bounds)
     if np.isfinite(lowest) and depth >= DEPTH_MIN:
         return Threshold(lowest, depth, "split")
@@ -293,7 +295,8 @@ def threshold_of_tiles(histograms: ArrayLike, bounds: IndexRange = NDVI_RANGE) -
     """Return the threshold of all tiles of an image together, with its standard deviation.
 
     The tiles are drawn anew with replacement, and each draw has a threshold of its own. One that was not found, but is
-    the usual value or a bound, adds the doubt of everything that is sensible.
+    the usual value or a bound, adds the doubt of everything that is sensible, and reaches down to where the data would
+    part: counts that nobody calibrated, and grass in a dry summer, lie below what is usual.
 
     Parameters
     ----------
@@ -311,8 +314,9 @@ def threshold_of_tiles(histograms: ArrayLike, bounds: IndexRange = NDVI_RANGE) -
     Notes
     -----
     By the law of total variance: variance of the drawn thresholds, n / (n - 1) times because n tiles are few, and the
-    mean of what each leaves open: a bin's width where it was found, else the whole range. A single tile tells nothing
-    of how others differ, so it leaves the whole range open.
+    mean of what each leaves open: a bin's width where it was found, else the whole range, or more where the split with
+    the largest variance between its sides lies farther below and may part two kinds of ground. A single tile tells
+    nothing of how others differ, so it leaves the whole range open.
 
     References
     ----------
@@ -328,9 +332,24 @@ def threshold_of_tiles(histograms: ArrayLike, bounds: IndexRange = NDVI_RANGE) -
     times = np.random.default_rng(0).multinomial(count, np.full(count, 1 / count), size=BOOTSTRAP_DRAWS)
     drawn = [vegetation_threshold(histogram, bounds) for histogram in times @ tiles]
     between = float(np.var([threshold.value for threshold in drawn])) * count / (count - 1)
-    bin_sd = 2 / INDEX_BINS / float(np.sqrt(12))
-    within = np.mean([(bin_sd if threshold.origin == "split" else bounds.sd) ** 2 for threshold in drawn])
+    left = [_left_open(threshold, counts, bounds) for threshold, counts in zip(drawn, times @ tiles, strict=True)]
+    within = float(np.mean(np.square(left)))
     return replace(found, sd=float(np.sqrt(between + within)))
+
+
+def _left_open(threshold: Threshold, counts: FloatArray, bounds: IndexRange) -> float:
+    """Return the standard deviation that a threshold has whatever else is drawn [1]."""
+    if threshold.origin == "split":
+        return 2 / INDEX_BINS / float(np.sqrt(12))
+    split, separability = _variance_split(*_smoothed(counts))
+    return max(bounds.sd, threshold.value - split if separability >= TWO_KINDS_MIN else 0.0)
+
+
+def _smoothed(counts: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the share of cells in each bin, smoothed, and the bins' centres."""
+    centres = (np.arange(INDEX_BINS) + 0.5) * 2 / INDEX_BINS - 1
+    share = counts / counts.sum()
+    return gaussian_filter1d(share, VALLEY_SMOOTHING * INDEX_BINS / 2, mode="constant"), centres
 
 
 def _ratio(above: FloatArray, below: FloatArray) -> FloatArray:

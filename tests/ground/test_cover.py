@@ -270,8 +270,9 @@ def test_dry_grass_is_neither_lawn_nor_bare_while_the_threshold_is_in_doubt():
 
 def test_dry_goes_down_two_deviations_and_no_further_than_sensible():
     assert CoverRules(0.3, 0.05).dry_min == pytest.approx(0.2)
-    assert CoverRules(0.3, 0.3).dry_min == 0.10  # below there is bare soil: NDVI_RANGE
-    assert CoverRules(0.05, 0.1).dry_min == 0.05  # a threshold that was given lower leaves no room
+    assert CoverRules(0.3, 0.12).dry_min == 0.10  # below there is bare soil: NDVI_RANGE
+    assert CoverRules(0.3, 0.25).dry_min == pytest.approx(0.05)  # or where one deviation reaches beyond
+    assert CoverRules(0.05, 0.0).dry_min == 0.05  # a threshold that is known leaves no room
     assert CoverRules(0.06, 0.0375, near_infrared=False).dry_min == 0.02
 
 

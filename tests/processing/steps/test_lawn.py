@@ -91,7 +91,7 @@ def dry() -> Plan:
 def test_a_garden_that_hangs_on_the_threshold_is_undecided_and_not_unsuitable(dry):
     """By the usual threshold there is none; one standard deviation lower half the garden is lawn."""
     said = finding(dry, "lawn-undecided")
-    assert (said["threshold"], said["threshold_sd"]) == pytest.approx((NDVI_RANGE.default, NDVI_RANGE.sd))
+    assert said["threshold"] == NDVI_RANGE.default and NDVI_RANGE.sd <= said["threshold_sd"] < 0.11
     assert said["area_low_m2"] <= said["area_m2"] < MOWER.zone_area_min_m2
     ndvi = {lai: (n - r) / (n + r) for lai, (r, _, _, n) in SOIL_TO_STRAW.items()}
     from_lai = np.interp(said["threshold"] - said["threshold_sd"], list(ndvi.values()), list(ndvi))
