@@ -104,9 +104,11 @@ def test_where_nothing_is_known_but_bounds_the_doubt_is_theirs(bounds):
         assert found.sd == pytest.approx(bounds.sd)
 
 
-def test_two_kinds_of_ground_below_what_is_usual_are_within_doubt():
+@pytest.mark.parametrize(("green", "sd", "origin"), [(0.09, 0.01, "bound"), (0.07, 0.02, "default")])
+def test_two_kinds_of_ground_below_what_is_usual_are_within_doubt(green, sd, origin):
     """Dry grass, or counts that nobody calibrated: the greener hump is less green than any usual threshold."""
-    found = threshold_of_tiles(tile_histograms(gardens(2, 12, bare=-0.03, green=0.09, sd=0.01), 0.25))
+    found = threshold_of_tiles(tile_histograms(gardens(2, 12, bare=-0.03, green=green, sd=sd), 0.25))
+    assert found.origin == origin
     assert found.value >= NDVI_RANGE.low and 0.0 < found.value - found.sd < 0.06
 
 

@@ -22,6 +22,7 @@ from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.imagery import NDVI_RANGE, Imagery
 from lawngis.ground.raster import Grid
 from lawngis.mower import built_in_profile
+from lawngis.processing.derived.outline_accuracy import seen_outlines
 from lawngis.processing.model.facts import Fact, Facts
 from lawngis.processing.model.plan import Plan
 from lawngis.processing.model.site import Site
@@ -131,6 +132,16 @@ def test_an_answer_settles_it(dry, answer, status, readiness):
     assert (row["status"], row["readiness"]) == (status, readiness)
     if answer == "lawn_under_crown":
         assert row["lawn_m2"] == pytest.approx(doubt["area_m2"], rel=0.05)
+
+
+def test_what_hangs_on_the_threshold_is_counted_once_in_how_sure_an_outline_is():
+    """It lies over other pieces of cover, whose confidence has the threshold's doubt already."""
+    dense = garden(densest=1.35)
+    plan = planned(dense)
+    outlines = seen_outlines(dense, plan)
+    words = [row["cover"] for row in plan.rows("cover")]
+    assert {"maybe_lawn", "hardly_lawn"} <= set(words)
+    assert len(outlines.pieces) == len([word for word in words if word not in ("crown", "maybe_lawn", "hardly_lawn")])
 
 
 def test_what_somebody_saw_counts_whatever_lies_around():
