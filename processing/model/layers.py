@@ -26,7 +26,10 @@ PEG_KINDS = ("straight", "bend", "lead", "dock")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
 STATUSES = ("planned", "not_suitable", "failed")
-COVERS = ("lawn", "lawn_under_crown", "shrub", "hedge", "crown", "bare", "built")
+COVERS = (
+    "lawn", "lawn_under_crown", "green", "dry", "shrub", "hedge", "crown", "bare", "built", "unknown", "maybe_lawn",
+    "hardly_lawn",
+)  # fmt: skip
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 _PARCEL = identifier("parcel_id", "parcel that the row belongs to")
@@ -110,7 +113,7 @@ PLAN_LAYERS = _layers(
         "cover",
         "Ground cover from the air",
         "What image and surface model show, before any layer was asked; empty without an image. Crowns and the lawn "
-        "guessed beneath them overlap.",
+        "guessed beneath them overlap; maybe_lawn and hardly_lawn lie over the rest.",
         "Polygon",
         (
             identifier("cover_id", "name of the piece"),
@@ -118,6 +121,9 @@ PLAN_LAYERS = _layers(
             real("area_m2", "m²", "ground area", nullable=False),
             real("confidence", "", "how sure that is, 0 to 1", nullable=False),
             real("shaded_share", "", "share of it that lies in the shade of the image, 0 to 1"),
+            real("greenness", "", "its index in the image: NDVI, or green leaf index without near infrared"),
+            real("green_from", "", "index from which ground counts as green"),
+            real("green_from_sd", "", "standard deviation of that"),
             text("evidence", "what says so"),
         ),
         key="cover_id",
