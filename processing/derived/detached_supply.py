@@ -43,6 +43,11 @@ class LeadCrossings:
 
     over_m: dict[str, float]
 
+    def __add__(self, other: LeadCrossings) -> LeadCrossings:
+        """What two leads cross together."""
+        names = dict.fromkeys([*self.over_m, *other.over_m])
+        return LeadCrossings({name: self.over_m.get(name, 0.0) + other.over_m.get(name, 0.0) for name in names})
+
     @property
     def saw_cut_m(self) -> float:
         """Length through paving that people walk on [m]."""

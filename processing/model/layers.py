@@ -18,6 +18,7 @@ EDGE_CLASSES = ("flush", "raised", "drop", "water", "soft", "steep", "boundary",
 KEEPOUT_REASONS = ("steep", "water", "bed", "tree", "obstacle", "drop", "narrow", "small")
 TREATMENTS = ("outside", "island", "bump")
 ROLES = ("home", "linked", "detached")
+PRICE_SOURCES = ("example", "own")
 LINK_KINDS = ("open", "transit", "crossing", "blocked")
 SUPPLIES = ("own_dock", "own_source", "main_wire", "none")
 RUN_KINDS = ("edge", "corner", "passage", "island", "lead_out", "lead_back")
@@ -62,7 +63,8 @@ PLAN_LAYERS = _layers(
             real("dock_score", "", "score of the chosen place for the dock, 0 to 1"),
             real("slope_p95_percent", "%", "slope that 95 % of the mowable ground stays below"),
             real("mowing_hours_week", "h", "hours a week that the mower works, charging included"),
-            real("amount", "", "price of the materials, in the currency of run_info"),
+            real("amount", "", "price of mower and materials, without tax, in the currency beside it"),
+            text("currency", "currency of the amount, ISO 4217"),
             integer("stop_findings", "findings that forbid laying the wire as planned"),
             integer("visit_checks", "things to measure on site"),
             real("seconds", "s", "time taken to plan the parcel"),
@@ -313,8 +315,14 @@ PLAN_LAYERS = _layers(
             real("quantity", "", "how much", nullable=False),
             text("unit", "of what", nullable=False),
             text("basis", "how the quantity comes about"),
-            real("unit_price", "", "price of one unit, in the currency of run_info"),
-            real("amount", "", "quantity times price"),
+            real("unit_price", "", "price of one unit without tax, in the currency beside it"),
+            real("amount", "", "quantity times price, to the coin"),
+            text("currency", "currency of price and amount, ISO 4217"),
+            text(
+                "price_source",
+                "an invented example, or a price book of one's own",
+                PRICE_SOURCES,
+            ),
         ),
     ),
     Layer(

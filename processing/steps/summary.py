@@ -6,6 +6,7 @@ from shapely import MultiPolygon
 
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.mower import MowerProfile
+from lawngis.prices import amounts_total
 
 from ..model.plan import Plan, Row, StepResult
 from ..model.site import Site
@@ -20,7 +21,8 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters)
     chosen = plan.select("dock_candidates", chosen=True)
     home = [row["candidate_id"] for row in chosen if row["zone_id"] in {zone["zone_id"] for zone in _homes(zones)}]
     stops = sum(row["severity"] == "stop" for row in plan.rows("findings"))
-    amounts = [row["amount"] for row in plan.rows("materials") if row["amount"] is not None]
+    priced = [row for row in plan.rows("materials") if row["amount"] is not None]
+    currency = priced[0]["currency"] if priced else None
     row = {
         "label": site.label or None,
         "status": "planned" if zones and paths else "not_suitable",
@@ -35,7 +37,8 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters)
         "dock_score": next((row["score"] for row in chosen if row["candidate_id"] in home), None),
         "slope_p95_percent": _steepest(zones),
         "mowing_hours_week": sum(row["hours_week"] for row in zones),
-        "amount": sum(amounts) if amounts else None,
+        "amount": amounts_total([row["amount"] for row in priced], currency) if currency else None,
+        "currency": currency,
         "stop_findings": stops,
         "visit_checks": len(plan.rows("visit_checks")),
         "geometry": MultiPolygon(polygon_parts(site.parcel)),

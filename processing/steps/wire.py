@@ -25,6 +25,7 @@ from lawngis.wire.loop import Loop, Stretch, laid_loop
 from lawngis.wire.outlying import LeadRoute, LeadTerrain, OutlyingGround, lead_route
 from lawngis.wire.pegs import joins, lead_intervals_m, pegs
 
+from ..derived.decisions import LAWN
 from ..derived.detached_supply import lead_crossings, lead_terrain
 from ..derived.loops import LoopGround, loops, passed_over
 from ..derived.matching import applied, no_target
@@ -407,7 +408,7 @@ def _crossing_findings(plan: Plan, loop: LoopGround) -> list[Finding]:
             continue
         middle = link["geometry"].interpolate(0.5, normalized=True)
         text = f"the wire of {loop.loop_id} crosses {link['surface']} at {link['link_id']}, both ways"
-        if link["kind"] == "crossing":
+        if link["surface"] != LAWN:
             advice = "Lay it in a saw cut or duct: a trip hazard. Ask for buried services before cutting."
             findings.append(Finding("caution", "wire-crosses", text, advice, middle))
         else:
