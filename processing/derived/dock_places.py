@@ -341,9 +341,8 @@ def pad_check(site: Site, dock: Row, mower: MowerProfile) -> VisitCheck:
     sd = float(values_at(_slope_of_pads(site, mower).sd_percent, site.frame, xy)[0])
     known = value is not None and bool(np.isfinite(sd))
     return VisitCheck(
-        "slope of the ground under the dock",
-        "spirit level along and across the pad",
-        "whether the dock can stand there",
+        "dock-slope",
+        {"candidate_id": dock["candidate_id"]},
         dock["geometry"],
         value if known else None,
         sd if known else None,

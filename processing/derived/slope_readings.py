@@ -386,9 +386,8 @@ def slope_checks(pieces: Sequence[Piece], lawn: BaseGeometry, mower: MowerProfil
             number = piece.asked.index(place) + 1
             checks.append(
                 VisitCheck(
-                    measure_what=f"slope of {piece.ground.area:.0f} m² of lawn, reading {number} of {len(piece.asked)}",
-                    measured_how="spirit level on a board as long as the mower, rise over run, at the steepest there",
-                    decides="whether that ground is mown or kept out as too steep, once all its readings are taken",
+                    "ground-slope",
+                    {"area_m2": piece.ground.area, "reading": number, "readings": len(piece.asked)},
                     place=place,
                     value=piece.mean_percent,
                     sd=piece.sd_percent,

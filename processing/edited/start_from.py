@@ -9,8 +9,9 @@ from typing import Any
 from shapely import Point
 
 from ..measured.site_facts import facts_of
+from ..model.catalogue import stored_values
 from ..model.contract import Layer
-from ..model.plan import Finding, Plan, Row, VisitCheck
+from ..model.plan import CHECK_PARTS, FINDING_PARTS, Finding, Plan, Row, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
 from ..steps.workflow import OPEN_LAYERS, Settings, Start, facts_read, known_facts, steps_before
@@ -97,8 +98,8 @@ def findings_of(site: Site, rows: Sequence[Row]) -> list[tuple[str, Finding]]:
     """Return findings, each with the step that found it, from rows in the CRS of the file."""
     found = []
     for row in rows:
-        words = (row["severity"], row["code"], row["text"], row.get("advice") or "")
-        found.append((str(row["step"]), Finding(*words, _place(site, row))))
+        values = stored_values(row, FINDING_PARTS)
+        found.append((str(row["step"]), Finding(row["severity"], row["code"], values, _place(site, row))))
     return found
 
 
@@ -107,9 +108,11 @@ def checks_of(site: Site, layers: Mapping[str, Sequence[Row]]) -> list[tuple[str
     areas = {row["check_id"]: _place(site, row) for row in layers.get("visit_areas", ())}
     found = []
     for row in layers.get("visit_checks", ()):
-        values = {name: row[name] for name in VisitCheck.__dataclass_fields__ if row.get(name) is not None}
-        where = {"place": _place(site, row) or Point(), "area": areas.get(row["check_id"])}
-        found.append((str(row["step"]), VisitCheck(**{**values, **where})))
+        fields = {name: row[name] for name in VisitCheck.__dataclass_fields__ if row.get(name) is not None}
+        fields["code"] = row.get("code") or "as-written"
+        fields["values"] = stored_values(row, CHECK_PARTS)
+        fields |= {"place": _place(site, row) or Point(), "area": areas.get(row["check_id"])}
+        found.append((str(row["step"]), VisitCheck(**fields)))
     return found
 
 

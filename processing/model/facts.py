@@ -150,6 +150,8 @@ class Facts:
         outline. They keep these names.
     paths
         Loops of wire of an earlier plan that somebody reshaped in it, by their names.
+    surveys
+        Whether somebody saw to it that the site's layers hold all that is on the parcel.
     """
 
     features: tuple[Fact[Any], ...] = _measured_as()
@@ -166,6 +168,7 @@ class Facts:
     wires: tuple[Fact[LineString], ...] = _measured_as(("wire_path", GEOMETRY))
     mapped: tuple[Fact[str], ...] = _measured_as()
     paths: tuple[Fact[ReshapedWire], ...] = _measured_as()
+    surveys: tuple[Fact[bool], ...] = _measured_as(("parcels", "complete"))
 
     def __iter__(self) -> Iterator[Fact[Any]]:
         return chain.from_iterable(vars(self).values())
@@ -209,7 +212,6 @@ WORDS: Mapping[tuple[str, str], Mapping[str, str]] = {
 """The words in which a check asks for a value, and the value that each is, by layer and column."""
 
 
-def asked_words(layer: str, column: str) -> str:
-    """Return the answers that a check offers, for its sentence: ``level with the lawn, raised, ... or water``."""
-    *first, last = WORDS[layer, column]
-    return f"{', '.join(first)} or {last}"
+def answers(layer: str, column: str) -> list[str]:
+    """Return the answers that a check offers: ``level with the lawn``, ``raised``, ..."""
+    return list(WORDS[layer, column])

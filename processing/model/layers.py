@@ -26,6 +26,8 @@ PEG_KINDS = ("straight", "bend", "lead", "dock")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
 STATUSES = ("planned", "not_suitable", "failed")
+READINESSES = ("ready", "visit", "settle", "none", "failed")
+BASES = ("surveyed", "layers", "image", "boundary")
 COVERS = ("lawn", "lawn_under_crown", "shrub", "hedge", "crown", "bare", "built")
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
@@ -52,7 +54,13 @@ PLAN_LAYERS = _layers(
         (
             text("label", "what people call the parcel"),
             text("status", "what came of it", STATUSES, nullable=False),
+            text("readiness", "how ready the plan is to be carried out", READINESSES),
+            text("readiness_why", "why, in words"),
+            text("basis", "what the lawn rests on", BASES),
+            text("unknowns", "what no layer tells of the parcel, with commas between"),
             text("verdict_text", "the verdict in words"),
+            text("verdict_values", "codes and values of which the verdict is made, as JSON"),
+            text("readiness_values", "codes and values of which the reasons are made, as JSON"),
             real("lawn_m2", "m²", "lawn, ground area"),
             real("mowable_m2", "m²", "ground in zones that a mower serves"),
             integer("zones", "zones that a mower serves"),
@@ -352,6 +360,7 @@ PLAN_LAYERS = _layers(
             text("code", "kind of finding, for programs", nullable=False),
             text("text", "what was found", nullable=False),
             text("advice", "what to do"),
+            text("values", "values of which text and advice are made, as JSON"),
             text("step", "step that found it"),
         ),
         key="finding_id",
@@ -373,6 +382,9 @@ PLAN_LAYERS = _layers(
             real("limit_value", "", "value at which the decision changes"),
             text("decides", "what depends on it", nullable=False),
             real("flip_probability", "", "chance that measuring changes the decision"),
+            real("weight", "", "how much hangs on it, 0 to 1; with the chance it makes the priority"),
+            text("code", "kind of check, for programs"),
+            text("values", "values of which its words are made, as JSON"),
             text("step", "step that asks for it"),
             text("target_layer", "layer that the measured value corrects, as in the site's overrides"),
             text("target_id", "feature of that layer; without it the nearest"),

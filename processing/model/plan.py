@@ -17,6 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import PlanError
 from lawngis.geometry.polygons import polygon_parts
 
+from .catalogue import Catalogue, Values, sentences, values_text
 from .contract import Layer
 from .layers import PLAN_LAYERS
 from .row_checks import check_rows
@@ -34,18 +35,39 @@ class Finding:
     severity
         ``info`` for an assumption, ``caution`` for a danger or doubt, ``stop`` for what forbids laying the wire.
     code
-        Kind of finding, for programs: ``no-supply``.
-    text, advice
-        What was found, with figures and units in it, and what to do.
+        Kind of finding, under which its sentences stand in the catalogue: ``no-supply``.
+    values
+        What these sentences are filled in with.
     place
         Where, in the measuring frame [m]; None for nowhere in particular.
     """
 
     severity: str
     code: str
-    text: str
-    advice: str = ""
+    values: Values = field(default_factory=dict)
     place: Point | None = None
+    was_place: Point | None = None  # TRANSITION
+
+    def __post_init__(self) -> None:  # TRANSITION: Finding(severity, code, text, advice, place)
+        if isinstance(self.values, str):
+            advice = self.place if isinstance(self.place, str) else ""
+            place = self.was_place if isinstance(self.place, str) else self.place
+            object.__setattr__(self, "values", {"as_written": {"text": self.values, "advice": advice}})
+            object.__setattr__(self, "place", place)
+
+    @property
+    def text(self) -> str:  # TRANSITION
+        return self.said()[0]
+
+    @property
+    def advice(self) -> str:  # TRANSITION
+        return self.said()[1]
+
+    def said(self, catalogue: Catalogue | None = None) -> tuple[str, str]:
+        """Return what was found and what to do, in words."""
+        sentences_by_code = sentences() if catalogue is None else catalogue
+        text, advice = (sentences_by_code.said("finding", self.code, part, self.values) for part in FINDING_PARTS)
+        return text, advice
 
 
 @dataclass(frozen=True)
@@ -54,8 +76,10 @@ class VisitCheck:
 
     Parameters
     ----------
-    measure_what, measured_how, decides
-        What to measure, with what and how, and what hangs on it.
+    code
+        Kind of check, under which the catalogue says what to measure, how, and what hangs on it: ``dock-slope``.
+    values
+        What these sentences are filled in with.
     place
         Where, in the measuring frame [m].
     area
@@ -65,25 +89,39 @@ class VisitCheck:
     unit
         Of these three.
     flip_probability, weight
-        Chance that measuring changes the decision, and how much that matters [0 to 1].
+        Chance that measuring changes the decision, None where nobody can say, and how much that matters [0 to 1].
     target_layer, target_id, target_column
         What the measured value corrects as an override; a target without an id is found by the place.
     """
 
-    measure_what: str
-    measured_how: str
-    decides: str
+    code: str
+    values: Values
     place: Point
     value: float | None = None
     sd: float | None = None
     unit: str = ""
     limit_value: float | None = None
-    flip_probability: float = 0.5
+    flip_probability: float | None = 0.5
     weight: float = 1.0
     target_layer: str = ""
     target_id: str = ""
     target_column: str = ""
     area: Polygon | LineString | None = None
+
+    @property
+    def urgency(self) -> float:
+        """What checks are ordered by, 0 to 1: a chance that nobody can say counts as certain."""
+        return (1.0 if self.flip_probability is None else self.flip_probability) * self.weight
+
+    def said(self, catalogue: Catalogue | None = None) -> dict[str, str]:
+        """Return in words what to measure, how, and what hangs on it, by the names of their columns."""
+        sentences_by_code = sentences() if catalogue is None else catalogue
+        return {part: sentences_by_code.said("check", self.code, part, self.values) for part in CHECK_PARTS}
+
+
+FINDING_PARTS = ("text", "advice")
+CHECK_PARTS = ("measure_what", "measured_how", "decides")
+"""Parts of what is said of a finding and of a check, each a column."""
 
 
 @dataclass(frozen=True)
@@ -118,12 +156,21 @@ class Plan:
         CRS of the measuring frame.
     specs
         Declarations of all layers that steps may write.
+    catalogue
+        Sentences of all steps; None for those of this package.
     """
 
-    def __init__(self, parcel_id: str, crs: CRS, specs: Mapping[str, Layer] = PLAN_LAYERS) -> None:
+    def __init__(
+        self,
+        parcel_id: str,
+        crs: CRS,
+        specs: Mapping[str, Layer] = PLAN_LAYERS,
+        catalogue: Catalogue | None = None,
+    ) -> None:
         self.parcel_id = parcel_id
         self.crs = crs
         self.specs = specs
+        self.catalogue = sentences() if catalogue is None else catalogue
         self.findings: list[tuple[str, Finding]] = []
         self.checks: list[tuple[str, VisitCheck]] = []
         self._rows: dict[str, list[Row]] = {}
@@ -211,13 +258,12 @@ class Plan:
         order = {"stop": 0, "caution": 1, "info": 2}
         findings = sorted(self.findings, key=lambda item: order[item[1].severity])
         self._rows["findings"] = [
-            _finding_row(self.parcel_id, number, step, finding)
-            for number, (step, finding) in enumerate(findings, start=1)
+            _finding_row(self, number, step, finding) for number, (step, finding) in enumerate(findings, start=1)
         ]
-        checks = sorted(self.checks, key=lambda item: -item[1].flip_probability * item[1].weight)
+        checks = sorted(self.checks, key=lambda item: -item[1].urgency)
         names = check_ids(self.parcel_id, [check for _, check in checks])
         self._rows["visit_checks"] = [
-            _check_row(self.parcel_id, name, number, step, check)
+            _check_row(self, name, number, step, check)
             for number, (name, (step, check)) in enumerate(zip(names, checks, strict=True), 1)
         ]
         self._rows["visit_areas"] = [
@@ -275,14 +321,16 @@ def _with_snapped_polygon(row: Row) -> Row:
     return {**row, "geometry": max(parts, key=lambda part: part.area)} if parts else row
 
 
-def _finding_row(parcel_id: str, number: int, step: str, finding: Finding) -> Row:
+def _finding_row(plan: Plan, number: int, step: str, finding: Finding) -> Row:
+    text, advice = finding.said(plan.catalogue)
     return {
-        "parcel_id": parcel_id,
-        "finding_id": f"{parcel_id}-F{number}",
+        "parcel_id": plan.parcel_id,
+        "finding_id": f"{plan.parcel_id}-F{number}",
         "severity": finding.severity,
         "code": finding.code,
-        "text": finding.text,
-        "advice": finding.advice,
+        "text": text,
+        "advice": advice,
+        "values": values_text(finding.values),
         "step": step,
         "geometry": Point() if finding.place is None else finding.place,
     }
@@ -304,9 +352,9 @@ def check_ids(parcel_id: str, checks: Sequence[VisitCheck]) -> list[str]:
 
     Examples
     --------
-    >>> width = VisitCheck("width", "tape", "much", Point(1, 2), target_layer="links", target_id="P4-K1",
+    >>> width = VisitCheck("passage-width", {}, Point(1, 2), target_layer="links", target_id="P4-K1",
     ...                    target_column="width_m")
-    >>> outlet = VisitCheck("outlet", "by eye", "much", Point(1, 2), target_layer="outlets", target_column="geometry")
+    >>> outlet = VisitCheck("outlet", {}, Point(1, 2), target_layer="outlets", target_column="geometry")
     >>> check_ids("P4", [width, outlet])
     ['P4-V-K1-width_m', 'P4-V-outlets-6eba']
     """
@@ -322,22 +370,23 @@ def check_ids(parcel_id: str, checks: Sequence[VisitCheck]) -> list[str]:
 def _square(check: VisitCheck) -> str:
     """Return a short digest of where a check that names no feature is asked, and for what."""
     place = [] if check.place.is_empty else [round(xy / PLACE_M) for xy in (check.place.x, check.place.y)]
-    return blake2b(f"{check.target_column or check.measure_what} {place}".encode(), digest_size=2).hexdigest()
+    return blake2b(f"{check.target_column or check.code} {place}".encode(), digest_size=2).hexdigest()
 
 
-def _check_row(parcel_id: str, check_id: str, number: int, step: str, check: VisitCheck) -> Row:
+def _check_row(plan: Plan, check_id: str, number: int, step: str, check: VisitCheck) -> Row:
     return {
-        "parcel_id": parcel_id,
+        "parcel_id": plan.parcel_id,
         "check_id": check_id,
         "priority": number,
-        "measure_what": check.measure_what,
-        "measured_how": check.measured_how,
+        **check.said(plan.catalogue),
+        "code": check.code,
+        "values": values_text(check.values),
         "value": check.value,
         "sd": check.sd,
         "unit": check.unit,
         "limit_value": check.limit_value,
-        "decides": check.decides,
         "flip_probability": check.flip_probability,
+        "weight": check.weight,
         "step": step,
         "target_layer": check.target_layer or None,
         "target_id": check.target_id or None,

@@ -54,6 +54,9 @@ class Step:
         Model of its own parameters beside the mower profile.
     layers
         Declarations of layers that it writes and the contract doesn't have: they become part of the plan's file.
+    sentences
+        What its own findings and checks say, by kind and code as in :mod:`lawngis.processing.model.catalogue`:
+        ``{"finding": {"leaf-fall": {"text": "leaves fall on {zone_id}", "advice": "Rake them."}}}``.
     """
 
     id: str
@@ -64,6 +67,7 @@ class Step:
     compute: Compute
     parameters: type[Parameters] = field(default=Parameters)
     layers: tuple[Layer, ...] = ()
+    sentences: Mapping[str, Mapping[str, Any]] = field(default_factory=dict, compare=False)
 
     @cached_property
     def plan_layers_read(self) -> frozenset[str]:

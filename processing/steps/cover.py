@@ -47,7 +47,7 @@ from ..derived.imagery_rules import (
     used_threshold,
 )
 from ..derived.matching import Feature, applied, matched, no_target
-from ..model.facts import asked_words
+from ..model.facts import answers
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
@@ -303,9 +303,8 @@ def _checks(site: Site, rows: list[Row]) -> list[VisitCheck]:
     largest = max(hidden, key=lambda row: row["area_m2"])
     return [
         VisitCheck(
-            measure_what=f"what grows under the crowns, {area:.0f} m²",
-            measured_how=f"look: {asked_words('cover', 'cover')}; walk its edge with the tape where it matters",
-            decides="whether that ground is lawn",
+            "under-crowns",
+            {"area_m2": area, "answers": answers("cover", "cover")},
             place=largest["geometry"].representative_point(),
             value=area,
             unit="m²",

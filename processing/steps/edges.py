@@ -22,7 +22,7 @@ from ..derived.loops import filled_zone, passed_over
 from ..derived.matching import applied, contradicts, matched
 from ..derived.outline_accuracy import SeenOutlines, seen_outlines
 from ..derived.paving import KerbParameters, rolled_over
-from ..model.facts import asked_words
+from ..model.facts import answers
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
@@ -324,9 +324,12 @@ def _findings(rows: list[Row]) -> list[Finding]:
 def _checks(rows: list[Row], parameters: EdgesParameters) -> list[VisitCheck]:
     return [
         VisitCheck(
-            measure_what=f"what lies beyond {row['edge_id']}, {row['length_m']:.0f} m long",
-            measured_how=f"by eye: {asked_words('edges', 'edge_class')}",
-            decides="how far the wire keeps from that edge",
+            "edge-class",
+            {
+                "edge_id": row["edge_id"],
+                "length_m": row["length_m"],
+                "answers": answers("edges", "edge_class"),
+            },
             place=row["geometry"].interpolate(0.5, normalized=True),
             flip_probability=0.5,
             # The less sure the outline, the sooner it is looked at.

@@ -210,23 +210,13 @@ def _findings(rows: Sequence[Row], lawn: BaseGeometry) -> list[Finding]:
     steep = [row for row in rows if row["reason"] == "steep"]
     if steep:
         area = sum(row["geometry"].intersection(lawn).area for row in steep)
-        findings.append(
-            Finding(
-                "caution",
-                "steep-ground",
-                f"{area:.0f} m² of lawn is too steep for the mower and is kept out",
-                "Wheels slip on wet grass: keep people below the slope away while anything runs there.",
-                steep[0]["geometry"].representative_point(),
-            )
-        )
-    for reason, text, advice in (
-        ("water", "open water borders the lawn", "Check the setback on site; a mower in the water is a hazard."),
-        ("drop", "a drop borders the lawn", "Secure the edge: a falling mower can hurt someone below."),
-    ):
+        place = steep[0]["geometry"].representative_point()
+        findings.append(Finding("caution", "steep-ground", {"area_m2": area}, place))
+    for reason in ("water", "drop"):
         some = [row for row in rows if row["reason"] == reason]
         if some:
             place = some[0]["geometry"].representative_point()
-            findings.append(Finding("caution", f"{reason}-edge", text, advice, place))
+            findings.append(Finding("caution", f"{reason}-edge", {}, place))
     return findings
 
 

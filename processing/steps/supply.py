@@ -105,9 +105,8 @@ def _findings(
 
 def _outlet_check(dock: Row, line: shapely.LineString) -> VisitCheck:
     return VisitCheck(
-        f"place of the supply point for {dock['candidate_id']}",
-        "by eye, with the owner",
-        "length and way of the supply cable",
+        "supply-point",
+        {"candidate_id": dock["candidate_id"]},
         shapely.Point(line.coords[0]),
         flip_probability=0.5,
         weight=0.8,

@@ -15,6 +15,7 @@ from lawngis.mower import MowerProfile
 from ..derived.measured_passages import site_with_grounds
 from ..measured.overrides import Override
 from ..measured.site_facts import measured_site
+from ..model.catalogue import Catalogue, sentences
 from ..model.contract import Layer
 from ..model.facts import Fact, Facts, ReshapedWire
 from ..model.layers import PLAN_LAYERS, stamped
@@ -112,6 +113,18 @@ def step_layers(steps: Iterable[Step]) -> dict[str, Layer]:
             layers[spec.name] = stamped(spec)
             _refuse_unfit_style(step, layers[spec.name])
     return layers
+
+
+def step_sentences(steps: Iterable[Step]) -> Catalogue:
+    """Return the sentences of this package, and those that steps of other packages bring.
+
+    Raises
+    ------
+    PlanError
+        When a step has a sentence for a code that is there already.
+    """
+    own = [step.sentences for step in steps if step.sentences]
+    return sentences().with_tables(own) if own else sentences()
 
 
 def _refuse_unfit_style(step: Step, spec: Layer) -> None:
@@ -254,7 +267,7 @@ def planned(site: Site, steps: Iterable[Step], settings: Settings, start: Start 
         Whatever a step raises on purpose; the caller decides what a failed parcel means for the others.
     """
     steps = list(steps)
-    plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps))
+    plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps), step_sentences(steps))
     site, corrected = measured_site(site, settings.overrides)
     rest = steps if start is None else steps[len(steps_before(steps, start.first)) :]
     site = with_passage_grounds(site, steps, rest, settings)
@@ -295,7 +308,7 @@ def with_passage_grounds(site: Site, steps: Sequence[Step], rest: Sequence[Step]
     if finder is None or not site.facts.widths or not any("fact:widths" in step.reads for step in rest):
         return site
     mapped = replace(site, facts=replace(site.facts, widths=()))
-    plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps))
+    plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps), step_sentences(steps))
     for step in steps_before(steps, finder.id):
         _run_step(step, mapped, plan, settings)
     price_book = settings.parameters.get(finder.id, {}).get("price_book")
@@ -330,7 +343,7 @@ def planned_alone(site: Site, step: Step, settings: Settings, start: Start, spec
     LawngisError
         Whatever the step raises on purpose.
     """
-    plan = Plan(site.parcel_id, site.frame.crs, specs)
+    plan = Plan(site.parcel_id, site.frame.crs, specs, step_sentences(installed_steps()))
     site, _ = measured_site(site, settings.overrides)
     site = with_passage_grounds(site, installed_steps(), [step], settings)
     plan.keep(start.layers)

@@ -299,20 +299,16 @@ def _width_checks(
     for link in link_rows:
         if link["kind"] == "crossing":
             continue
-        limits = {
-            "whether the passage is mown": mower.passage_mow_min_m,
-            "whether the mower gets through": mower.passage_transit_min_m,
-        }
+        limits = {"mown": mower.passage_mow_min_m, "transit": mower.passage_transit_min_m}
         place = site.frame.coordinates_from(site.frame.source, [[link["narrowest_x"], link["narrowest_y"]]])[0]
-        for decides, limit in limits.items():
+        for case, limit in limits.items():
             chance = float(flip_probability(link["width_m"], link["width_sd_m"], limit))
             if chance < parameters.doubt_min:
                 continue
             checks.append(
                 VisitCheck(
-                    f"width of {link['link_id']} at its narrowest",
-                    "tape, edge of one side to edge of the other",
-                    decides,
+                    "passage-width",
+                    {"case": case, "link_id": link["link_id"]},
                     Point(place),
                     link["width_m"],
                     link["width_sd_m"],

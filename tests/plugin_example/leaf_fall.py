@@ -58,8 +58,7 @@ def leaf_fall(site: Site, plan: Plan, mower: MowerProfile, parameters: LeafFallP
             Finding(
                 "info",
                 "leaf-fall",
-                f"leaves fall on {100 * share:.0f} % of {zone_id}",
-                "Rake them in autumn before the mower runs.",
+                {"zone_id": zone_id, "share_percent": 100 * share},
                 pieces[pieces["zone_id"] == zone_id].geometry.iloc[0].representative_point(),
             )
             for zone_id, share in shares.items()
@@ -85,4 +84,12 @@ STEP = Step(
     compute=leaf_fall,
     parameters=LeafFallParameters,
     layers=(LEAF_FALL,),
+    sentences={
+        "finding": {
+            "leaf-fall": {
+                "text": "leaves fall on {share_percent:.0f} % of {zone_id}",
+                "advice": "Rake them in autumn before the mower runs.",
+            }
+        }
+    },
 )
