@@ -243,9 +243,10 @@ RECORD_LAYERS: tuple[Layer, ...] = (
             Column("planned", "real", "quantity planned"),
             Column("laid", "real", "quantity laid"),
             _text("unit", "of what"),
-            Column("unit_price", "real", "price of one unit, in the plan's currency"),
+            Column("unit_price", "real", "price of one unit, in the currency beside it"),
             Column("amount_change", "real", "change of the amount"),
             Column("amount_change_sd", "real", "its standard deviation"),
+            Column("currency", "text", "of these amounts, ISO 4217"),
         ),
     ),
     Layer(

@@ -45,7 +45,7 @@ def offer_paper(plan: ParcelPlan, offer: Quote, formats: Formats, written_at: da
         paper.heading("Options, as the difference to the above, without VAT")
         _table(paper, offer.options, offer, formats)
     for title, sentences in (
-        ("To be measured before this holds", offer.rests_on),
+        ("To be settled and measured before this holds", offer.rests_on),
         ("Assumptions", offer.assumptions),
         ("Not included", offer.exclusions),
     ):
@@ -60,7 +60,7 @@ def offer_paper(plan: ParcelPlan, offer: Quote, formats: Formats, written_at: da
 def dates(offer: Quote, formats: Formats) -> str:
     """Return when a quote was issued and until when it holds, in a sentence."""
     if offer.valid_until is None:
-        return f"Drawn up {formats.day(offer.issued)}; it binds nobody, so it is valid until no date."
+        return f"Drawn up {formats.day(offer.issued)}. It is no offer, so it has no date of validity."
     return f"Issued {formats.day(offer.issued)}, valid until {formats.day(offer.valid_until)}."
 
 
@@ -98,9 +98,9 @@ def _sums(paper: Paper, offer: Quote, formats: Formats) -> None:
     rows = [
         ["Mower and materials", formats.money(offer.subtotal("material"), offer.currency)],
         ["Labour", formats.money(offer.subtotal("labour"), offer.currency)],
-        ["Sum without VAT", formats.money(offer.subtotal(), offer.currency)],
     ]
     if offer.vat is not None:
+        rows.append(["Sum without VAT", formats.money(offer.subtotal(), offer.currency)])
         rows.append([f"VAT {formats.number(offer.vat_percent, 1)} %", formats.money(offer.vat, offer.currency)])
     paper.rows(["", offer.currency], rows, (150, 40), "LR")
     paper.ln(1)

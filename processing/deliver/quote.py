@@ -64,7 +64,7 @@ class Quote:
     examples
         What is priced by an invented example.
     rests_on
-        What is to be measured, and what no layer tells.
+        What is to be settled and measured, and what no layer tells.
     assumptions, exclusions
         Sentences.
     details
@@ -89,14 +89,16 @@ class Quote:
     @property
     def title(self) -> str:
         """What the document is."""
-        return "Estimate for planning only" if self.estimate_because else "Quote"
+        if self.estimate_because:
+            return "Estimate for planning only"
+        return "Quote on example prices" if self.examples else "Quote"
 
     @property
     def head(self) -> list[str]:
         """What must stand at the head, wherever its prices are shown."""
         said = [f"For planning only, this is no offer: {self.estimate_because}."] if self.estimate_because else []
         if self.examples:
-            said.append(f"Example prices: {' and '.join(self.examples)} at invented prices, which nobody offers.")
+            said.append(f"Example prices, which are invented and nobody's offer: {', '.join(self.examples)}.")
         return said
 
     def subtotal(self, kind: str | None = None) -> float:
@@ -223,6 +225,7 @@ def _ground_unsettled(summary: Row) -> bool:
 
 
 def _rests_on(plan: ParcelPlan) -> Iterator[str]:
+    yield from (f"to be settled: {finding['text']}" for finding in plan.select("findings", severity="stop"))
     checks = plan.rows["visit_checks"]
     for check in checks[:CHECKS_NAMED]:
         yield f"{check['measure_what']}: decides {check['decides']}"
@@ -234,7 +237,7 @@ def _rests_on(plan: ParcelPlan) -> Iterator[str]:
 
 def _examples(rows: Sequence[Row], labour: LabourBook) -> list[str]:
     priced = {row["item"] == MOWER for row in rows if row.get("price_source") == "example"}
-    goods = ["the mower"] if True in priced else []
+    goods = ["mower"] if True in priced else []
     goods += ["materials"] if False in priced else []
     return goods + (["labour"] if labour.example else [])
 

@@ -266,7 +266,7 @@ def _paving(site: Site) -> tuple[list[BaseGeometry], list[BaseGeometry]]:
     return list(surfaces.geometry[~driven]), list(surfaces.geometry[driven])
 
 
-def lead_crossings(site: Site, line: LineString) -> LeadCrossings:
+def lead_crossings(site: Site, line: BaseGeometry) -> LeadCrossings:
     """Return what a lead crosses on a parcel."""
     names: list[str] = []
     shapes: list[BaseGeometry] = []
@@ -284,5 +284,5 @@ def lead_crossings(site: Site, line: LineString) -> LeadCrossings:
     return LeadCrossings(found)
 
 
-def _lengths(line: LineString, shapes: Sequence[BaseGeometry]) -> list[float]:
+def _lengths(line: BaseGeometry, shapes: Sequence[BaseGeometry]) -> list[float]:
     return [float(shapely.length(shapely.intersection(line, shape))) for shape in shapes]

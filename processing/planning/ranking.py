@@ -19,6 +19,7 @@ from lawngis.mower import built_in_profile, profile_names
 from lawngis.mowing.choice import MowerOffer, ParcelDemand, ZoneDemand, mower_fits
 from lawngis.mowing.hours import quiet_hours_from
 from lawngis.mowing.week import Windows
+from lawngis.prices import amounts_total
 
 from ..fleet.crew_days import crew_days
 from ..fleet.mower_choice import mower_offer
@@ -34,14 +35,14 @@ CREW_DAY_H = 8.0
 
 FIGURES = (
     "lawn_m2", "mowable_m2", "zones", "loops", "wire_m", "lead_m", "pegs", "dock_score", "slope_p95_percent",
-    "mowing_hours_week", "amount", "stop_findings", "visit_checks", "seconds",
+    "mowing_hours_week", "amount", "currency", "stop_findings", "visit_checks", "seconds",
 )  # fmt: skip
 """Columns of `summary` that go into the table as they are."""
 
 RANKING_COLUMNS = ("parcel_id", "label", "status", "blocks", "mower_needed", "laying_hours", "x", "y", *FIGURES)
 """Columns of a ranking row: what a parcel shows on its own, before any is compared with another."""
 
-TOTALS = ("mowable_m2", "wire_m", "pegs", "laying_hours", "mowing_hours_week", "amount")
+TOTALS = ("mowable_m2", "wire_m", "pegs", "laying_hours", "mowing_hours_week")
 
 
 def ranking_row(rows: Mapping[str, Sequence[Row]]) -> tuple[Any, ...]:
@@ -193,3 +194,12 @@ def totals(table: pd.DataFrame) -> dict[str, float]:
     """Return the sums over all planned parcels."""
     planned = table[table["status"] == "planned"]
     return {name: float(planned[name].astype(float).sum()) for name in TOTALS}
+
+
+def amounts(table: pd.DataFrame) -> dict[str, float]:
+    """Return what mowers and materials of all planned parcels come to, by currency."""
+    planned = table[(table["status"] == "planned") & table["currency"].notna()]
+    return {
+        str(currency): amounts_total(of_currency["amount"], str(currency))
+        for currency, of_currency in planned.groupby("currency")
+    }

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from pydantic import Field
-from shapely import LineString
+from shapely.geometry.base import BaseGeometry
 
 from lawngis.mower import MowerProfile
 from lawngis.prices import PriceBook, billed, price_book_from
@@ -54,10 +54,12 @@ def materials(site: Site, plan: Plan, mower: MowerProfile, parameters: Materials
 def _wire(plan: Plan, mower: MowerProfile, prices: PriceBook) -> Iterator[_Item]:
     paths, joins = plan.rows("wire_path"), plan.rows("joins")
     laid_m, slack_m = (sum(row[name] for row in paths) for name in ("length_m", "slack_m"))
-    basis = f"{laid_m:.1f} m to be laid and {slack_m:.1f} m in hand"
+    basis = f"{laid_m:.1f} m to be laid, and {100 * slack_m / laid_m:.0f} % in hand"
     yield _Item("boundary wire", laid_m + slack_m, "m", basis, prices.wire_per_m)
     reels = -int(-(laid_m + slack_m) // mower.wire_reel_m)
-    yield _Item("reels of wire", reels, "piece", f"reels of {mower.wire_reel_m:g} m for the wire above", None)
+    yield _Item(
+        "reels of wire", reels, "piece", f"reels of {mower.wire_reel_m:g} m for the wire above, in its price", None
+    )
     apart = f"{mower.peg_spacing_straight_m:g} m of straight wire and every {mower.peg_spacing_bend_m:g} m in bends"
     yield _Item("pegs", len(plan.rows("pegs")), "piece", f"one at least every {apart}", prices.peg_each)
     basis = "where a loop of wire closes and where a reel ends"
@@ -86,11 +88,11 @@ def _paving_crossed(site: Site, plan: Plan) -> Iterator[tuple[str, LeadCrossings
             yield f"the supply cable through a {use}", LeadCrossings({use: stretch.length})
 
 
-def _passages_over_paving(plan: Plan) -> dict[str, list[LineString]]:
+def _passages_over_paving(plan: Plan) -> dict[str, list[BaseGeometry]]:
     """Return the wires of each passage over paving by which a zone is reached."""
     reached_by = {zone["reached_by"] for zone in plan.rows("zones")}
     links = {row["link_id"]: row for row in plan.rows("links") if row["link_id"] in reached_by}
-    wires: dict[str, list[LineString]] = {name: [] for name, link in links.items() if link["surface"] != LAWN}
+    wires: dict[str, list[BaseGeometry]] = {name: [] for name, link in links.items() if link["surface"] != LAWN}
     for wire in plan.geometries("wire_runs", run_kind="passage"):
         nearest = min(links, key=lambda name: links[name]["geometry"].distance(wire), default="")
         if nearest in wires:
