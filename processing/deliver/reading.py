@@ -23,6 +23,7 @@ from ..files.digests import sha256
 from ..files.plan_reader import PlanFile, plan_file, rows_in_frame
 from ..model.layers import PLAN_LAYERS
 from ..model.plan import Row
+from ..model.readiness import readiness_of
 from .formats import Formats
 
 CONTEXT_LAYERS = ("streets", "hard_surfaces", "buildings", "water", "barriers", "trees", "outlets", "sprinklers")
@@ -71,6 +72,11 @@ class ParcelPlan:
         """Name and, where it has one, label."""
         label = self.summary.get("label")
         return f"{self.parcel_id} · {label}" if label else self.parcel_id
+
+    @property
+    def readiness(self) -> str:
+        """How ready the plan is to be carried out."""
+        return readiness_of(self.summary)
 
     @property
     def failed(self) -> bool:

@@ -46,7 +46,9 @@ def visit_sheet(plan: ParcelPlan, formats: Formats, written_at: datetime) -> byt
         _map(paper, plan, formats)
     paper.heading("To be measured, the most doubtful first")
     if not plan.rows["visit_checks"]:
-        paper.say("Nothing: the maps settle what this plan rests on. Walk the site all the same.", 9)
+        settled = plan.readiness == "ready" and not plan.summary.get("unknowns")
+        why = "Nothing: the maps settle what this plan rests on." if settled else "Nothing that a measurement settles."
+        paper.say(f"{why} Walk the site all the same.", 9)
     for check in plan.rows["visit_checks"]:
         _check(paper, check, formats)
     _others(paper, plan, formats)

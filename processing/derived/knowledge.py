@@ -56,10 +56,13 @@ class Knowledge:
         at from the air; ``boundary``: neither, so that the lawn is an upper bound.
     unknown
         What no layer tells, what most hangs on first.
+    doubt
+        How much that is: 2 for each of which nothing is mapped, 1 where something is.
     """
 
     basis: str
     unknown: tuple[str, ...]
+    doubt: int
 
     @property
     def upper_bound(self) -> bool:
@@ -90,7 +93,7 @@ def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
     """
     of_survey = surveyed(lawn)
     if any(fact.value for fact in site.facts.surveys):
-        return Knowledge("surveyed" if of_survey else "layers", () if _has_terrain(site) else (SLOPE,))
+        return Knowledge("surveyed" if of_survey else "layers", *(((), 0) if _has_terrain(site) else ((SLOPE,), 2)))
     seen = _seen_from_above(site, covered=covered)
     unknown = [
         topic
@@ -100,7 +103,8 @@ def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
     unknown += [] if _has_terrain(site) else [SLOPE]
     mapped = all(layer in site.complete or _maps(site, layer) for layer in ("buildings", "hard_surfaces"))
     basis = "surveyed" if of_survey else "layers" if mapped else "image" if covered else "boundary"
-    return Knowledge(basis, tuple(unknown))
+    doubt = sum(1 if topic != SLOPE and _maps(site, LAYER_OF[topic]) else 2 for topic in unknown)
+    return Knowledge(basis, tuple(unknown), doubt)
 
 
 def surveyed(lawn: Sequence[Row]) -> bool:

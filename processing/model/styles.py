@@ -151,9 +151,11 @@ _WIRE = 0.7
 STYLES: Mapping[str, LayerStyle] = MappingProxyType(
     {
         "summary": categorized(
-            "status",
-            ("planned", "Parcel, planned", Area(stroke=GREY, width_mm=0.35)),
-            ("not_suitable", "Parcel, no mower", Area(GREY, 0.25, stroke=GREY, width_mm=0.35)),
+            "readiness",
+            ("ready", "Parcel, ready to be laid", Area(GREEN, 0.15, stroke=GREEN, width_mm=0.5)),
+            ("visit", "Parcel, visit first", Area(SKY, 0.15, "rising", stroke=BLUE, width_mm=0.35)),
+            ("settle", "Parcel, settle first", Area(YELLOW, 0.25, "falling", stroke=ORANGE, width_mm=0.5)),
+            ("none", "Parcel, no mower", Area(GREY, 0.25, stroke=GREY, width_mm=0.35)),
             ("failed", "Parcel, planning failed", Area(hatch="crossed", stroke=VERMILION, width_mm=0.5)),
             label_column="parcel_id",
         ),
