@@ -18,6 +18,7 @@ from lawngis.prices import PriceBook, amounts_total, billed, coins, price_book_f
 from ..derived.knowledge import GROUND
 from ..derived.readiness import GROUND_CHECKS
 from ..model.plan import Row
+from ..model.readiness import LAID, readiness_of
 from ..model.text import counted, spreadsheet_safe
 from .formats import METRES_PER_FOOT, Units
 from .quote_details import QuoteDetails
@@ -204,18 +205,12 @@ def estimate_because(summary: Row) -> str:
     Parameters
     ----------
     summary
-        The parcel's row; that of an older plan, which says nothing of readiness, is judged by its stop findings.
+        The parcel's row.
     """
-    why = str(summary.get("readiness_why") or "")
-    ready = summary.get("readiness")
-    if ready is None:
-        stops = summary.get("stop_findings") or 0
-        if summary["status"] != "planned":
-            return "no mower is planned here"
-        return f"{counted(stops, 'finding')} must be settled first" if stops else ""
-    if ready not in ("ready", "visit") or _ground_unsettled(summary):
-        return why or worded(summary["status"])
-    return ""
+    if readiness_of(summary) in LAID and not _ground_unsettled(summary):
+        return ""
+    stops = counted(summary.get("stop_findings") or 0, "finding")
+    return str(summary.get("readiness_why") or f"{stops} to be settled")
 
 
 def _ground_unsettled(summary: Row) -> bool:
