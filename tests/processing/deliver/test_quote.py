@@ -16,6 +16,8 @@ from lawngis.processing.deliver.offer import offer_paper
 from lawngis.processing.deliver.quote import books, estimate_because, quote
 from lawngis.processing.deliver.quote_details import quote_details_from
 
+from .test_documents import pdf_text
+
 DAY = date(2026, 5, 1)
 OWN_PRICES = price_book_from().model_copy(update={"example": False})
 OWN_LABOUR = labour_book_from().model_copy(update={"example": False, "tax_percent": 19.0, "valid_days": 10})
@@ -207,8 +209,6 @@ def test_details_of_a_parcel_win_over_those_of_all(delivered, details_file):
 
 
 def test_the_letterhead_has_what_is_known_and_nothing_else(delivered, details_file, tmp_path):
-    from tests.processing.deliver.test_documents import pdf_text
-
     def printed(details):
         made = own_quote(delivered.parcels["P1"], details=details)
         path = tmp_path / "quote.pdf"
