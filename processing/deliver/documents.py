@@ -260,9 +260,7 @@ def _index_row(
     summary = plan.summary
     figures = {name: summary[name] for name in _FIGURES}
     figures |= {"total": offer.total if offer.lines else None, "currency": offer.currency, "price_of": offer.total_of}
-    figures["remark"] = "; ".join(
-        [*(["estimate"] if offer.estimate_because else []), *(["example"] if offer.examples else [])]
-    )
+    figures["remark"] = offer.title if offer.lines else ""
     x0, y0, x_unit, y_unit = middle
     outline = (
         []

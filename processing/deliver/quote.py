@@ -310,8 +310,8 @@ def _options(plan: ParcelPlan, prices: PriceBook, labour: LabourBook) -> list[Qu
             continue  # it shares the supply of the zone that it is reached from
         costs = _supply_costs(plan, zone, prices, labour)
         planned = costs.get(zone["supply"])
-        if planned is None:
-            continue
+        if planned is None or zone["supply"] == "own_dock":
+            continue  # a dock is planned where no cheaper supply serves
         for supply, cost in costs.items():
             if supply != zone["supply"]:
                 item = f"{zone['zone_id']}: {worded(supply)} instead of {worded(zone['supply'])}"

@@ -144,6 +144,7 @@ class DocumentSource:
         place = MultiPolygon([box(0, 0, 1e-6, 1e-6)]) if outline is None or outline.is_empty else outline
         frame = MeasuringFrame.centred_on(place, self.plan.crs)
         rows = {name: rows_in_frame(some, frame) for name, some in stored.items()}
+        rows["summary"] = [{**row, "readiness": readiness_of(row)} for row in rows["summary"]]
         outline_m = rows["summary"][0]["geometry"]
         shown = {} if outline_m.is_empty else _context_around(outline_m, frame, around, self.plan.crs)
         return ParcelPlan(parcel_id, frame, rows, self.plan.facts, shown)

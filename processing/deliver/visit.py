@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from ..model.plan import Row
-from ..model.styles import STYLES, Area, Line, Mark
+from ..model.styles import PARCEL_STYLES, Area, Line, Mark
 from ..model.text import spreadsheet_safe
 from .formats import Formats
 from .map_picture import round_length_m
@@ -83,7 +83,7 @@ def _map(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
         paper.shapes(window.placed(plan.context.get("buildings", ())), Area("#c4bfb6", stroke="#3f3b35"))
         paper.shapes(window.placed([plan.outline]), Area(stroke="#6b6b6b", width_mm=0.35))
         for row in plan.rows["zones"]:
-            rule = STYLES["zones"].rule(row)
+            rule = PARCEL_STYLES["zones"].rule(row)
             if rule is not None and isinstance(rule.symbol, Area):
                 paper.shapes(window.placed([row["geometry"]]), rule.symbol)
         paper.shapes(window.placed([row["geometry"] for row in plan.rows["wire_path"]]), Line("#0072b2", 0.35))

@@ -271,3 +271,8 @@ MARK_CORNERS: Mapping[str, tuple[tuple[float, float], ...]] = MappingProxyType(
     }
 )  # fmt: skip
 """Corners of each mark, one unit across, y upwards."""
+
+PARCEL_STYLES: Mapping[str, LayerStyle] = MappingProxyType(
+    {**STYLES, "summary": single_symbol("Parcel", Area(stroke=GREY, width_mm=0.35), label_column="parcel_id")}
+)
+"""Styles on a map of one parcel: how ready it is stands beside the map, and nothing is drawn over what lies there."""

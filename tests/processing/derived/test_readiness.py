@@ -13,7 +13,7 @@ from lawngis.processing.model.catalogue import sentences, values_text
 from lawngis.processing.model.plan import Plan
 
 FRAME = CRS.from_epsg(25832)
-ALL_KNOWN = Knowledge("layers", (), 0)
+ALL_KNOWN = Knowledge("layers", ())
 
 
 def finding(code, severity="caution", **values):
@@ -66,7 +66,7 @@ def test_nothing_left_to_decide_is_ready():
         (planned(within=False), ALL_KNOWN, "visit", "no-supply"),
         (planned(routes=0), ALL_KNOWN, "visit", "no-supply"),
         (planned(starts_at="wall"), ALL_KNOWN, "visit", "supply-assumed"),
-        (planned(), Knowledge("layers", ("drops",), 2), "visit", "not-told"),
+        (planned(), Knowledge("layers", ("drops",), ("drops",)), "visit", "not-told"),
         (planned(checks=[check("ground-slope", 30.0)]), ALL_KNOWN, "visit", "checks"),
         (planned(checks=[check("edge-class")]), ALL_KNOWN, "visit", "checks"),
         (planned(checks=[check("passage-width", 1.6)]), ALL_KNOWN, "visit", "checks"),
@@ -85,9 +85,12 @@ def test_a_check_of_ground_that_moves_the_price_by_less_than_a_tenth_does_not():
 
 
 def test_streets_unknown_do_not_and_ground_does_not_where_the_lawn_was_surveyed():
-    assert why(planned(), Knowledge("layers", ("streets",), 2))[0] == "ready"
-    assert why(planned(), Knowledge("surveyed", ("buildings", "paving", "beds"), 6))[0] == "ready"
-    assert why(planned(), Knowledge("layers", ("buildings",), 1))[0] == "visit"
+    assert why(planned(), Knowledge("layers", ("streets",), ("streets",)))[0] == "ready"
+    assert (
+        why(planned(), Knowledge("surveyed", ("buildings", "paving", "beds"), ("buildings", "paving", "beds")))[0]
+        == "ready"
+    )
+    assert why(planned(), Knowledge("layers", ("buildings",)))[0] == "visit"
 
 
 def said(plan, known=ALL_KNOWN, stops=0):
@@ -121,8 +124,10 @@ def test_the_verdict_is_a_sentence_with_its_reason(plan, sentence):
 
 
 def test_an_upper_bound_and_what_must_be_settled_are_said_in_the_verdict():
-    text = said(planned(), Knowledge("boundary", ("buildings", "paving", "drops"), 6), stops=1)
-    assert "That is an upper bound: no layer tells of buildings and paving." in text
+    text = said(
+        planned(), Knowledge("boundary", ("buildings", "paving", "drops"), ("buildings", "paving", "drops")), stops=1
+    )
+    assert text.startswith("At most 400 m² could be mown in one zone: no layer tells of buildings and paving. ")
     assert text.endswith("One thing must be settled before the wire is laid.")
     assert said(planned(), stops=2).endswith("2 things must be settled before the wire is laid.")
 
@@ -136,4 +141,3 @@ def test_more_than_the_mower_can_do_is_no_share_of_the_lawn():
 def test_undecided_is_no_verdict_for_or_against():
     text = said(planned(findings=[finding("lawn-undecided")], lawn_m2=8.0, roles=()))
     assert text.startswith("It is undecided whether there is a lawn")
-

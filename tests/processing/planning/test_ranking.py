@@ -49,7 +49,8 @@ def parcel(
     known = {"planned": "settle" if stops else "ready", "not_suitable": "none", "failed": "failed"}[status]
     summary = dict.fromkeys(FIGURES, 0) | {
         "parcel_id": name, "label": label, "status": status, "verdict_text": f"verdict on {name}", "wire_m": wire_m,
-        "readiness": readiness or known, "basis": basis, "doubt": doubt, "mowable_m2": mown_m2, "visit_checks": 1, "stop_findings": len(stops), "pegs": 10, "amount": 50.0,
+        "readiness": readiness or known, "basis": basis, "doubt": doubt, "mowable_m2": mown_m2, "visit_checks": 1,
+        "stop_findings": len(stops), "pegs": 10, "amount": 50.0,
         "mowing_hours_week": 5.0, "currency": "EUR",
         "geometry": MultiPolygon([box(500_000 + x, 5_500_000, 500_020 + x, 5_500_020)]),
     }  # fmt: skip
