@@ -154,10 +154,10 @@ def test_a_quote_on_ones_own_books_is_an_offer_with_a_date_and_a_letterhead(samp
 
 def test_a_wrong_key_in_the_details_ends_the_command(sample, tmp_path, capsys):
     details = tmp_path / "details.toml"
-    details.write_text('[firm]\nadress = "Lane 1"\n')
+    details.write_text('[firm]\nstreets = "Lane 1"\n')
     command = ["deliver", str(sample.plan), "--out", str(tmp_path / "docs"), "--quote-details", str(details)]
     assert main(command) == 2
     said = capsys.readouterr().err
-    for words in ("details.toml", "unknown key firm.adress", "known there are name, address, contact, vat_number"):
+    for words in ("details.toml", "unknown key firm.streets", "known there are name, address, contact, vat_number"):
         assert words in said
     assert not (tmp_path / "docs").exists()
