@@ -85,11 +85,6 @@ def cuts(rows: list[dict]) -> list[tuple[str, float]]:
 PASSAGE = [run("passage", across(4.85)), run("passage", across(5.15))]
 
 
-def test_a_crossing_of_lawn_is_no_paving() -> None:
-    site = site_of()
-    assert cuts(bought(site, plan_of(site, "lawn", PASSAGE))) == []
-
-
 def test_a_passage_of_lawn_beside_paving_is_none_either() -> None:
     """What lies under one of its wires by a hand's breadth is no crossing of paving: no finding asks for a cut."""
     site = site_of("path", surface=box(10, 5.1, 11, 15))
