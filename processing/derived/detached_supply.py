@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import shapely
-from shapely import LineString, Polygon
+from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import polygon_parts

@@ -14,6 +14,7 @@ from lawngis.prices import PriceBook, billed, price_book_from
 from ..derived.cable_routing import cable_crossings
 from ..derived.decisions import LAWN
 from ..derived.detached_supply import LeadCrossings, lead_crossings
+from ..model.catalogue import Catalogue, Said, Values
 from ..model.plan import Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -31,7 +32,7 @@ class _Item(NamedTuple):
     item: str
     quantity: float
     unit: str
-    basis: str
+    basis: Said
     price: float | None
 
 
@@ -40,52 +41,48 @@ def materials(site: Site, plan: Plan, mower: MowerProfile, parameters: Materials
     if not plan.rows("wire_path"):
         return StepResult({"materials": []})
     prices = price_book_from(parameters.price_book)
-    basis = f"{mower.title}; its first dock comes with it"
+    basis = ("mower-bought", {"mower": mower.title})
     items = [
         _Item("mower with its dock", 1, "piece", basis, prices.mower_price(mower.name)),
         *_wire(plan, mower, prices),
         *_cuts(site, plan, prices),
         *_sources(plan, prices),
     ]
-    rows = [_row(item, prices) for item in items]
+    rows = [_row(item, prices, plan.catalogue) for item in items]
     return StepResult({"materials": [row for row in rows if row["quantity"]]})
 
 
 def _wire(plan: Plan, mower: MowerProfile, prices: PriceBook) -> Iterator[_Item]:
-    paths, joins = plan.rows("wire_path"), plan.rows("joins")
+    paths = plan.rows("wire_path")
     laid_m, slack_m = (sum(row[name] for row in paths) for name in ("length_m", "slack_m"))
-    basis = f"{laid_m:.1f} m to be laid, and {100 * slack_m / laid_m:.0f} % in hand"
-    yield _Item("boundary wire", laid_m + slack_m, "m", basis, prices.wire_per_m)
-    reels = -int(-(laid_m + slack_m) // mower.wire_reel_m)
-    yield _Item(
-        "reels of wire", reels, "piece", f"reels of {mower.wire_reel_m:g} m for the wire above, in its price", None
-    )
-    apart = f"{mower.peg_spacing_straight_m:g} m of straight wire and every {mower.peg_spacing_bend_m:g} m in bends"
-    yield _Item("pegs", len(plan.rows("pegs")), "piece", f"one at least every {apart}", prices.peg_each)
-    basis = "where a loop of wire closes and where a reel ends"
-    yield _Item("wire joints", len(joins), "piece", basis, prices.joint_each)
+    wire: Said = ("wire-bought", {"laid_m": laid_m, "slack_percent": 100 * slack_m / laid_m})
+    yield _Item("boundary wire", laid_m + slack_m, "m", wire, prices.wire_per_m)
+    reels: Said = ("reels-bought", {"reel_m": mower.wire_reel_m})
+    yield _Item("reels of wire", -int(-(laid_m + slack_m) // mower.wire_reel_m), "piece", reels, None)
+    spacing = {"straight_m": mower.peg_spacing_straight_m, "bend_m": mower.peg_spacing_bend_m}
+    yield _Item("pegs", len(plan.rows("pegs")), "piece", ("pegs-bought", spacing), prices.peg_each)
+    yield _Item("wire joints", len(plan.rows("joins")), "piece", ("joints-bought", {}), prices.joint_each)
 
 
 def _cuts(site: Site, plan: Plan, prices: PriceBook) -> Iterator[_Item]:
     """Yield a saw cut or duct for each place at which wire or cable goes through paving."""
     for where, crossed in _paving_crossed(site, plan):
-        if crossed.saw_cut_m:
-            yield _Item("saw cut", crossed.saw_cut_m, "m", f"{where}, where people walk", prices.saw_cut_per_m)
-        if crossed.duct_m:
-            yield _Item("duct", crossed.duct_m, "m", f"{where}, where cars drive", prices.duct_per_m)
+        ways = (("saw cut", crossed.saw_cut_m, prices.saw_cut_per_m), ("duct", crossed.duct_m, prices.duct_per_m))
+        for item, length_m, price in ways:
+            yield _Item(item, length_m, "m", ("paving-cut", {**where, "item": item}), price)
 
 
-def _paving_crossed(site: Site, plan: Plan) -> Iterator[tuple[str, LeadCrossings]]:
+def _paving_crossed(site: Site, plan: Plan) -> Iterator[tuple[Values, LeadCrossings]]:
     """Yield paving that is gone through: by both wires of a lead in one cut, by each wire of a passage, by a cable."""
     for lead in plan.select("wire_runs", run_kind="lead_out"):
         if lead["island_id"] is None:
-            yield "both wires of a lead through paving", lead_crossings(site, lead["geometry"])
+            yield {"case": "lead"}, lead_crossings(site, lead["geometry"])
     for link_id, wires in _passages_over_paving(plan).items():
         crossed = [lead_crossings(site, wire) for wire in wires]
-        yield f"the wire through paving at {link_id}, there and back", sum(crossed, LeadCrossings({}))
+        yield {"case": "passage", "link_id": link_id}, sum(crossed, LeadCrossings({}))
     for route in plan.rows("supply_route"):
         for use, stretch in cable_crossings(site, route["geometry"]):
-            yield f"the supply cable through a {use}", LeadCrossings({use: stretch.length})
+            yield {"case": "cable"}, LeadCrossings({use: stretch.length})
 
 
 def _passages_over_paving(plan: Plan) -> dict[str, list[BaseGeometry]]:
@@ -102,23 +99,21 @@ def _passages_over_paving(plan: Plan) -> dict[str, list[BaseGeometry]]:
 
 def _sources(plan: Plan, prices: PriceBook) -> Iterator[_Item]:
     cable_m = sum(row["length_m"] for row in plan.rows("supply_route"))
-    basis = "from the power supply to the dock, as drawn"
-    yield _Item("supply cable", cable_m, "m", basis, prices.supply_cable_per_m)
+    yield _Item("supply cable", cable_m, "m", ("cable-bought", {}), prices.supply_cable_per_m)
     docks = len({zone["loop_id"] for zone in plan.select("zones", supply="own_dock")})
-    basis = "for each further loop of wire with a dock of its own"
-    yield _Item("further docks", max(docks - 1, 0), "piece", basis, prices.dock_each)
+    yield _Item("further docks", max(docks - 1, 0), "piece", ("docks-bought", {}), prices.dock_each)
     sources = len({zone["loop_id"] for zone in plan.select("zones", supply="own_source")})
-    basis = "for each loop of wire that has no dock"
-    yield _Item("signal sources", sources, "piece", basis, prices.signal_source_each)
+    yield _Item("signal sources", sources, "piece", ("sources-bought", {}), prices.signal_source_each)
 
 
-def _row(item: _Item, prices: PriceBook) -> Row:
+def _row(item: _Item, prices: PriceBook, catalogue: Catalogue) -> Row:
     line = billed(item.quantity, item.unit, item.price, prices.currency)
+    code, values = item.basis
     return {
         "item": item.item,
         "quantity": line.quantity,
         "unit": item.unit,
-        "basis": item.basis,
+        "basis": catalogue.said("part", code, "text", values),
         "unit_price": item.price,
         "amount": line.amount,
         "currency": prices.currency,
