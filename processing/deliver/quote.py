@@ -15,8 +15,7 @@ import shapely
 from lawngis.labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
 from lawngis.prices import PriceBook, amounts_total, billed, coins, price_book_from
 
-from ..derived.knowledge import GROUND
-from ..derived.readiness import GROUND_CHECKS
+from ..derived.readiness import ground_unsettled
 from ..model.plan import Row
 from ..model.readiness import LAID, readiness_of
 from ..model.text import counted, spreadsheet_safe
@@ -24,9 +23,6 @@ from .formats import METRES_PER_FOOT, Units
 from .quote_details import QuoteDetails
 from .reading import ParcelPlan
 from .texts import worded
-
-UNSETTLED_CHECKS = GROUND_CHECKS | {"ground-slope"}
-"""Checks of whether a piece of ground is mown at all."""
 
 FOOT_PRICE_DIGITS = 4
 """So many digits has the price of a foot: a coin is much of it."""
@@ -207,16 +203,10 @@ def estimate_because(summary: Row) -> str:
     summary
         The parcel's row.
     """
-    if readiness_of(summary) in LAID and not _ground_unsettled(summary):
+    if readiness_of(summary) in LAID and not ground_unsettled(json.loads(summary.get("readiness_values") or "[]")):
         return ""
     stops = counted(summary.get("stop_findings") or 0, "finding")
     return str(summary.get("readiness_why") or f"{stops} to be settled")
-
-
-def _ground_unsettled(summary: Row) -> bool:
-    reasons = dict(json.loads(summary.get("readiness_values") or "[]"))
-    unknown = set(reasons.get("not-told", {}).get("unknown", ()))
-    return bool(unknown & GROUND) or bool(UNSETTLED_CHECKS.intersection(reasons.get("checks", {}).get("codes", ())))
 
 
 def _rests_on(plan: ParcelPlan) -> Iterator[str]:
