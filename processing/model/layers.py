@@ -27,7 +27,10 @@ PEG_KINDS = ("straight", "bend", "lead", "dock")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
 STATUSES = ("planned", "not_suitable", "failed")
-COVERS = ("lawn", "lawn_under_crown", "shrub", "hedge", "crown", "bare", "built")
+COVERS = (
+    "lawn", "lawn_under_crown", "green", "dry", "shrub", "hedge", "crown", "bare", "built", "unknown", "maybe_lawn",
+    "hardly_lawn",
+)  # fmt: skip
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 _PARCEL = identifier("parcel_id", "parcel that the row belongs to")
@@ -38,6 +41,11 @@ def stamped(spec: Layer) -> Layer:
     if any(column.name == _PARCEL.name for column in spec.columns):
         return spec
     return replace(spec, columns=(_PARCEL, *spec.columns))
+
+
+def stamped_layers(*specs: Layer) -> tuple[Layer, ...]:
+    """Return declarations of layers, each with the column `parcel_id`."""
+    return tuple(stamped(spec) for spec in specs)
 
 
 def _layers(*specs: Layer) -> Mapping[str, Layer]:
@@ -70,7 +78,17 @@ PLAN_LAYERS = _layers(
             integer("pegs", "pegs"),
             real("dock_score", "", "score of the chosen place for the dock, 0 to 1"),
             real("slope_p95_percent", "%", "slope that 95 % of the mowable ground stays below"),
-            real("mowing_hours_week", "h", "hours a week that the mower works, charging included"),
+            real(
+                "mowing_hours_week",
+                "h",
+                "hours of mowing a week that it takes when the grass grows most: turns, a pass along the edge and ways "
+                "to the zones included, charging not",
+            ),
+            real(
+                "missing_hours_week",
+                "h",
+                "of them, hours that find no room in the hours permitted: with any, the mower doesn't keep up",
+            ),
             real("amount", "", "price of mower and materials, without tax, in the currency beside it"),
             text("currency", "currency of the amount, ISO 4217"),
             integer("stop_findings", "findings that forbid laying the wire as planned"),
@@ -97,7 +115,7 @@ PLAN_LAYERS = _layers(
         "cover",
         "Ground cover from the air",
         "What image and surface model show, before any layer was asked; empty without an image. Crowns and the lawn "
-        "guessed beneath them overlap.",
+        "guessed beneath them overlap; maybe_lawn and hardly_lawn lie over the rest.",
         "Polygon",
         (
             identifier("cover_id", "name of the piece"),
@@ -105,6 +123,9 @@ PLAN_LAYERS = _layers(
             real("area_m2", "m²", "ground area", nullable=False),
             real("confidence", "", "how sure that is, 0 to 1", nullable=False),
             real("shaded_share", "", "share of it that lies in the shade of the image, 0 to 1"),
+            real("greenness", "", "its index in the image: NDVI, or green leaf index without near infrared"),
+            real("green_from", "", "index from which ground counts as green"),
+            real("green_from_sd", "", "standard deviation of that"),
             text("evidence", "what says so"),
         ),
         key="cover_id",
@@ -155,7 +176,12 @@ PLAN_LAYERS = _layers(
             text("reached_by", "link through which the mower comes"),
             text("supply", "what feeds its wire", SUPPLIES, nullable=False),
             text("supply_why", "why that supply"),
-            real("hours_week", "h", "hours a week the mower works there, charging included"),
+            real(
+                "hours_week",
+                "h",
+                "hours a week that the zone takes when the grass grows most: mowing with turns and a pass along the "
+                "edge, and the charging for it; the way to it comes on top",
+            ),
         ),
         key="zone_id",
     ),
@@ -343,8 +369,8 @@ PLAN_LAYERS = _layers(
             text("weekday", "day", WEEKDAYS, nullable=False),
             text("start_time", "begin, local time HH:MM", nullable=False),
             text("end_time", "end, local time HH:MM", nullable=False),
-            real("mowing_h", "h", "of it mowing", nullable=False),
-            real("charging_h", "h", "of it charging", nullable=False),
+            real("mowing_h", "h", "of it mowing, with turns, the edge and the way there and back", nullable=False),
+            real("charging_h", "h", "of it charging between runs; not the charge after the last one", nullable=False),
             boolean("edge_pass", "the edge is mown too", nullable=False),
             text("sets_out", "from where the mower sets out: shares of departures, and metres along the zone's edge"),
         ),
