@@ -20,7 +20,7 @@ from ..model.site_layers import SITE_LAYERS
 from .features import check_layer, drawable, identified, label, read_features, surveyed
 from .read_options import ReadOptions
 from .site_files import SiteFiles
-from .site_part import NEIGHBOURHOOD_M, SITE_WIDE_LAYERS, SitePart, site_crs
+from .site_part import NEIGHBOURHOOD_M, SITE_WIDE_LAYERS, SitePart, level_cells, metres_per_unit, site_crs
 
 FloatArray = NDArray[np.float64]
 
@@ -29,8 +29,6 @@ PART_PARCELS = 64
 
 SPARSE = 6.0
 """A group of parcels may span this many times the ground of its parcels and their surroundings."""
-
-METRES_PER_DEGREE = 111_000.0
 
 
 class SiteSource:
@@ -56,14 +54,14 @@ class SiteSource:
         self.options = options or ReadOptions()
         if "parcels" not in files.layers:
             raise SiteError("there is no layer parcels", where=str(files.path), advice=_parcels_advice(files))
-        if "dem" not in files.rasters:
-            raise SiteError("there is no terrain model", where=str(files.path), advice=_dem_advice(files))
         for name, place in files.layers.items():
             check_layer(SITE_LAYERS[name], place)
         self.raster_info = {name: rasters.raster_overview(file) for name, file in files.rasters.items()}
         self.parcels = identified(
             read_features(SITE_LAYERS["parcels"], files.layers["parcels"]), files.layers["parcels"]
         )
+        if "dem" not in files.rasters:
+            self.raster_info["dem"] = level_cells(self.crs, self.parcels.table.geometry.bounds.to_numpy())
         self._surveys = {
             name: surveyed(SITE_LAYERS[name], place)
             for name, place in files.layers.items()
@@ -79,7 +77,7 @@ class SiteSource:
 
     @property
     def dem_info(self) -> rasters.RasterInfo:
-        """What is known of the terrain model without its values."""
+        """What is known of the terrain model without its values; without one, of the cells that stand for it."""
         return self.raster_info["dem"]
 
     @property
@@ -131,7 +129,7 @@ class SiteSource:
         """
         rows = np.array([self._rows[name] for name in parcel_ids], dtype=int)
         bounds = self.parcels.table.geometry.bounds.to_numpy()[rows]
-        reach = NEIGHBOURHOOD_M / _metres_per_unit(self.crs)
+        reach = NEIGHBOURHOOD_M / metres_per_unit(self.crs)
         groups: list[list[str]] = []
         box, spent = np.zeros(4), 0.0
         for number in _along_curve(bounds):
@@ -166,7 +164,9 @@ class SiteSource:
             )
         for name, survey in self._surveys.items():
             findings += survey.findings(name)
-        if self.options.dem_unit is None and self.dem_info.vertical_unit_m is None:
+        if "dem" not in self.files.rasters:
+            findings.append(Finding("caution", "terrain-unknown", _terrain_place(self.files)))
+        elif self.options.dem_unit is None and self.dem_info.vertical_unit_m is None:
             unit = "metres" if self.dem_info.crs.is_geographic else self.dem_info.crs.axis_info[0].unit_name
             findings.append(
                 Finding(
@@ -184,15 +184,12 @@ def _parcels_advice(files: SiteFiles) -> str:
     return f"Add it, or name the layer that holds the parcels with --layer parcels=NAME{there}."
 
 
-def _dem_advice(files: SiteFiles) -> str:
+def _terrain_place(files: SiteFiles) -> dict[str, str]:
+    """Return values of the sentence that says where a terrain model is looked for."""
     beside = files.path.parent / "dem.tif"
-    if files.path.is_file() and beside.exists():
-        return f"Name it with --dem {beside}, or give the folder as SITE."
-    return "Put dem.tif into the folder, or name it with --dem." if files.path.is_dir() else "Name it with --dem."
-
-
-def _metres_per_unit(crs: CRS) -> float:
-    return METRES_PER_DEGREE if crs.is_geographic else float(crs.axis_info[0].unit_conversion_factor)
+    if files.path.is_dir():
+        return {"case": "folder"}
+    return {"case": "beside", "file": str(beside)} if beside.exists() else {}
 
 
 def _along_curve(bounds: FloatArray) -> list[int]:

@@ -127,7 +127,7 @@ def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
     histogram = index_histogram(vegetation_index(imagery))
     threshold = used_threshold(histogram, near_infrared=near_infrared, parameters=parameters)
     findings = threshold_findings(threshold, near_infrared=near_infrared)
-    dsm = site.dsm
+    dsm = site.dsm if site.has_terrain else None  # heights stand on the ground
     if dsm is None:
         text = "there is no surface model: shrubs and crowns count as lawn as far as no layer shows them"
         findings.append(Finding("caution", "cover-without-heights", text, "Add dsm.tif, or layers beds and trees."))

@@ -121,6 +121,13 @@ def raster_overview(source: str | Path) -> RasterInfo:
         )
 
 
+def reaches(info: RasterInfo, bounds: Bounds) -> bool:
+    """Return whether a raster has cells within some bounds in its CRS."""
+    min_x, min_y, max_x, max_y = bounds
+    left, bottom, right, top = info.bounds
+    return bool(min_x < right and max_x > left and min_y < top and max_y > bottom)
+
+
 def raster_table(path: str | Path, name: str) -> str | None:
     """Return how to name a raster table of a GeoPackage, or None when the file has no such table.
 
