@@ -9,7 +9,7 @@ anything, in another order, with its polygons made multipolygons or its geometry
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import blake2b
 from itertools import islice
 from math import isnan
@@ -271,6 +271,14 @@ def _named(parcel_id: str, names: Sequence[str], what: str) -> list[str]:
     return [f"{' '.join(whole) if len(whole) == 1 else ', '.join(whole)}{more} {what}"]
 
 
+def _as_recorded(spec: Layer, before: Record) -> Layer:
+    """Return a layer with the columns that its record has: a plan of an earlier version lacks those that came since."""
+    known = before.get("columns")
+    if not known:
+        return spec
+    return replace(spec, columns=tuple(column for column in spec.columns if column.name in known))
+
+
 def layer_edit(
     spec: Layer, before: Record, rows: Sequence[Row], digits: int, *, added_columns: Sequence[str] = ()
 ) -> LayerEdit:
@@ -289,7 +297,7 @@ def layer_edit(
     added_columns
         Columns that the layer has and the declaration doesn't.
     """
-    after = layer_record(spec, rows, digits)
+    after = layer_record(_as_recorded(spec, before), rows, digits)
     added = tuple(added_columns) if rows else ()
     if spec.key is None:
         return LayerEdit(spec.name, added_columns=added, others=after != dict(before))

@@ -165,8 +165,11 @@ def typed_value(item: Override) -> Any:
         return None
     if item.column == GEOMETRY:
         return NEW if item.value.casefold() == NEW else None
-    if KIND_OF.get((item.target_layer, item.column)) == "slopes":
+    kind = KIND_OF.get((item.target_layer, item.column))
+    if kind == "slopes":
         return _plausible(item, "%")
+    if kind == "surveys":
+        return _truth(item)
     spec: Column = next(column for column in _spec(item.target_layer).columns if column.name == item.column)
     if spec.kind in ("real", "integer"):
         number = _plausible(item, spec.unit)

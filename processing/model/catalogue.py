@@ -33,6 +33,9 @@ from lawngis.errors import PlanError
 Values = Mapping[str, Any]
 """Values of a sentence: texts, numbers, yes or no, lists of these, and parts of it as ``[code, values]``."""
 
+Said = tuple[str, Values]
+"""Something that is said: its code, and the values that it is filled in with."""
+
 AS_WRITTEN = "as_written"
 """Key of values under which a sentence stands that an earlier plan holds without its values."""
 
@@ -114,6 +117,10 @@ class Catalogue:
         except (KeyError, ValueError, TypeError) as error:
             raise PlanError(f"the sentence for {kind} {code} can't be made of {dict(values)}: {error}") from error
 
+    def sentences(self, kind: str, said: Iterable[Said], between: str = " ") -> str:
+        """Return several sentences of a kind, one after the other."""
+        return between.join(self.said(kind, code, "text", values) for code, values in said)
+
 
 class _Filler(Formatter):
     """Fills in fields as :meth:`str.format` does, and with these forms as well.
@@ -123,6 +130,7 @@ class _Filler(Formatter):
     ``{names:list}``          a list with commas; ``and`` and ``or`` put that word before the last
     ``{use:word surface}``    the word for a value in the table ``word.surface``
     ``{why:part}``            a part from ``[code, values]``; a list of several with commas
+    ``{more:also}``           parts that are added, each after a semicolon
     ``{note:if  (#)}``        a phrase where there is a value, else nothing
     ========================  =====================================================================
     """
@@ -135,7 +143,8 @@ class _Filler(Formatter):
             "and": lambda value, rest: _listed(value, "and"),
             "or": lambda value, rest: _listed(value, "or"),
             "word": lambda value, rest: catalogue.part("word", rest, str(value)) or str(value),
-            "part": self._parts,
+            "part": lambda value, rest: ", ".join(self._parts(value)),
+            "also": lambda value, rest: "".join(f"; {part}" for part in self._parts(value)),
         }
 
     def format_field(self, value: Any, format_spec: str) -> Any:
@@ -147,9 +156,9 @@ class _Filler(Formatter):
             return (one if value == 1 else many).replace("#", str(value))
         return super().format_field(value, format_spec)
 
-    def _parts(self, value: Any, _: str) -> str:
+    def _parts(self, value: Any) -> list[str]:
         parts = [value] if value and isinstance(value[0], str) else value
-        return ", ".join(self._catalogue.said("part", code, "text", values) for code, values in parts)
+        return [self._catalogue.said("part", code, "text", values) for code, values in parts]
 
 
 def _listed(values: Iterable[Any], word: str) -> str:
@@ -162,6 +171,11 @@ def sentences() -> Catalogue:
     """Return the sentences of this package in English."""
     tables = sorted(files(__package__).joinpath("words", "en").iterdir(), key=lambda entry: entry.name)
     return Catalogue(tomllib.loads(table.read_text(encoding="utf-8")) for table in tables)
+
+
+def said_text(said: Iterable[Said]) -> str:
+    """Return what is said as JSON: a list of codes, each with its values."""
+    return json.dumps(_plain(list(said)), ensure_ascii=False, allow_nan=False)
 
 
 def values_text(values: Values) -> str:

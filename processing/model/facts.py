@@ -150,6 +150,8 @@ class Facts:
         outline. They keep these names.
     paths
         Loops of wire of an earlier plan that somebody reshaped in it, by their names.
+    surveys
+        Whether somebody saw to it that the site's layers hold all that is on the parcel.
     """
 
     features: tuple[Fact[Any], ...] = _measured_as()
@@ -166,6 +168,7 @@ class Facts:
     wires: tuple[Fact[LineString], ...] = _measured_as(("wire_path", GEOMETRY))
     mapped: tuple[Fact[str], ...] = _measured_as()
     paths: tuple[Fact[ReshapedWire], ...] = _measured_as()
+    surveys: tuple[Fact[bool], ...] = _measured_as(("parcels", "complete"))
 
     def __iter__(self) -> Iterator[Fact[Any]]:
         return chain.from_iterable(vars(self).values())

@@ -25,6 +25,8 @@ PEG_KINDS = ("straight", "bend", "lead", "dock")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
 STATUSES = ("planned", "not_suitable", "failed")
+READINESSES = ("ready", "visit", "settle", "none", "failed")
+BASES = ("surveyed", "layers", "image", "boundary")
 COVERS = ("lawn", "lawn_under_crown", "shrub", "hedge", "crown", "bare", "built")
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
@@ -51,7 +53,13 @@ PLAN_LAYERS = _layers(
         (
             text("label", "what people call the parcel"),
             text("status", "what came of it", STATUSES, nullable=False),
+            text("readiness", "how ready the plan is to be carried out", READINESSES),
+            text("readiness_why", "why, in words"),
+            text("basis", "what the lawn rests on", BASES),
+            text("unknowns", "what no layer tells of the parcel, with commas between"),
             text("verdict_text", "the verdict in words"),
+            text("verdict_values", "codes and values of which the verdict is made, as JSON"),
+            text("readiness_values", "codes and values of which the reasons are made, as JSON"),
             real("lawn_m2", "m²", "lawn, ground area"),
             real("mowable_m2", "m²", "ground in zones that a mower serves"),
             integer("zones", "zones that a mower serves"),

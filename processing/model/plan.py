@@ -89,7 +89,7 @@ class VisitCheck:
     unit
         Of these three.
     flip_probability, weight
-        Chance that measuring changes the decision, and how much that matters [0 to 1].
+        Chance that measuring changes the decision, None where nobody can say, and how much that matters [0 to 1].
     target_layer, target_id, target_column
         What the measured value corrects as an override; a target without an id is found by the place.
     """
@@ -101,12 +101,17 @@ class VisitCheck:
     sd: float | None = None
     unit: str = ""
     limit_value: float | None = None
-    flip_probability: float = 0.5
+    flip_probability: float | None = 0.5
     weight: float = 1.0
     target_layer: str = ""
     target_id: str = ""
     target_column: str = ""
     area: Polygon | LineString | None = None
+
+    @property
+    def urgency(self) -> float:
+        """What checks are ordered by, 0 to 1: a chance that nobody can say counts as certain."""
+        return (1.0 if self.flip_probability is None else self.flip_probability) * self.weight
 
     def said(self, catalogue: Catalogue | None = None) -> dict[str, str]:
         """Return in words what to measure, how, and what hangs on it, by the names of their columns."""
@@ -255,7 +260,7 @@ class Plan:
         self._rows["findings"] = [
             _finding_row(self, number, step, finding) for number, (step, finding) in enumerate(findings, start=1)
         ]
-        checks = sorted(self.checks, key=lambda item: -item[1].flip_probability * item[1].weight)
+        checks = sorted(self.checks, key=lambda item: -item[1].urgency)
         names = check_ids(self.parcel_id, [check for _, check in checks])
         self._rows["visit_checks"] = [
             _check_row(self, name, number, step, check)

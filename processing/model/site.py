@@ -65,6 +65,8 @@ class Site:
         What reading noticed: repairs, features left out, layers absent.
     facts
         What somebody measured on site: it counts where maps and models say otherwise.
+    complete
+        Layers of which the site says that they hold all that is on the parcel.
     """
 
     parcel_id: str
@@ -79,6 +81,7 @@ class Site:
     accuracy: DataAccuracy = field(default_factory=DataAccuracy)
     findings: tuple[Finding, ...] = ()
     facts: Facts = field(default_factory=Facts)
+    complete: tuple[str, ...] = ()
 
     @property
     def has_terrain(self) -> bool:

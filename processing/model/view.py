@@ -24,6 +24,7 @@ _WHOLE: Mapping[str, str] = {
     "dem_around": "raster:dem",
     "dsm": "raster:dsm",
     "imagery": "raster:imagery",
+    "complete": "site:complete",
 }
 """Attributes of a site that are one input each, by the name under which a step declares it."""
 
@@ -142,7 +143,7 @@ class PlanView(Plan):
     """A plan as one step sees it; what the step writes it returns."""
 
     def __init__(self, plan: Plan, reads: Reads) -> None:
-        self.parcel_id, self.crs, self.specs = plan.parcel_id, plan.crs, plan.specs
+        self.parcel_id, self.crs, self.specs, self.catalogue = plan.parcel_id, plan.crs, plan.specs, plan.catalogue
         self._plan = plan
         self.reads = reads
 

@@ -16,6 +16,7 @@ from ..files import geoparquet, gpkg, rasters, tiles
 from ..files.file_kinds import PLAN
 from ..model.contract import SiteLayer
 from ..model.site_layers import RASTERS, SITE_LAYERS
+from .site_settings import Completeness, SettingsFile, completeness, settings_file
 
 RASTER_ENDINGS = (".tif", ".tiff", ".vrt")
 VECTOR_ENDINGS = (".gpkg", ".fgb", *geoparquet.ENDINGS)
@@ -48,6 +49,8 @@ class SiteFiles:
     """Layers under names that mean nothing here, and plans that lie beside the layers."""
     tiles: Mapping[str, str] = field(default_factory=dict)
     """Folders of tiles that rasters were tied together from, by raster."""
+    settings: SettingsFile = field(default_factory=SettingsFile)
+    completeness: Completeness = field(default_factory=Completeness)
 
     @property
     def absent(self) -> list[SiteLayer]:
@@ -58,6 +61,7 @@ class SiteFiles:
     def inputs(self) -> list[Path]:
         """Every file that is read, each once."""
         vector = [place.path for place in self.layers.values()]
+        vector += [self.settings.path] if self.settings.path is not None else []
         grids = [
             file
             for name, source in self.rasters.items()
@@ -125,11 +129,14 @@ def site_files(
             raise LayerError(
                 f"there is no layer {given!r} to take as {name}", where=str(path), advice=_names_there(read)
             )
+    settings = settings_file(path)
+    complete, outlines = completeness(settings, read)
+    ignored = [name for name in ignored if name.partition(", layer ")[2] not in outlines]
     passed_over = (*ignored, *(f"{file.name} (a plan)" for file in plans))
     places = _raster_places(path, list(read), image | dict(raster_files or {}))
     folders = {name: place for name, place in places.items() if Path(place).is_dir()}
     one = {name: str(_tied_together(Path(folder).absolute(), name)) for name, folder in folders.items()}
-    return SiteFiles(path, layers, places | one, passed_over, folders)
+    return SiteFiles(path, layers, places | one, passed_over, folders, settings, complete)
 
 
 def _refuse_cut_off(overviews: Mapping[Path, Sequence[gpkg.LayerInfo]]) -> None:

@@ -153,6 +153,7 @@ class SitePart:
             imagery=imagery,
             dem_around=self._dem_around(around, dem) if dsm is None else None,
             accuracy=self.options.accuracy,
+            complete=self.files.completeness.on(self.parcels.shapes[row], self.crs),
             findings=(
                 *repairs,
                 *self._overlap_findings(row),

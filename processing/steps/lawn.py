@@ -14,10 +14,12 @@ from lawngis.ground.cover import confidence_within, ground_to_take
 from lawngis.lawn.derive import NonLawn, derived_lawn, ground_account_m2, surveyed_lawn
 from lawngis.mower import MowerProfile
 
+from ..derived.knowledge import Knowledge, knowledge
 from ..derived.matching import applied, matched
 from ..derived.measured_passages import moved_findings, with_moved_passages
+from ..derived.standing_ground import standing_ground
 from ..model.facts import Fact
-from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
+from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters, Step
 
@@ -36,6 +38,9 @@ UNSEEN_CONFIDENCE = 0.4
 
 TREE_CONFIDENCE_MIN = 0.5
 """Trees found with less confidence take no ground: they may be shrubs."""
+
+UNKNOWN_WEIGHT = 0.95
+"""How much hangs on what no layer tells: nearly all; first comes only whether there is a lawn at all."""
 
 SHOWN = {
     "bare": "bare ground in the image",
@@ -67,7 +72,7 @@ class LawnParameters(Parameters):
 
 def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters) -> StepResult:
     """Return the pieces of lawn: surveyed or drawn where somebody did, else what is left of the parcel."""
-    rows, findings = _mapped(site, plan, parameters)
+    rows, findings, standing = _mapped(site, plan, parameters)
     named = len(rows)
     pieces = {row["lawn_id"]: [row] for row in rows}
     for fact, index in matched(site.facts.outlines, [(row["lawn_id"], row["geometry"]) for row in rows], findings):
@@ -81,7 +86,42 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     drawn_rows = [row for some in pieces.values() for row in some]
     moved = [fact for fact in site.facts.widths if fact.ground is not None]
     findings += [finding for fact in moved for finding in moved_findings(fact, mower)]
-    return StepResult({"lawn": _with_passages(drawn_rows, moved, site.parcel_id, named)}, findings)
+    rows = _with_passages(drawn_rows, moved, site.parcel_id, named)
+    known = knowledge(site, lawn=rows, covered=bool(plan.rows("cover")))
+    findings += [applied(fact, "was looked through on site", site.parcel) for fact in site.facts.surveys]
+    return StepResult({"lawn": rows}, [*findings, *_unknown(known)], _checks(site, known, standing))
+
+
+def _unknown(known: Knowledge) -> list[Finding]:
+    """Say what no layer tells, and what follows from it for the lawn."""
+    if not known.unknown:
+        return []
+    values = {"unknown": list(known.unknown), **({"case": "upper"} if known.upper_bound else {})}
+    return [Finding("caution" if known.decisive else "info", "not-told", values)]
+
+
+def _checks(site: Site, known: Knowledge, standing: Sequence[Polygon]) -> list[VisitCheck]:
+    """Ask first for what no layer tells, and then what stands there in the surface model."""
+    checks = []
+    if known.decisive:
+        checks.append(
+            VisitCheck(
+                "what-is-there",
+                {"unknown": list(known.decisive), "parcel_id": site.parcel_id},
+                site.parcel.representative_point(),
+                flip_probability=None,
+                weight=UNKNOWN_WEIGHT,
+                target_layer="parcels",
+                target_id=site.parcel_id,
+                target_column="complete",
+                area=max(polygon_parts(site.parcel), key=lambda part: part.area),
+            )
+        )
+    if standing:
+        largest = max(standing, key=lambda part: part.area)
+        values = {"area_m2": sum(part.area for part in standing), "places": len(standing)}
+        checks.append(VisitCheck("standing", values, largest.representative_point(), weight=0.5, area=largest))
+    return checks
 
 
 def _with_passages(rows: list[Row], moved: Sequence[Fact[float]], parcel_id: str, named: int) -> list[Row]:
@@ -98,14 +138,17 @@ def _with_passages(rows: list[Row], moved: Sequence[Fact[float]], parcel_id: str
     return found
 
 
-def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Row], list[Finding]]:
-    surveyed = [shape for shape in site.geometries("lawns") if shape.intersects(site.parcel)]
-    if surveyed:
-        pieces = _on_grid(surveyed_lawn(site.parcel, surveyed, sliver_width_m=parameters.sliver_width_m))
-        return _rows(site, pieces, "surveyed", SURVEYED_CONFIDENCE), []
+def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Row], list[Finding], list[Polygon]]:
+    """Return the pieces of lawn, what is said of them, and what stands there that no layer has."""
+    drawn = [shape for shape in site.geometries("lawns") if shape.intersects(site.parcel)]
+    if drawn:
+        pieces = _on_grid(surveyed_lawn(site.parcel, drawn, sliver_width_m=parameters.sliver_width_m))
+        return _rows(site, pieces, "surveyed", SURVEYED_CONFIDENCE), [], []
     non_lawn = _non_lawn(site)
     cover = plan.rows("cover")
     non_lawn += _shown(site, cover, non_lawn, parameters) + _found_trunks(plan)
+    standing = [] if cover else standing_ground(site, [shape for item in non_lawn for shape in item.geometries])
+    non_lawn += [NonLawn(standing, "things that stand")] if standing else []
     pieces = derived_lawn(
         site.parcel, non_lawn, sliver_width_m=parameters.sliver_width_m, gap_close_m=parameters.gap_close_m
     )
@@ -117,7 +160,7 @@ def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Ro
     values = {"parcel_m2": site.parcel.area, "less": less, **({} if less else {"case": "whole"})}
     finding = Finding("info", "lawn-derived", values)
     if not cover:
-        return _rows(site, pieces, "derived", DERIVED_CONFIDENCE), [finding]
+        return _rows(site, pieces, "derived", DERIVED_CONFIDENCE), [finding], standing
     shapes, sure = [row["geometry"] for row in cover], [row["confidence"] for row in cover]
     lawnlike = [row["cover"] in ("lawn", "lawn_under_crown") for row in cover]
     worth = [value if is_lawn else 1 - value for value, is_lawn in zip(sure, lawnlike, strict=True)]
@@ -127,7 +170,7 @@ def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Ro
     )
     rows = _rows(site, pieces, "imagery", DERIVED_CONFIDENCE)
     rows = [{**row, "confidence": float(value)} for row, value in zip(rows, confidence, strict=True)]
-    return rows, [finding]
+    return rows, [finding], []
 
 
 def _shown(site: Site, cover: list[Row], known: list[NonLawn], parameters: LawnParameters) -> list[NonLawn]:
@@ -213,8 +256,14 @@ STEP = Step(
         "site:trees",
         "site:obstacles",
         "site:barriers",
+        "site:outlets",
+        "site:complete",
+        "raster:dem",
+        "raster:dsm",
+        "raster:imagery",
         "fact:outlines",
         "fact:widths",
+        "fact:surveys",
     ),
     writes=("lawn",),
     compute=lawn,

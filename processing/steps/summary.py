@@ -7,6 +7,11 @@ from shapely import MultiPolygon
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.mower import MowerProfile
 
+from ..derived.knowledge import READS as KNOWLEDGE_READS
+from ..derived.knowledge import knowledge
+from ..derived.readiness import readiness, undecided
+from ..derived.verdict import verdict
+from ..model.catalogue import said_text
 from ..model.plan import Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -14,17 +19,26 @@ from ..model.step import Parameters, Step
 
 def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters) -> StepResult:
     """Return the parcel's row."""
-    del mower, parameters
+    del parameters
     zones = plan.rows("zones")
     paths = plan.rows("wire_path")
     chosen = plan.select("dock_candidates", chosen=True)
     home = [row["candidate_id"] for row in chosen if row["zone_id"] in {zone["zone_id"] for zone in _homes(zones)}]
     stops = sum(row["severity"] == "stop" for row in plan.rows("findings"))
     amounts = [row["amount"] for row in plan.rows("materials") if row["amount"] is not None]
+    known = knowledge(site, lawn=plan.rows("lawn"), covered=bool(plan.rows("cover")))
+    ready, reasons = readiness(plan, known)
+    said = verdict(plan, mower, known, stops)
     row = {
         "label": site.label or None,
-        "status": "planned" if zones and paths else "not_suitable",
-        "verdict_text": _verdict(plan, stops),
+        "status": "planned" if (zones and paths) or undecided(plan) else "not_suitable",
+        "readiness": ready,
+        "readiness_why": plan.catalogue.sentences("reason", reasons, "; "),
+        "readiness_values": said_text(reasons),
+        "basis": known.basis,
+        "unknowns": ", ".join(known.unknown) or None,
+        "verdict_text": plan.catalogue.sentences("verdict", said),
+        "verdict_values": said_text(said),
         "lawn_m2": sum(row["area_m2"] for row in plan.rows("lawn")),
         "mowable_m2": sum(row["area_m2"] for row in zones),
         "zones": len(zones),
@@ -53,43 +67,22 @@ def _steepest(zones: list[Row]) -> float | None:
     return max(known) if known else None
 
 
-def _verdict(plan: Plan, stops: int) -> str:
-    zones = plan.rows("zones")
-    lawn_m2 = sum(row["area_m2"] for row in plan.rows("lawn"))
-    if not lawn_m2:
-        return "No mower: there is no lawn."
-    if not zones:
-        steep = sum(row["area_m2"] for row in plan.select("keepouts", reason="steep"))
-        if steep > lawn_m2 / 2:
-            return "No mower: most of the lawn is too steep."
-        return "No mower: no piece of the lawn is large and wide enough."
-    if not plan.rows("wire_path"):
-        return "No mower: no wire can be laid here; findings say why."
-    mown = sum(zone["area_m2"] for zone in zones) / lawn_m2
-    detached = sum(zone["role"] == "detached" for zone in zones)
-    words = [f"A mower can serve {100 * min(mown, 1.0):.0f} % of the lawn"]
-    words.append(f"in {len(zones)} zones" if len(zones) > 1 else "in one zone")
-    if detached:
-        words.append(f"of which {detached} it can't reach by itself")
-    verdict = " ".join(words) + "."
-    return f"{verdict} {stops} finding(s) must be settled before laying." if stops else verdict
-
-
 STEP = Step(
     id="summary",
     title="Verdict and main figures",
     description="Sums up the plan of a parcel in one row.",
     reads=(
-        "lawn",
+        *KNOWLEDGE_READS,
         "keepouts",
         "zones",
+        "hand_mow",
         "wire_path",
         "pegs",
         "dock_candidates",
+        "supply_route",
         "materials",
         "findings",
         "visit_checks",
-        "site:parcels",
     ),
     writes=("summary",),
     compute=summary,

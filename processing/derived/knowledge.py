@@ -1,0 +1,124 @@
+"""What a plan of a parcel rests on, and what no layer tells of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..model.plan import Row
+from ..model.site import Site
+
+LAYER_OF: Mapping[str, str] = {
+    "buildings": "buildings",
+    "paving": "hard_surfaces",
+    "drops": "barriers",
+    "water": "water",
+    "beds": "beds",
+    "trees": "trees",
+    "outlets": "outlets",
+    "streets": "streets",
+}
+"""What may be unknown of a parcel and the layer that would tell it, what most hangs on first."""
+
+SLOPE = "slope"
+"""What no layer but a terrain model tells."""
+
+GROUND = frozenset({"buildings", "paving", "beds"})
+"""What covers ground: where it is unknown, the lawn is."""
+
+NEVER_DECISIVE = frozenset({"streets"})
+"""What moves a dock's score, and neither the verdict, nor somebody's safety, nor the price."""
+
+READS = (
+    "lawn",
+    "cover",
+    "site:parcels",
+    "site:complete",
+    *(f"site:{layer}" for layer in LAYER_OF.values()),
+    "raster:dem",
+    "raster:dsm",
+    "raster:imagery",
+    "fact:surveys",
+)
+"""What a step declares that asks for it."""
+
+
+@dataclass(frozen=True)
+class Knowledge:
+    """What a plan rests on.
+
+    Parameters
+    ----------
+    basis
+        ``surveyed``: the lawn itself was; ``layers``: buildings and paving are mapped; ``image``: the ground was looked
+        at from the air; ``boundary``: neither, so that the lawn is an upper bound.
+    unknown
+        What no layer tells, what most hangs on first.
+    """
+
+    basis: str
+    unknown: tuple[str, ...]
+
+    @property
+    def upper_bound(self) -> bool:
+        """Whether lawn may be less than the plan has by whatever no layer tells."""
+        return self.basis == "boundary"
+
+    @property
+    def decisive(self) -> tuple[str, ...]:
+        """Return what of the unknown may change the verdict, somebody's safety or the price."""
+        settled = NEVER_DECISIVE | (GROUND if self.basis == "surveyed" else frozenset())
+        return tuple(topic for topic in self.unknown if topic not in settled)
+
+
+def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
+    """Return what the plan of a parcel rests on.
+
+    A layer is known where the site says that it is complete, or somebody said so on the spot. That it has features
+    there tells that it was mapped, not that nothing is missing.
+
+    Parameters
+    ----------
+    site
+        The parcel.
+    lawn
+        Its pieces of lawn.
+    covered
+        An image shows what covers its ground.
+    """
+    of_survey = surveyed(lawn)
+    if any(fact.value for fact in site.facts.surveys):
+        return Knowledge("surveyed" if of_survey else "layers", () if _has_terrain(site) else (SLOPE,))
+    seen = _seen_from_above(site, covered=covered)
+    unknown = [
+        topic
+        for topic, layer in LAYER_OF.items()
+        if layer not in site.complete and topic not in seen and not (topic == "outlets" and _maps(site, layer))
+    ]
+    unknown += [] if _has_terrain(site) else [SLOPE]
+    mapped = all(layer in site.complete or _maps(site, layer) for layer in ("buildings", "hard_surfaces"))
+    basis = "surveyed" if of_survey else "layers" if mapped else "image" if covered else "boundary"
+    return Knowledge(basis, tuple(unknown))
+
+
+def surveyed(lawn: Sequence[Row]) -> bool:
+    """Return whether all of a lawn was surveyed or drawn by hand."""
+    return bool(lawn) and all(row["source"] == "surveyed" for row in lawn)
+
+
+def _has_terrain(site: Site) -> bool:
+    return bool(np.isfinite(site.dem.values).any())
+
+
+def _seen_from_above(site: Site, *, covered: bool) -> frozenset[str]:
+    """Return what an image shows so surely that nobody has to ask: near infrared parts green from what isn't."""
+    if not covered or site.imagery is None or site.imagery.nir is None:
+        return frozenset()
+    return GROUND | {"trees"} if site.dsm is not None else GROUND
+
+
+def _maps(site: Site, layer: str) -> bool:
+    """Return whether a layer has anything on the parcel."""
+    return bool(len(site.layers.get(layer, ())) and site.layers[layer].intersects(site.parcel).any())

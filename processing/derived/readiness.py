@@ -1,0 +1,117 @@
+"""How ready a plan is to be carried out: rule 13 of the contract, and the reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from ..model.catalogue import Said
+from ..model.plan import Plan, Row
+from .knowledge import Knowledge
+
+UNDECIDED = "lawn-undecided"
+"""Code of the finding that nobody can tell yet whether there is a lawn."""
+
+ALWAYS_ASKED = frozenset({"dock-slope"})
+"""Checks that a rule asks for on every parcel."""
+
+GROUND_CHECKS = frozenset({"under-crowns", "dry-grass", "maybe-crown", "standing", "dem-gap"})
+"""Checks of a piece of ground: they move the price by as much as they move the lawn."""
+
+PRICE_SHARE = 0.1
+"""A check decides when it may move the price by more than this share (rule 13 of the contract)."""
+
+NOT_ABLE = frozenset({"hours-missing", "no-permitted-hours"})
+"""Codes of findings that the week doesn't suffice."""
+
+OUT_OF_REACH = frozenset({"signal-reach", "out-of-signal"})
+"""Codes of findings that the mower can't follow its signal everywhere."""
+
+READS = (
+    "lawn", "zones", "wire_path", "dock_candidates", "supply_route", "findings", "visit_checks",
+)  # fmt: skip
+"""What a step declares that asks for it, beside what :mod:`knowledge` reads."""
+
+
+def undecided(plan: Plan) -> bool:
+    """Return whether nobody can tell from the data whether there is a lawn at all."""
+    return bool(plan.select("findings", code=UNDECIDED))
+
+
+def readiness(plan: Plan, known: Knowledge) -> tuple[str, list[Said]]:
+    """Return how ready a planned parcel is, and why.
+
+    Parameters
+    ----------
+    plan
+        With all that steps wrote, its findings and checks closed.
+    known
+        What it rests on.
+
+    Returns
+    -------
+    readiness, reasons
+        ``none`` when no mower makes sense, ``settle`` over a stop finding or where it is undecided whether there is a
+        lawn, ``ready`` where nothing is left that may change the verdict, somebody's safety, or the price by more than
+        a tenth, ``visit`` else. Each reason is a code with values.
+    """
+    stops = plan.select("findings", severity="stop")
+    if undecided(plan):
+        return "settle", [(UNDECIDED, {}), *_stop_reason(stops)]
+    if not plan.rows("zones") or not plan.rows("wire_path"):
+        return "none", [("no-mower", {})]
+    if stops:
+        return "settle", _stop_reason(stops)
+    open_questions = [*_unknown(known), *_week(plan), *_reach(plan), *_supply(plan), *_asked(plan)]
+    return ("visit", open_questions) if open_questions else ("ready", [("ready", {})])
+
+
+def _stop_reason(stops: Sequence[Row]) -> list[Said]:
+    return [("stops", {"stops": len(stops), "codes": sorted({row["code"] for row in stops})})] if stops else []
+
+
+def _unknown(known: Knowledge) -> list[Said]:
+    return [("not-told", {"unknown": list(known.decisive)})] if known.decisive else []
+
+
+def _week(plan: Plan) -> list[Said]:
+    return [("week", {})] if _codes(plan) & NOT_ABLE else []
+
+
+def _reach(plan: Plan) -> list[Said]:
+    return [("signal", {})] if _codes(plan) & OUT_OF_REACH else []
+
+
+def _codes(plan: Plan) -> set[str]:
+    return {row["code"] for row in plan.rows("findings")}
+
+
+def _supply(plan: Plan) -> list[Said]:
+    """Say of a dock that it has no supply in reach, or one that was assumed."""
+    routes = {row["candidate_id"]: row for row in plan.rows("supply_route")}
+    reasons: list[Said] = []
+    for dock in plan.select("dock_candidates", chosen=True):
+        route = routes.get(dock["candidate_id"])
+        if route is None or not route["within_limit"]:
+            reasons.append(("no-supply", {"candidate_id": dock["candidate_id"]}))
+        elif route["starts_at"] != "outlet":
+            reasons.append(("supply-assumed", {"candidate_id": dock["candidate_id"]}))
+    return reasons
+
+
+def _asked(plan: Plan) -> list[Said]:
+    lawn_m2 = sum(row["area_m2"] for row in plan.rows("lawn"))
+    told = {"what-is-there"}  # said by what is unknown
+    deciding = [row for row in plan.rows("visit_checks") if row["code"] not in told and _decides(row, lawn_m2)]
+    return (
+        [("checks", {"checks": len(deciding), "codes": sorted({row["code"] for row in deciding})})] if deciding else []
+    )
+
+
+def _decides(check: Mapping[str, Any], lawn_m2: float) -> bool:
+    """Return whether a check may change the verdict, somebody's safety, or the price by more than a tenth."""
+    if check["code"] in ALWAYS_ASKED:
+        return False
+    if check["code"] in GROUND_CHECKS and check["value"] is not None:
+        return bool(check["value"] > PRICE_SHARE * lawn_m2)
+    return True

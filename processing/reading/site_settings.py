@@ -1,0 +1,131 @@
+"""What a site says of itself in ``site.toml``: which of its layers are complete, and where."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import geopandas
+import shapely
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pyproj import CRS
+from shapely.geometry.base import BaseGeometry
+
+from lawngis.errors import SiteError
+
+from ..files import gpkg
+from ..model.site_layers import SITE_LAYERS
+
+FILE_NAME = "site.toml"
+
+EVERYWHERE = "all"
+"""Value that says of a layer that it is complete wherever the site has parcels."""
+
+
+class SiteSettings(BaseModel):
+    """The tables of ``site.toml``."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    complete: Mapping[str, str] = Field(
+        default_factory=dict,
+        description="layers that hold all that is there, each with 'all' or the layer of outlines inside which they do",
+    )
+
+    @field_validator("complete")
+    @classmethod
+    def _of_site_layers(cls, value: Mapping[str, str]) -> Mapping[str, str]:
+        for name in value:
+            if name not in SITE_LAYERS:
+                raise ValueError(f"{name!r} is no layer of a site: {', '.join(SITE_LAYERS)}")
+        return value
+
+
+@dataclass(frozen=True)
+class SettingsFile:
+    """A site's settings and the file that they are in; None for a site without one."""
+
+    path: Path | None = None
+    settings: SiteSettings = field(default_factory=SiteSettings)
+
+
+def settings_file(site: Path) -> SettingsFile:
+    """Return the settings of a site: of ``site.toml`` in the folder, or beside the file.
+
+    Raises
+    ------
+    SiteError
+        When the file can't be read, or says what no site has.
+    """
+    path = (site if site.is_dir() else site.parent) / FILE_NAME
+    if not path.is_file():
+        return SettingsFile()
+    try:
+        return SettingsFile(path, SiteSettings.model_validate(tomllib.loads(path.read_text(encoding="utf-8-sig"))))
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        known = f"Tables are {', '.join(SiteSettings.model_fields)}."
+        unknown = first["type"] == "extra_forbidden"
+        what = f"{key} is unknown" if unknown else f"{key}: {first['msg'].removeprefix('Value error, ')}"
+        raise SiteError(what, where=str(path), advice=known if unknown else "Correct it.") from error
+    except (OSError, ValueError, RecursionError) as error:
+        raise SiteError(f"can't be read: {error}", where=str(path), advice="Correct it, or move it away.") from error
+
+
+@dataclass(frozen=True, eq=False)
+class Completeness:
+    """Where layers of a site are complete.
+
+    Parameters
+    ----------
+    outlines
+        For each layer the ground on which it is complete, in a CRS of its own; None for everywhere.
+    """
+
+    outlines: Mapping[str, tuple[BaseGeometry, CRS] | None] = field(default_factory=dict)
+
+    def on(self, outline: BaseGeometry, crs: CRS) -> tuple[str, ...]:
+        """Return the layers that are complete on all of a parcel, given in a CRS."""
+        there = [name for name, ground in self.outlines.items() if ground is None or _covers(*ground, outline, crs)]
+        return tuple(sorted(there))
+
+
+def completeness(
+    file: SettingsFile, overviews: Mapping[Path, Sequence[gpkg.LayerInfo]]
+) -> tuple[Completeness, frozenset[str]]:
+    """Return where a site's layers are complete, and the names of the layers that hold the outlines of it.
+
+    Raises
+    ------
+    SiteError
+        When an outline that the settings name isn't there, or holds no area.
+    """
+    outlines: dict[str, tuple[BaseGeometry, CRS] | None] = {}
+    used: set[str] = set()
+    for name, given in file.settings.complete.items():
+        if given.casefold() == EVERYWHERE:
+            outlines[name] = None
+            continue
+        place = next(((path, info) for path, infos in overviews.items() for info in infos if info.name == given), None)
+        where = (str(file.path), f"[complete] {name}")
+        if place is None:
+            raise SiteError(
+                f"there is no layer {given!r}", where=where, advice=f'Give "{EVERYWHERE}", or a layer of outlines.'
+            )
+        path, info = place
+        shapes = gpkg.read_layer(path, info.name).geometry.to_numpy()
+        areas = [shape for shape in shapes if shape is not None and shape.area > 0]
+        if not areas or info.crs is None:
+            raise SiteError(f"layer {given!r} holds no area in a CRS", where=where, advice="Draw the outline there.")
+        outlines[name] = shapely.union_all(areas), info.crs
+        used.add(given)
+    return Completeness(outlines), frozenset(used)
+
+
+def _covers(ground: BaseGeometry, ground_crs: CRS, outline: BaseGeometry, crs: CRS) -> bool:
+    if crs != ground_crs:
+        outline = geopandas.GeoSeries([outline], crs=crs).to_crs(ground_crs).iloc[0]
+    return bool(ground.covers(outline))
