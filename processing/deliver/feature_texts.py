@@ -64,6 +64,11 @@ def _check(row: Row, formats: Formats) -> str:
     return f"Measure {row['priority']}: {what}, {how}; decides {why}"
 
 
+def _extent(row: Row, formats: Formats) -> str:
+    area_m2, length_m = row["area_m2"], row["length_m"]
+    return formats.area(area_m2) if area_m2 is not None else formats.length(length_m)
+
+
 _TEXTS: Mapping[str, Callable[[Row, Formats], str]] = MappingProxyType(
     {
         "summary": lambda row, formats: (
@@ -108,5 +113,6 @@ _TEXTS: Mapping[str, Callable[[Row, Formats], str]] = MappingProxyType(
         ),
         "findings": _finding,
         "visit_checks": _check,
+        "visit_areas": lambda row, formats: f"What {row['check_id']} asks about: {_extent(row, formats)}",
     }
 )

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from ..model.plan import Row
 from ..model.site import Site
 
@@ -90,14 +88,14 @@ def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
     """
     of_survey = surveyed(lawn)
     if any(fact.value for fact in site.facts.surveys):
-        return Knowledge("surveyed" if of_survey else "layers", () if _has_terrain(site) else (SLOPE,))
+        return Knowledge("surveyed" if of_survey else "layers", () if site.has_terrain else (SLOPE,))
     seen = _seen_from_above(site, covered=covered)
     unknown = [
         topic
         for topic, layer in LAYER_OF.items()
         if layer not in site.complete and topic not in seen and not (topic == "outlets" and _maps(site, layer))
     ]
-    unknown += [] if _has_terrain(site) else [SLOPE]
+    unknown += [] if site.has_terrain else [SLOPE]
     mapped = all(layer in site.complete or _maps(site, layer) for layer in ("buildings", "hard_surfaces"))
     basis = "surveyed" if of_survey else "layers" if mapped else "image" if covered else "boundary"
     return Knowledge(basis, tuple(unknown))
@@ -106,10 +104,6 @@ def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
 def surveyed(lawn: Sequence[Row]) -> bool:
     """Return whether all of a lawn was surveyed or drawn by hand."""
     return bool(lawn) and all(row["source"] == "surveyed" for row in lawn)
-
-
-def _has_terrain(site: Site) -> bool:
-    return bool(np.isfinite(site.dem.values).any())
 
 
 def _seen_from_above(site: Site, *, covered: bool) -> frozenset[str]:
