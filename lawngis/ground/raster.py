@@ -194,7 +194,7 @@ def widened(grid: Grid, bounds: Sequence[float]) -> Grid:
     left, bottom, right, top = grid.bounds
     both = min(left, bounds[0]), min(bottom, bounds[1]), max(right, bounds[2]), max(top, bounds[3])
     wide = cells_without_data(grid.transform, grid.crs, both)
-    col, row = (int(round(number)) for number in ~wide.transform * (grid.transform.c, grid.transform.f))
+    col, row = (round(number) for number in ~wide.transform * (grid.transform.c, grid.transform.f))
     values = wide.values.copy()
     values[row : row + grid.shape[0], col : col + grid.shape[1]] = grid.values
     return wide.with_values(values)

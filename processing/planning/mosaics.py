@@ -36,18 +36,23 @@ def store_pieces(folder: Path, parcel_id: str, grids: Mapping[str, Grid]) -> Non
     file = piece_file(folder, parcel_id)
     draft = file.with_suffix(f".{os.getpid()}.tmp")
     with draft.open("wb") as opened:
-        np.savez_compressed(opened, **arrays)
+        np.savez_compressed(opened, **arrays)  # type: ignore[arg-type]
     draft.replace(file)
 
 
 def write_mosaics(folder: Path, parcel_ids: Sequence[str], dem: rasters.RasterInfo, out: Path) -> list[Path]:
-    """Write every raster of which some parcel has a piece on the terrain model's cells; return the files."""
+    """Write every raster of which some parcel has a piece on the terrain model's cells; return the files.
+
+    Of others, what an earlier run wrote goes: it would be taken for this one's.
+    """
     written = []
     for name, description in PLAN_RASTERS.items():
         if any(True for _ in _pieces(folder, parcel_ids, name, dem)):
             words, _, unit = description.partition(" [")
             target = rasters.CogTarget(out / f"{name}.tif", words, unit.rstrip("]"))
             written.append(rasters.write_mosaic(target, dem, _pieces(folder, parcel_ids, name, dem)))
+        else:
+            (out / f"{name}.tif").unlink(missing_ok=True)
     return written
 
 

@@ -196,9 +196,7 @@ def write_mosaic(target: CogTarget, like: RasterInfo, pieces: Iterable[tuple[NDA
     return path
 
 
-def _part_within(
-    like: RasterInfo, piece: NDArray[np.float64], transform: Affine
-) -> tuple[Window, NDArray[np.float64]]:
+def _part_within(like: RasterInfo, piece: NDArray[np.float64], transform: Affine) -> tuple[Window, NDArray[np.float64]]:
     """Return the part of a piece that lies within a raster, and where."""
     column = round((transform.c - like.transform.c) / like.transform.a)
     row = round((transform.f - like.transform.f) / like.transform.e)

@@ -12,6 +12,7 @@ import time
 
 import pyogrio
 import pytest
+import shapely
 
 COMMANDS = ("plan", "check", "slope", "deliver", "profiles", "steps", "describe")
 
@@ -76,7 +77,7 @@ def test_steps_are_listed_in_an_order_that_works_and_described(lawngis):
 
 
 def test_the_table_of_several_parcels(lawngis, build, tmp_path):
-    outlines = [build.parcel(), build.block(24, 0, 12, 12), build.block(5000, 0, 20, 15)]
+    outlines = [build.parcel(), build.block(24, 0, 12, 12), shapely.Polygon()]
     site = build.site(tmp_path / "site", parcels=outlines, ids=["A", "B" * 60, "C"])
     outcome = lawngis("plan", site, "--out", tmp_path / "out")
     assert outcome.code == 1
@@ -101,7 +102,7 @@ def test_the_table_of_several_parcels(lawngis, build, tmp_path):
 
 @pytest.mark.slow
 def test_two_workers_plan_the_same_as_one(lawngis, build, tmp_path):
-    outlines = [build.parcel(), build.block(24, 0, 12, 12), build.block(5000, 0, 20, 15)]
+    outlines = [build.parcel(), build.block(24, 0, 12, 12), shapely.Polygon()]
     site = build.site(tmp_path / "site", parcels=outlines)
     for workers in (1, 2):
         assert lawngis("plan", site, "--out", tmp_path / str(workers), "--workers", workers).code == 1
@@ -153,3 +154,30 @@ def test_two_runs_into_one_folder_leave_one_whole_plan(build, tmp_path):
     assert list(summary["status"]) == ["planned"]
     pegs = pyogrio.read_dataframe(tmp_path / "out/plan.gpkg", layer="pegs")
     assert len(pegs) == summary["pegs"].iloc[0]
+
+
+def test_a_site_of_parcels_alone_is_planned_and_no_slope_is_claimed(planned, lawngis, build, tmp_path):
+    site = build.site(tmp_path / "site", dem=False)
+    assert "there is no terrain model: the ground counts as level" in lawngis("check", site).out
+    _, summary = planned(site)
+    assert summary["status"].tolist() == ["planned"]
+    outcome = lawngis("plan", site, "--out", tmp_path / "out", "--rasters")
+    assert "not written, as the data of no parcel tell what would be in it: shade.tif, slope.tif" in outcome.out
+    assert sorted(path.name for path in (tmp_path / "out").glob("*.tif")) == ["coverage.tif", "signal.tif"]
+
+    plan = tmp_path / "out/plan.gpkg"
+    layers = {name: pyogrio.read_dataframe(plan, layer=name) for name in ("zones", "dock_candidates", "summary")}
+    slopes = {column for frame in layers.values() for column in frame if "slope" in column}
+    assert {"slope_p50_percent", "slope_p95_percent", "slope_max_percent", "slope_percent"} <= slopes
+    assert all(frame[column].isna().all() for frame in layers.values() for column in slopes & set(frame))
+    path = pyogrio.read_dataframe(plan, layer="wire_path").iloc[0]
+    assert path["length_m"] == pytest.approx(path["plan_length_m"], abs=1e-9) and path["length_m"] > 50
+    checks = pyogrio.read_dataframe(plan, layer="visit_checks").set_index("code")
+    assert {"slope-unknown", "dock-slope"} <= set(checks.index)
+    assert checks.loc[["slope-unknown", "dock-slope"], ["value", "sd"]].isna().all(axis=None)
+    assert summary["readiness"]["P1"] == "visit" and "slope" in summary["unknowns"]["P1"]
+
+    assert lawngis("deliver", plan, "--out", tmp_path / "docs").code == 0
+    page = re.sub(r"<style.*?</style>", "", (tmp_path / "docs/P1/page.html").read_text("utf-8"), flags=re.DOTALL)
+    assert re.findall(r"(?<![\d.,])-?0(?:\.0+)? %", page) == []
+    assert page.count(">unknown</td>") == 2 and "slope unknown" in page
