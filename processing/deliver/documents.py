@@ -264,7 +264,7 @@ def _index_row(
     return IndexRow(
         plan.parcel_id,
         summary.get("label") or "",
-        summary["status"],
+        plan.readiness,
         summary.get("verdict_text") or "",
         figures,
         folder,

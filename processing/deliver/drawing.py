@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis import __version__
 
 from ..model.plan import Row
-from ..model.styles import MARK_CORNERS, STYLES, Area, Line, Mark, Rule
+from ..model.styles import MARK_CORNERS, PARCEL_STYLES, Area, Line, Mark, Rule
 from .reading import ParcelPlan, made_by
 from .texts import CAUTIONS
 
@@ -46,7 +46,7 @@ def dxf(plan: ParcelPlan) -> bytes:
     document.header["$MEASUREMENT"] = 1
     space = document.modelspace()
     move, crs_words = _mover(plan)
-    for name, style in STYLES.items():
+    for name, style in PARCEL_STYLES.items():
         rows = [
             (row, rule)
             for row in plan.rows[name]
@@ -79,8 +79,8 @@ def drawing_layer(layer: str, rule: Rule) -> str:
 
     Examples
     --------
-    >>> drawing_layer("wire_runs", STYLES["wire_runs"].rules[4]), drawing_layer("lawn", STYLES["lawn"].rules[0])
-    ('WIRE_RUNS-LEAD_OUT', 'LAWN')
+    >>> drawing_layer("wire_runs", PARCEL_STYLES["wire_runs"].rules[4])
+    'WIRE_RUNS-LEAD_OUT'
     """
     return (layer if rule.value is None else f"{layer}-{rule.value}").upper()
 
@@ -171,7 +171,7 @@ def _context(
                 for x, y in shapely.get_coordinates(shape).tolist():
                     space.add_circle((x, y), 0.15, dxfattribs={"layer": layer})
             else:
-                _draw(document, space, layer, shape, STYLES["lawn"].rules[0])
+                _draw(document, space, layer, shape, PARCEL_STYLES["lawn"].rules[0])
 
 
 def _notes(

@@ -19,7 +19,7 @@ from ..model.styles import (
     HATCH_ANGLE_DEG,
     HATCH_SPACING_MM,
     MARK_CORNERS,
-    STYLES,
+    PARCEL_STYLES,
     WHITE,
     Area,
     LayerStyle,
@@ -114,7 +114,7 @@ def map_picture(plan: ParcelPlan, formats: Formats) -> MapPicture:
     mm = max(width, height) / 180  # one millimetre of the styles when the map is 180 mm across
     layers = tuple(
         _map_layer(name, style, _shown_rows(plan, name), formats, mm)
-        for name, style in STYLES.items()
+        for name, style in PARCEL_STYLES.items()
         if _shown_rows(plan, name)
     )
     return MapPicture(
@@ -171,7 +171,7 @@ def _feature(layer: str, row: Row, rule: Rule, formats: Formats, mm: float) -> M
         body = _line(svg_path(shape), symbol, mm)
     else:
         body = _mark(shape.coords[0][0], -shape.coords[0][1], symbol, mm)
-    label = row.get(STYLES[layer].label_column or "")
+    label = row.get(PARCEL_STYLES[layer].label_column or "")
     if label is not None and layer != "summary":
         body += _label(shape, str(label), symbol, mm)
     return head + body + Markup("</g>")
@@ -271,7 +271,7 @@ def _pattern_id(area: Area) -> str:
 def _patterns(mm: float) -> Markup:
     hatched = {
         _pattern_id(rule.symbol): rule.symbol
-        for style in STYLES.values()
+        for style in PARCEL_STYLES.values()
         for rule in style.rules
         if isinstance(rule.symbol, Area) and rule.symbol.hatch != "none"
     }

@@ -15,6 +15,7 @@ from lawngis import __version__
 
 from ..model.layers import WEEKDAYS
 from ..model.plan import Row
+from ..model.readiness import READINESSES, readiness_word
 from .formats import Formats
 from .map_picture import map_picture, svg_path
 from .quote import Quote
@@ -41,7 +42,7 @@ class IndexRow:
 
     parcel_id: str
     label: str
-    status: str
+    readiness: str
     verdict: str
     figures: Mapping[str, float | None]
     folder: str
@@ -84,6 +85,8 @@ def page(plan: ParcelPlan, offer: Quote, formats: Formats, files: Sequence[str] 
         f=formats,
         offer=offer,
         worded=worded,
+        readiness_word=readiness_word,
+        readinesses=READINESSES,
         docks=[_dock(plan, row, formats) for row in plan.select("dock_candidates", chosen=True)],
         slopes=_slopes(plan),
         slope_top=_slope_top(plan),
@@ -108,6 +111,8 @@ def index_page(rows: Sequence[IndexRow], run_info: Mapping[str, str], formats: F
         map=_index_map(rows),
         f=formats,
         worded=worded,
+        readiness_word=readiness_word,
+        readinesses=READINESSES,
         cautions=CAUTIONS,
         sources=data_sources(run_info, formats),
         made_by=made_by(run_info),

@@ -23,6 +23,7 @@ from ..files.digests import sha256
 from ..files.plan_reader import PlanFile, plan_file, rows_in_frame
 from ..model.layers import PLAN_LAYERS
 from ..model.plan import Row
+from ..model.readiness import readiness_of
 from .formats import Formats
 
 CONTEXT_LAYERS = ("streets", "hard_surfaces", "buildings", "water", "barriers", "trees", "outlets", "sprinklers")
@@ -71,6 +72,11 @@ class ParcelPlan:
         """Name and, where it has one, label."""
         label = self.summary.get("label")
         return f"{self.parcel_id} · {label}" if label else self.parcel_id
+
+    @property
+    def readiness(self) -> str:
+        """How ready the plan is to be carried out."""
+        return readiness_of(self.summary)
 
     @property
     def failed(self) -> bool:
@@ -138,6 +144,7 @@ class DocumentSource:
         place = MultiPolygon([box(0, 0, 1e-6, 1e-6)]) if outline is None or outline.is_empty else outline
         frame = MeasuringFrame.centred_on(place, self.plan.crs)
         rows = {name: rows_in_frame(some, frame) for name, some in stored.items()}
+        rows["summary"] = [{**row, "readiness": readiness_of(row)} for row in rows["summary"]]
         outline_m = rows["summary"][0]["geometry"]
         shown = {} if outline_m.is_empty else _context_around(outline_m, frame, around, self.plan.crs)
         return ParcelPlan(parcel_id, frame, rows, self.plan.facts, shown)

@@ -11,7 +11,7 @@ from shapely import Point
 from shapely.geometry.base import BaseGeometry
 
 from ..model.plan import Row
-from ..model.styles import STYLES, Area, Line, Mark, Rule
+from ..model.styles import PARCEL_STYLES, Area, Line, Mark, Rule
 from .formats import Formats
 from .map_picture import roomiest_place
 from .paper import FOOT_MM, Paper
@@ -88,10 +88,10 @@ def rows_by_rule(plan: ParcelPlan, name: str) -> dict[Rule, list[Row]]:
     """Return the rows of a layer that a sheet shows, by the rule of the layer's style, in the order of the rules."""
     groups: dict[Rule, list[Row]] = {}
     for row in plan.rows[name]:
-        rule = STYLES[name].rule(row)
+        rule = PARCEL_STYLES[name].rule(row)
         if rule is not None and not (name == "dock_candidates" and not row["chosen"]):
             groups.setdefault(rule, []).append(row)
-    return dict(sorted(groups.items(), key=lambda item: STYLES[name].rules.index(item[0])))
+    return dict(sorted(groups.items(), key=lambda item: PARCEL_STYLES[name].rules.index(item[0])))
 
 
 def _labels(paper: Paper, plan: ParcelPlan, window: Window, fixed: Sequence[FixedPoint], *, detail: bool) -> None:

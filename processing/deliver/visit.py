@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from ..model.plan import Row
-from ..model.styles import STYLES, Area, Line, Mark
+from ..model.styles import PARCEL_STYLES, Area, Line, Mark
 from ..model.text import spreadsheet_safe
 from .formats import Formats
 from .map_picture import round_length_m
@@ -46,7 +46,9 @@ def visit_sheet(plan: ParcelPlan, formats: Formats, written_at: datetime) -> byt
         _map(paper, plan, formats)
     paper.heading("To be measured, the most doubtful first")
     if not plan.rows["visit_checks"]:
-        paper.say("Nothing: the maps settle what this plan rests on. Walk the site all the same.", 9)
+        settled = plan.readiness == "ready" and not plan.summary.get("unknowns")
+        why = "Nothing: the maps settle what this plan rests on." if settled else "Nothing that a measurement settles."
+        paper.say(f"{why} Walk the site all the same.", 9)
     for check in plan.rows["visit_checks"]:
         _check(paper, check, formats)
     _others(paper, plan, formats)
@@ -81,7 +83,7 @@ def _map(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
         paper.shapes(window.placed(plan.context.get("buildings", ())), Area("#c4bfb6", stroke="#3f3b35"))
         paper.shapes(window.placed([plan.outline]), Area(stroke="#6b6b6b", width_mm=0.35))
         for row in plan.rows["zones"]:
-            rule = STYLES["zones"].rule(row)
+            rule = PARCEL_STYLES["zones"].rule(row)
             if rule is not None and isinstance(rule.symbol, Area):
                 paper.shapes(window.placed([row["geometry"]]), rule.symbol)
         paper.shapes(window.placed([row["geometry"] for row in plan.rows["wire_path"]]), Line("#0072b2", 0.35))

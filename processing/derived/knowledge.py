@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from ..model.plan import Row
 from ..model.site import Site
@@ -54,10 +55,18 @@ class Knowledge:
         at from the air; ``boundary``: neither, so that the lawn is an upper bound.
     unknown
         What no layer tells, what most hangs on first.
+    unmapped
+        Of it, that of which nothing is mapped; of the rest something is, and nobody says that it is all.
     """
 
     basis: str
     unknown: tuple[str, ...]
+    unmapped: tuple[str, ...] = ()
+
+    @property
+    def doubt(self) -> int:
+        """How much is unknown: 2 for each of which nothing is mapped, 1 where something is."""
+        return len(self.unknown) + len(self.unmapped)
 
     @property
     def upper_bound(self) -> bool:
@@ -69,6 +78,13 @@ class Knowledge:
         """Return what of the unknown may change the verdict, somebody's safety or the price."""
         settled = NEVER_DECISIVE | (GROUND if self.basis == "surveyed" else frozenset())
         return tuple(topic for topic in self.unknown if topic not in settled)
+
+    def values(self, topics: Sequence[str]) -> dict[str, Any]:
+        """Return values of a sentence on unknown topics: what is unmapped, and what may be mapped in part alone."""
+        unmapped = [topic for topic in topics if topic in self.unmapped]
+        unsure = [topic for topic in topics if topic not in self.unmapped]
+        case = "both" if unmapped and unsure else "unmapped" if unmapped else "unsure"
+        return {"case": case, "unmapped": unmapped, "unsure": unsure}
 
 
 def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
@@ -88,7 +104,8 @@ def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
     """
     of_survey = surveyed(lawn)
     if any(fact.value for fact in site.facts.surveys):
-        return Knowledge("surveyed" if of_survey else "layers", () if site.has_terrain else (SLOPE,))
+        missing = () if site.has_terrain else (SLOPE,)
+        return Knowledge("surveyed" if of_survey else "layers", missing, missing)
     seen = _seen_from_above(site, covered=covered)
     unknown = [
         topic
@@ -98,7 +115,8 @@ def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
     unknown += [] if site.has_terrain else [SLOPE]
     mapped = all(layer in site.complete or _maps(site, layer) for layer in ("buildings", "hard_surfaces"))
     basis = "surveyed" if of_survey else "layers" if mapped else "image" if covered else "boundary"
-    return Knowledge(basis, tuple(unknown))
+    unmapped = [topic for topic in unknown if topic == SLOPE or not _maps(site, LAYER_OF[topic])]
+    return Knowledge(basis, tuple(unknown), tuple(unmapped))
 
 
 def surveyed(lawn: Sequence[Row]) -> bool:

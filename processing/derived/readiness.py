@@ -71,7 +71,7 @@ def _stop_reason(stops: Sequence[Row]) -> list[Said]:
 
 
 def _unknown(known: Knowledge) -> list[Said]:
-    return [("not-told", {"unknown": list(known.decisive)})] if known.decisive else []
+    return [("not-told", known.values(known.decisive))] if known.decisive else []
 
 
 def _week(plan: Plan) -> list[Said]:

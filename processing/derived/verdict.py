@@ -9,7 +9,7 @@ from lawngis.mower import MowerProfile
 
 from ..model.catalogue import Said, stored_values
 from ..model.plan import FINDING_PARTS, Plan, Row
-from .knowledge import Knowledge
+from .knowledge import GROUND, Knowledge
 from .readiness import UNDECIDED, undecided
 
 ALL_SHARE = 0.99
@@ -47,9 +47,12 @@ def verdict(plan: Plan, mower: MowerProfile, known: Knowledge, stops: int) -> li
         return [("no-lawn", {})]
     if not zones or not plan.rows("wire_path"):
         return [_no_mower(plan, lawn_m2)]
-    said = [_too_much(plan, mower) if _codes(plan) & TOO_MUCH else _serves(plan, lawn_m2)]
-    if known.upper_bound:
-        said.append(("upper-bound", {"unknown": [name for name in known.unknown if name in ("buildings", "paving")]}))
+    unmapped = [topic for topic in known.unmapped if topic in GROUND] if known.upper_bound else []
+    if _codes(plan) & TOO_MUCH:
+        said = [_too_much(plan, mower), *([("upper-bound", {"unknown": unmapped})] if unmapped else [])]
+    else:
+        code, values = _serves(plan, lawn_m2)
+        said = [("serves-at-most", {**values, "unknown": unmapped})] if unmapped else [(code, values)]
     if stops:
         said.append(("stops", {"stops": stops}))
     return said

@@ -12,13 +12,13 @@ FloatArray = NDArray[np.float64]
 def crew_days(xy: FloatArray, hours: FloatArray, *, radius_m: float, day_hours: float) -> NDArray[np.int_]:
     """Return the number of the day, from 1, on which each parcel is visited.
 
-    Each day begins at the parcel that is farthest from the middle of all and not yet visited, so that no lonely one
-    is left over in the end, and takes the nearest others while there is time.
+    Each day begins at the first parcel, in the order given, that isn't visited yet, and takes the nearest others while
+    there is time.
 
     Parameters
     ----------
     xy
-        Places, shape (n, 2) [m].
+        Places, shape (n, 2), in the order of their rank [m].
     hours
         Work at each, shape (n,) [h]; a parcel that takes longer than a day has days of its own, under one number.
     radius_m
@@ -38,15 +38,14 @@ def crew_days(xy: FloatArray, hours: FloatArray, *, radius_m: float, day_hours: 
     Examples
     --------
     >>> crew_days(np.array([[0.0, 0], [9000, 0], [10, 0]]), np.ones(3), radius_m=100, day_hours=8).tolist()
-    [2, 1, 2]
+    [1, 2, 1]
     """
     days = np.zeros(len(xy), dtype=int)
     if not len(xy):
         return days
     tree = cKDTree(xy)
-    outermost = np.argsort(-np.hypot(*(xy - xy.mean(axis=0)).T), kind="stable")
     day = 0
-    for first in outermost:
+    for first in range(len(xy)):
         if days[first]:
             continue
         day += 1

@@ -165,11 +165,13 @@ def typed_value(item: Override) -> Any:
         return None
     if item.column == GEOMETRY:
         return NEW if item.value.casefold() == NEW else None
-    kind = KIND_OF.get((item.target_layer, item.column))
-    if kind == "slopes":
-        return _plausible(item, "%")
-    if kind == "surveys":
-        return _truth(item)
+    own = {"slopes": lambda: _plausible(item, "%"), "surveys": lambda: _truth(item)}
+    kind = KIND_OF.get((item.target_layer, item.column), "")
+    return own[kind]() if kind in own else _of_column(item)
+
+
+def _of_column(item: Override) -> Any:
+    """Return the value of an override as the column that it is of declares it."""
     spec: Column = next(column for column in _spec(item.target_layer).columns if column.name == item.column)
     if spec.kind in ("real", "integer"):
         number = _plausible(item, spec.unit)

@@ -28,7 +28,7 @@ from ..model.facts import GEOMETRY, KIND_OF, WORDS
 from ..model.layers import PLAN_LAYERS
 from ..model.site_layers import SITE_LAYERS
 from ..model.tables import plain_rows
-from ..model.values import text_of, typed_number_of
+from ..model.values import text_of, truth_of, typed_number_of
 from .overrides import NEW, Override, implausible
 
 TARGET = ("target_layer", "target_id", "target_column")
@@ -227,7 +227,10 @@ def _value(answer: _Answer, layer: str, column: str, asked_at: BaseGeometry | No
     """Return an answer as an override has it, and where it holds."""
     if column == GEOMETRY:
         return NEW, _place(answer, asked_at)
-    slopes = KIND_OF.get((layer, column)) == "slopes"
+    kind = KIND_OF.get((layer, column))
+    if kind == "surveys":
+        return _yes_or_no(answer, WORDS[layer, column]), asked_at
+    slopes = kind == "slopes"
     spec: Column | None = None if slopes else PLAN_LAYERS[layer].column(column)
     if spec is None or spec.kind == "real":
         unit = "%" if spec is None else spec.unit
@@ -238,6 +241,14 @@ def _value(answer: _Answer, layer: str, column: str, asked_at: BaseGeometry | No
         place = answer.geometry if slopes and answer.geometry is not None else asked_at
         return f"{number:.6g}", place
     return _word(answer, spec, WORDS.get((layer, column), {})), asked_at
+
+
+def _yes_or_no(answer: _Answer, words: Mapping[str, str]) -> str:
+    given = words.get(answer.measured.casefold().strip(" ."), answer.measured)
+    try:
+        return "yes" if truth_of(given) else "no"
+    except ValueError as error:
+        raise answer.refused(f"Answers are {', '.join(words)}, yes or no.") from error
 
 
 def _word(answer: _Answer, spec: Column, words: Mapping[str, str]) -> str:

@@ -208,8 +208,13 @@ WORDS: Mapping[tuple[str, str], Mapping[str, str]] = {
         "water": "water",
     },
     ("cover", "cover"): {"lawn": "lawn_under_crown", "bare soil": "bare", "a bed": "shrub"},
+    ("parcels", "complete"): {"all is drawn in": "yes", "something is missing": "no"},
 }
 """The words in which a check asks for a value, and the value that each is, by layer and column."""
+
+
+WHOLE_PARCEL = ("parcels", "complete")
+"""Layer and column under which somebody says that the site's layers hold all that is on a parcel."""
 
 
 def answers(layer: str, column: str) -> list[str]:

@@ -12,6 +12,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from .contract import Layer, boolean, identifier, integer, real, text
+from .readiness import BASES, READINESSES
 from .styles import STYLES
 
 EDGE_CLASSES = ("flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown")
@@ -25,8 +26,6 @@ PEG_KINDS = ("straight", "bend", "lead", "dock")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
 STATUSES = ("planned", "not_suitable", "failed")
-READINESSES = ("ready", "visit", "settle", "none", "failed")
-BASES = ("surveyed", "layers", "image", "boundary")
 COVERS = ("lawn", "lawn_under_crown", "shrub", "hedge", "crown", "bare", "built")
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
@@ -57,6 +56,7 @@ PLAN_LAYERS = _layers(
             text("readiness_why", "why, in words"),
             text("basis", "what the lawn rests on", BASES),
             text("unknowns", "what no layer tells of the parcel, with commas between"),
+            integer("doubt", "how much that is: 2 for what has nothing mapped, 1 for what may be incomplete"),
             text("verdict_text", "the verdict in words"),
             text("verdict_values", "codes and values of which the verdict is made, as JSON"),
             text("readiness_values", "codes and values of which the reasons are made, as JSON"),

@@ -151,9 +151,11 @@ _WIRE = 0.7
 STYLES: Mapping[str, LayerStyle] = MappingProxyType(
     {
         "summary": categorized(
-            "status",
-            ("planned", "Parcel, planned", Area(stroke=GREY, width_mm=0.35)),
-            ("not_suitable", "Parcel, no mower", Area(GREY, 0.25, stroke=GREY, width_mm=0.35)),
+            "readiness",
+            ("ready", "Parcel, ready to be laid", Area(GREEN, 0.15, stroke=GREEN, width_mm=0.5)),
+            ("visit", "Parcel, visit first", Area(SKY, 0.15, "rising", stroke=BLUE, width_mm=0.35)),
+            ("settle", "Parcel, settle first", Area(YELLOW, 0.25, "falling", stroke=ORANGE, width_mm=0.5)),
+            ("none", "Parcel, no mower", Area(GREY, 0.25, stroke=GREY, width_mm=0.35)),
             ("failed", "Parcel, planning failed", Area(hatch="crossed", stroke=VERMILION, width_mm=0.5)),
             label_column="parcel_id",
         ),
@@ -269,3 +271,8 @@ MARK_CORNERS: Mapping[str, tuple[tuple[float, float], ...]] = MappingProxyType(
     }
 )  # fmt: skip
 """Corners of each mark, one unit across, y upwards."""
+
+PARCEL_STYLES: Mapping[str, LayerStyle] = MappingProxyType(
+    {**STYLES, "summary": single_symbol("Parcel", Area(stroke=GREY, width_mm=0.35), label_column="parcel_id")}
+)
+"""Styles on a map of one parcel: how ready it is stands beside the map, and nothing is drawn over what lies there."""

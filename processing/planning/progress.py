@@ -20,6 +20,7 @@ from rich.text import Text
 from lawngis.errors import PlanError
 
 from ..model.plan import Row
+from ..model.readiness import READINESSES, readiness_word
 from ..model.text import one_line
 from .ranking import totals
 from .run_folder import Outcome
@@ -49,16 +50,16 @@ ROWS_MAX = 60
 
 
 def outcome_table(rows: Sequence[Row]) -> None:
-    """Print verdict and main figures of every parcel, given as rows of `summary`, to standard output."""
+    """Print readiness and main figures of every parcel, given as rows of `summary`, to standard output."""
     some = shown_rows(rows)
     shown = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     shown.add_column("parcel", no_wrap=True, overflow="ellipsis", max_width=NAME_WIDTH)
-    shown.add_column("verdict", no_wrap=True)
+    shown.add_column("readiness", no_wrap=True)
     for title, _, _ in _COLUMNS:
         shown.add_column(title, justify="right", no_wrap=True)
     for row in some:
         figures = (_figure(row, column, form) for _, column, form in _COLUMNS)
-        shown.add_row(Text(one_line(row["parcel_id"])), _status(row["status"]), *figures)
+        shown.add_row(Text(one_line(row["parcel_id"])), readiness_word(row["readiness"]), *figures)
     plain_console().print(shown)
     if len(some) < len(rows):
         plain_console().print(f"and {len(rows) - len(some)} more: the layer summary has them all")
@@ -76,7 +77,7 @@ def shown_rows(rows: Sequence[Row]) -> list[Row]:
     """Return the rows that the table shows: all, or of many those that need a look."""
     if len(rows) <= ROWS_MAX:
         return list(rows)
-    return [row for row in rows if row["status"] == "failed" or row.get("stop_findings")][:ROWS_MAX]
+    return [row for row in rows if row["readiness"] in ("failed", "settle")][:ROWS_MAX]
 
 
 def outcome_words(statuses: Mapping[str, int], target: Path) -> str:
@@ -86,16 +87,15 @@ def outcome_words(statuses: Mapping[str, int], target: Path) -> str:
 
 
 def portfolio_words(table: DataFrame, path: Path) -> list[str]:
-    """Return the summary of a portfolio in lines: how many of each kind, totals, mowers, the ranking's file."""
-    kinds = Counter(table["kind"])
-    words = {"easy": "easy", "visit": "to be visited first", "settle": "with something to settle first"}
-    kinds_text = ", ".join(f"{kinds[kind]} {text}" for kind, text in words.items() if kinds[kind])
+    """Return the summary of a portfolio in lines: how many of each readiness, totals, mowers, the ranking's file."""
+    counts = Counter(table["readiness"])
+    ready = ", ".join(f"{counts[name]} {readiness_word(name)}" for name in READINESSES if counts[name])
     sums = totals(table)
     mowers = Counter(table.loc[table["status"] == "planned", "mower_needed"].fillna("none that fits"))
     smallest = ", ".join(f"{name} {count}" for name, count in mowers.most_common())
     days = int(table["crew_day"].max()) if table["crew_day"].notna().any() else 0
     return [
-        f"of those planned: {kinds_text or 'none'}",
+        f"of all: {ready}",
         f"in all {sums['mowable_m2']:.0f} m² mown, {sums['wire_m']:.0f} m of wire, {sums['pegs']:.0f} pegs,"
         f" {sums['laying_hours']:.0f} hours of laying on {days} crew days, material for {sums['amount']:.0f}",
         f"smallest mower that fits: {smallest or 'none planned'}",

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from pyproj import CRS
 from shapely import MultiPoint
 
@@ -23,10 +24,8 @@ from lawngis.mowing.week import Windows
 from ..fleet.crew_days import crew_days
 from ..fleet.mower_choice import mower_offer
 from ..model.plan import Row
+from ..model.readiness import BASES, LAID, READINESSES, readiness_of
 from ..model.text import spreadsheet_safe
-
-CHECKS_EASY_MAX = 3
-"""With more to measure than this somebody has to visit before anything is promised; ours, no source."""
 
 CREW_RADIUS_M = 2000.0
 CREW_DAY_H = 8.0
@@ -38,7 +37,10 @@ FIGURES = (
 )  # fmt: skip
 """Columns of `summary` that go into the table as they are."""
 
-RANKING_COLUMNS = ("parcel_id", "label", "status", "blocks", "mower_needed", "laying_hours", "x", "y", *FIGURES)
+TOLD = ("readiness", "readiness_why", "basis", "unknowns", "doubt")
+"""Columns of `summary` that say how far a plan can be trusted."""
+
+RANKING_COLUMNS = ("parcel_id", "label", "status", *TOLD, "blocks", "mower_needed", "laying_hours", "x", "y", *FIGURES)
 """Columns of a ranking row: what a parcel shows on its own, before any is compared with another."""
 
 TOTALS = ("mowable_m2", "wire_m", "pegs", "laying_hours", "mowing_hours_week", "amount")
@@ -54,8 +56,9 @@ def ranking_row(rows: Mapping[str, Sequence[Row]]) -> tuple[Any, ...]:
     hours = laying_hours(rows, _labour()) if status == "planned" else None
     mower = smallest_mower(rows, offers(), permitted()) if status == "planned" else None
     verdict = summary["verdict_text"] if status != "planned" else blocks
+    told = [readiness_of(summary), *(summary.get(name) for name in TOLD[1:])]
     figures = [summary.get(name) for name in FIGURES]
-    return (summary["parcel_id"], summary.get("label"), status, verdict, mower, hours, x, y, *figures)
+    return (summary["parcel_id"], summary.get("label"), status, *told, verdict, mower, hours, x, y, *figures)
 
 
 @cache
@@ -102,42 +105,43 @@ class Ranking:
         return [dict(zip(RANKING_COLUMNS, row, strict=True)) for row in self._rows]
 
     def table(self) -> pd.DataFrame:
-        """Return the table: easy parcels before those to be visited and to be settled, each kind by value for effort.
+        """Return the table: by readiness, then what most is known of, then by value for effort.
 
-        Value is ground that a mower serves, effort the hours of laying.
+        Value is ground that a mower serves, effort the hours of laying. A lawn of which less is known looks larger than
+        it is, so what is known counts before the value.
         """
         table = pd.DataFrame(self.rows)
-        table["kind"] = [_kind(row) for row in self.rows]
         table["m2_per_laying_hour"] = table["mowable_m2"].astype(float) / table["laying_hours"].astype(float)
-        order = {kind: place for place, kind in enumerate(("easy", "visit", "settle", "not_suitable", "failed"))}
-        table = table.assign(_order=table["kind"].map(order)).sort_values(
-            ["_order", "m2_per_laying_hour"], ascending=[True, False], kind="stable"
-        )
+        order = table.assign(
+            _readiness=table["readiness"].map(READINESSES.index),
+            _basis=[BASES.index(basis) if basis in BASES else len(BASES) for basis in table["basis"]],
+            _doubt=table["doubt"].astype(float),
+            _value=-table["m2_per_laying_hour"],
+        ).sort_values(["_readiness", "_basis", "_doubt", "_value"], kind="stable")
+        table = table.loc[order.index]
         table["rank"] = np.arange(1, len(table) + 1)
         table["crew_day"] = pd.array(self._crew_days(table), dtype="Int64")
-        first = ("rank", "parcel_id", "label", "kind", "status", "blocks", "m2_per_laying_hour", "laying_hours")
+        first = ("rank", "parcel_id", "label", "status", *TOLD, "blocks", "m2_per_laying_hour", "laying_hours")
         rest = ("mower_needed", "crew_day", *FIGURES, "x", "y")
         return table[[*first, *rest]].reset_index(drop=True)
 
     def _crew_days(self, table: pd.DataFrame) -> list[int | None]:
-        """Number the days on which a crew lays wire; parcels without wire have none."""
-        laid = (table["status"] == "planned").to_numpy()
-        if not laid.any():
-            return [None] * len(table)
-        xy = table.loc[laid, ["x", "y"]].to_numpy(dtype=float)
-        frame = MeasuringFrame.centred_on(MultiPoint(xy), self.crs)
-        hours = table.loc[laid, "laying_hours"].to_numpy(dtype=float)
-        days = crew_days(frame.coordinates_from(self.crs, xy), hours, radius_m=CREW_RADIUS_M, day_hours=CREW_DAY_H)
-        numbers = iter(days.tolist())
-        return [next(numbers) if lay else None for lay in laid]
+        """Number the days on which a crew lays wire, ready parcels first; what can't be laid yet has none."""
+        found = np.zeros(len(table), dtype=int)
+        for readiness in LAID:
+            laid = ((table["readiness"] == readiness) & table["x"].notna()).to_numpy()
+            if laid.any():
+                days = crew_days(
+                    self._places(table.loc[laid, ["x", "y"]].to_numpy(dtype=float)),
+                    table.loc[laid, "laying_hours"].to_numpy(dtype=float),
+                    radius_m=CREW_RADIUS_M,
+                    day_hours=CREW_DAY_H,
+                )
+                found[laid] = found.max() + days
+        return [day or None for day in found.tolist()]
 
-
-def _kind(row: Row) -> str:
-    if row["status"] != "planned":
-        return str(row["status"])
-    if row["stop_findings"]:
-        return "settle"
-    return "easy" if row["visit_checks"] <= CHECKS_EASY_MAX else "visit"
+    def _places(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        return MeasuringFrame.centred_on(MultiPoint(xy), self.crs).coordinates_from(self.crs, xy)
 
 
 def laying_hours(rows: Mapping[str, Sequence[Row]], labour: LabourBook) -> float:

@@ -25,6 +25,7 @@ from lawngis.geometry.polygons import polygon_parts
 from ..edited.start_from import StartFrom, carried_over, record_rows, rows_out
 from ..files.gpkg import RawColumns, raw_columns
 from ..files.packing import packed_columns
+from ..model.catalogue import said_text, sentences
 from ..model.plan import Row
 from ..model.site import Site
 from ..model.step import Step
@@ -215,11 +216,18 @@ def failed_result(
         "parcel_id": parcel_id,
         "label": source.label(parcel_id),
         "status": "failed",
-        "verdict_text": f"Not planned: {reason}",
+        "readiness": "failed",
+        **_said("readiness_why", "readiness_values", "reason", reason),
+        **_said("verdict_text", "verdict_values", "verdict", reason),
         "seconds": round(seconds, 3),
         "geometry": multipolygon(source.outline(parcel_id)),
     }
     return ParcelResult(parcel_id, {"summary": [summary]}, failure=reason, transient=transient)
+
+
+def _said(text: str, values: str, kind: str, reason: str) -> dict[str, str]:
+    said = [("failed", {"reason": reason})]
+    return {text: sentences().sentences(kind, said), values: said_text(said)}
 
 
 def multipolygon(geometry: BaseGeometry | None) -> MultiPolygon:

@@ -18,7 +18,7 @@ from ..derived.knowledge import Knowledge, knowledge
 from ..derived.matching import applied, matched
 from ..derived.measured_passages import moved_findings, with_moved_passages
 from ..derived.standing_ground import standing_ground
-from ..model.facts import Fact
+from ..model.facts import WHOLE_PARCEL, Fact, answers
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -96,8 +96,7 @@ def _unknown(known: Knowledge) -> list[Finding]:
     """Say what no layer tells, and what follows from it for the lawn."""
     if not known.unknown:
         return []
-    values = {"unknown": list(known.unknown), **({"case": "upper"} if known.upper_bound else {})}
-    return [Finding("caution" if known.decisive else "info", "not-told", values)]
+    return [Finding("caution" if known.decisive else "info", "not-told", known.values(known.unknown))]
 
 
 def _checks(site: Site, known: Knowledge, standing: Sequence[Polygon]) -> list[VisitCheck]:
@@ -107,13 +106,13 @@ def _checks(site: Site, known: Knowledge, standing: Sequence[Polygon]) -> list[V
         checks.append(
             VisitCheck(
                 "what-is-there",
-                {"unknown": list(known.decisive), "parcel_id": site.parcel_id},
+                {"unknown": list(known.decisive), "parcel_id": site.parcel_id, "answers": answers(*WHOLE_PARCEL)},
                 site.parcel.representative_point(),
                 flip_probability=None,
                 weight=UNKNOWN_WEIGHT,
-                target_layer="parcels",
+                target_layer=WHOLE_PARCEL[0],
                 target_id=site.parcel_id,
-                target_column="complete",
+                target_column=WHOLE_PARCEL[1],
                 area=max(polygon_parts(site.parcel), key=lambda part: part.area),
             )
         )

@@ -37,6 +37,7 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters)
         "readiness_values": said_text(reasons),
         "basis": known.basis,
         "unknowns": ", ".join(known.unknown) or None,
+        "doubt": known.doubt,
         "verdict_text": plan.catalogue.sentences("verdict", said),
         "verdict_values": said_text(said),
         "lawn_m2": sum(row["area_m2"] for row in plan.rows("lawn")),

@@ -19,9 +19,9 @@ def test_two_villages_are_two_days():
 
 
 def test_a_day_ends_when_its_hours_are_full():
-    """Worked by hand: 3 + 3 hours fill a day of 8, the next 3 don't; the outermost comes first with its nearest."""
+    """Worked by hand: 3 + 3 hours fill a day of 8, the next 3 don't; the first comes with its nearest."""
     xy = np.array([[0, 0], [10, 0], [20, 0], [40, 0]], dtype=float)
-    assert crew_days(xy, np.full(4, 3.0), radius_m=100, day_hours=8).tolist() == [2, 2, 1, 1]
+    assert crew_days(xy, np.full(4, 3.0), radius_m=100, day_hours=8).tolist() == [1, 1, 2, 2]
 
 
 def test_work_of_more_than_a_day_stands_alone():

@@ -453,7 +453,7 @@ def test_overrides_of_no_parcel_are_refused_with_the_nearest():
         (("edges", "P1-E1", "setback_m", "0.5", None, ""), r"nothing follows.*wire_path, column geometry"),
         (("keepouts", "P1-K1", "gone", "", None, ""), r"nothing follows from a measured gone.*trees, beds, water"),
         (("pegs", "", "geometry", "", Point(0, 0), ""), r"'pegs' is told, not measured.*belongs to cover"),
-        (("parcels", "P1", "label", "x", None, ""), "'parcels' is told, not measured"),
+        (("parcels", "P1", "label", "x", None, ""), "nothing follows from a measured label.*complete"),
         (("edges", "P1-E1", "edge_class", "grass", None, ""), r"row 1.*'grass' is none of flush, raised"),
         (("trees", "", "trunk_diameter_m", "thick", Point(0, 0), ""), r"row 1.*'thick' is no number"),
         (("dock_candidates", "P1-D1", "chosen", "perhaps", None, ""), "'perhaps' says neither yes nor no"),

@@ -66,9 +66,9 @@ def test_a_step_must_write_what_it_declares_and_nothing_else():
 def test_what_a_check_asks_about_is_written_under_its_name():
     plan, ground, edge = Plan("P", FRAME), box(0, 0, 4, 3), LineString([(0, 0), (0, 5)])
     checks = [
-        VisitCheck("a place", "tape", "x", Point(0, 0), flip_probability=0.9),
-        VisitCheck("an edge", "tape", "x", Point(0, 0), flip_probability=0.1, area=edge),
-        VisitCheck("ground", "level", "x", Point(0, 0), flip_probability=0.4, area=ground),
+        VisitCheck("dock-slope", {"candidate_id": "D"}, Point(0, 0), flip_probability=0.9),
+        VisitCheck("dock-slope", {"candidate_id": "D"}, Point(0, 0), flip_probability=0.1, area=edge),
+        VisitCheck("dock-slope", {"candidate_id": "D"}, Point(0, 0), flip_probability=0.4, area=ground),
     ]
     plan.attach("one", StepResult(checks=checks), ())
     plan.close()
@@ -76,24 +76,30 @@ def test_what_a_check_asks_about_is_written_under_its_name():
     told = [tuple(row[name] for name in columns) for row in plan.rows("visit_areas")]
     _, second, third = (row["check_id"] for row in plan.rows("visit_checks"))
     assert told == [(second, 12.0, None, "one", ground), (third, None, 5.0, "one", edge)]
-    plan.checks[0] = ("one", VisitCheck("a place", "tape", "x", Point(0, 0), area=Point(0, 0)))
+    plan.checks[0] = ("one", VisitCheck("dock-slope", {"candidate_id": "D"}, Point(0, 0), area=Point(0, 0)))
     with pytest.raises(PlanError, match="is a Point, not a Polygon or LineString"):
         plan.close()
 
 
 def test_findings_and_checks_are_ordered_by_weight():
     plan = Plan("P", FRAME)
-    findings = [Finding("info", "a", "a"), Finding("stop", "b", "b"), Finding("caution", "c", "c", place=Point(1, 2))]
+    findings = [
+        Finding("info", "drop-edge"),
+        Finding("stop", "water-edge"),
+        Finding("caution", "drop-edge", {}, Point(1, 2)),
+    ]
     checks = [
-        VisitCheck("small", "tape", "x", Point(0, 0), flip_probability=0.1),
-        VisitCheck("doubtful", "tape", "x", Point(0, 0), flip_probability=0.4),
-        VisitCheck("doubtful but slight", "tape", "x", Point(0, 0), flip_probability=0.5, weight=0.1),
+        VisitCheck("supply-point", {"candidate_id": "small"}, Point(0, 0), flip_probability=0.1),
+        VisitCheck("supply-point", {"candidate_id": "doubtful"}, Point(0, 0), flip_probability=0.4),
+        VisitCheck("supply-point", {"candidate_id": "slight"}, Point(0, 0), flip_probability=0.5, weight=0.1),
+        VisitCheck("supply-point", {"candidate_id": "unknown"}, Point(0, 0), flip_probability=None, weight=0.9),
     ]
     plan.attach("one", StepResult(findings=findings, checks=checks), ())
     plan.close()
     assert [row["severity"] for row in plan.rows("findings")] == ["stop", "caution", "info"]
-    assert [row["measure_what"] for row in plan.rows("visit_checks")] == ["doubtful", "small", "doubtful but slight"]
-    assert [row["priority"] for row in plan.rows("visit_checks")] == [1, 2, 3]
+    asked = [row["measure_what"].rpartition(" ")[2] for row in plan.rows("visit_checks")]
+    assert asked == ["unknown", "doubtful", "small", "slight"]
+    assert [row["priority"] for row in plan.rows("visit_checks")] == [1, 2, 3, 4]
     assert plan.rows("findings")[0]["geometry"].is_empty and plan.rows("findings")[1]["geometry"] == Point(1, 2)
 
 
@@ -167,10 +173,10 @@ def test_what_a_file_keeps_in_another_crs_comes_back_to_the_last_bit(crs):
 
 def test_a_check_keeps_its_name_whatever_else_is_asked_and_how_doubtful_it_is():
     def slope(x, chance=0.5):
-        return VisitCheck("slope", "level", "much", Point(x, 0), flip_probability=chance, target_layer="keepouts",
+        return VisitCheck("ground-slope", {}, Point(x, 0), flip_probability=chance, target_layer="keepouts",
                           target_column="slope_percent")  # fmt: skip
 
-    width = VisitCheck("width", "tape", "much", Point(9, 9), target_layer="links", target_id="P1-K1",
+    width = VisitCheck("passage-width", {}, Point(9, 9), target_layer="links", target_id="P1-K1",
                        target_column="width_m")  # fmt: skip
     before = check_ids("P1", [width, slope(0), slope(40)])
     after = check_ids("P1", [slope(40, 0.9), width, slope(0)])

@@ -129,8 +129,14 @@ def test_outcomes_are_counted(tmp_path):
 
 def test_a_portfolio_of_which_nothing_is_planned_is_said(tmp_path):
     table = pd.DataFrame(
-        {"kind": ["failed"], "status": ["failed"], "mower_needed": [None], "crew_day": [pd.NA], "laying_hours": [None]}
+        {
+            "readiness": ["failed"],
+            "status": ["failed"],
+            "mower_needed": [None],
+            "crew_day": [pd.NA],
+            "laying_hours": [None],
+        }
     ).assign(**dict.fromkeys(("mowable_m2", "wire_m", "pegs", "mowing_hours_week", "amount")))
     lines = progress.portfolio_words(table, tmp_path / "portfolio.csv")
-    assert lines[0] == "of those planned: none"
+    assert lines[0] == "of all: 1 not planned"
     assert "smallest mower that fits: none planned" in lines

@@ -11,7 +11,6 @@ from shapely import LineString, MultiPolygon, Point, box
 
 from lawngis.labour import LabourBook, labour_book_from
 from lawngis.processing.planning.ranking import (
-    CHECKS_EASY_MAX,
     FIGURES,
     Ranking,
     laying_hours,
@@ -32,10 +31,25 @@ LABOUR = labour_book_from().model_copy(
 )  # fmt: skip
 
 
-def parcel(name, *, x=0.0, status="planned", wire_m=100.0, mown_m2=400.0, checks=1, stops=(), label=None, **zone):
+def parcel(
+    name,
+    *,
+    x=0.0,
+    status="planned",
+    readiness=None,
+    basis="layers",
+    doubt=0,
+    wire_m=100.0,
+    mown_m2=400.0,
+    stops=(),
+    label=None,
+    **zone,
+):
+    known = {"planned": "settle" if stops else "ready", "not_suitable": "none", "failed": "failed"}[status]
     summary = dict.fromkeys(FIGURES, 0) | {
         "parcel_id": name, "label": label, "status": status, "verdict_text": f"verdict on {name}", "wire_m": wire_m,
-        "mowable_m2": mown_m2, "visit_checks": checks, "stop_findings": len(stops), "pegs": 10, "amount": 50.0,
+        "readiness": readiness or known, "basis": basis, "doubt": doubt, "mowable_m2": mown_m2, "visit_checks": 1,
+        "stop_findings": len(stops), "pegs": 10, "amount": 50.0,
         "mowing_hours_week": 5.0,
         "geometry": MultiPolygon([box(500_000 + x, 5_500_000, 500_020 + x, 5_500_020)]),
     }  # fmt: skip
@@ -74,24 +88,52 @@ def test_hours_of_laying_by_hand():
     assert laying_hours({"summary": []}, LABOUR) == pytest.approx(0.75)
 
 
-def test_easy_ones_come_first_and_each_kind_by_ground_for_work():
+def test_ready_ones_come_first_and_each_readiness_by_ground_for_work():
     table = ranked(
         parcel("failed", status="failed"),
         parcel("settle", stops=["the loop is too long"]),
         parcel("much work", wire_m=400.0),
         parcel("little work"),
-        parcel("visit", checks=CHECKS_EASY_MAX + 1),
+        parcel("visit", readiness="visit"),
         parcel("not suitable", status="not_suitable"),
-        parcel("edge", checks=CHECKS_EASY_MAX, mown_m2=900.0),
+        parcel("edge", mown_m2=900.0),
     )
     assert table.index.tolist() == ["edge", "little work", "much work", "visit", "settle", "not suitable", "failed"]
     assert table["rank"].tolist() == list(range(1, 8))
-    assert table["kind"].tolist() == ["easy"] * 3 + ["visit", "settle", "not_suitable", "failed"]
+    assert table["readiness"].tolist() == ["ready"] * 3 + ["visit", "settle", "none", "failed"]
     assert table["blocks"]["settle"] == "the loop is too long"
     assert table["blocks"]["failed"] == "verdict on failed"
     assert pd.isna(table["blocks"]["edge"])
     worth = table["m2_per_laying_hour"]
     assert worth["edge"] == pytest.approx(900 / table["laying_hours"]["edge"])
+
+
+def test_what_is_known_counts_before_the_value():
+    """A lawn of which less is known looks larger than it is."""
+    table = ranked(
+        parcel("boundary alone", readiness="visit", basis="boundary", doubt=16, mown_m2=2000.0),
+        parcel("no beds mapped", readiness="visit", doubt=2, mown_m2=1000.0),
+        parcel("beds mapped", readiness="visit", doubt=1),
+        parcel("surveyed", readiness="visit", basis="surveyed", doubt=4),
+    )
+    assert table.index.tolist() == ["surveyed", "beds mapped", "no beds mapped", "boundary alone"]
+
+
+def test_a_plan_that_does_not_say_how_ready_it_is_is_never_called_ready():
+    rows = parcel("of version 0.1")
+    del rows["summary"][0]["readiness"]
+    assert ranked(rows)["readiness"].tolist() == ["visit"]
+
+
+def test_crews_lay_what_is_ready_first_and_nothing_that_must_be_settled():
+    table = ranked(
+        parcel("visit", readiness="visit", wire_m=9.0),
+        parcel("settle", stops=["no supply"], wire_m=9.0),
+        parcel("ready", wire_m=9.0),
+        parcel("far", x=30_000, wire_m=9.0, mown_m2=900.0),
+    )
+    assert table["crew_day"][["far", "ready", "visit"]].tolist() == [1, 2, 3]
+    assert pd.isna(table["crew_day"]["settle"])
 
 
 def test_crews_go_where_wire_is_laid():

@@ -52,9 +52,9 @@ def test_outlines_of_any_kind_become_one_kind():
 
 
 def test_of_many_parcels_those_that_need_a_look_are_shown():
-    sound = [{"parcel_id": f"P{n}", "status": "planned", "stop_findings": 0} for n in range(ROWS_MAX + 5)]
-    bad = {"parcel_id": "bad", "status": "failed"}
-    stopped = {"parcel_id": "stop", "status": "planned", "stop_findings": 2}
+    sound = [{"parcel_id": f"P{n}", "readiness": "ready"} for n in range(ROWS_MAX + 5)]
+    bad = {"parcel_id": "bad", "readiness": "failed"}
+    stopped = {"parcel_id": "stop", "readiness": "settle"}
     assert shown_rows(sound[:3]) == sound[:3]
     assert shown_rows([*sound, bad, stopped]) == [bad, stopped]
     assert len(shown_rows([bad] * ROWS_MAX * 2)) == ROWS_MAX
