@@ -41,9 +41,14 @@ def impossible_cells(elevation_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -
         Shape (rows, cols).
     """
     z = np.asarray(elevation_m, dtype=np.float64)
-    absurd = (z < ELEVATION_MIN_M) | (z > ELEVATION_MAX_M)
-    ground = np.where(absurd, np.nan, z)
-    return np.asarray(absurd | _patches_apart(ground, dx_m, dy_m), dtype=np.bool_)
+    absurd = absurd_cells(z)
+    return np.asarray(absurd | _patches_apart(np.where(absurd, np.nan, z), dx_m, dy_m), dtype=np.bool_)
+
+
+def absurd_cells(elevation_m: ArrayLike) -> BoolArray:
+    """Return the cells whose elevation [m] no ground on the Earth has; NaN is none of them."""
+    z = np.asarray(elevation_m, dtype=np.float64)
+    return np.asarray((z < ELEVATION_MIN_M) | (z > ELEVATION_MAX_M), dtype=np.bool_)
 
 
 def greatest_step_m(elevation_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -> float:

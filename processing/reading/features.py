@@ -74,11 +74,14 @@ class Survey:
         Row, counted from 0, by feature number.
     doubts
         Values that make no sense, in words.
+    elsewhere
+        There are features, and none of them is near a parcel.
     """
 
     broken: Mapping[int, str]
     repaired_rows: Mapping[int, int]
     doubts: tuple[str, ...] = ()
+    elsewhere: bool = False
 
     def findings(self, layer: str) -> list[Finding]:
         """Return the findings on this layer that every parcel gets."""
@@ -163,8 +166,15 @@ def _row_words(rows: Sequence[int]) -> str:
     return f"row {named}" if len(rows) == 1 else f"rows {named}{more}"
 
 
-def surveyed(spec: SiteLayer, place: LayerPlace) -> Survey:
+def surveyed(spec: SiteLayer, place: LayerPlace, near: Callable[[NDArray[np.float64]], bool]) -> Survey:
     """Look through a whole layer, some features at a time.
+
+    Parameters
+    ----------
+    spec, place
+        The layer, and where it is stored.
+    near
+        Whether any of some bounds, shape (n, 4) in the layer's CRS, comes near a parcel.
 
     Raises
     ------
@@ -174,7 +184,7 @@ def surveyed(spec: SiteLayer, place: LayerPlace) -> Survey:
     broken: dict[int, str] = {}
     repaired: dict[int, int] = {}
     doubts: dict[str, None] = {}
-    first = 0
+    first, here = 0, False
     for table in gpkg.layer_batches(place.file, place.info.name, columns=_columns(spec), rows=SURVEY_ROWS):
         _, repairable, useless = _repairs(spec, table)
         broken |= {first + row: text for row, text in useless.items()}
@@ -182,7 +192,8 @@ def surveyed(spec: SiteLayer, place: LayerPlace) -> Survey:
         _, unclear = _cleaned_columns(spec, table, place, first)
         doubts |= dict.fromkeys(unclear)
         first += len(table)
-    return Survey(broken, repaired, tuple(doubts))
+        here = here or near(shapely.bounds(table.geometry.to_numpy()))
+    return Survey(broken, repaired, tuple(doubts), elsewhere=len(broken) < first and not here)
 
 
 def read_features(spec: SiteLayer, place: LayerPlace, *, bbox: gpkg.Bounds | None = None) -> Features:

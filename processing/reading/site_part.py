@@ -20,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import FeatureError, LayerError, ParameterError, RasterError
 from lawngis.geometry.frame import MeasuringFrame, horizontal_crs
 from lawngis.ground.imagery import Imagery
+from lawngis.ground.plausible import STEP_MAX_M, absurd_cells, greatest_step_m, impossible_cells
 from lawngis.ground.raster import Grid, cells_without_data, centres_in, widened
 
 from ..files import rasters
@@ -253,8 +254,10 @@ class SitePart:
             raise error.within(*where) from error
         if found is None:
             return self._level_cells(around), [Finding("caution", "terrain-unknown", {"case": "outside"})]
-        grid = found if _covers(found, around.parcel, around.frame) else widened(found, bounds)
-        return _with_gaps_said(grid, around.parcel, around.frame)
+        possible, doubts = _possible(found, around.frame)
+        grid = possible if _covers(possible, around.parcel, around.frame) else widened(possible, bounds)
+        known, gaps = _with_gaps_said(grid, around.parcel, around.frame)
+        return known, doubts + gaps
 
     def _dem_around(self, around: _Surroundings, dem: Grid) -> Grid:
         """Return the ground on which shade and sight stand; it is level where no terrain model tells how it lies."""
@@ -262,7 +265,7 @@ class SitePart:
             level = self._level_cells(around, NEIGHBOURHOOD_M)
             return level.with_values(np.zeros(level.shape))
         found = self._elevations(around.outline_in(self._crs_of["dem"], NEIGHBOURHOOD_M).bounds)
-        return dem if found is None else found
+        return dem if found is None else _possible(found, around.frame)[0]
 
     def _elevations(self, bounds: rasters.Bounds) -> Grid | None:
         """Return the terrain model within some bounds; None where it has nothing."""
@@ -294,7 +297,7 @@ class SitePart:
             text = f"the surface model can't be used here: {error.what}"
             return None, [Finding("caution", "dsm-missing-here", text, error.advice)]
         unit = self.raster_info["dsm"].vertical_unit_m or self._dem_unit_m
-        return Grid(values * unit, transform, crs), []
+        return _possible(Grid(values * unit, transform, crs), around.frame, patches=False)[0], []
 
     def _imagery_near(self, around: _Surroundings) -> tuple[Imagery | None, list[Finding]]:
         if "imagery" not in self.files.rasters:
@@ -385,6 +388,27 @@ def _covers(grid: Grid, parcel: BaseGeometry, frame: MeasuringFrame) -> bool:
     corners = shapely.get_coordinates(shapely.box(*grid.bounds))
     outline = Polygon(frame.coordinates_from(grid.crs, corners))
     return bool(parcel.difference(outline).area <= COVER_TOLERANCE * parcel.area)
+
+
+def _possible(grid: Grid, frame: MeasuringFrame, *, patches: bool = True) -> tuple[Grid, list[Finding]]:
+    """Return elevations without those that can't be the ground's, and what is said of them and of what is doubtful.
+
+    In a surface model things stand apart: only of bare ground can patches that do be told to be none.
+    """
+    dx, dy = grid.cell_size_m
+    wrong = impossible_cells(grid.values, dx, dy) if patches else absurd_cells(grid.values)
+    found: list[Finding] = []
+    left = grid.with_values(np.where(wrong, np.nan, grid.values)) if wrong.any() else grid
+    if wrong.any():
+        values = grid.values[wrong]
+        told = {"cells": int(wrong.sum()), "lowest_m": float(values.min()), "highest_m": float(values.max())}
+        told["case"] = "one" if values.min() == values.max() else ""
+        place = centres_in(grid, frame)[wrong.ravel()].mean(axis=0)
+        found.append(Finding("caution", "terrain-impossible", told, shapely.Point(place)))
+    step_m = greatest_step_m(left.values, dx, dy)
+    if step_m > STEP_MAX_M:
+        found.append(Finding("caution", "terrain-step", {"step_m": step_m}))
+    return left, found
 
 
 def _with_gaps_said(grid: Grid, parcel: BaseGeometry, frame: MeasuringFrame) -> tuple[Grid, list[Finding]]:

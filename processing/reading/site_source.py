@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cached_property
+from dataclasses import replace
+from functools import cached_property, partial
+from typing import Any
 
 import geopandas
 import numpy as np
@@ -12,6 +14,7 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import SiteError
+from lawngis.geometry.frame import horizontal_crs
 
 from ..files import rasters
 from ..model.plan import Finding
@@ -19,8 +22,9 @@ from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
 from .features import check_layer, drawable, identified, label, read_features, surveyed
 from .read_options import ReadOptions
-from .site_files import SiteFiles
+from .site_files import LayerPlace, SiteFiles
 from .site_part import NEIGHBOURHOOD_M, SITE_WIDE_LAYERS, SitePart, level_cells, metres_per_unit, site_crs
+from .whereabouts import Whereabouts
 
 FloatArray = NDArray[np.float64]
 
@@ -60,10 +64,14 @@ class SiteSource:
         self.parcels = identified(
             read_features(SITE_LAYERS["parcels"], files.layers["parcels"]), files.layers["parcels"]
         )
-        if "dem" not in files.rasters:
-            self.raster_info["dem"] = level_cells(self.crs, self.parcels.table.geometry.bounds.to_numpy())
+        bounds = self.parcels.table.geometry.bounds.to_numpy()
+        self._whereabouts = Whereabouts(bounds, self.crs)
+        self._no_terrain = _no_terrain(files, self.raster_info.get("dem"))
+        if self._no_terrain:
+            self.files = replace(files, rasters={name: file for name, file in files.rasters.items() if name != "dem"})
+            self.raster_info["dem"] = level_cells(self.crs, bounds)
         self._surveys = {
-            name: surveyed(SITE_LAYERS[name], place)
+            name: surveyed(SITE_LAYERS[name], place, partial(self._whereabouts.near, crs=_horizontal(place)))
             for name, place in files.layers.items()
             if name not in SITE_WIDE_LAYERS
         }
@@ -164,8 +172,9 @@ class SiteSource:
             )
         for name, survey in self._surveys.items():
             findings += survey.findings(name)
-        if "dem" not in self.files.rasters:
-            findings.append(Finding("caution", "terrain-unknown", _terrain_place(self.files)))
+        findings += self._elsewhere_findings()
+        if self._no_terrain:
+            findings.append(Finding("caution", "terrain-unknown", self._no_terrain))
         elif self.options.dem_unit is None and self.dem_info.vertical_unit_m is None:
             unit = "metres" if self.dem_info.crs.is_geographic else self.dem_info.crs.axis_info[0].unit_name
             findings.append(
@@ -176,7 +185,32 @@ class SiteSource:
                     "Give --dem-unit if that is wrong: slopes scale with it.",
                 )
             )
+        if "dem" in self.files.rasters and len(_no_alpha(self.dem_info)) > 1:
+            findings.append(Finding("caution", "dem-bands", {"bands": len(_no_alpha(self.dem_info))}))
         return findings
+
+    def _elsewhere_findings(self) -> list[Finding]:
+        """Say of layers and rasters that nothing of them lies near any parcel."""
+        findings = []
+        for name, survey in self._surveys.items():
+            info = self.files.layers[name].info
+            if survey.elsewhere and info.bounds is not None:
+                findings.append(self._whereabouts.finding(name, info.bounds, _horizontal(self.files.layers[name])))
+        for name in self.files.rasters:
+            raster = self.raster_info[name]
+            crs = horizontal_crs(raster.crs)
+            if not self._whereabouts.near(np.array([raster.bounds]), crs):
+                findings.append(self._whereabouts.finding(name, raster.bounds, crs, raster=True))
+        return findings
+
+
+def _horizontal(place: LayerPlace) -> CRS:
+    """Return the horizontal CRS of a layer that was found to have one."""
+    return horizontal_crs(place.info.crs)
+
+
+def _no_alpha(info: rasters.RasterInfo) -> list[str]:
+    return [colour for colour in info.colours if colour != "alpha"]
 
 
 def _parcels_advice(files: SiteFiles) -> str:
@@ -184,7 +218,17 @@ def _parcels_advice(files: SiteFiles) -> str:
     return f"Add it, or name the layer that holds the parcels with --layer parcels=NAME{there}."
 
 
-def _terrain_place(files: SiteFiles) -> dict[str, str]:
+def _no_terrain(files: SiteFiles, dem: rasters.RasterInfo | None) -> dict[str, Any]:
+    """Return why a site has no terrain model that could be one, as values of what is said of it; empty if it has."""
+    if dem is None:
+        return _terrain_place(files) or {"case": ""}
+    if {"red", "green", "blue"} <= set(dem.colours):
+        return {"case": "picture", "file": dem.source}
+    value = rasters.only_value(dem.source)
+    return {} if value is None else {"case": "constant", "file": dem.source, "value": value}
+
+
+def _terrain_place(files: SiteFiles) -> dict[str, Any]:
     """Return values of the sentence that says where a terrain model is looked for."""
     beside = files.path.parent / "dem.tif"
     if files.path.is_dir():

@@ -22,6 +22,10 @@ FloatArray = NDArray[np.float64]
 ABSURD = 1e30
 """Larger values count as no data: many files leave their no-data value (-3.4e38) undeclared."""
 
+SAMPLES = 4
+SAMPLE_CELLS = 64
+"""Windows along each side of a raster, and cells along each side of a window, by which it is told to be constant."""
+
 _EXACT_IN_SINGLE = ("float32", "float16", "int8", "uint8", "int16", "uint16")
 
 
@@ -73,6 +77,30 @@ def read_window(
             cells = dataset.read(band, window=window, masked=True)
         scale, offset = dataset.scales[band - 1], dataset.offsets[band - 1]
         return _values(cells, scale, offset), _window_place(dataset.transform, window)
+
+
+def only_value(source: str | Path, *, band: int = 1) -> float | None:
+    """Return the value that a raster has in all places looked at; None where it has several, or no data.
+
+    Looked at are :data:`SAMPLES` windows of :data:`SAMPLE_CELLS` cells a side, spread evenly: a raster may be of any size.
+
+    Raises
+    ------
+    RasterError
+        When the raster can't be read.
+    """
+    source = str(source)
+    found: set[float] = set()
+    with open_dataset(source) as dataset:
+        for col in np.linspace(0, max(dataset.width - SAMPLE_CELLS, 0), SAMPLES).astype(int):
+            for row in np.linspace(0, max(dataset.height - SAMPLE_CELLS, 0), SAMPLES).astype(int):
+                size = min(SAMPLE_CELLS, dataset.width), min(SAMPLE_CELLS, dataset.height)
+                cells = dataset.read(band, window=Window(int(col), int(row), *size), masked=True)
+                values = _values(cells, dataset.scales[band - 1], dataset.offsets[band - 1])
+                found |= set(np.unique(values[np.isfinite(values)])[:2].tolist())
+                if len(found) > 1:
+                    return None
+    return found.pop() if found else None
 
 
 def read_rows(source: str | Path, first: int, stop: int, *, band: int = 1) -> NDArray[np.floating]:
