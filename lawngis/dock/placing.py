@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import radians, tan
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 import shapely
@@ -91,19 +91,24 @@ class MustHave:
             return np.asarray(~(self.values < self.limit - slack), dtype=np.bool_)
         return np.asarray(~(self.values > self.limit + slack), dtype=np.bool_)
 
-    def failures(self, indices: Sequence[int] | IntArray) -> list[str]:
-        """Return why each of some candidates fails, in words with value and limit, told apart by their digits."""
-        side = "is under" if self.sense == "min" else "is over"
+    def failures(self, indices: Sequence[int] | IntArray) -> list[Failure]:
+        """Return by how much each of some candidates fails, with the digits that tell value and limit apart."""
         limits = [f"{self.limit:z.{digits}f}" for digits in range(1, 7)]
-        ends = [f"{self.unit} {side} {limit} {self.unit}" for limit in limits]
-        texts = []
+        found = []
         for value in np.asarray(self.values, dtype=np.float64)[indices].tolist():
-            number, digits = f"{value:z.1f}", 1
-            while number == limits[digits - 1] and digits < len(limits):
+            digits = 1
+            while f"{value:z.{digits}f}" == limits[digits - 1] and digits < len(limits):
                 digits += 1
-                number = f"{value:z.{digits}f}"
-            texts.append(f"{self.name} {number} {ends[digits - 1]}")
-        return texts
+            found.append(Failure(self, value, digits))
+        return found
+
+
+class Failure(NamedTuple):
+    """A must-have that a candidate misses: what must hold, its value there, and the decimals that tell both apart."""
+
+    must_have: MustHave
+    value: float
+    digits: int
 
 
 @dataclass(frozen=True)
@@ -115,18 +120,18 @@ class Feasibility:
     feasible
         Shape (n,).
     failed
-        Per candidate the failures in words; empty when feasible.
+        Per candidate what it misses; empty when feasible.
     unknown
         Names of must-haves for which at least one value is not known; they were not tested there.
     """
 
     feasible: BoolArray
-    failed: tuple[tuple[str, ...], ...]
+    failed: tuple[tuple[Failure, ...], ...]
     unknown: tuple[str, ...]
 
     def failed_count(self) -> IntArray:
         """Return the number of failures per candidate, shape (n,)."""
-        return np.array([len(texts) for texts in self.failed], dtype=np.int64)
+        return np.array([len(missed) for missed in self.failed], dtype=np.int64)
 
 
 def candidate_places(
@@ -256,14 +261,14 @@ def feasibility(must_haves: Sequence[MustHave], count: int) -> Feasibility:
     for must in must_haves:
         if np.shape(must.values) != (count,):
             raise ParameterError(f"must-have '{must.name}' has {np.size(must.values)} values for {count} places")
-    failed: list[list[str]] = [[] for _ in range(count)]
+    failed: list[list[Failure]] = [[] for _ in range(count)]
     for must in must_haves:
         missed = np.flatnonzero(~must.holds())
-        for index, text in zip(missed.tolist(), must.failures(missed), strict=True):
-            failed[index].append(text)
+        for index, failure in zip(missed.tolist(), must.failures(missed), strict=True):
+            failed[index].append(failure)
     return Feasibility(
-        feasible=np.array([not texts for texts in failed], dtype=np.bool_),
-        failed=tuple(tuple(texts) for texts in failed),
+        feasible=np.array([not some for some in failed], dtype=np.bool_),
+        failed=tuple(tuple(some) for some in failed),
         unknown=tuple(must.name for must in must_haves if np.isnan(must.values).any()),
     )
 

@@ -167,7 +167,7 @@ class ThinPlace:
     chance
         Mean chance that one mowing reaches it, 0 to 1.
     why
-        Where it lies, in words.
+        Where it lies: `behind_island`, in a `narrow_end`, or `far` from where the mower sets out.
     remedy
         `start` (another set-out place mends it) or `hand` (mown by hand).
     start
@@ -401,10 +401,10 @@ def _just_inside(ground: Polygon, points: Sequence[Point]) -> list[FloatArray | 
 def _where(zone: Polygon, xy: FloatArray) -> str:
     points = shapely.points(xy)
     if zone.interiors and shapely.distance(shapely.MultiLineString(list(zone.interiors)), points).min() < NEAR_ISLAND_M:
-        return "behind an island"
+        return "behind_island"
     if shapely.distance(zone.boundary, points).max() < NARROW_M / 2:
-        return "in a narrow end"
-    return "far from where the mower sets out"
+        return "narrow_end"
+    return "far"
 
 
 def _climbed(logs: FloatArray, departures: int, allowed: NDArray[np.bool_], rounds: int = 60) -> FloatArray:

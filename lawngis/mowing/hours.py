@@ -147,27 +147,22 @@ def windows_longer(windows: Windows, hours: float) -> Windows:
     return longer
 
 
-def windows_words(windows: Windows) -> str:
-    """Return hours by weekday in words, like days together.
+def days_alike(windows: Windows) -> list[tuple[int, int, list[tuple[float, float]]]]:
+    """Return hours by weekday, like days together: first and last day from 0 for Monday, and the spans of each.
 
     Examples
     --------
-    >>> windows_words({0: [(9, 12)], 1: [(9, 12)], 5: [(10, 12.5)]})
-    'Monday to Tuesday 09:00-12:00; Saturday 10:00-12:30'
+    >>> days_alike({0: [(9, 12)], 1: [(9, 12)], 5: [(10, 12.5)]})
+    [(0, 1, [(9, 12)]), (5, 5, [(10, 12.5)])]
     """
-    days = [day for day in range(DAYS_WEEK) if windows.get(day)]
-    groups: list[list[int]] = []
-    for day in days:
-        if groups and groups[-1][-1] == day - 1 and list(windows[groups[-1][-1]]) == list(windows[day]):
-            groups[-1].append(day)
+    groups: list[tuple[int, int, list[tuple[float, float]]]] = []
+    for day in [day for day in range(DAYS_WEEK) if windows.get(day)]:
+        spans = list(windows[day])
+        if groups and groups[-1][1:] == (day - 1, spans):
+            groups[-1] = (groups[-1][0], day, spans)
         else:
-            groups.append([day])
-    words = []
-    for group in groups:
-        name = DAY_NAMES[group[0]] + (f" to {DAY_NAMES[group[-1]]}" if len(group) > 1 else "")
-        times = " ".join(f"{clock(start)}-{clock(end)}" for start, end in windows[group[0]])
-        words.append(f"{name} {times}")
-    return "; ".join(words) or "never"
+            groups.append((day, day, spans))
+    return groups
 
 
 def clock(hours: float) -> str:

@@ -15,6 +15,7 @@ from lawngis.record.matching import GAP_M, WalkMatch
 FloatArray = NDArray[np.float64]
 
 IslandVerdict = Literal["as_planned", "wrong_way", "moved", "missing", "cannot_tell"]
+IslandDoubt = Literal["", "not_walked", "points_missing", "astray", "too_small", "undecided"]
 
 ROUND_DEG = 235.0
 """Somebody who turned at least this far about an island's middle went round it."""
@@ -53,7 +54,10 @@ class IslandFound:
     turned_deg
         By how much the walk turned about its middle [degrees].
     why
-        Why nothing can be told, or where it lies.
+        Why nothing can be told: nobody walked there, points are missing, the walk left the plan, the island is too
+        small for the receiver, or it was neither gone round nor passed; empty when something is told.
+    off_m
+        How far from its place it lies, of one that was moved [m].
     by_its_lead
         Whether the walk came to it by its planned lead.
     seen
@@ -65,7 +69,8 @@ class IslandFound:
     island: PlannedIsland
     verdict: IslandVerdict
     turned_deg: float
-    why: str = ""
+    why: IslandDoubt = ""
+    off_m: float | None = None
     by_its_lead: bool = True
     seen: bool = True
     there: bool = False
@@ -200,14 +205,14 @@ def _found(match: WalkMatch, planned: _Round, length_m: float, sd_m: float) -> I
     if why:
         return IslandFound(island, "cannot_tell", turned, why, seen=False)
     if _astray(match, first, last, planned, length_m, sd_m):
-        return IslandFound(island, "cannot_tell", turned, "the walk doesn't follow the plan around there")
+        return IslandFound(island, "cannot_tell", turned, "astray")
     went_out = _went_out(match, first, last, planned)
     if small and (went_out or planned.far_m < 2 * telling):
-        why = "it is too small for the receiver's accuracy"
-        return IslandFound(island, "cannot_tell", turned, why, seen=False, there=planned.far_m >= 2 * telling)
+        there = planned.far_m >= 2 * telling
+        return IslandFound(island, "cannot_tell", turned, "too_small", seen=False, there=there)
     if not went_out or (abs(turned) < PASSED_DEG and _stayed_away(match, first, last, island, sd_m)):
         return IslandFound(island, "missing", turned)
-    return IslandFound(island, "cannot_tell", turned, "the walk neither goes round it nor clearly passes it")
+    return IslandFound(island, "cannot_tell", turned, "undecided")
 
 
 def _turned_deg(match: WalkMatch, planned: _Round, first: int, last: int) -> tuple[float, bool]:
@@ -226,11 +231,11 @@ def _went_out(match: WalkMatch, first: int, last: int, planned: _Round) -> bool:
     return float(np.hypot(*(match.smooth_xy[first : last + 1] - planned.foot).T).max()) > planned.far_m / 2
 
 
-def _unseen(match: WalkMatch, first: int, last: int) -> str:
+def _unseen(match: WalkMatch, first: int, last: int) -> IslandDoubt:
     """Return why points between two of a walk don't show what lies there; empty when they do."""
     if last <= first:
-        return "nobody walked there"
-    return "points are missing there" if match.gap_after[first:last].any() else ""
+        return "not_walked"
+    return "points_missing" if match.gap_after[first:last].any() else ""
 
 
 def _astray(match: WalkMatch, first: int, last: int, planned: _Round, length_m: float, sd_m: float) -> bool:

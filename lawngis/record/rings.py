@@ -86,6 +86,6 @@ def with_moved(
         else:
             ring = min(near, key=lambda one: one.ground.centroid.distance(place))
             free.remove(ring)
-            why = f"it lies {ring.ground.centroid.distance(place):.1f} m from its place"
-            told.append(replace(item, verdict="moved", why=why, by_its_lead=False))
+            off_m = float(ring.ground.centroid.distance(place))
+            told.append(replace(item, verdict="moved", why="", off_m=off_m, by_its_lead=False))
     return told, free

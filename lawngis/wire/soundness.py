@@ -7,8 +7,8 @@ ground apart. What is measured is the wire as it lies; nothing is taken from how
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -61,6 +61,36 @@ keeps the gap, which is pi / 2 of them."""
 _HALVED_TURN_DEG = 120.0
 
 
+FAULTS: Mapping[str, tuple[str, ...]] = {
+    "no_wire": (),
+    "open": ("gap_m",),
+    "chainage_count": ("values", "vertices"),
+    "chainage_length": ("chainage_m", "plan_m"),
+    "turns": ("area_m2", "turns"),
+    "strange_ground": ("area_m2",),
+    "left_out": ("area_m2",),
+    "setback": ("kept_m", "setback_m"),
+    "bend": ("bend_deg",),
+    "lead_never_out": (),
+    "lead_never_back": (),
+    "lead_apart": ("gap_m",),
+    "lead_other_island": (),
+    "island_without_lead": (),
+    "lead_to_nothing": (),
+    "island_off_lead": (),
+    "island_leads": ("leads",),
+    "lead_crosses_lead": (),
+    "lead_crosses_wire": (),
+    "close": ("gap_m", "gap_min_m"),
+}
+"""What can be wrong with wire, and the values that say by how much [m, m², degrees, counts].
+
+By rule: 1 no wire, open, or its chainage doesn't fit it; 2 turns round ground other than once, encloses ground that is
+none of its own, or leaves out ground of its own; 3 nearer to an edge than its setback; 4 bent too sharply; 5 a lead or
+island of wire isn't there and back; 6 too close to other wire.
+"""
+
+
 @dataclass(frozen=True)
 class Breach:
     """One place where laid wire does not keep a rule.
@@ -71,13 +101,16 @@ class Breach:
         1 closed, 2 sense and what is enclosed, 3 setback, 4 bends, 5 leads, 6 distance between wires.
     xy
         Where, shape (2,) [m].
-    words
-        What is wrong there, and by how much.
+    fault
+        What is wrong there: one of :data:`FAULTS`.
+    values
+        By how much, under the names that :data:`FAULTS` has for it.
     """
 
     rule: int
     xy: FloatArray
-    words: str
+    fault: str
+    values: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -158,24 +191,23 @@ def breaches(laid: Loop, asked: Asked, chainage: FloatArray | None = None) -> li
 def _open_ends(laid: Loop, chainage: FloatArray | None) -> Iterator[Breach]:
     runs = laid.runs
     if not runs:
-        yield Breach(1, np.full(2, np.nan), "there is no wire")
+        yield Breach(1, np.full(2, np.nan), "no_wire")
         return
     for before, after in pairwise((*runs, runs[0])):
         apart = float(np.hypot(*(after.xy[0] - before.xy[-1])))
         if not apart <= COINCIDE_M:
-            yield Breach(1, after.xy[0], f"the wire is open: {apart:.3f} m lie between one run and the next")
+            yield Breach(1, after.xy[0], "open", {"gap_m": apart})
     if chainage is None:
         return
     xy = laid.xy
     if len(chainage) != len(xy) or chainage[0] != 0.0:
-        yield Breach(1, xy[0], f"chainage has {len(chainage)} values for {len(xy)} vertices")
+        yield Breach(1, xy[0], "chainage_count", {"values": len(chainage), "vertices": len(xy)})
         return
     along, plan = np.diff(chainage), segment_lengths_m(xy)
     wrong = ~((along >= plan - _ROUNDING_M) & (along <= _STEEPEST * plan + _ROUNDING_M))
     if wrong.any():
         at = int(np.argmax(wrong))
-        words = f"chainage grows by {along[at]:.3f} m where the wire is {plan[at]:.3f} m long in plan"
-        yield Breach(1, xy[at], words)
+        yield Breach(1, xy[at], "chainage_length", {"chainage_m": float(along[at]), "plan_m": float(plan[at])})
 
 
 # Taking a loop apart -------------------------------------------------------------------------------------------------
@@ -208,8 +240,8 @@ def _taken_apart(runs: Sequence[Run]) -> _Apart:
         elif way:
             found.pairs.append((way.pop()[0], run))
         else:
-            found.problems.append(Breach(5, run.xy[0], "a lead comes back that never went out"))
-    found.problems.extend(Breach(5, out.xy[0], "a lead goes out and never comes back") for out, _ in way)
+            found.problems.append(Breach(5, run.xy[0], "lead_never_out"))
+    found.problems.extend(Breach(5, out.xy[0], "lead_never_back") for out, _ in way)
     return found
 
 
@@ -231,19 +263,18 @@ def _strange_ground(laid: Loop, asked: Asked) -> Iterator[Breach]:
     for number in np.unique(turns[(turns != 0) & (turns != 1)]):
         clear = _clear_of_wire(shapely.union_all(faces[turns == number]), xy)
         if not clear.is_empty:
-            words = f"the wire goes round {clear.area:.2f} m² {number} times, anti-clockwise counted, instead of once"
-            yield Breach(2, _place(clear), words)
+            yield Breach(2, _place(clear), "turns", {"area_m2": clear.area, "turns": int(number)})
     inside = shapely.union_all(faces[turns == 1])
     passages = [LineString(run.xy) for run in laid.runs if run.kind == "passage"]
     beside = shapely.buffer(shapely.union_all(passages), asked.passage_gap_m + 2 * NEAR_WIRE_M)
     strange = shapely.difference(shapely.difference(inside, asked.ground), beside)
     clear = _clear_of_wire(strange, xy)
     if not clear.is_empty:
-        yield Breach(2, _place(clear), f"{clear.area:.2f} m² inside the wire are none of its zones")
+        yield Breach(2, _place(clear), "strange_ground", {"area_m2": clear.area})
     for deep in asked.deep:
         outside = _clear_of_wire(shapely.difference(deep, inside), xy)
         if not outside.is_empty:
-            yield Breach(2, _place(outside), f"{outside.area:.2f} m² of mown ground lie outside the wire")
+            yield Breach(2, _place(outside), "left_out", {"area_m2": outside.area})
 
 
 def _faces(xy: FloatArray) -> NDArray[np.object_]:
@@ -340,8 +371,7 @@ def _short_to_own_class(runs: Sequence[Run], stretches: Sequence[Stretch]) -> It
 
 
 def _short(xy: FloatArray, kept_m: float, wanted_m: float) -> tuple[float, Breach]:
-    words = f"the wire is {kept_m:.3f} m from an edge whose setback is {wanted_m:g} m"
-    return wanted_m - kept_m, Breach(3, xy, words)
+    return wanted_m - kept_m, Breach(3, xy, "setback", {"kept_m": float(kept_m), "setback_m": float(wanted_m)})
 
 
 # Rule 4 --------------------------------------------------------------------------------------------------------------
@@ -354,7 +384,7 @@ def _sharp_bends(rings: Sequence[_Ring]) -> Iterator[Breach]:
         xy = _without_repeats(_ring_xy(ring.runs))
         bends = np.abs(bends_deg(xy))[:-1]
         for at in np.flatnonzero(bends > BEND_MAX_DEG):
-            yield Breach(4, xy[at], f"the wire bends by {bends[at]:.0f}°, and no more than 50° can be laid")
+            yield Breach(4, xy[at], "bend", {"bend_deg": float(bends[at])})
 
 
 def _without_repeats(xy: FloatArray) -> FloatArray:
@@ -377,9 +407,9 @@ def _broken_leads(apart: _Apart) -> Iterator[Breach]:
     for out, back in apart.pairs:
         gap = _furthest_apart_m(out.xy, back.xy[::-1])
         if gap > COINCIDE_M:
-            yield Breach(5, out.xy[0], f"the two wires of a lead lie up to {gap:.3f} m apart")
+            yield Breach(5, out.xy[0], "lead_apart", {"gap_m": gap})
         if out.island != back.island:
-            yield Breach(5, out.xy[0], "a lead comes back from another island than it went out to")
+            yield Breach(5, out.xy[0], "lead_other_island")
     yield from _no_tree(apart.rings)
     yield from _crossed_leads(apart)
 
@@ -398,17 +428,17 @@ def _no_tree(rings: Sequence[_Ring]) -> Iterator[Breach]:
     outer, *inner = rings
     reached = [run for run in outer.runs if run.kind == "island"]
     if reached:
-        yield Breach(5, reached[0].xy[0], "an island is gone round without a lead to it")
+        yield Breach(5, reached[0].xy[0], "island_without_lead")
     for runs, lead in inner:
         if lead is not None and not runs:
-            yield Breach(5, lead.xy[-1], "a lead goes out to nothing")
+            yield Breach(5, lead.xy[-1], "lead_to_nothing")
         elif runs and np.hypot(*(runs[0].xy[0] - runs[-1].xy[-1])) > COINCIDE_M:
-            yield Breach(5, runs[0].xy[0], "the wire round an island does not come back to its lead")
+            yield Breach(5, runs[0].xy[0], "island_off_lead")
     visits = Counter(island for runs, _ in inner for island in {run.island for run in runs} if island is not None)
     for island, count in visits.items():
         if count > 1:
             place = next(run.xy[0] for ring in inner for run in ring.runs if run.island == island)
-            yield Breach(5, place, f"an island is reached by {count} leads")
+            yield Breach(5, place, "island_leads", {"leads": count})
 
 
 def _crossed_leads(apart: _Apart) -> Iterator[Breach]:
@@ -416,12 +446,12 @@ def _crossed_leads(apart: _Apart) -> Iterator[Breach]:
         return
     leads = np.asarray([_between_ends(out.xy) for out, _ in apart.pairs], dtype=object)
     wires = [LineString(run.xy) for ring in apart.rings for run in ring.runs]
-    for words, others in (("crosses another", leads), ("crosses other wire", np.asarray(wires, dtype=object))):
+    for fault, others in (("lead_crosses_lead", leads), ("lead_crosses_wire", np.asarray(wires, dtype=object))):
         lead, other = shapely.STRtree(others).query(leads, predicate="intersects")
         twice = lead >= other if others is leads else np.zeros(len(lead), dtype=np.bool_)
         for a, b in zip(lead[~twice], other[~twice], strict=True):
             met = shapely.get_coordinates(shapely.intersection(leads[a], others[b]))
-            yield Breach(5, met[0], f"a lead {words}")
+            yield Breach(5, met[0], fault)
 
 
 def _between_ends(xy: FloatArray) -> LineString:
@@ -465,7 +495,7 @@ def close_wire(laid: Sequence[Loop], gap_min_m: float, passage_gap_m: float) -> 
     pairs = np.sort(np.column_stack([pieces.ring[a[order]], pieces.ring[b[order]]]), axis=1)
     _, first = np.unique(pairs, axis=0, return_index=True)
     return [
-        Breach(6, pieces.ends[a[at], 0], f"two stretches of wire lie {away[at]:.3f} m apart, and not {least[at]:g} m")
+        Breach(6, pieces.ends[a[at], 0], "close", {"gap_m": float(away[at]), "gap_min_m": float(least[at])})
         for at in order[np.sort(first)]
     ]
 

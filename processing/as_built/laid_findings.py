@@ -8,10 +8,12 @@ from shapely import LineString, Point
 
 from lawngis.geometry.lines import points_along, subdivided
 from lawngis.record.deviation import shortfalls_m
+from lawngis.record.islands import IslandFound
 from lawngis.record.laid import LaidRun, LaidWire, walked_share
 from lawngis.record.matching import stretches_of
 from lawngis.record.rings import Ring
 
+from ..model.catalogue import Said
 from ..model.plan import Finding
 from .laid_wire import ReconcileOptions, laid_length_m, walked_on
 from .planned_wire import PlannedWire
@@ -45,45 +47,39 @@ def laid_findings(loop: WalkedLoop, laid: LaidWire, options: ReconcileOptions) -
     ]
 
 
-_ISLAND_WORDS = {
-    "missing": ("stop", "island-missing", "was not laid", "Lay it: the mower would drive there."),
-    "moved": (
-        "stop",
-        "island-moved",
-        "was laid beside its place",
-        "See that what it keeps the mower off lies inside, or lay it anew.",
-    ),
-    "wrong_way": (
-        "stop",
-        "island-wrong-way",
-        "was laid the wrong way round",
-        "Turn it: its field would not hold the mower off.",
-    ),
-    "cannot_tell": ("info", "island-unknown", "can't be judged", "Look at it on site, or walk it once more."),
+_ISLAND_CODES = {
+    "missing": ("stop", "island-missing"),
+    "moved": ("stop", "island-moved"),
+    "wrong_way": ("stop", "island-wrong-way"),
+    "cannot_tell": ("info", "island-unknown"),
 }
 
 
 def _island_findings(wire: PlannedWire, laid: LaidWire) -> list[Finding]:
     found = []
     for item in laid.islands:
-        if item.verdict in _ISLAND_WORDS:
-            severity, code, text, advice = _ISLAND_WORDS[item.verdict]
-            why = f": {item.why}" if item.why else ""
-            place = wire.middle(item.island)
-            found.append(Finding(severity, code, f"island {item.island.name} {text}{why}", advice, place))
+        if item.verdict in _ISLAND_CODES:
+            severity, code = _ISLAND_CODES[item.verdict]
+            why = island_why(item)
+            values = {"island_id": item.island.name, **({} if why is None else {"why": why})}
+            found.append(Finding(severity, code, values, wire.middle(item.island)))
     return found
 
 
+def island_why(item: IslandFound) -> Said | None:
+    """Return why nothing can be told of an island, or where it lies, as a part of a sentence; None for neither."""
+    if item.off_m is not None:
+        return "island-beside", {"off_m": item.off_m}
+    return ("island-why", {"case": item.why}) if item.why else None
+
+
 def _ring_finding(ring: Ring) -> Finding:
-    place, size = ring.ground.representative_point(), f"{ring.ground.area:.1f} m²"
+    place, values = ring.ground.representative_point(), {"area_m2": ring.ground.area}
     if ring.winding == 0:
-        text = f"an island of {size} was added: the plan doesn't have it"
-        return Finding("info", "island-added", text, "Plan again with what it is for, so that areas follow.", place)
+        return Finding("info", "island-added", values, place)
     if ring.winding == 1:
-        text = f"{size} more lie inside the wire than planned"
-        return Finding("caution", "ground-added", text, "See that all of it may be mown: nothing was checked.", place)
-    text = f"an island of {size} that was added lies the wrong way round"
-    return Finding("stop", "island-wrong-way", text, "Turn it: its field would not hold the mower off.", place)
+        return Finding("caution", "ground-added", values, place)
+    return Finding("stop", "island-wrong-way", {"case": "added", **values}, place)
 
 
 def _setback_findings(wire: PlannedWire, laid: LaidWire, run: LaidRun) -> list[Finding]:
@@ -99,12 +95,12 @@ def _setback_findings(wire: PlannedWire, laid: LaidWire, run: LaidRun) -> list[F
     found = []
     for first, last in stretches_of(sure):
         worst = first + int(np.argmax(laid_short[first : last + 1]))
-        text = (
-            f"near {at[worst] * wire.ground_ratio:.0f} m of the plan the wire is closer to an edge than its setback, "
-            f"by up to {laid_short[worst]:.2f} ± {run.across_sd_m:.2f} m"
-        )
-        advice = "Move it, or watch the first mowing there."
-        found.append(Finding("caution", "closer-than-setback", text, advice, Point(xy[worst])))
+        values = {
+            "chainage_m": at[worst] * wire.ground_ratio,
+            "short_m": laid_short[worst],
+            "sd_m": run.across_sd_m,
+        }
+        found.append(Finding("caution", "closer-than-setback", values, Point(xy[worst])))
     return found
 
 
@@ -112,24 +108,17 @@ def _run_finding(wire: PlannedWire, laid: LaidWire, run: LaidRun) -> Finding | N
     if _of_island(laid, run):
         return None
     begin, end = run.from_m * wire.ground_ratio, run.to_m * wire.ground_ratio
-    wire_words = f"{run.wire_m * wire.ground_ratio:.1f} ± {run.sd_m * wire.ground_ratio:.1f} m"
+    length = {"length_m": run.wire_m * wire.ground_ratio, "sd_m": run.sd_m * wire.ground_ratio}
     place = Point(points_along(wire.xy, wire.chainage, np.array([(run.from_m + run.to_m) / 2]))[0])
     if run.state == "added":
-        text = f"at {begin:.0f} m of the plan {wire_words} of wire were added"
-        return Finding("info", "wire-added", text, "The record shows it as laid.", place)
+        return Finding("info", "wire-added", {"from_m": begin, **length}, place)
     if run.state == "left_out":
-        text = f"from {begin:.0f} m on, {end - begin:.0f} m of the plan were left out"
-        return Finding("caution", "shortcut", text, "See what it leaves unmown, or open.", place)
+        return Finding("caution", "shortcut", {"from_m": begin, "length_m": end - begin}, place)
     if run.state == "off_plan" and np.isnan(run.left_m):
-        text = f"from {begin:.0f} to {end:.0f} m of the plan the wire lies elsewhere: {wire_words} of it"
-        return Finding("caution", "laid-elsewhere", text, "See what it takes in, and what it leaves out.", place)
+        return Finding("caution", "laid-elsewhere", {"from_m": begin, "to_m": end, **length}, place)
     if run.state == "off_plan":
-        side = "inside" if run.left_m > 0 else "outside"
-        text = (
-            f"from {begin:.0f} to {end:.0f} m the wire lies off the plan, "
-            f"on average {abs(run.left_m):.2f} ± {run.across_sd_m:.2f} m to the {side}"
-        )
-        return Finding("info", "off-plan", text, "The record shows it as laid.", place)
+        off = {"side": "inside" if run.left_m > 0 else "outside", "off_m": abs(run.left_m), "sd_m": run.across_sd_m}
+        return Finding("info", "off-plan", {"from_m": begin, "to_m": end, **off}, place)
     return None
 
 
@@ -146,24 +135,20 @@ def _length_findings(wire: PlannedWire, laid: LaidWire) -> list[Finding]:
     length, sd = laid_length_m(wire, laid)
     if abs(length - wire.planned_m) <= max(1.0, 2 * sd):
         return []
-    text = f"{length:.1f} ± {sd:.1f} m of wire lie there, {length - wire.planned_m:+.1f} m against the plan"
-    return [Finding("info", "laid-length", text, "The price changes with it.")]
+    return [Finding("info", "laid-length", {"laid_m": length, "sd_m": sd, "more_m": length - wire.planned_m})]
 
 
 def _walk_findings(loop: WalkedLoop, laid: LaidWire, options: ReconcileOptions) -> list[Finding]:
     wire, found = loop.wire, []
     share = 1 - walked_share(laid.runs)
     if share > 0:
-        text = f"along {100 * share:.0f} % of the wire no points were taken: it may lie as planned, or not"
-        found.append(Finding("info", "not-walked", text, "Walk it again where it matters."))
+        found.append(Finding("info", "not-walked", {"share_percent": 100 * share}))
     for begin, end in laid.disputed:
-        text = f"near {begin * wire.ground_ratio:.0f} m of the plan one walk leaves it and another doesn't"
         place = Point(points_along(wire.xy, wire.chainage, np.array([(begin + end) / 2]))[0])
-        found.append(Finding("caution", "walks-disagree", text, "See on site which of them holds.", place))
+        found.append(Finding("caution", "walks-disagree", {"chainage_m": begin * wire.ground_ratio}, place))
     shift = float(np.hypot(*laid.off.shift_xy))
     if shift > 0.05:
-        text = f"the whole walk lies {shift:.2f} m off the plan one way: receiver or map, nobody can tell; taken off"
-        found.append(Finding("info", "walk-shifted", text, "A point known in both would tell."))
+        found.append(Finding("info", "walk-shifted", {"shift_m": shift}))
     if walked_on(loop, options) is None:
-        found.append(Finding("info", "date-unknown", "nobody says when it was walked", "Give --walked."))
+        found.append(Finding("info", "date-unknown"))
     return found

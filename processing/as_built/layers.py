@@ -55,6 +55,7 @@ RECORD_LAYERS: tuple[Layer, ...] = (
             _text("code", "kind of finding, for programs", nullable=False),
             _text("text", "what was found", nullable=False),
             _text("advice", "what to do"),
+            _text("values", "values of which text and advice are made, as JSON"),
         ),
         may_be_empty_geometry=True,
         style=categorized(

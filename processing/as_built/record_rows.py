@@ -22,8 +22,9 @@ from lawngis.record.laid import (
     walked_share,
 )
 
-from ..model.plan import Finding, Row
-from .laid_findings import laid_findings
+from ..model.catalogue import Said, sentences
+from ..model.plan import Row
+from .laid_findings import island_why, laid_findings
 from .laid_wire import ReconcileOptions, laid_length_m, walked_on
 from .planned_wire import PlannedWire
 from .tracks import Walk
@@ -46,13 +47,13 @@ def wire_rows(loop: WalkedLoop, laid: LaidWire, options: ReconcileOptions) -> di
     """
     wire = loop.wire
     points = _point_rows(loop, laid, options)
-    rows = {
+    rows: dict[str, list[Row]] = {
         "as_laid": [_laid_row(loop, laid, options)],
         "as_laid_runs": _run_rows(wire, laid),
         "as_laid_islands": _island_rows(wire, laid),
         "as_laid_points": points,
         "as_laid_offsets": _offset_rows(wire, laid),
-        "laid_findings": [_finding_row(finding) for finding in laid_findings(loop, laid, options)],
+        "laid_findings": [finding.row() for finding in laid_findings(loop, laid, options)],
         "wire_to_protect": _protect_rows(laid, points, options),
         "walks": _walk_rows(loop, laid, options),
         "walked_points": _walked_rows(loop),
@@ -205,11 +206,15 @@ def _island_rows(wire: PlannedWire, laid: LaidWire) -> list[Row]:
             "island_id": item.island.name,
             "verdict": item.verdict,
             "turned_deg": item.turned_deg,
-            "why": item.why or None,
+            "why": _said(island_why(item)),
             "geometry": wire.middle(item.island),
         }
         for item in laid.islands
     ]
+
+
+def _said(part: Said | None) -> str | None:
+    return None if part is None else sentences().said("part", part[0], "text", part[1])
 
 
 def _point_rows(loop: WalkedLoop, laid: LaidWire, options: ReconcileOptions) -> list[Row]:
@@ -248,16 +253,6 @@ def _point_rows(loop: WalkedLoop, laid: LaidWire, options: ReconcileOptions) -> 
                 }
             )
     return found
-
-
-def _finding_row(finding: Finding) -> Row:
-    return {
-        "severity": finding.severity,
-        "code": finding.code,
-        "text": finding.text,
-        "advice": finding.advice,
-        "geometry": finding.place,
-    }
 
 
 def _protect_rows(laid: LaidWire, points: Sequence[Row], options: ReconcileOptions) -> list[Row]:

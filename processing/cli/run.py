@@ -143,7 +143,7 @@ def _cover_whole_image(step: Step, place: Source, options: ReadOptions, paramete
     wanted = CoverParameters.model_validate(step.parameters_from(parameters).model_dump())
     outcome = write_cover(files, options, wanted, out)
     for finding in outcome.findings:
-        typer.echo(one_line(finding.text), err=True)
+        typer.echo(one_line(finding.said()[0]), err=True)
     typer.echo(outcome.words)
 
 

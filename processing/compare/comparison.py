@@ -104,7 +104,21 @@ class Comparison:
         """Rows of the layer `settings_changed`."""
         keys = [key for key in dict.fromkeys([*self.a.facts, *self.b.facts]) if key not in NOT_SETTINGS]
         both = [{"key": key, "in_a": self.a.facts.get(key), "in_b": self.b.facts.get(key)} for key in keys]
-        return [row for row in both if row["in_a"] != row["in_b"]]
+        return [row for row in both if row["in_a"] != row["in_b"]] + self._of_run
+
+    @property
+    def _of_run(self) -> list[Row]:
+        """Findings that hold for all parcels of one plan alone, as rows of `settings_changed`."""
+        a, b = ({(row["code"], row["text"]): None for row in side.of_run("findings")} for side in (self.a, self.b))
+        return [
+            {
+                "key": f"finding {code}",
+                "in_a": text if (code, text) in a else None,
+                "in_b": text if (code, text) in b else None,
+            }
+            for code, text in {**a, **b}
+            if (code, text) not in a or (code, text) not in b
+        ]
 
     def parcels(self) -> Iterator[ParcelDifference]:
         """Yield every parcel of both plans, compared."""

@@ -143,7 +143,7 @@ def deliver_documents(
                 write_whole(out / "styles" / f"{layer.name}.sld", sld(layer.style, layer).encode())
     rows = [row for rows in _index_rows(source, out, wishes, wanted, workers) for row in rows]
     if "html" in wishes.kinds:
-        write_whole(out / "index.html", index_page(rows, source.plan.facts, wishes.formats))
+        write_whole(out / "index.html", index_page(rows, source.plan.facts, source.of_run, wishes.formats))
     return wanted
 
 

@@ -103,11 +103,12 @@ def page(plan: ParcelPlan, offer: Quote, formats: Formats, files: Sequence[str] 
     return _as_utf8(text)
 
 
-def index_page(rows: Sequence[IndexRow], run_info: Mapping[str, str], formats: Formats) -> bytes:
-    """Return the portfolio's index: map, and a table that sorts and filters."""
+def index_page(rows: Sequence[IndexRow], run_info: Mapping[str, str], of_run: Sequence[Row], formats: Formats) -> bytes:
+    """Return the portfolio's index: map, a table that sorts and filters, and findings that hold for all parcels."""
     template = _environment().get_template("index.html.j2")
     text = template.render(
         rows=rows,
+        of_run=of_run,
         map=_index_map(rows),
         f=formats,
         worded=worded,

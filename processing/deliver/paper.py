@@ -19,6 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis import __version__
 
+from ..model.plan import Row
 from ..model.styles import HATCH_ANGLE_DEG, HATCH_SPACING_MM, MARK_CORNERS, WHITE, Area, Line, Mark, Symbol
 from .formats import Formats
 from .reading import ParcelPlan, data_sources, made_by
@@ -293,6 +294,18 @@ class Paper(FPDF):
         self.line(self.l_margin + CELL_MARGIN_MM, y + high, x, y + high)
         self.set_draw_color(0)
         self.set_xy(self.l_margin, y + high)
+
+    def site_findings(self) -> None:
+        """Write the findings that hold for all parcels of the plan, if there are any."""
+        if self.plan.of_run:
+            self.heading("True of the whole site")
+        for row in self.plan.of_run:
+            self.say(f"• {self.finding_words(row)}", 8)
+
+    def finding_words(self, row: Row) -> str:
+        """Return what was found and what to do, as one text."""
+        text, advice = self.formats.prose(row["text"]), self.formats.prose(row["advice"])
+        return f"{row['severity']}: {text}. {advice}".rstrip()
 
     def standing_parts(self) -> None:
         """Write cautions and data sources, which every document carries."""

@@ -49,6 +49,8 @@ class ParcelPlan:
         Layer of the site to geometries around the parcel.
     run_info
         How the plan was made: key to value.
+    of_run
+        Findings that hold for all parcels of the plan.
     """
 
     parcel_id: str
@@ -56,6 +58,7 @@ class ParcelPlan:
     rows: Mapping[str, Sequence[Row]]
     run_info: Mapping[str, str]
     context: Mapping[str, Sequence[BaseGeometry]] = field(default_factory=dict)
+    of_run: Sequence[Row] = ()
 
     @property
     def summary(self) -> Row:
@@ -112,6 +115,11 @@ class DocumentSource:
     context: Mapping[str, tuple[Path, str]]
 
     @cached_property
+    def of_run(self) -> list[Row]:
+        """Findings that hold for all parcels."""
+        return self.plan.of_run("findings")
+
+    @cached_property
     def _known(self) -> frozenset[str]:
         return frozenset(self.plan.parcel_ids)
 
@@ -147,7 +155,7 @@ class DocumentSource:
         rows["summary"] = [{**row, "readiness": readiness_of(row)} for row in rows["summary"]]
         outline_m = rows["summary"][0]["geometry"]
         shown = {} if outline_m.is_empty else _context_around(outline_m, frame, around, self.plan.crs)
-        return ParcelPlan(parcel_id, frame, rows, self.plan.facts, shown)
+        return ParcelPlan(parcel_id, frame, rows, self.plan.facts, shown, self.of_run)
 
     def _surroundings(self, outlines: geopandas.GeoDataFrame) -> dict[str, geopandas.GeoDataFrame]:
         """The site's layers around some parcels."""

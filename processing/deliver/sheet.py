@@ -50,6 +50,7 @@ def plan_sheet(plan: ParcelPlan, formats: Formats, written_at: datetime) -> byte
         for dock in plan.select("dock_candidates", chosen=True):
             add_dock_detail(paper, plan, dock, fixed, formats)
         add_laying_list(paper, plan, formats)
+    paper.site_findings()
     paper.standing_parts()
     return bytes(paper.output())
 

@@ -51,7 +51,8 @@ def visit_sheet(plan: ParcelPlan, formats: Formats, written_at: datetime) -> byt
         paper.say(f"{why} Walk the site all the same.", 9)
     for check in plan.rows["visit_checks"]:
         _check(paper, check, formats)
-    _others(paper, plan, formats)
+    _others(paper, plan)
+    paper.site_findings()
     paper.standing_parts()
     return bytes(paper.output())
 
@@ -225,7 +226,7 @@ def _expected(check: Row, formats: Formats) -> str:
     return f"{sentence[:1].upper()}{sentence[1:]}." if sentence else ""
 
 
-def _others(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
+def _others(paper: Paper, plan: ParcelPlan) -> None:
     """Findings that want a look, with a square to tick."""
     wanted = [row for row in plan.rows["findings"] if row["severity"] in ("stop", "caution")]
     if not wanted:
@@ -240,6 +241,6 @@ def _others(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
         paper.rect(MARGIN_MM, y + 0.4, 3.2, 3.2)
         paper.set_left_margin(MARGIN_MM + 6)
         paper.set_x(MARGIN_MM + 6)
-        paper.say(f"{row['severity']}: {formats.prose(row['text'])}. {formats.prose(row['advice'])}", 8)
+        paper.say(paper.finding_words(row), 8)
         paper.set_left_margin(MARGIN_MM)
         paper.set_xy(MARGIN_MM, paper.get_y() + 1)

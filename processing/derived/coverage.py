@@ -129,9 +129,8 @@ def coverage_findings(zones: Sequence[Row], mown: Mapping[str, MownZone], mower:
         if simulated is None:
             continue
         if simulated.coverage is None:
-            text = f"{zone_id} is narrower than the mower's cut of {mower.cutting_width_m:g} m"
-            place = zone["geometry"].representative_point()
-            found.append(Finding("caution", "zone-too-narrow", text, "Mow it by hand.", place))
+            values = {"zone_id": zone_id, "cutting_width_m": mower.cutting_width_m}
+            found.append(Finding("caution", "zone-too-narrow", values, zone["geometry"].representative_point()))
             continue
         found.append(_mown_finding(zone_id, simulated.coverage, mower))
         found += _starts_findings(zone_id, simulated.coverage)
@@ -143,11 +142,15 @@ def _mown_finding(zone_id: str, mowing: Coverage, mower: MowerProfile) -> Findin
     driven = mowing.effort.driven_m
     hours = driven / mower.speed_mps / 3600
     half, most = mowing.share_after([driven / 2, driven])
-    text = (
-        f"simulated in {zone_id}: {100 * half:.0f} % is mown after {hours / 2:.1f} hours of driving and "
-        f"{100 * most:.0f} % after {hours:.1f}; the law of random search gives {100 * mower.coverage_share:.0f} %"
-    )
-    return Finding("info", "coverage", text, "The next mowing takes other ways, so what one leaves the next one finds.")
+    values = {
+        "zone_id": zone_id,
+        "half_hours": hours / 2,
+        "half_percent": 100 * half,
+        "hours": hours,
+        "mown_percent": 100 * most,
+        "law_percent": 100 * mower.coverage_share,
+    }
+    return Finding("info", "coverage", values)
 
 
 def _starts_findings(zone_id: str, mowing: Coverage) -> list[Finding]:
@@ -157,9 +160,12 @@ def _starts_findings(zone_id: str, mowing: Coverage) -> list[Finding]:
         Finding(
             "info",
             "set-out-place",
-            f"{zone_id}: let the mower set out {start.along_m:.0f} m along the wire "
-            f"for {100 * start.share:.0f} % of the departures",
-            f"With all its set-out places one mowing reaches {100 * gain:.0f} points in a hundred more of the zone.",
+            {
+                "zone_id": zone_id,
+                "along_m": start.along_m,
+                "departures_percent": 100 * start.share,
+                "gain_percent": 100 * gain,
+            },
             start.place,
         )
         for start in mowing.starts
@@ -168,15 +174,14 @@ def _starts_findings(zone_id: str, mowing: Coverage) -> list[Finding]:
 
 
 def _thin_finding(zone_id: str, thin: ThinPlace) -> Finding:
-    advice = {
-        "start": "Let the mower set out from the wire beside it now and then.",
-        "hand": "Mow it by hand now and then.",
-    }[thin.remedy]
-    text = (
-        f"{thin.area_m2:.0f} m² of {zone_id} {thin.why} stay thin: "
-        f"one mowing reaches them with a chance of {thin.chance:.2f}"
-    )
-    return Finding("info", "thin-place", text, advice, thin.place)
+    values = {
+        "case": thin.remedy,
+        "zone_id": zone_id,
+        "area_m2": thin.area_m2,
+        "where": thin.why,
+        "chance": thin.chance,
+    }
+    return Finding("info", "thin-place", values, thin.place)
 
 
 def _mown(zone: Row, entry: Point, mower: MowerProfile, departures: int, seed: int, thin_chance: float) -> MownZone:

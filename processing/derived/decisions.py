@@ -12,14 +12,13 @@ from shapely import Polygon
 from lawngis.lawn.zones import zone_groups
 from lawngis.mower import MowerProfile
 
+from ..model.catalogue import Said, sentences
 from ..model.plan import Finding, Row
 from ..model.site import Site
 from .detached_supply import SupplyOptions, detached_offers
 
 Key = TypeVar("Key", bound=Hashable)
 """How zones and links are called: by number while a plan is made, by name in a plan that is there."""
-
-DRIVEN = "the mower drives there by itself"
 
 LAWN = "lawn"
 """Surface of a passage that leads over lawn; any other is paving."""
@@ -144,8 +143,9 @@ def served_zones(
     offers = detached_offers(site, zones, groups, lengths_m, mower, price_book)
     found: dict[Key, Service[Key]] = {}
     for zone, way in groups[0].items() if groups else ():
-        at_home: Service[Key] = Service("home", "own_dock", "home zone", None, 1)
-        found[zone] = at_home if way is None else Service("linked", "main_wire", DRIVEN, way, 1)
+        at_home: Service[Key] = Service("home", "own_dock", _why(("supply-reason", {"case": "home"})), None, 1)
+        by_itself = _why(("supply-reason", {"case": "driven"}))
+        found[zone] = at_home if way is None else Service("linked", "main_wire", by_itself, way, 1)
     loops = 1
     for group, offer in zip(groups[1:], offers, strict=True):
         best = offer.chosen
@@ -153,13 +153,19 @@ def served_zones(
             loops += best.supply != "main_wire"
             loop = 1 if best.supply == "main_wire" else loops
             for zone, way in group.items():
-                why = best.why if way is None else f"{DRIVEN}, once carried"
-                found[zone] = Service("detached", best.supply, why, way, loop)
+                why = best.why if way is None else ("supply-reason", {"case": "driven_once_carried"})
+                found[zone] = Service("detached", best.supply, _why(why), way, loop)
     served = {name: found[name] for name in zones if name in found}
     return Served(served, [(list(group), offer) for group, offer in zip(groups[1:], offers, strict=True)])
 
 
-# --- in words --------------------------------------------------------------------------------------------
+def _why(reason: Said) -> str:
+    """Return a reason in words, as the layer of zones has it."""
+    code, values = reason
+    return sentences().said("part", code, "text", values)
+
+
+# --- what is said of it ----------------------------------------------------------------------------------
 
 
 def supply_findings(served: Served[Key], zones: Mapping[Key, Polygon], names: Mapping[Key, str]) -> list[Finding]:
@@ -169,12 +175,11 @@ def supply_findings(served: Served[Key], zones: Mapping[Key, Polygon], names: Ma
         place = zones[group[0]].representative_point()
         if offer.chosen is None:
             area = sum(zones[zone].area for zone in group)
-            text = f"{area:.0f} m² are reached by no supply that the profile offers: mown by hand"
-            findings.append(Finding("caution", "zone-unreachable", f"{text}. {offer.words}", offer.advice, place))
+            values = {"area_m2": area, "options": offer.parts}
+            findings.append(Finding("caution", "zone-unreachable", values, place))
         else:
-            who = " and ".join(names[zone] for zone in group)
-            text = f"{who} {'is' if len(group) == 1 else 'are'} not reached by the mower itself. {offer.words}"
-            findings.append(Finding("info", "zone-detached", text, offer.advice, place))
+            who = {"zone_ids": [names[zone] for zone in group], "zones": len(group)}
+            findings.append(Finding("info", "zone-detached", {**who, "options": offer.parts}, place))
     return findings
 
 
@@ -183,17 +188,13 @@ def link_findings(links: Sequence[Row], mower: MowerProfile) -> list[Finding]:
     findings = []
     for link in links:
         middle = link["geometry"].interpolate(0.5, normalized=True)
-        between = f"between {link['zone_a']} and {link['zone_b']}"
+        between = {"zone_ids": [link["zone_a"], link["zone_b"]]}
         if link["kind"] == "crossing":
-            text = f"the mower crosses {link['surface']} {between}, {link['length_m']:.1f} m"
-            advice = "People walk there: lay the wire in a saw cut so that nobody trips, and warn of the mower."
-            findings.append(Finding("caution", "crossing", text, advice, middle))
+            crossed = {**between, "surface": link["surface"], "length_m": link["length_m"]}
+            findings.append(Finding("caution", "crossing", crossed, middle))
         if link["kind"] == "blocked":
-            if link["width_m"] < mower.passage_transit_min_m:
-                missing_m = ceil(round(100 * (mower.passage_transit_min_m - link["width_m"]), 3)) / 100
-                text = f"the passage {between} is {link['width_m']:.2f} m wide: {missing_m:.2f} m are missing"
-                text, advice = f"{text} for the mower to get through", "Measure it: widening may link the zones."
-            else:
-                text, advice = f"the passage {between} is blocked, wide as it is", "Opening it links the zones."
-            findings.append(Finding("info", "passage-blocked", text, advice, middle))
+            missing_m = ceil(round(100 * (mower.passage_transit_min_m - link["width_m"]), 3)) / 100
+            case = "narrow" if link["width_m"] < mower.passage_transit_min_m else "closed"
+            blocked = {"case": case, **between, "width_m": link["width_m"], "missing_m": missing_m}
+            findings.append(Finding("info", "passage-blocked", blocked, middle))
     return findings

@@ -6,7 +6,7 @@ Shared by whatever decides about supplies and by the step that lays the leads.
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import shapely
@@ -20,6 +20,7 @@ from lawngis.mowing.capacity import area_rate_m2_h, one_charge_area_m2
 from lawngis.prices import PriceBook, price_book_from
 from lawngis.wire.outlying import LeadTerrain, lead_route
 
+from ..model.catalogue import Said
 from ..model.site import Site
 from .paving import DRIVEN_ON
 
@@ -54,13 +55,15 @@ class LeadCrossings:
         return sum(length for name, length in self.over_m.items() if name in DRIVEN_ON)
 
     @property
-    def words(self) -> str:
-        """What is crossed and how the wire is laid there."""
-        parts = []
-        for name, length in self.over_m.items():
-            way = "under it" if name == "bed" else "in a duct" if name in DRIVEN_ON else "in a saw cut"
-            parts.append(f"{length:.1f} m of {name} {way}")
-        return " and ".join(parts) if parts else "lawn and open ground only"
+    def parts(self) -> list[Said]:
+        """What is crossed and how the wire is laid there, as parts of a sentence."""
+        if not self.over_m:
+            return [("crossed", {"case": "open_ground"})]
+        ways = {"bed": "under", **dict.fromkeys(DRIVEN_ON, "duct")}
+        return [
+            ("crossed", {"case": ways.get(name, "saw_cut"), "surface": name, "length_m": length})
+            for name, length in self.over_m.items()
+        ]
 
 
 @dataclass(frozen=True)
@@ -90,13 +93,13 @@ class DetachedZone:
 
 @dataclass(frozen=True)
 class SupplyOption:
-    """One supply: its wire [m] and price, what forbids it if anything, and what speaks for it."""
+    """One supply: its wire [m] and price, what speaks for it, and what forbids it if anything."""
 
     supply: str
     wire_m: float
     price: float
-    why: str
-    against: str = ""
+    why: Said
+    against: Said | None = None
 
 
 @dataclass(frozen=True)
@@ -108,25 +111,20 @@ class SupplyOptions:
     currency: str
 
     @property
-    def words(self) -> str:
-        """All supplies with wire, price and reason, the chosen one first."""
-        ranked = sorted(self.options, key=lambda option: (option is not self.chosen, bool(option.against)))
-        return " ".join(self._line(option) for option in ranked)
+    def parts(self) -> list[Said]:
+        """All supplies with wire, price and reason as parts of a sentence, the chosen one first."""
+        ranked = sorted(self.options, key=lambda option: (option is not self.chosen, option.against is not None))
+        return [self._part(option) for option in ranked]
 
-    @property
-    def advice(self) -> str:
-        """What somebody should do about it."""
-        if self.chosen is None:
-            return "Offer another supply in the profile's supplies_offered."
-        return "Say which supply the owner prefers; figures are about right until edges are measured."
-
-    def _line(self, option: SupplyOption) -> str:
-        name = {"main_wire": "Main wire led around it", "own_source": "Signal source of its own"}.get(
-            option.supply, "Dock of its own"
-        )
-        verdict = "chosen: " if option is self.chosen else "no: " if option.against else ""
-        reason = option.against or option.why
-        return f"{name}, {option.wire_m:.0f} m of wire, {option.price:.0f} {self.currency}; {verdict}{reason}."
+    def _part(self, option: SupplyOption) -> Said:
+        return "supply-option", {
+            "case": "chosen" if option is self.chosen else "refused" if option.against else "served",
+            "supply": option.supply,
+            "wire_m": option.wire_m,
+            "price": option.price,
+            "currency": self.currency,
+            "reason": option.against or option.why,
+        }
 
 
 def detached_offers(
@@ -198,14 +196,15 @@ def supply_options(zone: DetachedZone, mower: MowerProfile, prices: PriceBook) -
     """
     rate = area_rate_m2_h(mower.cutting_width_m, mower.speed_mps)
     one_charge = one_charge_area_m2(rate_m2_h=rate, run_minutes=mower.run_minutes, share=mower.coverage_share)
-    size = f"{zone.area_m2:.0f} m² against {one_charge:.0f} m² that one charge mows"
-    too_large = f"one charge can't mow it: {size}" if zone.area_m2 > one_charge else ""
+    size = {"area_m2": zone.area_m2, "charge_m2": one_charge}
+    too_large: Said | None = ("supply-reason", {"case": "too_large", **size}) if zone.area_m2 > one_charge else None
     ring = _wire_price(zone.ring_m, mower, prices)
-    carried = f"one charge mows it and the mower is carried there: {size}"
+    carried = ("supply-reason", {"case": "carried", **size})
+    charges: Said = ("supply-reason", {"case": "charges"})
     options = (
-        _main_wire(zone, mower, prices, too_large, carried),
+        _main_wire(zone, mower, prices, too_large, size),
         SupplyOption("own_source", zone.ring_m, ring + prices.signal_source_each, carried, too_large),
-        SupplyOption("own_dock", zone.ring_m, ring + prices.dock_each, too_large or "it charges there by itself"),
+        SupplyOption("own_dock", zone.ring_m, ring + prices.dock_each, too_large or charges),
     )
     offered = tuple(_refused_unless_offered(option, mower) for option in options)
     fit = [option for option in offered if not option.against]
@@ -215,22 +214,23 @@ def supply_options(zone: DetachedZone, mower: MowerProfile, prices: PriceBook) -
 def _refused_unless_offered(option: SupplyOption, mower: MowerProfile) -> SupplyOption:
     if option.against or option.supply in mower.supplies_offered:
         return option
-    return SupplyOption(option.supply, option.wire_m, option.price, option.why, "the profile does not offer it")
+    return replace(option, against=("supply-reason", {"case": "not_offered"}))
 
 
 def _main_wire(
-    zone: DetachedZone, mower: MowerProfile, prices: PriceBook, too_large: str, carried: str
+    zone: DetachedZone, mower: MowerProfile, prices: PriceBook, too_large: Said | None, size: Mapping[str, float]
 ) -> SupplyOption:
     if zone.lead_m is None or zone.crossed is None:
         wire = _wire_price(zone.ring_m, mower, prices)
-        return SupplyOption("main_wire", zone.ring_m, wire, carried, "no lead gets there over the parcel")
+        carried, no_lead = ("supply-reason", {"case": "carried", **size}), ("supply-reason", {"case": "no_lead"})
+        return SupplyOption("main_wire", zone.ring_m, wire, carried, no_lead)
     wire_m = zone.ring_m + 2 * zone.lead_m
     cuts = zone.crossed.saw_cut_m * prices.saw_cut_per_m + zone.crossed.duct_m * prices.duct_per_m
     price = _wire_price(wire_m, mower, prices) + cuts
     against = too_large
     if not against and zone.main_wire_m + wire_m > mower.loop_length_max_m:
-        against = f"the loop would be longer than {mower.loop_length_max_m:g} m"
-    why = f"{carried}; a lead of {zone.lead_m:.1f} m out and back over {zone.crossed.words}"
+        against = ("supply-reason", {"case": "too_long", "limit_m": mower.loop_length_max_m})
+    why = ("supply-reason", {"case": "led", **size, "lead_m": zone.lead_m, "crossed": zone.crossed.parts})
     return SupplyOption("main_wire", wire_m, price, why, against)
 
 

@@ -15,6 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.dock.placing import (
     Candidates,
+    Failure,
     Feasibility,
     MustHave,
     candidate_places,
@@ -38,6 +39,7 @@ from lawngis.ground.steep import MowerSlope, mower_slope
 from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
+from ..model.catalogue import Said, sentences
 from ..model.plan import Plan, Row, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters
@@ -305,7 +307,7 @@ def dock_rows(
         "rank": ranks.tolist(),
         "score": _numbers(scores),
         "feasible": judged.feasible.tolist(),
-        "failed": ["; ".join(texts) or None for texts in judged.failed],
+        "failed": [_failed_words(missed) for missed in judged.failed],
         "first_rank_share": shares.tolist(),
         **{f"{name}_score": _numbers(scaled) for name, scaled in zip(CRITERIA, criteria.T, strict=True)},
     }
@@ -323,6 +325,29 @@ def dock_choice(rows: Sequence[Row], *, wanted: int | None = None, refused: Coll
     missed = [len(str(row["failed"]).split("; ")) if row["failed"] else 0 for row in rows]
     order: list[int] = preference_order(scores, missed).tolist()
     return next((index for index in order if index not in refused), order[0])
+
+
+def missed_must_haves(measured: DockPlaces, index: int, mower: MowerProfile, parameters: DockParameters) -> list[Said]:
+    """Return what a place misses of what must hold, as parts of a sentence; `index` as of :func:`dock_rows`."""
+    return [_failure_part(failure) for failure in _feasibility(measured, mower, parameters).failed[index]]
+
+
+def _failure_part(failure: Failure) -> Said:
+    must = failure.must_have
+    return "missed", {
+        "case": "under" if must.sense == "min" else "over",
+        "must_have": must.name,
+        "value": failure.value,
+        "limit": must.limit,
+        "unit": must.unit,
+        "digits": failure.digits,
+    }
+
+
+def _failed_words(missed: Sequence[Failure]) -> str | None:
+    """Return what a place misses in words, as the layer of places has it."""
+    parts = [_failure_part(failure) for failure in missed]
+    return "; ".join(sentences().said("part", code, "text", values) for code, values in parts) or None
 
 
 def pad_check(site: Site, dock: Row, mower: MowerProfile) -> VisitCheck:

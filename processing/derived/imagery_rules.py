@@ -90,30 +90,30 @@ def threshold_findings(threshold: Threshold, *, near_infrared: bool) -> list[Fin
     """Return what must be said of the index by which green is told."""
     findings = []
     if not near_infrared:
-        text = "the image has no near infrared: green was told by colour alone, with less confidence"
-        findings.append(Finding("caution", "imagery-visible-only", text, "Take an image with near infrared."))
+        findings.append(Finding("caution", "imagery-visible-only"))
     if threshold.origin in ("default", "bound"):
-        why = "shows no two kinds of ground" if threshold.origin == "default" else "would part them elsewhere"
-        text = f"ground counts as green from an index of {threshold.value:.2f}, a usual value: the image {why}"
-        findings.append(Finding("info", "green-threshold", text, "Set index_threshold if the cover looks wrong."))
+        values = {"case": "default" if threshold.origin == "default" else "bound", "index": threshold.value}
+        findings.append(Finding("info", "green-threshold", values))
     return findings
+
+
+_SHIFT_CODES = {"image": "image-shift", "surface model": "surface-shift"}
 
 
 def shift_findings(what: str, shift: Shift | None, cell_m: float, parameters: CoverParameters) -> list[Finding]:
     """Return what must be said of how far a raster lies off the mapped outlines."""
     if shift is None or not shift.clear or shift.length_m < 0.5 * cell_m:
         return []
-    sd = "" if np.isnan(shift.sd_m) else f" (± {shift.sd_m:.2f} m)"
-    text = (
-        f"the {what} lies {abs(shift.east_m):.2f} m {'east' if shift.east_m >= 0 else 'west'} and "
-        f"{abs(shift.north_m):.2f} m {'north' if shift.north_m >= 0 else 'south'} of the mapped outlines{sd}"
-    )
-    code = f"{what.split(maxsplit=1)[0]}-shift"
-    if shift.length_m > parameters.shift_limit_m:
-        return [Finding("caution", code, text, "Too far to be corrected: check which of them is right.")]
-    if to_correct(shift, parameters):
-        return [Finding("info", code, f"{text}; it was laid right")]
-    return [Finding("info", code, text, "Set correct_shift to lay it right.")]
+    too_far = shift.length_m > parameters.shift_limit_m
+    values = {
+        "case": "too_far" if too_far else "laid_right" if to_correct(shift, parameters) else "left",
+        "along_x_m": abs(shift.east_m),
+        "east_west": "east" if shift.east_m >= 0 else "west",
+        "along_y_m": abs(shift.north_m),
+        "north_south": "north" if shift.north_m >= 0 else "south",
+        "accuracy": [] if np.isnan(shift.sd_m) else [("accuracy", {"sd_m": shift.sd_m})],
+    }
+    return [Finding("caution" if too_far else "info", _SHIFT_CODES[what], values)]
 
 
 def to_correct(shift: Shift | None, parameters: CoverParameters) -> bool:
@@ -128,19 +128,17 @@ def contradicted(said: Sequence[BaseGeometry], shown: Sequence[BaseGeometry], ar
     return [part for part in parts if part.area >= area_min_m2]
 
 
-def contradiction(parts: Sequence[Polygon], finding: Finding) -> Finding:
-    """Return a finding with the area of some ground put before its text, placed in the largest of it."""
+def contradiction(parts: Sequence[Polygon], severity_and_code: tuple[str, str]) -> Finding:
+    """Return the finding that map and image contradict each other over some ground, placed in the largest of it."""
     largest = max(parts, key=lambda part: part.area)
-    text = f"{sum(part.area for part in parts):.0f} {finding.text}"
-    return Finding(finding.severity, finding.code, text, finding.advice, largest.representative_point())
+    severity, code = severity_and_code
+    return Finding(severity, code, {"area_m2": sum(part.area for part in parts)}, largest.representative_point())
 
 
-LAWN_NOT_GREEN = Finding(
-    "caution", "lawn-not-green", "m² of the surveyed lawn are not green in the image", "Ask which is newer."
-)
-PAVING_GREEN = Finding(
-    "info", "paving-green", "m² of paving or water look like lawn; the layer was believed", "Check it."
-)
+LAWN_NOT_GREEN = ("caution", "lawn-not-green")
+PAVING_GREEN = ("info", "paving-green")
+"""Severity and code where the image shows something else than a survey, and than a layer of paving or water."""
+
 PAVING_GREEN_SHARE = 4
 """Grass that hangs over paving, and moss on it, is common: this many smallest pieces are said."""
 
@@ -157,8 +155,7 @@ def flat_buildings(height: Grid, buildings: Iterable[BaseGeometry], frame: Measu
         Finding(
             "caution",
             "building-flat",
-            f"a building of {building.area:.0f} m² stands only {middle:.1f} m high in the surface model",
-            "It may be gone, new, or drawn in the wrong place; the layer was believed.",
+            {"area_m2": building.area, "height_m": middle},
             building.representative_point(),
         )
         for building, middle in flat
@@ -173,6 +170,5 @@ def low_trees(height: Grid, trees: geopandas.GeoDataFrame, frame: MeasuringFrame
             continue
         around = place.buffer(max(crown / 2, 1.0) if np.isfinite(crown) else 1.0)
         if zonal_max(height, around, frame) < FLAT_BUILDING_M:
-            text = f"a tree of {height_m:.0f} m is not in the surface model"
-            findings.append(Finding("caution", "tree-gone", text, "It may have been felled; it was kept.", place))
+            findings.append(Finding("caution", "tree-gone", {"height_m": height_m}, place))
     return findings

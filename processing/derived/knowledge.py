@@ -34,7 +34,6 @@ READS = (
     "lawn",
     "cover",
     "site:parcels",
-    "site:complete",
     *(f"site:{layer}" for layer in LAYER_OF.values()),
     "raster:dem",
     "raster:dsm",

@@ -124,15 +124,17 @@ def _along_drawn(
             continue
         nearest = min(here, key=lambda name: _away_m(zones[name], line))
         before = polygon_parts(zones[nearest])[0]
+        middle = line.interpolate(0.5, normalized=True)
+        of_line = {"zone_id": nearest, "length_m": line.length}
         try:
             changed = ground_along(zones[nearest], rounded(line, mower.corner_cut_m))
-            after = wire_parts(changed.ground, gap_min_m=mower.wire_gap_min_m, tolerance_m=mower.wire_tolerance_m)
-            if after.is_empty:
-                raise FeatureError("what it leaves is too narrow for a wire", advice="Draw it further out.")
         except FeatureError as error:
-            text = f"the wire of {nearest} can't follow the line drawn for it, {line.length:.1f} m long: {error.what}"
-            middle = line.interpolate(0.5, normalized=True)
-            missed.append(Finding("caution", "drawn-wire-missed", text, error.advice, middle))
+            values = {"case": "line", **of_line, "reason": error.what, "advice": error.advice}
+            missed.append(Finding("caution", "drawn-wire-missed", values, middle))
+            continue
+        after = wire_parts(changed.ground, gap_min_m=mower.wire_gap_min_m, tolerance_m=mower.wire_tolerance_m)
+        if after.is_empty:
+            missed.append(Finding("caution", "drawn-wire-missed", {"case": "narrow", **of_line}, middle))
             continue
         zones[nearest] = after
         largest = polygon_parts(after)[0]
@@ -273,18 +275,13 @@ def _ground_of(
     apart = ground_apart(inside, laid, gap_min_m=mower.wire_gap_min_m, tolerance_m=mower.wire_tolerance_m)
     parts = polygon_parts(apart)
     if not parts:
-        text = (
-            f"{zone['zone_id']} is too narrow for a wire with its setbacks: nothing of it can be enclosed, "
-            "so rule 2 can't be kept"
-        )
         place = zone["geometry"].representative_point()
-        findings.append(Finding("stop", "no-wire", text, "Mow it by hand, or measure the edges on site.", place))
+        findings.append(Finding("stop", "no-wire", {"case": "narrow", "zone_id": zone["zone_id"]}, place))
         return None
     lost = sum(part.area for part in parts[1:])
     if lost >= LOST_MIN_M2:
-        text = f"setbacks cut {lost:.0f} m² off {zone['zone_id']}: the wire encloses the larger part"
         place = parts[1].representative_point()
-        findings.append(Finding("caution", "cut-by-setback", text, "Mow the rest by hand.", place))
+        findings.append(Finding("caution", "cut-by-setback", {"zone_id": zone["zone_id"], "area_m2": lost}, place))
     return parts[0]
 
 
@@ -313,7 +310,7 @@ def _joined(
             corner_cut_m=mower.corner_cut_m,
         )
     except FeatureError as error:
-        text = f"{loop_id} can't be laid as one loop: {error.what}"
+        values = {"loop_id": loop_id, "reason": error.what, "advice": error.advice}
         place = shapely.union_all(grounds).representative_point()
-        findings.append(Finding("stop", "rule-1-loop-in-pieces", text, error.advice, place))
+        findings.append(Finding("stop", "rule-1-loop-in-pieces", values, place))
         return None

@@ -11,6 +11,7 @@ import shapely
 from shapely import Point
 from shapely.geometry.base import BaseGeometry
 
+from ..model.catalogue import Said, Values
 from ..model.facts import Fact
 from ..model.plan import Finding
 
@@ -46,53 +47,49 @@ def matched(
             if away_m[nearest] <= NEAR_M and (named_m > NEAR_M or away_m[nearest] <= ON_IT_M < named_m):
                 index = nearest
                 if fact.name:
-                    taken_for = f"{fact.label} was taken for {features[index][0] or 'what no plan shows'}"
-                    text = f"{taken_for}, which lies where it was measured: names have shifted since"
-                    place = _middle(fact.place)
-                    findings.append(Finding("caution", "override-renamed", text, "Correct target_id.", place))
+                    values = {"label": fact.label, "feature_id": features[index][0]}
+                    findings.append(Finding("caution", "override-renamed", values, _middle(fact.place)))
         if index is not None:
             yield fact, index
         else:
-            findings.append(no_target(fact, _nearest_words(fact, features)))
+            findings.append(no_target(fact, _nearest(fact, features)))
 
 
-def _nearest_words(fact: Fact[Any], features: Sequence[Feature]) -> list[str]:
+def _nearest(fact: Fact[Any], features: Sequence[Feature]) -> list[Said]:
     if fact.place is None:
-        return get_close_matches(fact.name, [name for name, _ in features if name], n=3, cutoff=0.0)
+        alike = get_close_matches(fact.name, [name for name, _ in features if name], n=3, cutoff=0.0)
+        return [("nearest", {"case": "alike", "feature_id": name}) for name in alike]
     away = sorted((float(shape.distance(fact.place)), name) for name, shape in features)
-    return [f"{name or 'one that no plan shows'} at {metres:.1f} m" for metres, name in away[:3]]
+    return [("nearest", {"case": "feature", "feature_id": name, "away_m": away_m}) for away_m, name in away[:3]]
 
 
-def applied(fact: Fact[Any], text: str, place: BaseGeometry | None = None) -> Finding:
-    """Return the finding that a fact was used; `text` says for what and how."""
-    note = f" ({fact.note})" if fact.note else ""
-    text = f"measured on site: {fact.layer} {text}{note}"
-    return Finding("info", "override-applied", text, "", _middle(fact.place if place is None else place))
+def applied(fact: Fact[Any], case: str, values: Values, place: BaseGeometry | None = None) -> Finding:
+    """Return the finding that a fact was used; case and values say for what and how."""
+    used = {"case": case, "layer": fact.layer, "note": fact.note, **values}
+    return Finding("info", "override-applied", used, _middle(fact.place if place is None else place))
 
 
-def follows(text: str, place: BaseGeometry | None) -> Finding:
-    """Return the finding that something else follows from what was measured."""
-    return Finding("info", "override-decides", text, "", _middle(place))
+def follows(case: str, values: Values, place: BaseGeometry | None) -> Finding:
+    """Return the finding that something else, told by case and values, follows from what was measured."""
+    return Finding("info", "override-decides", {"case": case, **values}, _middle(place))
 
 
-def contradicts(text: str, advice: str, place: BaseGeometry | None) -> Finding:
-    """Return the finding that what was measured and the map can't both be right."""
-    return Finding("caution", "override-contradicts", text, advice, _middle(place))
+def contradicts(case: str, values: Values, place: BaseGeometry | None) -> Finding:
+    """Return the finding that what was measured and the map, told by case and values, can't both be right."""
+    return Finding("caution", "override-contradicts", {"case": case, **values}, _middle(place))
 
 
-def no_target(fact: Fact[Any], nearest: Sequence[str]) -> Finding:
+def no_target(fact: Fact[Any], nearest: Sequence[Said]) -> Finding:
     """Return the finding that a fact is about nothing that is there; beside the parcel it may be the neighbour's."""
     if not fact.ours:
-        text = f"{fact.label} lies beside the parcel and is about nothing on it"
-        return Finding("info", "override-beside", text, "", _middle(fact.place))
-    near = f"nearest are {', '.join(nearest[:3])}" if nearest else "there is none of that kind here"
-    text = f"{fact.label} finds no target: {near}"
-    return Finding("stop", "override-no-target", text, "Correct target_id.", _middle(fact.place))
-
-
-def shown(value: object) -> str:
-    """Return a value as findings print it."""
-    return "nothing" if value is None else f"{value:.2f}" if isinstance(value, float) else str(value)
+        return Finding("info", "override-beside", {"label": fact.label}, _middle(fact.place))
+    values = {
+        "case": "near" if nearest else "none",
+        "label": fact.label,
+        "features": len(nearest[:3]),
+        "nearest": nearest[:3],
+    }
+    return Finding("stop", "override-no-target", values, _middle(fact.place))
 
 
 def _middle(shape: BaseGeometry | None) -> Point | None:

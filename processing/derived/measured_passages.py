@@ -18,7 +18,7 @@ from ..model.plan import Finding, Plan
 from ..model.site import Site
 from .decisions import LAWN, link_kind
 from .matching import SURE_SDS, applied, contradicts, follows, matched
-from .passages import TAPE_SD_M, MappedZones, mapped_zones
+from .passages import TAPE_SD_M, MappedZones, link_change, mapped_zones
 
 BARRIER_HALF_M = 0.06
 """A wall or fence drawn as a line stands this far to both sides of it: half the least width that is drawn."""
@@ -141,23 +141,21 @@ def moved_findings(fact: Fact[float], mower: MowerProfile) -> list[Finding]:
     ground = fact.ground
     if ground is None:
         return []
-    name, mapped_m, place = ground.name or "a passage that no plan showed", ground.width_m, _middle(ground)
-    change, findings = ground.change, list[Finding]()
-    findings.append(applied(fact, f"{name} width_m {mapped_m:.2f} → {fact.value:.2f}", place))
-    moved = f"{'widened' if fact.value > mapped_m else 'narrowed'} by {abs(change.width_m - mapped_m):.2f} m"
-    lawn = f"{change.added.area:.1f} m² more" if fact.value > mapped_m else f"{change.taken.area:.1f} m² less"
-    findings.append(follows(f"the ground of {name} is {moved} as measured: {lawn} lawn", place))
+    name, mapped_m, place = ground.name, ground.width_m, _middle(ground)
+    change, wider = ground.change, fact.value > mapped_m
+    findings = [applied(fact, "link", link_change(name, "width_m", mapped_m, fact.value), place)]
+    area = (change.added if wider else change.taken).area
+    moved = {"link_id": name, "moved_m": abs(change.width_m - mapped_m), "area_m2": area}
+    findings.append(follows("widened" if wider else "narrowed", moved, place))
+    told = {"link_id": name, "width_m": fact.value}
     if abs(fact.value - mapped_m) > SURE_SDS * ground.width_sd_m:
-        said = f"the map says {mapped_m:.2f} ± {ground.width_sd_m:.2f} m: the measurement counts"
-        text = f"{name}: measured {fact.value:.2f} m, but {said}"
-        findings.append(contradicts(text, "Check which edges were measured, or draw the lawn's outline there.", place))
+        by_map = {**told, "mapped_m": mapped_m, "sd_m": ground.width_sd_m}
+        findings.append(contradicts("moved_width", by_map, place))
     if change.width_m < fact.value - TAPE_SD_M:
-        text = f"{name}: measured {fact.value:.2f} m, but what stands on both sides leaves {change.width_m:.2f} m"
-        findings.append(contradicts(f"{text} on the map", "Check where that stands, and correct its layer.", place))
+        findings.append(contradicts("held_width", {**told, "left_m": change.width_m}, place))
     kind, before = link_kind(fact.value, LAWN, mower), link_kind(mapped_m, LAWN, mower)
     if kind != before:
-        text = f"{name} is {kind} by its measured width of {fact.value:.2f} m, no longer {before}"
-        findings.append(follows(text, place))
+        findings.append(follows("link", {**told, "kind": kind, "before": before}, place))
     return findings
 
 

@@ -19,6 +19,8 @@ from lawngis.mowing.growth import (
 from lawngis.mowing.hours import common_windows, quiet_hours_from, windows_from_text, windows_longer, windows_without
 from lawngis.mowing.week import Windows
 
+from ..model.catalogue import Said
+
 
 @dataclass(frozen=True)
 class WeekHours:
@@ -54,13 +56,13 @@ class Growth:
     grass
         `cool` or `warm`.
     basis
-        In words, where the temperatures are from.
+        Where the temperatures are from, as part of a sentence.
     """
 
     mowings: NDArray[np.float64]
     potential: NDArray[np.float64]
     grass: str
-    basis: str
+    basis: Said
 
     @property
     def strongest(self) -> int:
@@ -140,9 +142,9 @@ def grass_growth(
     if temperatures_c is None:
         temperatures = assumed_temperatures_c(latitude_deg)
         side = "north" if latitude_deg >= 0 else "south"
-        basis = f"temperatures assumed for {abs(latitude_deg):.0f}° {side}"
+        basis: Said = ("growth-basis", {"case": "assumed", "latitude_deg": abs(latitude_deg), "side": side})
     else:
-        temperatures, basis = temperatures_from(temperatures_c), "the temperatures given"
+        temperatures, basis = temperatures_from(temperatures_c), ("growth-basis", {"case": "given"})
     if grass == "auto":
         grass = "warm" if abs(latitude_deg) < WARM_GRASS_LATITUDE else "cool"
     potential = (growth_potential_warm if grass == "warm" else growth_potential_cool)(temperatures)

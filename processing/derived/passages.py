@@ -14,6 +14,7 @@ from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.lawn.zones import ZonePartition, crossings, width_sd_m, zone_partition
 from lawngis.mower import MowerProfile
 
+from ..model.catalogue import Values
 from ..model.facts import GONE, Fact, Facts
 from ..model.plan import GRID_M, Finding, Plan
 from ..model.site import Site
@@ -188,27 +189,31 @@ def measured_links(
             found[number] = replace(links[number], kind=kind, width_m=fact.value, width_sd_m=TAPE_SD_M, measured=True)
     for fact, index in matched([fact for fact in facts.widths if fact not in moved], features, findings):
         number, link = numbers[index], links[numbers[index]]
-        name, width_m = names.get(number, "a passage that no plan showed"), fact.value
-        findings.append(applied(fact, f"{name} width_m {link.width_m:.2f} → {width_m:.2f}", link.middle_line))
+        name, width_m = names.get(number, ""), fact.value
+        findings.append(applied(fact, "link", link_change(name, "width_m", link.width_m, width_m), link.middle_line))
         if abs(width_m - link.width_m) > SURE_SDS * link.width_sd_m:
-            said = f"the map says {link.width_m:.2f} ± {link.width_sd_m:.2f} m: the measurement counts"
-            text = f"{name}: measured {width_m:.2f} m, but {said}"
-            findings.append(contradicts(text, "Check which edges were measured.", link.middle_line))
+            told = {"link_id": name, "width_m": width_m, "mapped_m": link.width_m, "sd_m": link.width_sd_m}
+            findings.append(contradicts("width", told, link.middle_line))
         kind = link_kind(width_m, link.surface, mower)
         if kind != link.kind:
-            text = f"{name} is {kind} by its measured width of {width_m:.2f} m, no longer {link.kind}"
-            findings.append(follows(text, link.middle_line))
+            decided = {"link_id": name, "kind": kind, "width_m": width_m, "before": link.kind}
+            findings.append(follows("link", decided, link.middle_line))
         found[number] = replace(link, kind=kind, width_m=width_m, width_sd_m=TAPE_SD_M, measured=True)
     for seen, index in matched(facts.passages, features, findings):
         number, link = numbers[index], links[numbers[index]]
-        name = names.get(number, "a passage that no plan showed")
-        text = f"{name} is gone" if seen.value == GONE else f"{name} kind {link.kind} → {seen.value}"
-        findings.append(applied(seen, text, link.middle_line))
+        name = names.get(number, "")
+        change = link_change(name, "kind", link.kind, seen.value)
+        findings.append(applied(seen, "link_gone" if seen.value == GONE else "link", change, link.middle_line))
         if seen.value == GONE:
             found.pop(number, None)
         elif number in found:
             found[number] = replace(found[number], kind=seen.value, measured=True)
     return found, findings
+
+
+def link_change(name: str, column: str, before: float | str, after: float | str) -> Values:
+    """Return values that say of a link, without a name where no plan shows it, what somebody found there."""
+    return {"link_id": name, "column": column, "before": before, "after": after}
 
 
 def follows_width(ground: BaseGeometry, fact: Fact[float]) -> bool:

@@ -327,12 +327,13 @@ def steep_zone_findings(site: Site, plan: Plan, zones: Sequence[Row], mower: Mow
             for part in polygon_parts(area.polygon.intersection(zone["geometry"]).buffer(-SIMPLIFY_M)):
                 mean = _piece(site, true, part).mean_percent
                 if part.area >= RULE_AREA_MIN_M2 and mean is not None and mean > mower.slope_limit_percent:
-                    text = (
-                        f"rule 12: {part.area:.0f} m² of {zone['zone_id']} have a slope of about {mean:.0f} %, more "
-                        f"than the {mower.slope_limit_percent:g} % that the mower takes"
-                    )
-                    advice = "Keep that ground out: draw it steep, or draw the lawn without it."
-                    findings.append(Finding("stop", "rule-12-steep", text, advice, part.representative_point()))
+                    values = {
+                        "zone_id": zone["zone_id"],
+                        "area_m2": part.area,
+                        "slope_percent": mean,
+                        "limit_percent": mower.slope_limit_percent,
+                    }
+                    findings.append(Finding("stop", "rule-12-steep", values, part.representative_point()))
     return findings
 
 
@@ -347,32 +348,32 @@ def reading_findings(pieces: Sequence[Piece]) -> list[Finding]:
             if id(fact) in said:
                 continue
             said.add(id(fact))
-            findings.append(applied(fact, f"slope of {fact.value:g} % {_counts(piece)}"))
+            findings.append(_counts(fact, piece))
             if fact in piece.far:
                 findings.append(_against_map(fact, piece))
     return findings
 
 
-def _counts(piece: Piece) -> str:
-    area = f"{piece.ground.area:.0f} m²"
+def _counts(fact: Fact[float], piece: Piece) -> Finding:
+    """Return for what ground a reading counts, or what is missing that it does."""
+    read = {"slope_percent": fact.value, "area_m2": piece.ground.area}
     if piece.settled_percent is not None:
-        more = f", of {len(piece.readings)} the steepest counts: {piece.settled_percent:g} %"
-        return f"on {area}{more if len(piece.readings) > 1 else ''}"
+        if len(piece.readings) == 1:
+            return applied(fact, "slope", read)
+        steepest = {"readings": len(piece.readings), "steepest_percent": piece.settled_percent}
+        return applied(fact, "steepest_slope", {**read, **steepest})
     wanted = len(piece.open_places)
-    missing = f"{wanted} more of {len(piece.asked)} needed" if wanted else "a second one must agree"
-    return f"on {area}, {missing}: nothing is opened by it"
+    if not wanted:
+        return applied(fact, "slope_alone", read)
+    return applied(fact, "slope_of_several", {**read, "wanted": wanted, "readings": len(piece.asked)})
 
 
 def _against_map(fact: Fact[float], piece: Piece) -> Finding:
-    text = (
-        f"measured a slope of {fact.value:g} %, but the terrain model says "
-        f"{piece.mean_percent:.0f} ± {piece.sd_percent:.0f} %"
-    )
+    told = {"slope_percent": fact.value, "mapped_percent": piece.mean_percent, "sd_percent": piece.sd_percent}
     if fact in piece.unconfirmed:
         place = None if fact.place is None else fact.place.representative_point()
-        text = f"{text}: it opens no ground until a second reading agrees"
-        return Finding("stop", "slope-unconfirmed", text, "Measure there again, and check where it was read.", place)
-    return contradicts(f"{text}: the measurements count", "Check the terrain model's date and unit.", fact.place)
+        return Finding("stop", "slope-unconfirmed", told, place)
+    return contradicts("slope", told, fact.place)
 
 
 def slope_checks(pieces: Sequence[Piece], lawn: BaseGeometry, mower: MowerProfile) -> list[VisitCheck]:

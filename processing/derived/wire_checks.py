@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -21,6 +20,7 @@ from lawngis.wire.loop import Loop, Run, Stretch
 from lawngis.wire.reshaped import enclosed_ground, reshaped_loop
 from lawngis.wire.soundness import Asked, Breach, breaches, close_wire, deep_ground
 
+from ..model.catalogue import Said
 from ..model.facts import Fact, ReshapedWire
 from ..model.plan import Finding, Plan, Row
 from ..model.site import Site
@@ -30,16 +30,17 @@ from .loops import LOST_MIN_M2, DrawnWire, LoopGround
 TOLD = 5
 """So many places that break one rule get a finding of their own; the last of them says how many more there are."""
 
-_RULES = {
-    1: ("rule-1-open-wire", "Do not lay it: plan the parcel again with a simpler lawn edge."),
-    2: ("rule-2-enclosed", "Look at that spot on site, and draw the lawn's edge there as it is."),
-    3: ("rule-3-setback", "Lay that spot by hand at the full setback, or correct the edge's class."),
-    4: ("rule-4-bend", "Lay that corner by hand in two bends, or round off the lawn's edge there."),
-    5: ("rule-5-leads", "Lay both wires of each lead side by side and none across another; move the dock if need be."),
-    6: ("rule-6-wire-gap", "Lay the two stretches further apart by hand, or leave the spot between them out."),
+_RULE_CODES = {
+    1: "rule-1-open-wire",
+    2: "rule-2-enclosed",
+    3: "rule-3-setback",
+    4: "rule-4-bend",
+    5: "rule-5-leads",
+    6: "rule-6-wire-gap",
 }
-"""Code and advice by rule."""
 
+_WITHOUT_WIRE = ("no-wire", "no-lead")
+"""Codes of findings that say of a zone that it has no wire."""
 
 NEAR_M = 0.3
 """Wire this near to a drawn line follows it; a cut corner leaves it by less."""
@@ -55,12 +56,6 @@ SHORT_M = 0.5
 
 SETBACK_SHORT_M = 0.02
 """A setback may be short by this: the contract's tolerance."""
-
-_DRAWN_ADVICE = {
-    "info": "It was drawn on site: lay it as planned.",
-    "caution": "Check on site that it is meant so; the mower turns a little beyond the wire.",
-    "stop": "Draw the line again within the zone, or correct the lawn's edge.",
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,13 +85,13 @@ def unsound_findings(plan: Plan, wire: LaidWire, mower: MowerProfile, said: Iter
     found = breaches(wire.laid, asked, wire.chainage)
     if any(finding.code == "drawn-wire" for finding in stops):
         found = [breach for breach in found if breach.rule != 2]
-    return _findings(found, wire.loop.loop_id)
+    return _findings(found, [wire.loop.loop_id])
 
 
 def close_wire_findings(wires: Sequence[LaidWire], mower: MowerProfile) -> list[Finding]:
     """Return a stop finding for each two rings of wire on the parcel that come too near to each other."""
     found = close_wire([wire.laid for wire in wires], mower.wire_gap_min_m, mower.passage_wire_gap_m)
-    return _findings(found, ", ".join(wire.loop.loop_id for wire in wires))
+    return _findings(found, [wire.loop.loop_id for wire in wires])
 
 
 def _deep(plan: Plan, loop: LoopGround, mower: MowerProfile, stops: Sequence[Finding]) -> list[BaseGeometry]:
@@ -115,19 +110,22 @@ def _largest_setback_m(loop: LoopGround, zone: Row, mower: MowerProfile) -> floa
 
 
 def _without_wire(zone: Row, stops: Sequence[Finding]) -> bool:
-    name = re.compile(rf"\b{re.escape(zone['zone_id'])}\b.*\brule 2\b")
-    return any(name.search(finding.text) for finding in stops)
+    return any(finding.code in _WITHOUT_WIRE and finding.values.get("zone_id") == zone["zone_id"] for finding in stops)
 
 
-def _findings(found: Sequence[Breach], loop_id: str) -> list[Finding]:
+def _findings(found: Sequence[Breach], loop_ids: Sequence[str]) -> list[Finding]:
     findings = []
     for rule, group in groupby(sorted(found, key=lambda breach: breach.rule), key=lambda breach: breach.rule):
         all_of_them = list(group)
         more = len(all_of_them) - TOLD
         for number, breach in enumerate(all_of_them[:TOLD], start=1):
-            text = f"{loop_id}: {breach.words}, so rule {rule} is not kept"
-            text += f" there nor at {more} more places" if number == TOLD and more > 0 else " there"
-            findings.append(Finding("stop", _RULES[rule][0], text, _RULES[rule][1], _point(breach.xy)))
+            values = {
+                "case": "laid",
+                "loop_ids": loop_ids,
+                "fault": ("wire-fault", {"case": breach.fault, **breach.values}),
+                "more": [("more-places", {"places": more})] if number == TOLD and more > 0 else [],
+            }
+            findings.append(Finding("stop", _RULE_CODES[rule], values, _point(breach.xy)))
     return findings
 
 
@@ -148,10 +146,8 @@ def off_zone_findings(wire: LaidWire) -> list[Finding]:
             continue
         off = line.difference(ground)
         if off.length > 0:
-            loop_id = wire.loop.loop_id
-            text = f"run {number} of {loop_id} leaves its zone by {off.length:.2f} m of wire, so rule 8 is not kept"
-            advice = "Lay that spot by hand within the lawn, or leave it out."
-            findings.append(Finding("stop", "rule-8-off-zone", text, advice, off.representative_point()))
+            values = {"loop_id": wire.loop.loop_id, "run": number, "length_m": off.length}
+            findings.append(Finding("stop", "rule-8-off-zone", values, off.representative_point()))
     return findings
 
 
@@ -170,17 +166,16 @@ def wire_as_drawn(
     try:
         laid = reshaped_loop(line, drawn.value.runs, stretches)
     except LawngisError as error:
-        text = f"{loop.loop_id} can't be laid as drawn, so rule 1 can't be kept: {error.what}"
-        findings.append(Finding("stop", "rule-1-open-wire", text, error.advice, line.representative_point()))
+        unlaid = {"case": "drawn", "loop_id": loop.loop_id, "reason": error.what, "advice": error.advice}
+        findings.append(Finding("stop", "rule-1-open-wire", unlaid, line.representative_point()))
         return None
-    text = f"the wire of {loop.loop_id} is laid along the line drawn in the plan, {line.length:.1f} m"
-    findings.append(Finding("info", "edited-by-hand", text, "", line.representative_point()))
+    values = {"case": "wire", "loop_id": loop.loop_id, "length_m": line.length}
+    findings.append(Finding("info", "edited-by-hand", values, line.representative_point()))
     begin = shapely.Point(laid.xy[0])
     zones = {zone["zone_id"] for zone in loop.zones}
     docks = [row["geometry"] for row in plan.select("dock_candidates", chosen=True) if row["zone_id"] in zones]
     if loop.source == "dock" and min((dock.distance(begin) for dock in docks), default=np.inf) > AT_DOCK_M:
-        text = f"the line drawn for {loop.loop_id} doesn't begin at the dock, so rule 1 is not kept"
-        findings.append(Finding("stop", "rule-1-open-wire", text, "Draw it from the dock back to the dock.", begin))
+        findings.append(Finding("stop", "rule-1-open-wire", {"case": "off_dock", "loop_id": loop.loop_id}, begin))
     enclosed = polygon_parts(enclosed_ground(laid))
     return LaidWire(loop, laid, ground_chainage_m(site.dem, site.frame, laid.xy), stretches, ground, enclosed)
 
@@ -208,18 +203,18 @@ def _drawn_finding(
     own = [run for run in runs if shapely.intersects(near, LineString(run.xy))]
     wire = shapely.intersection(shapely.union_all([LineString(run.xy) for run in own]), near)
     off, wet = shapely.difference(wire, ground), shapely.intersection(wire, water)
-    cautions = [*_setback_words(own, mower), *_ground_words(item)]
+    cautions = [*_short_setbacks(own, mower), *_moved_ground(item)]
     if item.line.length - wire.length > SHORT_M:
-        cautions.append(f"for {item.line.length - wire.length:.1f} m other wire, an island or a corner is in the way")
-    stops = [f"it leaves the zone for {off.length:.1f} m, so rule 2 and rule 8 are not kept"] if off.length > 0 else []
-    stops += [f"{wet.length:.1f} m of it lie over water"] if wet.length > 0 else []
+        cautions.append(("drawn-wire", {"case": "elsewhere", "length_m": item.line.length - wire.length}))
+    stops = [("drawn-wire", {"case": "off_zone", "length_m": off.length})] if off.length > 0 else []
+    stops += [("drawn-wire", {"case": "water", "length_m": wet.length})] if wet.length > 0 else []
     severity = "stop" if stops else "caution" if cautions else "info"
-    head = f"the wire of {item.zone_id} runs for {wire.length:.1f} m along the line drawn on site"
+    values = {"case": severity, "zone_id": item.zone_id, "length_m": wire.length, "remarks": [*stops, *cautions]}
     place = (off if off.length > 0 else item.line).representative_point()
-    return Finding(severity, "drawn-wire", "; ".join([head, *stops, *cautions]), _DRAWN_ADVICE[severity], place)
+    return Finding(severity, "drawn-wire", values, place)
 
 
-def _setback_words(runs: Sequence[Run], mower: MowerProfile) -> list[str]:
+def _short_setbacks(runs: Sequence[Run], mower: MowerProfile) -> list[Said]:
     """Say for each class of edge how near the wire comes, where that is nearer than the profile wants."""
     kept: dict[str, float] = {}
     for run in runs:
@@ -227,16 +222,16 @@ def _setback_words(runs: Sequence[Run], mower: MowerProfile) -> list[str]:
             kept[run.edge_class] = min(run.setback_m, kept.get(run.edge_class, run.setback_m))
     wanted = {name: setback_m(name, mower) for name in kept}
     return [
-        f"it keeps {kept[name]:.2f} m to the {name} edge instead of {wanted[name]:.2f} m (rule 3)"
+        ("drawn-wire", {"case": "setback", "edge_class": name, "kept_m": kept[name], "setback_m": wanted[name]})
         for name in kept
         if kept[name] < wanted[name] - SETBACK_SHORT_M
     ]
 
 
-def _ground_words(item: DrawnWire) -> list[str]:
-    words = []
+def _moved_ground(item: DrawnWire) -> list[Said]:
+    parts: list[Said] = []
     if item.left_out_m2 >= LOST_MIN_M2:
-        words.append(f"{item.left_out_m2:.0f} m² of the zone lie outside it and are mown by hand (rule 2)")
+        parts.append(("drawn-wire", {"case": "left_out", "area_m2": item.left_out_m2}))
     if item.added_m2 >= LOST_MIN_M2:
-        words.append(f"{item.added_m2:.0f} m² more than setbacks allow lie inside it")
-    return words
+        parts.append(("drawn-wire", {"case": "added", "area_m2": item.added_m2}))
+    return parts

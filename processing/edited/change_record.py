@@ -22,6 +22,7 @@ from pyproj import CRS
 
 from lawngis.geometry.frame import flat
 
+from ..model.catalogue import Said, Values, sentences
 from ..model.contract import Layer
 from ..model.plan import Row
 from ..model.row_checks import columns_of
@@ -248,27 +249,32 @@ class LayerEdit:
         """Tell whether anything was changed."""
         return bool(self.geometry or self.values or self.new or self.gone or self.added_columns or self.others)
 
-    def words(self, parcel_id: str) -> str:
-        """Return the edit in words: ``zones: P07-Z1 geometry``."""
-        parts = [
-            *_named(parcel_id, self.geometry, "geometry"),
-            *_named(parcel_id, self.values, ", ".join(self.columns) or "values"),
-            *_named(parcel_id, self.new, "new"),
-            *_named(parcel_id, self.gone, "deleted"),
+    def part(self, parcel_id: str) -> Said:
+        """Return what is said of the edit, as a part of a sentence."""
+        columns = {"columns": self.columns or ("values",)}
+        changes = [
+            *_named(parcel_id, self.geometry, {"case": "geometry"}),
+            *_named(parcel_id, self.values, {"case": "values", **columns}),
+            *_named(parcel_id, self.new, {"case": "new"}),
+            *_named(parcel_id, self.gone, {"case": "gone"}),
         ]
         if self.added_columns:
-            parts.append(f"column {', '.join(self.added_columns)} added")
+            changes.append(("edited-columns", {"columns": self.added_columns, "number": len(self.added_columns)}))
         if self.others:
-            parts.append(f"rows of {parcel_id}")
-        return f"{self.layer}: {', '.join(parts)}"
+            changes.append(("edited-rows", {"parcel_id": parcel_id}))
+        return "layer-edit", {"layer": self.layer, "changes": changes}
+
+    def words(self, parcel_id: str) -> str:
+        """Return the edit in words: ``zones: P07-Z1 geometry``."""
+        code, values = self.part(parcel_id)
+        return sentences().said("part", code, "text", values)
 
 
-def _named(parcel_id: str, names: Sequence[str], what: str) -> list[str]:
-    if not names:
-        return []
-    whole = [f"{parcel_id}-{name}" if name else "one without a name" for name in names[:NAMES_MAX]]
-    more = f" and {len(names) - NAMES_MAX} more" if len(names) > NAMES_MAX else ""
-    return [f"{' '.join(whole) if len(whole) == 1 else ', '.join(whole)}{more} {what}"]
+def _named(parcel_id: str, names: Sequence[str], change: Values) -> list[Said]:
+    known = [f"{parcel_id}-{name}" for name in names if name]
+    more = len(known) - NAMES_MAX if len(known) > NAMES_MAX else None
+    named: list[Said] = [("edited-features", {**change, "features": known[:NAMES_MAX], "more": more})] if known else []
+    return named if len(known) == len(names) else [*named, ("edited-nameless", change)]
 
 
 def _as_recorded(spec: Layer, before: Record) -> Layer:

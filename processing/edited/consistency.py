@@ -14,6 +14,7 @@ from lawngis.mower import MowerProfile
 
 from ..derived.slope import steep_ground
 from ..derived.slope_readings import measured_slope
+from ..model.catalogue import Values
 from ..model.plan import Finding, Plan, Row
 from ..model.site import Site
 
@@ -58,9 +59,9 @@ def broken_rules(site: Site, layers: Layers, edited: Collection[str], mower: Mow
     return findings
 
 
-def _finding(text: str, advice: str, place: BaseGeometry | None, severity: str = "caution") -> Finding:
+def _finding(case: str, values: Values, place: BaseGeometry | None, severity: str = "caution") -> Finding:
     point = None if place is None or place.is_empty else place.representative_point()
-    return Finding(severity, CODE, text, advice, point)
+    return Finding(severity, CODE, {"case": case, **values}, point)
 
 
 def _shapes(rows: Sequence[Row]) -> list[BaseGeometry]:
@@ -78,8 +79,8 @@ def _negative(layer: str, rows: Sequence[Row]) -> Found:
         for column, value in row.items():
             counted = column.endswith(("_m", "_m2", "_h", "_ohm")) or column == "quantity"
             if counted and isinstance(value, float) and value < 0:
-                text = f"{layer} {_first_word(row)}: {column} is {value:g}, less than nothing"
-                yield _finding(text, "Enter what it is.", row.get("geometry"), "stop")
+                values = {"layer": layer, "feature": _first_word(row), "column": column, "value": value}
+                yield _finding("negative", values, row.get("geometry"), "stop")
 
 
 def _first_word(row: Row) -> str:
@@ -95,8 +96,8 @@ def _inside_parcel(layer: str) -> Callable[[Site, Layers, MowerProfile], Found]:
         for row in layers[layer]:
             outside = shapely.difference(row["geometry"], site.parcel)
             if outside.area > AREA_MIN_M2:
-                text = f"{_name(layer, row)} lies {outside.area:.1f} m² outside the parcel"
-                yield _finding(text, "Draw it back to the boundary.", outside)
+                values = {"feature": _name(layer, row), "area_m2": outside.area}
+                yield _finding("outside_parcel", values, outside)
 
     return rule
 
@@ -109,9 +110,8 @@ def _no_overlap(layer: str) -> Callable[[Site, Layers, MowerProfile], Found]:
         for one, other in zip(first.tolist(), second.tolist(), strict=True):
             common = shapely.intersection(shapes[one], shapes[other]) if one < other else None
             if common is not None and common.area > AREA_MIN_M2:
-                names = " and ".join(_name(layer, layers[layer][number]) for number in (one, other))
-                text = f"{names} overlap by {common.area:.1f} m²"
-                yield _finding(text, "Ground belongs to one of them: draw one back.", common, "stop")
+                names = [_name(layer, layers[layer][number]) for number in (one, other)]
+                yield _finding("overlap", {"features": names, "area_m2": common.area}, common, "stop")
 
     return rule
 
@@ -123,8 +123,7 @@ def _zones_on_lawn(site: Site, layers: Layers, mower: MowerProfile) -> Found:
     for row in layers["zones"]:
         off = shapely.difference(row["geometry"], lawn)
         if off.area > AREA_MIN_M2:
-            text = f"{row['zone_id']} lies {off.area:.1f} m² off the lawn"
-            yield _finding(text, "Draw the zone back, or the lawn wider.", off)
+            yield _finding("off_lawn", {"zone_id": row["zone_id"], "area_m2": off.area}, off)
 
 
 def _zones_off_keepouts(site: Site, layers: Layers, mower: MowerProfile) -> Found:
@@ -134,12 +133,10 @@ def _zones_off_keepouts(site: Site, layers: Layers, mower: MowerProfile) -> Foun
         for keepout in out:
             common = shapely.intersection(row["geometry"], keepout["geometry"])
             if common.area > AREA_MIN_M2:
-                text = (
-                    f"{row['zone_id']} covers {common.area:.1f} m² of {keepout['keepout_id']}"
-                    f" ({keepout['reason']}), which is kept out"
-                )
+                kept_out = {"keepout_id": keepout["keepout_id"], "reason": keepout["reason"]}
+                values = {"zone_id": row["zone_id"], "area_m2": common.area, **kept_out}
                 severe = "stop" if keepout["reason"] in ("water", "drop") else "caution"
-                yield _finding(text, "Cut it out of the zone, or begin with --from zones.", common, severe)
+                yield _finding("on_keepout", values, common, severe)
 
 
 def _not_too_steep(site: Site, layers: Layers, mower: MowerProfile) -> Found:
@@ -152,10 +149,8 @@ def _not_too_steep(site: Site, layers: Layers, mower: MowerProfile) -> Found:
     for area in steep_ground(site, slope, mower.slope_limit_percent, mower):
         for part in polygon_parts(shapely.intersection(area.polygon, mown)):
             if part.area >= mower.steep_area_min_m2:
-                mean = f"about {area.slope_mean_percent:.0f} %"
-                text = f"rule 12: {part.area:.1f} m² are too steep for the mower, {mean}, and not kept out"
-                advice = "Draw a keep-out and cut it out of the zone, or measure the slope there."
-                yield _finding(text, advice, part, "stop")
+                values = {"area_m2": part.area, "slope_percent": area.slope_mean_percent}
+                yield _finding("too_steep", values, part, "stop")
 
 
 def _edges_on_zones(site: Site, layers: Layers, mower: MowerProfile) -> Found:
@@ -164,13 +159,13 @@ def _edges_on_zones(site: Site, layers: Layers, mower: MowerProfile) -> Found:
     for row in layers["edges"]:
         zone = zones.get(row["zone_id"])
         if zone is None:
-            text = f"{row['edge_id']} belongs to {row['zone_id']}, which is no more"
-            yield _finding(text, "Delete it, or begin with --from edges.", row["geometry"])
+            values = {"edge_id": row["edge_id"], "zone_id": row["zone_id"]}
+            yield _finding("edge_without_zone", values, row["geometry"])
             continue
         off = shapely.difference(row["geometry"], shapely.buffer(shapely.boundary(zone), OFF_MIN_M))
         if off.length > OFF_MIN_M:
-            text = f"{row['edge_id']} runs {off.length:.1f} m off the edge of {row['zone_id']}"
-            yield _finding(text, "Begin with --from edges, so that edges follow the zones.", off)
+            values = {"edge_id": row["edge_id"], "zone_id": row["zone_id"], "length_m": off.length}
+            yield _finding("edge_off_zone", values, off)
 
 
 # --- wire ------------------------------------------------------------------------------------------------
@@ -182,11 +177,9 @@ def _wire_closed(site: Site, layers: Layers, mower: MowerProfile) -> Found:
         xy = shapely.get_coordinates(row["geometry"])
         gap = float(np.hypot(*(xy[0] - xy[-1])))
         if gap > CLOSED_M:
-            text = f"the wire of {row['loop_id']} is not closed: {gap:.2f} m are missing between its end and its start"
-            yield _finding(text, "Close it: it begins and ends at the dock.", shapely.Point(xy[-1]), "stop")
+            yield _finding("wire_open", {"loop_id": row["loop_id"], "gap_m": gap}, shapely.Point(xy[-1]), "stop")
         for place in _crossings(xy):
-            text = f"the wire of {row['loop_id']} crosses itself"
-            yield _finding(text, "Draw it without the crossing: the mower would turn there.", place, "stop")
+            yield _finding("wire_crosses_itself", {"loop_id": row["loop_id"]}, place, "stop")
 
 
 def _crossings(xy: np.ndarray) -> list[BaseGeometry]:
@@ -204,10 +197,11 @@ def _wire_at_dock(site: Site, layers: Layers, mower: MowerProfile) -> Found:
         if row["source"] != "dock":
             continue
         start = shapely.Point(shapely.get_coordinates(row["geometry"])[0])
-        off = min((dock.distance(start) for dock in docks), default=np.inf)
-        if off > OFF_MIN_M:
-            text = f"the wire of {row['loop_id']} begins {off:.2f} m from the nearest dock that is chosen"
-            yield _finding(text, "Draw it from the dock, or begin with --from wire.", start, "stop")
+        off = min((dock.distance(start) for dock in docks), default=None)
+        if off is None:
+            yield _finding("wire_without_dock", {"loop_id": row["loop_id"]}, start, "stop")
+        elif off > OFF_MIN_M:
+            yield _finding("wire_off_dock", {"loop_id": row["loop_id"], "off_m": off}, start, "stop")
 
 
 def _moved_wire(layers: Layers, row: Row) -> BaseGeometry:
@@ -225,17 +219,14 @@ def _wire_off_edges(site: Site, layers: Layers, mower: MowerProfile) -> Found:
             continue
         outside = shapely.difference(moved, site.parcel)
         if outside.length > OFF_MIN_M:
-            text = f"the wire of {row['loop_id']} runs {outside.length:.1f} m outside the parcel"
-            yield _finding(text, "Draw it inside.", outside, "stop")
+            values = {"loop_id": row["loop_id"], "length_m": outside.length}
+            yield _finding("wire_outside_parcel", values, outside, "stop")
         for edge in layers["edges"]:
             gap = shapely.distance(moved, edge["geometry"])
             if loops.get(edge["zone_id"]) == row["loop_id"] and gap < edge["setback_m"] - SETBACK_SLACK_M:
-                text = (
-                    f"the wire of {row['loop_id']} comes within {gap:.2f} m of {edge['edge_id']}"
-                    f" ({edge['edge_class']}), which wants {edge['setback_m']:.2f} m"
-                )
+                wanted = {name: edge[name] for name in ("edge_id", "edge_class", "setback_m")}
                 place = shapely.shortest_line(moved, edge["geometry"])
-                yield _finding(text, "Draw it farther from the edge.", place)
+                yield _finding("wire_near_edge", {"loop_id": row["loop_id"], "gap_m": gap, **wanted}, place)
 
 
 def _runs_follow(site: Site, layers: Layers, mower: MowerProfile) -> Found:
@@ -243,12 +234,7 @@ def _runs_follow(site: Site, layers: Layers, mower: MowerProfile) -> Found:
     for row in layers["wire_path"]:
         moved = _moved_wire(layers, row)
         if moved.length > OFF_MIN_M:
-            text = (
-                f"{moved.length:.1f} m of the wire of {row['loop_id']} were drawn anew: its runs, pegs and joins"
-                " still tell of the wire as it was"
-            )
-            advice = "Begin with --from wire to have them made anew along it."
-            yield _finding(text, advice, moved)
+            yield _finding("runs_stale", {"loop_id": row["loop_id"], "length_m": moved.length}, moved)
 
 
 def _links_meet_zones(site: Site, layers: Layers, mower: MowerProfile) -> Found:
@@ -258,10 +244,11 @@ def _links_meet_zones(site: Site, layers: Layers, mower: MowerProfile) -> Found:
         ends = [shapely.Point(end) for end in shapely.get_coordinates(row["geometry"])[[0, -1]]]
         for column, place in zip(("zone_a", "zone_b"), ends, strict=True):
             zone = zones.get(row[column])
-            off = np.inf if zone is None else zone.distance(place)
-            if off > LINK_OFF_M:
-                text = f"{row['link_id']} doesn't reach {row[column]}: its end is {off:.1f} m away"
-                yield _finding(text, "Draw it from zone to zone.", place)
+            values = {"link_id": row["link_id"], "zone_id": row[column]}
+            if zone is None:
+                yield _finding("link_without_zone", values, place)
+            elif zone.distance(place) > LINK_OFF_M:
+                yield _finding("link_apart", {**values, "off_m": zone.distance(place)}, place)
 
 
 LINK_OFF_M = 1.0

@@ -62,10 +62,8 @@ def _placed(
 ) -> list[Finding]:
     chosen = [row for row in rows if row["chosen"]]
     if not chosen:
-        text = f"no dock is chosen for {loop.loop_id}: its wire can't begin anywhere"
-        advice = "Set chosen on one of its dock_candidates, or begin with --from dock."
         place = loop.zones[0]["geometry"].representative_point()
-        return [Finding("stop", "edit-breaks-rule", text, advice, place)]
+        return [Finding("stop", "edit-breaks-rule", {"case": "no_dock", "loop_id": loop.loop_id}, place)]
     drawn, edited = _named(site, chosen, {*edit.geometry, *edit.new}), _named(site, rows, edit.values)
     wanted = [*drawn, *(row for row in edited if row["chosen"] and "chosen" in edit.columns)]
     measured = edited if "slope_percent" in edit.columns else []
@@ -77,14 +75,14 @@ def _placed(
         _judge(site, plan, loop, rows, moved, readings, settings)
     if not wanted and not kept["feasible"] and measured:
         kept = rows[dock_choice(rows)]
-        text = f"{kept['candidate_id']} is the dock by the slopes as edited"
-        findings.append(Finding("info", "edit-decides", text, "", kept["geometry"]))
+        values = {"case": "dock", "candidate_id": kept["candidate_id"]}
+        findings.append(Finding("info", "edit-decides", values, kept["geometry"]))
     for row in rows:
         row["chosen"] = row is kept
     if not kept["feasible"] and (wanted or moved or measured):
-        text = f"the dock was put at {kept['candidate_id']}, which misses: {kept['failed']}"
+        values = {"case": "dock_misses", "candidate_id": kept["candidate_id"], "failed": kept["failed"]}
         severity = "caution" if any(row["feasible"] for row in rows) else "stop"
-        findings.append(Finding(severity, "edit-breaks-rule", text, "Change what it misses on site.", kept["geometry"]))
+        findings.append(Finding(severity, "edit-breaks-rule", values, kept["geometry"]))
     return findings
 
 
@@ -130,9 +128,9 @@ def _put_on_wire(dock: DockRow, ring: BaseGeometry, *, dragged: bool) -> list[Fi
     if off_m <= ON_RING_M:
         return []
     dock["geometry"] = ring.interpolate(ring.project(dock["geometry"]))
-    text = f"the dock {dock['candidate_id']} was {off_m:.2f} m off the wire: it stands at the wire's nearest place"
+    values = {"case": "dock_off_wire", "candidate_id": dock["candidate_id"], "off_m": off_m}
     code, severity = ("edit-breaks-rule", "caution") if dragged else ("edit-decides", "info")
-    return [Finding(severity, code, text, "A dock stands on the wire.", dock["geometry"])]
+    return [Finding(severity, code, values, dock["geometry"])]
 
 
 def _judge(

@@ -38,6 +38,12 @@ class EarlierParcel:
     blocks: Mapping[str, bytes] = field(default_factory=dict)
     edits: tuple[LayerEdit, ...] = ()
     records: Mapping[str, str] = field(default_factory=dict)
+    packed_of_run: bytes = b""
+    """Findings that hold for the whole run."""
+
+    def findings(self) -> list[Row]:
+        """Return what was said of it: findings on it, and those that hold for the whole run."""
+        return [*self.rows(["findings"]).get("findings", ()), *run_findings(self.packed_of_run)]
 
     def rows(self, layers: Collection[str] | None = None) -> dict[str, list[Row]]:
         """Return the rows of some layers, or of all that have any."""
@@ -63,6 +69,7 @@ class EarlierParcel:
         digest = blake2b(json.dumps(self.record, sort_keys=True).encode(), digest_size=16)
         for name in sorted(self.blocks):
             digest.update(name.encode() + self.blocks[name])
+        digest.update(self.packed_of_run)
         return digest.hexdigest()
 
     def edit(self, layer: str) -> LayerEdit:
@@ -88,6 +95,8 @@ class EarlierPlan:
         Layers and tables that a person added.
     recorded
         The file says what was written, so that edits can be told.
+    packed_of_run
+        Findings that hold for the whole run, packed.
     """
 
     path: Path
@@ -96,6 +105,11 @@ class EarlierPlan:
     added_columns: Mapping[str, tuple[Column, ...]]
     added_layers: tuple[str, ...] = ()
     recorded: bool = True
+    packed_of_run: bytes = b""
+
+    def of_run(self) -> list[Row]:
+        """Return the findings that hold for the whole run."""
+        return run_findings(self.packed_of_run)
 
     def edits(self, layers: Collection[str]) -> Iterator[tuple[str, LayerEdit]]:
         """Yield what was edited in some layers, with the parcel's name."""
@@ -171,14 +185,22 @@ def earlier_plan(
                 edit = layer_edit(spec, json.loads(before), rows, digits, added_columns=new_columns)
                 if edit:
                     edits.setdefault(parcel_id, []).append(edit)
+    of_run = blocks.pop("", {}).get("findings", b"")
     parcels = {
-        parcel_id: EarlierParcel(blocks.get(parcel_id, {}), tuple(edits.get(parcel_id, ())), records.get(parcel_id, {}))
+        parcel_id: EarlierParcel(
+            blocks.get(parcel_id, {}), tuple(edits.get(parcel_id, ())), records.get(parcel_id, {}), of_run
+        )
         for parcel_id in dict.fromkeys([*blocks, *records])
         if parcel_id
     }
     known = {name.casefold() for name in (*PLAN_LAYERS, *OURS)}
     others = tuple(name for name in file.others if name.casefold() not in known)
-    return EarlierPlan(path, found_crs, parcels, added_columns, others, bool(records))
+    return EarlierPlan(path, found_crs, parcels, added_columns, others, bool(records), of_run)
+
+
+def run_findings(packed: bytes) -> list[Row]:
+    """Return the findings that hold for a whole run, from where they are packed."""
+    return unpacked_rows(packed)["findings"] if packed else []
 
 
 def with_added_columns(specs: Mapping[str, Layer], added: Mapping[str, tuple[Column, ...]]) -> dict[str, Layer]:

@@ -103,11 +103,11 @@ class LenientLayer:
             problems = gpkg.geometry_problems(table, expected=wanted)
             # What crosses itself can be repaired; what is missing or of another kind can't.
             shapes = dict(zip(table.index, geometries, strict=True))
-            hard = [(fid, why) for fid, why in problems if shapes[fid] is None or shapely.is_valid(shapes[fid])]
+            hard = [(fid, problem) for fid, problem in problems if shapes[fid] is None or shapely.is_valid(shapes[fid])]
             if hard:
-                fid, why = hard[0]
+                fid, problem = hard[0]
                 where = (str(self.path), self.spec.name, f"feature {fid}")
-                raise FeatureError(why, where=where, advice="Draw it again, or delete it.")
+                raise FeatureError(gpkg.problem_words(problem), where=where, advice="Draw it again, or delete it.")
         empty = shapely.from_wkt(f"{self.spec.geometry_types[0].upper()} EMPTY")
         return [empty if geometry is None else geometry for geometry in geometries]
 
@@ -118,7 +118,7 @@ class LenientLayer:
             if name is not None or self.spec.geometry is None or not self.outlines:
                 continue
             names[row] = _parcel_around(columns["geometry"][row], self.outlines)
-            if names[row] is None and self.checked:
+            if names[row] is None and self.checked and not self.spec.column("parcel_id").nullable:
                 raise FeatureError(
                     "lies in no parcel, and parcel_id is empty",
                     where=(str(self.path), self.spec.name, f"feature {fids[row]}"),

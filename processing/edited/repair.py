@@ -167,8 +167,7 @@ def repaired_layers(
     done.findings += broken_rules(site, done.layers, {edit.layer for edit in earlier.edits if edit}, mower)
     for edit in earlier.edits:
         if edit.layer in done.layers:
-            text = f"edited by hand and taken as it is: {edit.words(site.parcel_id)}"
-            done.findings.insert(0, Finding("info", "edited-by-hand", text))
+            done.findings.insert(0, Finding("info", "edited-by-hand", {"edit": edit.part(site.parcel_id)}))
     return done
 
 
@@ -193,10 +192,9 @@ def _mend_layer(
     for row, shape in zip(rows, shapes, strict=True):
         parts = [None] if spec.geometry is None else _parts(spec, shape)
         if not parts:
-            text = (
-                f"{spec.name}: {row.get(spec.key or '') or 'a feature without a name'} has nothing left and is left out"
-            )
-            done.findings.append(Finding("caution", "edit-left-out", text))
+            feature = row.get(spec.key or "")
+            case = {"case": "shape", "feature": feature} if feature else {"case": "nameless"}
+            done.findings.append(Finding("caution", "edit-left-out", {"layer": spec.name, **case}))
         for number, part in enumerate(parts):
             new = dict(row) if part is None else {**row, "geometry": part}
             if number and spec.key:
@@ -266,9 +264,8 @@ def _give_names(
         before = row.get(spec.key)
         row[spec.key] = _free_name(stem, names)
         touched.add(id(row))
-        of = f", cut off {before}" if before else ""
-        text = f"{spec.name}: a new feature is called {row[spec.key]}{of}"
-        done.findings.append(Finding("info", "edit-named", text, "", _place(row)))
+        values = {"layer": spec.name, "feature": row[spec.key], "cut_off": before or None}
+        done.findings.append(Finding("info", "edit-named", values, _place(row)))
 
 
 def _letter(spec: Layer, names: Mapping[str, Any]) -> str:
@@ -361,8 +358,8 @@ def _decide_roles(done: RepairedLayers, site: Site, plan: Plan, earlier: Earlier
     zones = {str(zone["zone_id"]): zone for zone in done.layers["zones"]}
     lost = [link for link in done.layers["links"] if not {link["zone_a"], link["zone_b"]} <= zones.keys()]
     for link in lost:
-        text = f"{link['link_id']} led to a zone that is no more, and is left out"
-        done.findings.append(Finding("info", "edit-left-out", text, "", _place(link)))
+        values = {"case": "link", "link_id": link["link_id"]}
+        done.findings.append(Finding("info", "edit-left-out", values, _place(link)))
     links = done.layers["links"] = [link for link in done.layers["links"] if link not in lost]
     if not zones:
         return
@@ -416,8 +413,8 @@ def _served_anew(
         if role == zone["role"] and not new and not cut_off:
             continue
         if role != zone["role"] or cut_off:
-            text = f"{name} is {role} by the zones and links as edited"
-            done.findings.append(Finding("info", "edit-decides", text, "", _place(zone)))
+            values = {"case": "role", "zone_id": name, "role": role}
+            done.findings.append(Finding("info", "edit-decides", values, _place(zone)))
         changed.append(name)
         if service is None:
             continue

@@ -68,7 +68,7 @@ def carried_over(
     stored = earlier.rows([*written, *OPEN_LAYERS])
     layers = repaired_layers(site, {name: stored.get(name, []) for name in written}, earlier, specs, settings)
     kept = {step.id for step in before}
-    said = [item for item in findings_of(site, stored.get("findings", ())) if item[0] in kept and layers.holds(item[1])]
+    said = [item for item in findings_of(site, earlier.findings()) if item[0] in kept and layers.holds(item[1])]
     asked = [item for item in checks_of(site, stored) if item[0] in kept]
     of_docks: list[VisitCheck] = []
     if earlier.edit("dock_candidates") and "dock_candidates" in layers.layers:
@@ -111,6 +111,7 @@ def checks_of(site: Site, layers: Mapping[str, Sequence[Row]]) -> list[tuple[str
         fields = {name: row[name] for name in VisitCheck.__dataclass_fields__ if row.get(name) is not None}
         fields["code"] = row.get("code") or "as-written"
         fields["values"] = stored_values(row, CHECK_PARTS)
+        fields["flip_probability"] = row.get("flip_probability")
         fields |= {"place": _place(site, row) or Point(), "area": areas.get(row["check_id"])}
         found.append((str(row["step"]), VisitCheck(**fields)))
     return found
@@ -144,9 +145,15 @@ def _not_followed(before: Sequence[Step], edited: set[str], first: str) -> list[
     for step in before:
         stale = sorted(step.plan_layers_read & edited)
         if stale and not set(step.writes) & edited:
-            text = f"{', '.join(stale)} was edited, but {', '.join(step.writes)} stays as it was (--from {first})"
-            advice = f"Begin with --from {step.id} to let it follow."
-            findings.append(Finding("caution", "edit-not-followed", text, advice))
+            values = {
+                "edited": stale,
+                "edited_layers": len(stale),
+                "kept": list(step.writes),
+                "kept_layers": len(step.writes),
+                "first": first,
+                "step": step.id,
+            }
+            findings.append(Finding("caution", "edit-not-followed", values))
     return findings
 
 

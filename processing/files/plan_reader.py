@@ -154,6 +154,10 @@ class PlanFile:
         """Return a layer's rows as plain values, None where one is missing; see :meth:`frame`."""
         return list(plain_rows(self.frame(layer, parcel_ids, where=where)))
 
+    def of_run(self, layer: str) -> list[Row]:
+        """Return the rows of a layer that belong to no parcel: they hold for the whole run."""
+        return self.rows(layer, where="parcel_id IS NULL")
+
     def parcels(
         self, layers: Mapping[str, str] | Collection[str], parcel_ids: Sequence[str] | None = None
     ) -> Iterator[tuple[str, dict[str, list[Row]]]]:

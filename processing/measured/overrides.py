@@ -165,7 +165,7 @@ def typed_value(item: Override) -> Any:
         return None
     if item.column == GEOMETRY:
         return NEW if item.value.casefold() == NEW else None
-    own = {"slopes": lambda: _plausible(item, "%"), "surveys": lambda: _truth(item)}
+    own: dict[str, Callable[[], Any]] = {"slopes": lambda: _plausible(item, "%"), "surveys": lambda: _truth(item)}
     kind = KIND_OF.get((item.target_layer, item.column), "")
     return own[kind]() if kind in own else _of_column(item)
 

@@ -16,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.polygons import polygon_parts
 
 from ..derived.matching import NEAR_M, applied, no_target
+from ..model.catalogue import Said, Values
 from ..model.facts import GEOMETRY, GONE, Fact, Facts
 from ..model.plan import Finding
 from ..model.site import Site
@@ -85,12 +86,12 @@ def _put_in(layers: dict[str, geopandas.GeoDataFrame], fact: Fact[Any], site: Si
     table = layers.get(fact.layer)
     if fact.column == GEOMETRY and fact.value == NEW and fact.place is not None:
         layers[fact.layer] = _with_feature(table, fact, site)
-        return applied(fact, "has one more, which no map has")
+        return applied(fact, "new", {})
     row = None if table is None else _nearest_feature(table, fact)
     if table is None or row is None:
         return no_target(fact, [] if table is None else _nearest_rows(table, fact))
-    layers[fact.layer], text = _feature_changed(table, row, fact)
-    return applied(fact, text)
+    layers[fact.layer], case, values = _feature_changed(table, row, fact)
+    return applied(fact, case, values)
 
 
 def _with_feature(table: geopandas.GeoDataFrame | None, fact: Fact[Any], site: Site) -> geopandas.GeoDataFrame:
@@ -104,11 +105,14 @@ def _with_feature(table: geopandas.GeoDataFrame | None, fact: Fact[Any], site: S
     return added.astype({name: kind for name, kind in numbers.items() if name in added})
 
 
-def _nearest_rows(table: geopandas.GeoDataFrame, fact: Fact[Any]) -> list[str]:
+def _nearest_rows(table: geopandas.GeoDataFrame, fact: Fact[Any]) -> list[Said]:
     if fact.place is None:
-        return [f"row {number + 1}" for number in range(len(table))]
+        return [("nearest", {"case": "row", "row": number + 1}) for number in range(len(table))]
     away = shapely.distance(table.geometry.to_numpy(), fact.place)
-    return [f"row {number + 1} at {away[number]:.1f} m" for number in np.argsort(away)[:3]]
+    return [
+        ("nearest", {"case": "placed_row", "row": int(number) + 1, "away_m": float(away[number])})
+        for number in np.argsort(away)[:3]
+    ]
 
 
 def _nearest_feature(table: geopandas.GeoDataFrame, fact: Fact[Any]) -> int | None:
@@ -119,14 +123,18 @@ def _nearest_feature(table: geopandas.GeoDataFrame, fact: Fact[Any]) -> int | No
     return int(np.argmin(away)) if away.min() <= reach else None
 
 
-def _feature_changed(table: geopandas.GeoDataFrame, row: int, fact: Fact[Any]) -> tuple[geopandas.GeoDataFrame, str]:
+def _feature_changed(
+    table: geopandas.GeoDataFrame, row: int, fact: Fact[Any]
+) -> tuple[geopandas.GeoDataFrame, str, Values]:
+    """Return a layer with what somebody found of one of its rows, and the case and values that say what that is."""
     if fact.column == GONE:
-        return table.drop(index=table.index[row]).reset_index(drop=True), "is gone"
+        return table.drop(index=table.index[row]).reset_index(drop=True), "row_gone", {}
     changed = table.copy()
     if fact.column == GEOMETRY:
         moved = shapely.distance(table.geometry.iloc[row], fact.place)
         changed.loc[changed.index[row], "geometry"] = fact.place
-        return changed, f"stands {moved:.2f} m from where the map has it"
+        return changed, "row_moved", {"moved_m": float(moved)}
     before = table[fact.column].iloc[row]
     changed.loc[changed.index[row], fact.column] = fact.value
-    return changed, f"{fact.column} {before} → {fact.value}"
+    known = None if pd.isna(before) else before
+    return changed, "row", {"column": fact.column, "before": known, "after": fact.value}

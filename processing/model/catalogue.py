@@ -12,6 +12,9 @@ counted, tested and said in another language. A table holds, by kind and code, t
     [finding.no-lead.cases.island]      # with case = "island" among the values
     advice = "Take the wire around it."
 
+``scope = "run"`` in the entry of a finding says that it is about the site or the settings, whatever the parcel: it is
+written once for all parcels of a run.
+
 A field is filled in as :meth:`str.format` does it, or with one of the forms that :class:`_Filler` adds.
 """
 
@@ -19,7 +22,7 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import lru_cache
 from importlib.resources import files
 from math import isfinite
@@ -31,7 +34,7 @@ import numpy as np
 from lawngis.errors import PlanError
 
 Values = Mapping[str, Any]
-"""Values of a sentence: texts, numbers, yes or no, lists of these, and parts of it as ``[code, values]``."""
+"""Values of a sentence: texts, numbers, yes or no, lists of these, and parts of it as :data:`Said`."""
 
 Said = tuple[str, Values]
 """Something that is said: its code, and the values that it is filled in with."""
@@ -72,6 +75,10 @@ class Catalogue:
     def codes(self, kind: str) -> frozenset[str]:
         """Return the codes of a kind."""
         return frozenset(self._entries.get(kind, ()))
+
+    def of_run(self, code: str) -> bool:
+        """Return whether findings of a code hold for a whole run, and not for one parcel of it."""
+        return bool(self._entries.get("finding", {}).get(code, {}).get("scope") == "run")
 
     def part(self, kind: str, code: str, part: str, case: str = "") -> str:
         """Return a part of a sentence as it stands in the table, its fields unfilled; empty when it has none.
@@ -128,8 +135,11 @@ class _Filler(Formatter):
     ========================  =====================================================================
     ``{n:# zone|# zones}``    one of two forms by number
     ``{names:list}``          a list with commas; ``and`` and ``or`` put that word before the last
-    ``{use:word surface}``    the word for a value in the table ``word.surface``
-    ``{why:part}``            a part from ``[code, values]``; a list of several with commas
+    ``{names:list ;}``        a list with that mark between
+    ``{use:word surface}``    the word for a value in the table ``word.surface``, else the value itself
+    ``{before:value}``        a value of any type: a number with two decimals, and a word for none
+    ``{why:part}``            a part from ``[code, values]``; of a list of several each, with commas between
+    ``{why:part and}``        the same with that word or mark between
     ``{more:also}``           parts that are added, each after a semicolon
     ``{note:if  (#)}``        a phrase where there is a value, else nothing
     ========================  =====================================================================
@@ -137,13 +147,14 @@ class _Filler(Formatter):
 
     def __init__(self, catalogue: Catalogue) -> None:
         self._catalogue = catalogue
-        self._forms = {
+        self._forms: dict[str, Callable[[Any, str], str]] = {
             "if": lambda value, rest: "" if value is None or value == "" else rest.replace("#", str(value)),
-            "list": lambda value, rest: ", ".join(map(str, value)),
+            "list": lambda value, rest: _mark(rest).join(map(str, value)),
             "and": lambda value, rest: _listed(value, "and"),
             "or": lambda value, rest: _listed(value, "or"),
             "word": lambda value, rest: catalogue.part("word", rest, str(value)) or str(value),
-            "part": lambda value, rest: ", ".join(self._parts(value)),
+            "value": lambda value, rest: self._value(value),
+            "part": lambda value, rest: _mark(rest).join(self._parts(value)),
             "also": lambda value, rest: "".join(f"; {part}" for part in self._parts(value)),
         }
 
@@ -156,9 +167,18 @@ class _Filler(Formatter):
             return (one if value == 1 else many).replace("#", str(value))
         return super().format_field(value, format_spec)
 
+    def _value(self, value: Any) -> str:
+        if value is None or value is True or value is False:
+            return self._catalogue.part("word", "value", str(value))
+        return f"{value:.2f}" if isinstance(value, float) else str(value)
+
     def _parts(self, value: Any) -> list[str]:
         parts = [value] if value and isinstance(value[0], str) else value
         return [self._catalogue.said("part", code, "text", values) for code, values in parts]
+
+
+def _mark(between: str) -> str:
+    return f" {between} " if between.isalpha() else f"{between or ','} "
 
 
 def _listed(values: Iterable[Any], word: str) -> str:

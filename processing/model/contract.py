@@ -69,13 +69,12 @@ class Layer:
 
 @dataclass(frozen=True)
 class SiteLayer:
-    """One layer of the site: its geometry types, the columns that are read, what is unknown without it."""
+    """One layer of the site: its geometry types, the columns that are read."""
 
     name: str
     title: str
     geometries: tuple[str, ...]
     columns: tuple[Column, ...]
-    unknown_without: str = ""
 
 
 def text(name: str, description: str, values: tuple[str, ...] = (), *, nullable: bool = True) -> Column:

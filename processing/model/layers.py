@@ -347,6 +347,7 @@ PLAN_LAYERS = _layers(
         "What was noticed: assumptions, cautions, and what stops the plan.",
         "Point",
         (
+            text("parcel_id", "parcel, or empty for what holds for the whole run"),
             identifier("finding_id", "name of the finding"),
             text("severity", "how grave", SEVERITIES, nullable=False),
             text("code", "kind of finding, for programs", nullable=False),

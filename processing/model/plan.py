@@ -46,28 +46,29 @@ class Finding:
     code: str
     values: Values = field(default_factory=dict)
     place: Point | None = None
-    was_place: Point | None = None  # TRANSITION
-
-    def __post_init__(self) -> None:  # TRANSITION: Finding(severity, code, text, advice, place)
-        if isinstance(self.values, str):
-            advice = self.place if isinstance(self.place, str) else ""
-            place = self.was_place if isinstance(self.place, str) else self.place
-            object.__setattr__(self, "values", {"as_written": {"text": self.values, "advice": advice}})
-            object.__setattr__(self, "place", place)
-
-    @property
-    def text(self) -> str:  # TRANSITION
-        return self.said()[0]
-
-    @property
-    def advice(self) -> str:  # TRANSITION
-        return self.said()[1]
 
     def said(self, catalogue: Catalogue | None = None) -> tuple[str, str]:
         """Return what was found and what to do, in words."""
         sentences_by_code = sentences() if catalogue is None else catalogue
         text, advice = (sentences_by_code.said("finding", self.code, part, self.values) for part in FINDING_PARTS)
         return text, advice
+
+    @property
+    def rank(self) -> int:
+        """Place of its severity in the order of findings: the gravest first."""
+        return SEVERITIES_IN_ORDER.index(self.severity)
+
+    def row(self, catalogue: Catalogue | None = None) -> dict[str, Any]:
+        """Return the columns of a row of `findings` that come of the finding alone."""
+        text, advice = self.said(catalogue)
+        return {
+            "severity": self.severity,
+            "code": self.code,
+            "text": text,
+            "advice": advice,
+            "values": values_text(self.values),
+            "geometry": Point() if self.place is None else self.place,
+        }
 
 
 @dataclass(frozen=True)
@@ -119,6 +120,7 @@ class VisitCheck:
         return {part: sentences_by_code.said("check", self.code, part, self.values) for part in CHECK_PARTS}
 
 
+SEVERITIES_IN_ORDER = ("stop", "caution", "info")
 FINDING_PARTS = ("text", "advice")
 CHECK_PARTS = ("measure_what", "measured_how", "decides")
 """Parts of what is said of a finding and of a check, each a column."""
@@ -158,6 +160,8 @@ class Plan:
         Declarations of all layers that steps may write.
     catalogue
         Sentences of all steps; None for those of this package.
+    outline
+        The parcel in the measuring frame [m], in which what is found of it as a whole is placed; None for nowhere.
     """
 
     def __init__(
@@ -166,11 +170,13 @@ class Plan:
         crs: CRS,
         specs: Mapping[str, Layer] = PLAN_LAYERS,
         catalogue: Catalogue | None = None,
+        outline: BaseGeometry | None = None,
     ) -> None:
         self.parcel_id = parcel_id
         self.crs = crs
         self.specs = specs
         self.catalogue = sentences() if catalogue is None else catalogue
+        self.inside = Point() if outline is None else outline.representative_point()
         self.findings: list[tuple[str, Finding]] = []
         self.checks: list[tuple[str, VisitCheck]] = []
         self._rows: dict[str, list[Row]] = {}
@@ -254,9 +260,11 @@ class Plan:
             self._rows[name] = list(rows)
 
     def close(self) -> None:
-        """Turn findings and checks into their layers: stops first; the most doubtful check first."""
-        order = {"stop": 0, "caution": 1, "info": 2}
-        findings = sorted(self.findings, key=lambda item: order[item[1].severity])
+        """Turn findings and checks into their layers: stops first, the most doubtful check first.
+
+        Findings that hold for the whole run come last and belong to no parcel.
+        """
+        findings = sorted(self.findings, key=lambda item: (_of_run(self, item[1]), item[1].rank))
         self._rows["findings"] = [
             _finding_row(self, number, step, finding) for number, (step, finding) in enumerate(findings, start=1)
         ]
@@ -322,18 +330,15 @@ def _with_snapped_polygon(row: Row) -> Row:
 
 
 def _finding_row(plan: Plan, number: int, step: str, finding: Finding) -> Row:
-    text, advice = finding.said(plan.catalogue)
-    return {
-        "parcel_id": plan.parcel_id,
-        "finding_id": f"{plan.parcel_id}-F{number}",
-        "severity": finding.severity,
-        "code": finding.code,
-        "text": text,
-        "advice": advice,
-        "values": values_text(finding.values),
-        "step": step,
-        "geometry": Point() if finding.place is None else finding.place,
-    }
+    row = {"finding_id": f"{plan.parcel_id}-F{number}", **finding.row(plan.catalogue), "step": step}
+    if _of_run(plan, finding):
+        return {**row, "parcel_id": None, "geometry": Point()}
+    return {**row, "parcel_id": plan.parcel_id, "geometry": plan.inside if finding.place is None else finding.place}
+
+
+def _of_run(plan: Plan, finding: Finding) -> bool:
+    """Return whether a finding holds for the whole run; what stops a plan is said of each that it stops."""
+    return finding.severity != "stop" and plan.catalogue.of_run(finding.code)
 
 
 PLACE_M = 0.5

@@ -34,14 +34,12 @@ SITE_LAYERS = _inputs(
         "Lawns already surveyed or drawn",
         _POLYGONS,
         (),
-        "where the lawn ends: it is derived from what covers the rest of the parcel",
     ),
     SiteLayer(
         "buildings",
         "Buildings",
         _POLYGONS,
         (real("height_m", "m", "height above ground"),),
-        "where houses stand: their ground would count as lawn",
     ),
     SiteLayer(
         "hard_surfaces",
@@ -52,21 +50,18 @@ SITE_LAYERS = _inputs(
             text("level", "height against the lawn", ("flush", "raised", "sunken", "unknown")),
             real("height_m", "m", "height above the lawn"),
         ),
-        "where paving lies and whether the mower's wheel may roll onto it",
     ),
     SiteLayer(
         "beds",
         "Beds and borders",
         _POLYGONS,
         (text("kind", "what grows there", ("flowers", "shrubs", "hedge", "vegetables", "other")),),
-        "where beds are: they would be mown",
     ),
     SiteLayer(
         "water",
         "Open water",
         _POLYGONS,
         (text("kind", "what it is", ("pond", "pool", "stream", "other")),),
-        "where water is: check on site before anything is laid",
     ),
     SiteLayer(
         "trees",
@@ -77,7 +72,6 @@ SITE_LAYERS = _inputs(
             real("crown_diameter_m", "m", "diameter of the crown"),
             real("height_m", "m", "height above ground"),
         ),
-        "where trees stand and which may be bumped",
     ),
     SiteLayer(
         "barriers",
@@ -91,22 +85,19 @@ SITE_LAYERS = _inputs(
             ),
             real("height_m", "m", "height above the lawn, or depth of a drop"),
         ),
-        "what stands along the edges: setbacks there are those of an unknown edge",
     ),
-    SiteLayer("sprinklers", "Sprinklers", ("Point", "MultiPoint"), (), "whether the dock would be wetted"),
+    SiteLayer("sprinklers", "Sprinklers", ("Point", "MultiPoint"), ()),
     SiteLayer(
         "outlets",
         "Outdoor supply points",
         ("Point", "MultiPoint"),
         (),
-        "where the supply comes from: the nearest house wall is assumed",
     ),
     SiteLayer(
         "streets",
         "Public ground",
         (*_LINES, *_POLYGONS),
         (),
-        "from where the dock can be seen, and where the public walks",
     ),
     SiteLayer(
         "obstacles",
@@ -116,7 +107,6 @@ SITE_LAYERS = _inputs(
             boolean("rigid", "may be bumped"),
             real("height_m", "m", "height above ground"),
         ),
-        "what else stands on the lawn",
     ),
     SiteLayer(
         "overrides",

@@ -24,7 +24,7 @@ _WHOLE: Mapping[str, str] = {
     "dem_around": "raster:dem",
     "dsm": "raster:dsm",
     "imagery": "raster:imagery",
-    "complete": "site:complete",
+    "complete": "site:parcels",
 }
 """Attributes of a site that are one input each, by the name under which a step declares it."""
 

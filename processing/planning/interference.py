@@ -16,7 +16,7 @@ from lawngis.geometry.frame import MeasuringFrame
 from lawngis.wire.circuit import interference_share
 
 from ..files.packing import unpacked_rows
-from ..model.plan import Row
+from ..model.plan import Finding, Row
 from .workers import InProcess, Workers, results_of, workers_lost
 
 LOOP_GAP_MIN_M = 2.0
@@ -172,20 +172,12 @@ def _findings(one: _ParcelLoop, other: _ParcelLoop, antenna_height_m: float) -> 
     lines = (line, other.moved(one.source_line))
     for loop, neighbour, its, place in zip((one, other), (other, one), lines, places, strict=True):
         share = _share(loop, its, gap_m, antenna_height_m)
-        inside = f"; {INSIDE_M:g} m inside it the neighbour's signal is {100 * share:.0f} % of the own" if share else ""
-        yield (
-            loop.parcel_id,
-            {
-                "parcel_id": loop.parcel_id,
-                "severity": "caution",
-                "code": "neighbour-loop",
-                "text": f"the wire of {loop.loop_id} comes within {gap_m:.2f} m of {neighbour.loop_id}"
-                f" on parcel {neighbour.parcel_id}{inside}",
-                "advice": "Agree on signals that differ, or move one of the wires inwards.",
-                "step": "neighbours",
-                "geometry": place,
-            },
-        )
+        neighbours = {"neighbour_loop_id": neighbour.loop_id, "neighbour_parcel_id": neighbour.parcel_id}
+        values = {"loop_id": loop.loop_id, "gap_m": gap_m, **neighbours}
+        if share:
+            values |= {"case": "inside", "inside_m": INSIDE_M, "share_percent": 100 * share}
+        finding = Finding("caution", "neighbour-loop", values, place)
+        yield loop.parcel_id, {"parcel_id": loop.parcel_id, **finding.row(), "step": "neighbours"}
 
 
 def _share(loop: _ParcelLoop, other: BaseGeometry, gap_m: float, antenna_height_m: float) -> float | None:

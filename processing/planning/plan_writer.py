@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from pyproj import CRS
 
@@ -16,7 +16,7 @@ from lawngis.errors import PlanError
 from ..files import gpkg
 from ..files.digests import sha256
 from ..model.contract import Layer
-from ..model.plan import Row
+from ..model.plan import SEVERITIES_IN_ORDER, Row
 from ..model.text import counted, unit_word
 from ..reading.dates import data_dates
 from ..reading.site_source import SiteSource
@@ -121,9 +121,11 @@ class Finished(Protocol):
 
 
 def merged(
-    parcels: Mapping[str, Finished], neighbour_rows: Mapping[str, Sequence[Row]]
+    parcels: Mapping[str, Finished], neighbour_rows: Mapping[str, Sequence[Row]], of_run: Sequence[Row] = ()
 ) -> Iterator[dict[str, gpkg.RawColumns]]:
-    """Yield the rows of each parcel, with the findings of its neighbours' loops.
+    """Yield the rows of each parcel, with the findings of its neighbours' loops; last the findings on the whole run.
+
+    What holds for the whole run every parcel's plan finds anew; it is said once.
 
     Parameters
     ----------
@@ -131,10 +133,13 @@ def merged(
         By name, in the order of the plan.
     neighbour_rows
         Rows of `findings`, without their names, by parcel.
+    of_run
+        Rows of `findings` that hold for parcels left as they are in an earlier plan.
     """
+    said = RunFindings(of_run)
     for parcel_id, parcel in parcels.items():
         layers = parcel.columns()
-        own = layers.get("findings", gpkg.RawColumns())
+        own = said.taken_out(layers.get("findings", gpkg.RawColumns()))
         more = [
             {**row, "finding_id": f"{parcel_id}-F{number}"}
             for number, row in enumerate(neighbour_rows.get(parcel_id, ()), len(own) + 1)
@@ -143,6 +148,45 @@ def merged(
         for some in (own, gpkg.raw_columns(more, "findings")):
             findings.extend(some)
         yield {**layers, "findings": findings}
+    yield {"findings": gpkg.raw_columns(said.rows, "findings")}
+
+
+class RunFindings:
+    """Findings that hold for a whole run, each once however many parcels have it.
+
+    Parameters
+    ----------
+    rows
+        Rows of `findings` to begin with.
+    """
+
+    def __init__(self, rows: Sequence[Row] = ()) -> None:
+        self._said: dict[tuple[Any, ...], Row] = {}
+        self.add(rows)
+
+    def add(self, rows: Iterable[Row]) -> None:
+        """Add rows that aren't there yet."""
+        for row in rows:
+            self._said.setdefault(tuple(row.get(name) for name in _SAID), row)
+
+    def taken_out(self, findings: gpkg.RawColumns) -> gpkg.RawColumns:
+        """Add those of a parcel's findings that hold for the whole run, and return the others."""
+        parcels = findings.values.get("parcel_id", [])
+        of_run = [parcel_id is None for parcel_id in parcels]
+        if not any(of_run):
+            return findings
+        self.add(findings.where(of_run).as_rows())
+        return findings.where([not some for some in of_run])
+
+    @property
+    def rows(self) -> list[Row]:
+        """The rows, the gravest first, with names of their own."""
+        ordered = sorted(self._said.values(), key=lambda row: SEVERITIES_IN_ORDER.index(row["severity"]))
+        return [{**row, "finding_id": f"F{number}"} for number, row in enumerate(ordered, start=1)]
+
+
+_SAID = ("severity", "code", "text", "advice", "step")
+"""Columns in which two findings that say the same are alike: values may differ by what no sentence shows."""
 
 
 def run_info(source: SiteSource, settings: Settings, started: datetime, finished: datetime) -> list[Row]:

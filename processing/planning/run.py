@@ -333,4 +333,5 @@ class PlanningRun:
         """Return the rows of all parcels, in the order of the plan, after ranking them."""
         for parcel in self._finished.values():
             self.ranking.add(parcel.ranking_row)
-        return merged(self._finished, self._neighbour_findings)
+        of_others = self._base.plan.of_run() if self._base is not None and self._base.others else ()
+        return merged(self._finished, self._neighbour_findings, of_others)

@@ -31,7 +31,7 @@ try:
 except ImportError:  # systems without it have no runs side by side in one folder
     fcntl = None  # type: ignore[assignment]
 
-FORMAT = 4
+FORMAT = 5
 ENDING = ".shard"
 FOLDER_START = ".plan-run-"
 LOCK = "alive"

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from itertools import count
 from pathlib import Path
 
+from shapely import Point
+
 from lawngis.errors import LayerError, ParameterError, SiteError
 
 from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan
@@ -18,10 +20,11 @@ from ..model.contract import Layer
 from ..model.plan import Row
 from ..model.site_layers import RASTERS, SITE_LAYERS
 from ..model.step import Step
-from ..model.tables import table
+from ..model.tables import plain_rows, table
 from ..reading.site_files import RASTER_ENDINGS, SiteFiles, site_files
 from ..reading.site_source import SiteSource
 from ..steps.workflow import OPEN_LAYERS, Settings, Start, planned_alone
+from .plan_writer import RunFindings
 
 
 @dataclass(frozen=True)
@@ -156,7 +159,7 @@ def step_rows(
         start = Start(
             first=step.id,
             layers=ready.layers,
-            findings=[item for item in findings_of(parcel_site, stored.get("findings", ())) if item[0] != step.id],
+            findings=[item for item in findings_of(parcel_site, parcel.findings()) if item[0] != step.id],
             checks=[item for item in checks_of(parcel_site, stored) if item[0] != step.id],
             start_findings=ready.findings,
         )
@@ -170,6 +173,8 @@ def write_step(
     specs: Mapping[str, Layer],
 ) -> Path:  # fmt: skip
     """Put what a step wrote into a file: rows of these parcels give way, in findings and checks only the step's own.
+
+    What it found that holds for the whole run stays as well while the file has other parcels.
 
     Parameters
     ----------
@@ -186,14 +191,24 @@ def write_step(
     """
     parcels = list(results)
     names = [name for name in specs if name in {*step.writes, *OPEN_LAYERS}]
-    ids = _finding_ids(target)
+    stored = _stored_findings(target)
+    ids: dict[str, set[str]] = {}
+    for row in stored:
+        ids.setdefault(str(row["step"]), set()).add(str(row["finding_id"]))
+    others = {row["parcel_id"] for row in stored} - {None, *parcels}
+    of_run = RunFindings([row for row in stored if others and (row["parcel_id"], row["step"]) == (None, step.id)])
     rows: dict[str, list[Row]] = {name: [] for name in names}
     for parcel_id, layers in results.items():
         for name in names:
             own = layers.get(name, ())
-            rows[name] += _numbered(own, parcel_id, ids, step) if name == "findings" else own
-    replaced: dict[str, dict[str, list[str]]] = {name: {"parcel_id": parcels} for name in step.writes}
-    replaced |= {name: {"parcel_id": parcels, "step": [step.id]} for name in OPEN_LAYERS}
+            if name == "findings":
+                of_run.add(row for row in own if row["parcel_id"] is None)
+                own = _numbered([row for row in own if row["parcel_id"] is not None], parcel_id, ids, step)
+            rows[name] += own
+    rows["findings"] += _numbered(of_run.rows, "", ids, step)
+    replaced: dict[str, dict[str, list[str | None]]] = {name: {"parcel_id": [*parcels]} for name in step.writes}
+    replaced |= {name: {"parcel_id": [*parcels], "step": [step.id]} for name in OPEN_LAYERS}
+    replaced["findings"]["parcel_id"].append(None)
     return gpkg.replace_rows(
         target,
         {name: table(specs[name], some, site.crs) for name, some in rows.items()},
@@ -203,20 +218,20 @@ def write_step(
     )
 
 
-def _finding_ids(target: Path) -> dict[str, set[str]]:
-    """Return the names that findings have in a file, by step."""
+def _stored_findings(target: Path) -> list[Row]:
+    """Return the findings of a file; none where it has no layer of ours."""
     infos = gpkg.layer_overview(target) if target.exists() else []
     info = next((info for info in infos if info.name.casefold() == "findings"), None)
-    if info is None or not {"finding_id", "step"} <= set(info.columns):
-        return {}
-    rows = gpkg.read_table(target, info.name, columns=["finding_id", "step"])
-    return {str(step): set(map(str, some)) for step, some in rows.groupby("step")["finding_id"]}
+    if info is None or not {"parcel_id", "finding_id", "step"} <= set(info.columns):
+        return []
+    return [{**row, "geometry": Point()} for row in plain_rows(gpkg.read_table(target, info.name))]
 
 
 def _numbered(rows: Sequence[Row], parcel_id: str, ids: Mapping[str, set[str]], step: Step) -> list[Row]:
     """Return findings with names that no other step's have; checks are named by what they ask."""
     used = set().union(*(names for origin, names in ids.items() if origin != step.id))
-    free = (name for number in count(1) if (name := f"{parcel_id}-F{number}") not in used)
+    stem = f"{parcel_id}-F" if parcel_id else "F"
+    free = (name for number in count(1) if (name := f"{stem}{number}") not in used)
     return [{**row, "finding_id": name} for row, name in zip(rows, free, strict=False)]
 
 

@@ -192,7 +192,8 @@ def _result(source: Parcels, job: Job, steps: Sequence[Step], parcel_id: str) ->
     rows = rows_out(done.plan, site, carried)
     seconds = perf_counter() - started
     rows["summary"] = [{**row, "seconds": round(seconds, 3)} for row in rows["summary"]]
-    rows["run_info"] = record_rows(site, rows, specs, steps, job.settings, carried)
+    own = [row for row in rows["findings"] if row["parcel_id"] is not None]
+    rows["run_info"] = record_rows(site, {**rows, "findings": own}, specs, steps, job.settings, carried)
     parts = {"reading": read - started, **done.step_seconds}
     if job.pieces is not None:
         store_pieces(job.pieces, parcel_id, plan_rasters(site, done.plan, job.settings.mower))

@@ -21,6 +21,7 @@ from lawngis.errors import LayerError
 from lawngis.geometry.polygons import polygon_parts
 
 from ..files import gpkg
+from ..model.catalogue import Said, Values, values_text
 from ..model.contract import Column, SiteLayer
 from ..model.plan import Finding
 from ..model.values import number_of, text_of, truth_of
@@ -69,36 +70,30 @@ class Survey:
     Parameters
     ----------
     broken
-        Reason by row, counted from 0.
+        What is wrong by row, counted from 0.
     repaired_rows
         Row, counted from 0, by feature number.
     doubts
-        Values that make no sense, in words.
+        What of it makes no sense: values of the finding on it.
     elsewhere
         There are features, and none of them is near a parcel.
     """
 
-    broken: Mapping[int, str]
+    broken: Mapping[int, Said]
     repaired_rows: Mapping[int, int]
-    doubts: tuple[str, ...] = ()
+    doubts: tuple[Values, ...] = ()
     elsewhere: bool = False
 
     def findings(self, layer: str) -> list[Finding]:
         """Return the findings on this layer that every parcel gets."""
-        reasons: dict[str, list[int]] = {}
-        for row, text in self.broken.items():
-            reasons.setdefault(text, []).append(row)
-        left_out = [
-            Finding(
-                "caution",
-                "feature-left-out",
-                f"{layer}, {_row_words(rows)}: {text}; "
-                + ("the feature was left out" if len(rows) == 1 else "these features were left out"),
-                "Redraw what stands there on the lawn, or delete it.",
-            )
-            for text, rows in reasons.items()
+        alike: dict[str, list[int]] = {}
+        for row, problem in self.broken.items():
+            alike.setdefault(repr(problem), []).append(row)
+        left_out = [{"problem": self.broken[rows[0]], **_named_rows(rows)} for rows in alike.values()]
+        return [
+            *(Finding("caution", "feature-left-out", {"layer": layer, **values}) for values in left_out),
+            *(Finding("caution", "value-unclear", {"layer": layer, **doubt}) for doubt in self.doubts),
         ]
-        return left_out + [Finding("caution", "value-unclear", f"{layer}: {text}") for text in self.doubts]
 
 
 @dataclass(frozen=True)
@@ -106,9 +101,9 @@ class Features:
     """Features of a layer in memory, cleaned; what was repaired or left out, by row of the table."""
 
     table: geopandas.GeoDataFrame
-    repaired: Mapping[int, str]
-    broken: Mapping[int, str]
-    doubts: tuple[str, ...] = ()
+    repaired: Mapping[int, Said]
+    broken: Mapping[int, Said]
+    doubts: tuple[Values, ...] = ()
     made_up_ids: bool = False
     numbers: tuple[int, ...] = ()
     """Feature number in the file of each row of the table."""
@@ -143,8 +138,8 @@ class Features:
         place = {row: number for number, row in enumerate(wanted)}
         return Features(
             self.table.iloc[list(wanted)].reset_index(drop=True),
-            {place[row]: text for row, text in self.repaired.items() if row in place},
-            {place[row]: text for row, text in self.broken.items() if row in place},
+            {place[row]: problem for row, problem in self.repaired.items() if row in place},
+            {place[row]: problem for row, problem in self.broken.items() if row in place},
             self.doubts,
             self.made_up_ids,
             tuple(self.numbers[row] for row in wanted),
@@ -159,11 +154,10 @@ ROWS_NAMED = 5
 """As many rows are named one by one: one mistake may run through a whole layer."""
 
 
-def _row_words(rows: Sequence[int]) -> str:
-    """Return rows, counted from 0, in words, counted from 1."""
-    named = ", ".join(str(row + 1) for row in rows[:ROWS_NAMED])
-    more = f" and {len(rows) - ROWS_NAMED} more" if len(rows) > ROWS_NAMED else ""
-    return f"row {named}" if len(rows) == 1 else f"rows {named}{more}"
+def _named_rows(rows: Sequence[int]) -> dict[str, Any]:
+    """Return values of a finding on some rows, counted from 0: the first of them, counted from 1, and how many."""
+    more = max(0, len(rows) - ROWS_NAMED) or None
+    return {"features": len(rows), "rows": [row + 1 for row in rows[:ROWS_NAMED]], "more": more}
 
 
 def surveyed(spec: SiteLayer, place: LayerPlace, near: Callable[[NDArray[np.float64]], bool]) -> Survey:
@@ -181,19 +175,19 @@ def surveyed(spec: SiteLayer, place: LayerPlace, near: Callable[[NDArray[np.floa
     LayerError
         When it can't be read, or text stands where a number belongs.
     """
-    broken: dict[int, str] = {}
+    broken: dict[int, Said] = {}
     repaired: dict[int, int] = {}
-    doubts: dict[str, None] = {}
+    doubts: dict[str, Values] = {}
     first, here = 0, False
     for table in gpkg.layer_batches(place.file, place.info.name, columns=_columns(spec), rows=SURVEY_ROWS):
         _, repairable, useless = _repairs(spec, table)
-        broken |= {first + row: text for row, text in useless.items()}
+        broken |= {first + row: problem for row, problem in useless.items()}
         repaired |= {int(table.index[row]): first + row for row in repairable}
         _, unclear = _cleaned_columns(spec, table, place, first)
-        doubts |= dict.fromkeys(unclear)
+        doubts |= {values_text(doubt): doubt for doubt in unclear}
         first += len(table)
         here = here or near(shapely.bounds(table.geometry.to_numpy()))
-    return Survey(broken, repaired, tuple(doubts), elsewhere=len(broken) < first and not here)
+    return Survey(broken, repaired, tuple(doubts.values()), elsewhere=len(broken) < first and not here)
 
 
 def read_features(spec: SiteLayer, place: LayerPlace, *, bbox: gpkg.Bounds | None = None) -> Features:
@@ -226,7 +220,7 @@ def read_features(spec: SiteLayer, place: LayerPlace, *, bbox: gpkg.Bounds | Non
     position = np.cumsum(usable) - 1
     return Features(
         cleaned if usable.all() else cleaned[usable].reset_index(drop=True),
-        {int(position[row]): text for row, text in repaired.items()},
+        {int(position[row]): problem for row, problem in repaired.items()},
         broken,
         doubts,
         numbers=tuple(number for number, use in zip(numbers, usable, strict=True) if use),
@@ -239,31 +233,26 @@ def _columns(spec: SiteLayer) -> list[str]:
 
 def _cleaned_columns(
     spec: SiteLayer, table: geopandas.GeoDataFrame, place: LayerPlace, first_row: int
-) -> tuple[dict[str, pd.Series[Any]], tuple[str, ...]]:
+) -> tuple[dict[str, pd.Series[Any]], tuple[Values, ...]]:
     """Return the columns that are read, cleaned, and what is doubtful in them."""
-    doubts: list[str] = []
+    doubts: list[Values] = []
     columns = {column.name: _values(column, table, (place, first_row), doubts) for column in spec.columns}
     return columns, tuple(doubts)
 
 
 def _repairs(
     spec: SiteLayer, table: geopandas.GeoDataFrame
-) -> tuple[list[BaseGeometry], dict[int, str], dict[int, str]]:
-    """Return the geometries as they are used, and by row what was repaired and what could not be."""
+) -> tuple[list[BaseGeometry], dict[int, Said], dict[int, Said]]:
+    """Return the geometries as they are used, and by row what was wrong where it was repaired, and where it wasn't."""
     row_of = {fid: row for row, fid in enumerate(table.index)}
     geometries = list(table.geometry)
-    repaired: dict[int, str] = {}
-    broken: dict[int, str] = {}
+    repaired: dict[int, Said] = {}
+    broken: dict[int, Said] = {}
     problems = gpkg.geometry_problems(table, expected=spec.geometries)
-    for row, text in ((row_of[fid], text) for fid, text in problems):
+    for row, problem in ((row_of[fid], problem) for fid, problem in problems):
         geometry = _repaired(geometries[row], spec)
         geometries[row] = geometry or Polygon()
-        if geometry is None:
-            broken[row] = text
-        elif text.startswith("is a "):
-            repaired[row] = f"{text}; its {_geometry_words(spec)} were taken"
-        else:
-            repaired[row] = f"{text}; it was repaired"
+        (broken if geometry is None else repaired)[row] = problem
     return geometries, repaired, broken
 
 
@@ -300,7 +289,7 @@ _Start = tuple[LayerPlace, int]
 """A layer, and the row of it at which a table begins."""
 
 
-def _values(column: Column, table: geopandas.GeoDataFrame, start: _Start, doubts: list[str]) -> pd.Series[Any]:
+def _values(column: Column, table: geopandas.GeoDataFrame, start: _Start, doubts: list[Values]) -> pd.Series[Any]:
     if column.name not in table.columns:
         return pd.Series([None] * len(table), dtype="float64" if column.kind == "real" else "object")
     values = table[column.name].reset_index(drop=True)
@@ -312,15 +301,15 @@ def _values(column: Column, table: geopandas.GeoDataFrame, start: _Start, doubts
     return pd.Series(_known_words(column, texts, doubts) if column.values else texts, dtype="object")
 
 
-def _known_words(column: Column, texts: list[str | None], doubts: list[str]) -> list[str | None]:
+def _known_words(column: Column, texts: list[str | None], doubts: list[Values]) -> list[str | None]:
     folded = [None if text is None else text.casefold() for text in texts]
     strange = {text: None for text, word in zip(texts, folded, strict=True) if word and word not in column.values}
     for text in strange:
-        doubts.append(f"{column.name} {text!r} is none of {', '.join(column.values)}; it was taken as unknown")
+        doubts.append({"case": "word", "column": column.name, "value": text, "known": list(column.values)})
     return [word if word in column.values else None for word in folded]
 
 
-def _numbers(column: Column, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
+def _numbers(column: Column, values: pd.Series[Any], start: _Start, doubts: list[Values]) -> pd.Series[Any]:
     place, first_row = start
     numbers, wrong = _as_numbers(values)
     if len(wrong):
@@ -334,10 +323,9 @@ def _numbers(column: Column, values: pd.Series[Any], start: _Start, doubts: list
     absurd = numbers.notna() & ~(np.isfinite(numbers) & (numbers >= 0))
     if absurd.any():
         rows = np.flatnonzero(absurd)
-        named = _row_words((first_row + rows).tolist())
-        doubts.append(
-            f"{column.name} can't be {numbers[int(rows[0])]:g} or the like ({named}); it was taken as unknown"
-        )
+        first = f"{numbers[int(rows[0])]:g}"  # as text: JSON has no infinity
+        named = _named_rows((first_row + rows).tolist())
+        doubts.append({"case": "number", "column": column.name, "value": first, **named})
     return numbers.where(~absurd)
 
 
@@ -357,7 +345,7 @@ def _as_numbers(values: pd.Series[Any]) -> tuple[pd.Series[float], list[int]]:
     return pd.Series(numbers), wrong
 
 
-def _truths(column: Column, values: pd.Series[Any], start: _Start, doubts: list[str]) -> pd.Series[Any]:
+def _truths(column: Column, values: pd.Series[Any], start: _Start, doubts: list[Values]) -> pd.Series[Any]:
     known: list[bool | None] = []
     strange: dict[int, str] = {}
     for row, word in enumerate(text_of(value) for value in values):
@@ -367,9 +355,8 @@ def _truths(column: Column, values: pd.Series[Any], start: _Start, doubts: list[
             known.append(None)
             strange[row] = word.casefold()
     if strange:
-        named = _row_words([start[1] + row for row in strange])
-        first = next(iter(strange.values()))
-        doubts.append(f"{column.name} {first!r} is neither yes nor no ({named}); it was taken as unknown")
+        named = _named_rows([start[1] + row for row in strange])
+        doubts.append({"case": "truth", "column": column.name, "value": next(iter(strange.values())), **named})
     return pd.Series(known, dtype="object")
 
 

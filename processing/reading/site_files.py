@@ -14,7 +14,7 @@ from lawngis.errors import LayerError, SiteError
 
 from ..files import geoparquet, gpkg, rasters, tiles
 from ..files.file_kinds import PLAN
-from ..model.contract import SiteLayer
+from ..model.catalogue import sentences
 from ..model.site_layers import RASTERS, SITE_LAYERS
 from .site_settings import Completeness, SettingsFile, completeness, settings_file
 
@@ -53,9 +53,10 @@ class SiteFiles:
     completeness: Completeness = field(default_factory=Completeness)
 
     @property
-    def absent(self) -> list[SiteLayer]:
+    def absent(self) -> list[str]:
         """Layers of the contract that the site doesn't have; measurements on site are never missed."""
-        return [spec for name, spec in SITE_LAYERS.items() if name not in self.layers and spec.unknown_without]
+        missed = sentences().codes("finding")
+        return [name for name in SITE_LAYERS if name not in self.layers and f"no-{name}" in missed]
 
     @property
     def inputs(self) -> list[Path]:

@@ -23,7 +23,8 @@ from lawngis.ground.imagery import Imagery
 from lawngis.ground.plausible import STEP_MAX_M, absurd_cells, greatest_step_m, impossible_cells
 from lawngis.ground.raster import Grid, cells_without_data, centres_in, widened
 
-from ..files import rasters
+from ..files import gpkg, rasters
+from ..model.catalogue import Said
 from ..model.plan import Finding
 from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
@@ -131,7 +132,7 @@ class SitePart:
         where = (str(self.files.layers["parcels"]), f"parcel {parcel_id}")
         problem = self.parcels.broken.get(row)
         if problem:
-            raise FeatureError(problem, where=where, advice="Redraw the parcel, or delete it.")
+            raise FeatureError(gpkg.problem_words(problem), where=where, advice="Redraw the parcel, or delete it.")
         try:
             around = self._surroundings(parcel_id)
         except ParameterError as error:
@@ -141,8 +142,8 @@ class SitePart:
         dsm, dsm_findings = self._dsm_near(around)
         imagery, imagery_findings = self._imagery_near(around)
         layers, layer_findings = self._layers_near(around)
-        repairs = [Finding("caution", "parcel-repaired", f"the parcel {text}", "Check its outline.")
-                   for text in [self.parcels.repaired.get(row)] if text]  # fmt: skip
+        repairs = [Finding("caution", "parcel-repaired", _repair_values(problem))
+                   for problem in [self.parcels.repaired.get(row)] if problem]  # fmt: skip
         return Site(
             parcel_id=parcel_id,
             label=self.label(parcel_id),
@@ -212,9 +213,13 @@ class SitePart:
             moved = around.frame.to_frame(features.shapes[rows], crs)
             near[name] = features.moved(rows, moved, around.frame.crs)
             findings += [
-                Finding("caution", "feature-repaired", f"{name}, row {self._row_in_file(name, row)}: {text}")
+                Finding(
+                    "caution",
+                    "feature-repaired",
+                    {"layer": name, "row": self._row_in_file(name, row), **_repair_values(problem)},
+                )
                 for row in rows
-                if (text := features.repaired.get(int(row)))
+                if (problem := features.repaired.get(int(row)))
             ]
         return near, findings
 
@@ -231,17 +236,10 @@ class SitePart:
         shared_m2 = shapely.area(shapely.intersection(outline, shapes[others]))
         shared = others[shared_m2 > OVERLAP_SHARE * outline.area]
         in_order = sorted(shared, key=lambda other: self.parcel_rows[other])
-        names = ", ".join(str(table["parcel_id"].iloc[other]) for other in in_order)
-        if not len(shared):
+        if not in_order:
             return []
-        return [
-            Finding(
-                "caution",
-                "parcels-overlap",
-                f"the parcel overlaps parcel {names}: shared ground is planned for each",
-                "Check the boundary.",
-            )
-        ]
+        names = [str(table["parcel_id"].iloc[other]) for other in in_order]
+        return [Finding("caution", "parcels-overlap", {"parcels": len(names), "parcel_ids": names})]
 
     def _dem_near(self, around: _Surroundings, where: tuple[str, ...]) -> tuple[Grid, list[Finding]]:
         """Return the ground's elevation, NaN where nothing tells it, and what is said of that."""
@@ -294,8 +292,8 @@ class SitePart:
                 self.files.rasters["dsm"], around.outline_in(crs, NEIGHBOURHOOD_M).bounds
             )
         except RasterError as error:
-            text = f"the surface model can't be used here: {error.what}"
-            return None, [Finding("caution", "dsm-missing-here", text, error.advice)]
+            why = {"reason": error.what, "advice": error.advice}
+            return None, [Finding("caution", "dsm-missing-here", why)]
         unit = self.raster_info["dsm"].vertical_unit_m or self._dem_unit_m
         return _possible(Grid(values * unit, transform, crs), around.frame, patches=False)[0], []
 
@@ -309,11 +307,16 @@ class SitePart:
             grids = {name: Grid(*rasters.read_window(path, bounds, band=band), crs) for name, band in number.items()}
             image = Imagery(grids["red"], grids.get("green"), grids.get("blue"), grids.get("nir"))
         except RasterError as error:
-            text = f"the image can't be used here: {error.what}"
-            return None, [Finding("caution", "imagery-missing-here", text, error.advice)]
+            why = {"reason": error.what, "advice": error.advice}
+            return None, [Finding("caution", "imagery-missing-here", why)]
         known = np.isfinite(np.sum([band.values for band in image.bands], axis=0)).any()
-        text = "the image has no data here"
-        return (image, []) if known else (None, [Finding("caution", "imagery-missing-here", text)])
+        return (image, []) if known else (None, [Finding("caution", "imagery-missing-here", {"case": "no_data"})])
+
+
+def _repair_values(problem: Said) -> dict[str, Any]:
+    """Return values of a finding on a geometry that was repaired; of one of the wrong type parts were taken."""
+    code, _ = problem
+    return {"problem": problem, **({"case": "parts"} if code == "geometry-type" else {})}
 
 
 class _Surroundings:

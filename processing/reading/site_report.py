@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from lawngis.errors import LawngisError
 
 from ..files import rasters
+from ..model.catalogue import sentences
 from ..model.site_layers import SITE_LAYERS
 from ..model.text import counted, one_line, unit_word
 from .features import check_layer
@@ -131,13 +132,14 @@ def _try_parcels(report: SiteReport, source: SiteSource) -> None:
             continue
         for finding in site.findings:
             if not finding.code.startswith("no-"):
-                report.notes.setdefault(finding.text, []).append(parcel_id)
+                report.notes.setdefault(finding.said()[0], []).append(parcel_id)
 
 
 def _list_files(report: SiteReport, files: SiteFiles) -> None:
     """List what is there, and every problem of every layer and raster at once."""
     report.ignored += files.ignored
-    report.missing += [{"layer": spec.name, "unknown": spec.unknown_without} for spec in files.absent]
+    unknown = {name: sentences().part("word", "unknown-without", name) for name in files.absent}
+    report.missing += [{"layer": name, "unknown": words} for name, words in unknown.items()]
     for name, place in files.layers.items():
         crs = place.info.crs.name if place.info.crs else "no CRS"
         report.layers.append({"layer": name, "features": place.info.feature_count, "crs": crs, "place": str(place)})

@@ -153,38 +153,17 @@ class SiteSource:
         return groups
 
     def _common_findings(self) -> list[Finding]:
-        findings = [
-            Finding(
-                "info",
-                f"no-{spec.name}",
-                f"the site has no layer {spec.name}, so the plan cannot know {spec.unknown_without}",
-                f"Add a layer {spec.name}, or name it with --layer.",
-            )
-            for spec in self.files.absent
-        ]
+        findings = [Finding("info", f"no-{name}", {"layer": name}) for name in self.files.absent]
         if self.parcels.made_up_ids:
-            findings.append(
-                Finding(
-                    "info",
-                    "parcel-id-made",
-                    "parcels have no parcel_id: names were made from the row numbers",
-                )
-            )
+            findings.append(Finding("info", "parcel-id-made"))
         for name, survey in self._surveys.items():
             findings += survey.findings(name)
         findings += self._elsewhere_findings()
         if self._no_terrain:
             findings.append(Finding("caution", "terrain-unknown", self._no_terrain))
         elif self.options.dem_unit is None and self.dem_info.vertical_unit_m is None:
-            unit = "metres" if self.dem_info.crs.is_geographic else self.dem_info.crs.axis_info[0].unit_name
-            findings.append(
-                Finding(
-                    "info",
-                    "dem-unit-assumed",
-                    f"the terrain model doesn't say its vertical unit: {unit} was assumed",
-                    "Give --dem-unit if that is wrong: slopes scale with it.",
-                )
-            )
+            unit = "metre" if self.dem_info.crs.is_geographic else self.dem_info.crs.axis_info[0].unit_name
+            findings.append(Finding("info", "dem-unit-assumed", {"unit": unit}))
         if "dem" in self.files.rasters and len(_no_alpha(self.dem_info)) > 1:
             findings.append(Finding("caution", "dem-bands", {"bands": len(_no_alpha(self.dem_info))}))
         return findings

@@ -99,7 +99,7 @@ def cover(site: Site, plan: Plan, mower: MowerProfile, parameters: CoverParamete
     trees = _tree_rows(site, found)
     gone = set()
     for fact, index in matched(site.facts.trees_gone, _features(trees, "tree_id"), of_facts):
-        of_facts.append(applied(fact, f"{trees[index]['tree_id']} is gone", trees[index]["geometry"]))
+        of_facts.append(applied(fact, "gone", {"feature_id": trees[index]["tree_id"]}, trees[index]["geometry"]))
         gone.add(index)
     findings = seen.findings + _inferred(site, rows) + _contradictions(site, seen, rows, parameters)
     findings += _unmapped(site, [tree for index, tree in enumerate(found) if index not in gone])
@@ -116,7 +116,8 @@ def _as_measured(site: Site, rows: list[Row], of_facts: list[Finding]) -> tuple[
     found, looked_at = list(rows), set()
     for fact, index in matched(site.facts.covers, _features(rows, "cover_id"), of_facts):
         row = rows[index]
-        of_facts.append(applied(fact, f"{row['cover_id']} cover {row['cover']} → {fact.value}", row["geometry"]))
+        change = {"column": "cover", "before": row["cover"], "after": fact.value}
+        of_facts.append(applied(fact, "changed", {"feature_id": row["cover_id"], **change}, row["geometry"]))
         found[index] = {**row, "cover": fact.value, "confidence": 1.0, "evidence": fact.evidence}
         looked_at.add(index)
     return found, [row for index, row in enumerate(found) if index not in looked_at]
@@ -129,8 +130,7 @@ def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
     findings = threshold_findings(threshold, near_infrared=near_infrared)
     dsm = site.dsm if site.has_terrain else None  # heights stand on the ground
     if dsm is None:
-        text = "there is no surface model: shrubs and crowns count as lawn as far as no layer shows them"
-        findings.append(Finding("caution", "cover-without-heights", text, "Add dsm.tif, or layers beds and trees."))
+        findings.append(Finding("caution", "cover-without-heights", {"case": "parcel"}))
     image_shift = layer_shift(
         imagery.red.with_values(vegetation_index(imagery)),
         site.geometries("hard_surfaces") + site.geometries("buildings"),
@@ -250,11 +250,12 @@ def _tree_rows(site: Site, found: list[FoundTree]) -> list[Row]:
 def _inferred(site: Site, rows: list[Row]) -> list[Finding]:
     crown = sum(row["area_m2"] for row in rows if row["cover"] == "lawn_under_crown")
     shaded = sum(row["area_m2"] * row["shaded_share"] for row in rows if row["cover"] == "lawn")
-    parts = [f"{crown:.0f} m² under crowns"] * (crown >= 0.5) + [f"{shaded:.0f} m² in the shade"] * (shaded >= 0.5)
-    if not parts:
-        return []
-    text = f"of the lawn that the image shows, {' and '.join(parts)} can't be seen well, and is less sure"
-    return [Finding("info", "lawn-inferred", text, "Look at it on site.")]
+    hidden = [
+        ("hidden-lawn", {"case": case, "area_m2": area_m2})
+        for case, area_m2 in (("under_crowns", crown), ("in_shade", shaded))
+        if area_m2 >= 0.5
+    ]
+    return [Finding("info", "lawn-inferred", {"hidden": hidden})] if hidden else []
 
 
 def _contradictions(site: Site, seen: _Seen, rows: list[Row], parameters: CoverParameters) -> list[Finding]:
@@ -266,7 +267,7 @@ def _contradictions(site: Site, seen: _Seen, rows: list[Row], parameters: CoverP
         (contradicted(site.geometries("lawns"), not_green, area_min_m2), LAWN_NOT_GREEN),
         (contradicted(paved, green, PAVING_GREEN_SHARE * area_min_m2), PAVING_GREEN),
     ]
-    findings = [contradiction(parts, finding) for parts, finding in found if parts]
+    findings = [contradiction(parts, severity_and_code) for parts, severity_and_code in found if parts]
     if seen.height is None:
         return findings
     buildings = [shape for shape in site.geometries("buildings") if shape.intersects(site.parcel)]
@@ -281,18 +282,12 @@ def _unmapped(site: Site, found: list[FoundTree]) -> list[Finding]:
     if not found:
         return []
     highest = found[0]
-    text = (
-        f"{len(found)} trees that no layer has were found in the surface model, the highest of {highest.height_m:.0f} m"
-    )
-    return [
-        Finding(
-            "caution",
-            "tree-unmapped",
-            text if len(found) > 1 else f"a tree of {highest.height_m:.0f} m that no layer has was found",
-            "Where its trunk stands, and how thick it is, is a guess: measure it.",
-            shapely.Point(highest.x_m, highest.y_m),
-        )
-    ]
+    values = {
+        "case": "several" if len(found) > 1 else "one",
+        "trees": len(found),
+        "highest_m": highest.height_m,
+    }
+    return [Finding("caution", "tree-unmapped", values, shapely.Point(highest.x_m, highest.y_m))]
 
 
 def _checks(site: Site, rows: list[Row]) -> list[VisitCheck]:

@@ -11,9 +11,19 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.dock.scoring import tied_with_best
 from lawngis.mower import MowerProfile
 
-from ..derived.dock_places import CRITERIA, DockParameters, DockPlaces, dock_choice, dock_places, dock_rows, pad_check
+from ..derived.dock_places import (
+    CRITERIA,
+    DockParameters,
+    DockPlaces,
+    dock_choice,
+    dock_places,
+    dock_rows,
+    missed_must_haves,
+    pad_check,
+)
 from ..derived.loops import LoopGround, loops
-from ..derived.matching import SURE_SDS, Feature, applied, contradicts, matched, shown
+from ..derived.matching import SURE_SDS, Feature, applied, contradicts, matched
+from ..model.catalogue import Said
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
@@ -39,7 +49,9 @@ def dock(site: Site, plan: Plan, mower: MowerProfile, parameters: DockParameters
         for index, row in enumerate(some):
             row |= {"candidate_id": f"{site.parcel_id}-D{first + index + 1}", "chosen": index == chosen}
         rows += some
-        findings += [*_findings(loop, some, chosen, forced=forced is not None), *_unknown_criteria(loop, some)]
+        missed = [] if some[chosen]["feasible"] else missed_must_haves(measured, chosen, mower, parameters)
+        findings += _findings(loop, some, chosen, missed, forced=forced is not None)
+        findings += _unknown_criteria(loop, some)
         if not measured.measured[chosen]:
             checks.append(pad_check(site, some[chosen], mower))
     return StepResult({"dock_candidates": rows}, [*findings, *of_facts], checks)
@@ -62,11 +74,12 @@ def _pad_slopes(site: Site, mapped: Sequence[DockPlaces], of_facts: list[Finding
     readings = []
     for fact, index in matched(site.facts.pad_slopes, candidates, of_facts):
         (name, place), (percent, sd) = candidates[index], slopes[index]
-        before = shown(percent if np.isfinite(percent) else None)
-        of_facts.append(applied(fact, f"{name} slope_percent {before} → {shown(fact.value)}", place))
+        before = percent if np.isfinite(percent) else None
+        change = {"column": "slope_percent", "before": before, "after": fact.value}
+        of_facts.append(applied(fact, "changed", {"feature_id": name, **change}, place))
         if abs(fact.value - percent) > SURE_SDS * sd:
-            text = f"{name}: measured {fact.value:g} %, but the terrain model says {percent:.1f} ± {sd:.1f} %"
-            of_facts.append(contradicts(f"{text}: the measurement counts", "Check where it was measured.", place))
+            told = {"candidate_id": name, "slope_percent": fact.value, "mapped_percent": percent, "sd_percent": sd}
+            of_facts.append(contradicts("pad_slope", told, place))
         readings.append((place, fact.value))
     return readings
 
@@ -78,10 +91,13 @@ def _wanted(site: Site, mapped: Sequence[DockPlaces], of_facts: list[Finding]) -
     candidates, found = _candidates(site, mapped), dict[int, bool]()
     for fact, index in matched(site.facts.docks, candidates, of_facts):
         name, place = candidates[index]
-        away = "" if fact.place is None else f", {place.distance(fact.place):.2f} m from where it is wanted"
-        of_facts.append(
-            applied(fact, f"{name} is the dock{away}" if fact.value else f"{name} is not to be the dock", place)
-        )
+        if not fact.value:
+            of_facts.append(applied(fact, "no_dock", {"candidate_id": name}, place))
+        elif fact.place is None:
+            of_facts.append(applied(fact, "dock", {"candidate_id": name}, place))
+        else:
+            away_m = place.distance(fact.place)
+            of_facts.append(applied(fact, "placed_dock", {"candidate_id": name, "away_m": away_m}, place))
         found.pop(index, None)
         found[index] = fact.value
     return found
@@ -90,35 +106,38 @@ def _wanted(site: Site, mapped: Sequence[DockPlaces], of_facts: list[Finding]) -
 # --- findings and checks ---------------------------------------------------------------------------------
 
 
-def _findings(loop: LoopGround, rows: Sequence[Row], chosen: int, *, forced: bool) -> list[Finding]:
+def _findings(
+    loop: LoopGround, rows: Sequence[Row], chosen: int, missed: Sequence[Said], *, forced: bool
+) -> list[Finding]:
     best = rows[chosen]
     if not best["feasible"]:
         findings = []
-        who = "the best one"
+        told = {"candidate_id": best["candidate_id"], "missed": missed}
         if forced:
-            who = best["candidate_id"]
-            text = f"the dock was put at {who}, which misses: {best['failed']}"
-            findings.append(contradicts(text, "Change what it misses on site.", best["geometry"]))
+            findings.append(contradicts("dock", told, best["geometry"]))
         if not any(row["feasible"] for row in rows):
-            text = f"no place for a dock on {loop.loop_id} meets every must-have; {who} misses: {best['failed']}"
-            advice = "Change what it misses on site, or take another profile."
-            findings.append(Finding("stop", "dock-not-feasible", text, advice, best["geometry"]))
+            values = {"case": "wanted" if forced else "best", "loop_id": loop.loop_id, **told}
+            findings.append(Finding("stop", "dock-not-feasible", values, best["geometry"]))
         return findings
     scores = np.array([np.nan if row["score"] is None else row["score"] for row in rows])
     tied = tied_with_best(scores, [row["feasible"] for row in rows])
     far = [index for index in tied if rows[index]["geometry"].distance(best["geometry"]) > 5.0]
     if not far:
         return []
-    names = ", ".join(rows[index]["candidate_id"] for index in far[:3])
-    return [Finding("info", "dock-tie", f"{best['candidate_id']} scores no better than {names}", "Choose on site.")]
+    others = [rows[index]["candidate_id"] for index in far[:3]]
+    return [Finding("info", "dock-tie", {"candidate_id": best["candidate_id"], "others": others})]
 
 
 def _unknown_criteria(loop: LoopGround, rows: Sequence[Row]) -> list[Finding]:
     unknown = [name for name in CRITERIA if all(row[f"{name}_score"] is None for row in rows)]
     if not unknown:
         return []
-    text = f"for the dock of {loop.loop_id} nothing is known of: {', '.join(unknown)}; it leaves the score"
-    return [Finding("info", "dock-criteria-unknown", text, "Look on site, or add the layer or surface model.")]
+    values = {
+        "loop_id": loop.loop_id,
+        "criteria": [("dock-criterion", {"criterion": name}) for name in unknown],
+        "unknown": len(unknown),
+    }
+    return [Finding("info", "dock-criteria-unknown", values)]
 
 
 STEP = Step(

@@ -110,10 +110,16 @@ def _as_measured(site: Site, rows: list[Row], mower: MowerProfile) -> tuple[list
     looked_at: set[int] = set()
     for seen, index in matched(site.facts.edge_classes, edges, findings):
         row, line = rows[index], edges[index][1]
-        findings.append(applied(seen, f"{row['edge_id']} edge_class {row['edge_class']} → {seen.value}", line))
+        change = {"column": "edge_class", "before": row["edge_class"], "after": seen.value}
+        findings.append(applied(seen, "changed", {"feature_id": row["edge_id"], **change}, line))
         if row["edge_class"] not in (seen.value, "unknown"):
-            text = f"{row['edge_id']}: seen as {seen.value} on site, but {row['evidence']} said {row['edge_class']}"
-            findings.append(contradicts(text, "Correct the layer it came from.", line))
+            told = {
+                "edge_id": row["edge_id"],
+                "edge_class": seen.value,
+                "evidence": row["evidence"],
+                "before": row["edge_class"],
+            }
+            findings.append(contradicts("edge", told, line))
         judged = {"edge_class": seen.value, "setback_m": setback_m(seen.value, mower), "evidence": seen.evidence}
         measured[index] = {**row, **judged, "confidence": 1.0}
         looked_at.add(index)
@@ -181,14 +187,15 @@ def _contradictions(site: Site, rows: list[Row], parameters: EdgesParameters) ->
         for step in _steps(site.dsm, site, row["geometry"], parameters):
             height_class = _height_step_class(step, parameters)
             if height_class is not None and abs(step.step_m) >= parameters.contradiction_min_m:
-                text = (
-                    f"layers say {row['edge_id']} is flush ({row['evidence']}), the surface model shows a step of "
-                    f"{step.step_m:+.2f} m ± {step.sd_m:.2f} m: {height_class}"
-                )
+                values = {
+                    "edge_id": row["edge_id"],
+                    "evidence": row["evidence"],
+                    "step_m": step.step_m,
+                    "sd_m": step.sd_m,
+                    "edge_class": height_class,
+                }
                 place = step.line.interpolate(0.5, normalized=True)
-                findings.append(
-                    Finding("caution", "edge-contradiction", text, "Look on site; the layer counts.", place)
-                )
+                findings.append(Finding("caution", "edge-contradiction", values, place))
                 break
     return findings
 
@@ -209,10 +216,8 @@ def _ledges(site: Site, plan: Plan, parameters: EdgesParameters) -> list[Finding
         ):
             if ledge.line.distance(known) <= KNOWN_LEDGE_M:
                 continue
-            text = f"the ground falls by {-ledge.step_m:.2f} m beyond the lawn's edge, and no layer says so"
-            advice = "Secure the edge and give it the setback of a drop: a falling mower can hurt someone below."
             place = ledge.line.interpolate(0.5, normalized=True)
-            findings.append(Finding("caution", "ledge-found", text, advice, place))
+            findings.append(Finding("caution", "ledge-found", {"fall_m": -ledge.step_m}, place))
     return findings
 
 
@@ -314,8 +319,7 @@ def _findings(rows: list[Row]) -> list[Finding]:
         Finding(
             "caution",
             "drop-setback",
-            f"{length:.0f} m of edge fall away: the wire keeps {drops[0]['setback_m']:.2f} m from them",
-            "Practice differs, some lay closer as nothing is struck there; a fall is worse than a scratch.",
+            {"length_m": length, "setback_m": drops[0]["setback_m"]},
             drops[0]["geometry"].interpolate(0.5, normalized=True),
         )
     ]

@@ -100,7 +100,7 @@ def _drawn(
 def _without_ground(readings: Sequence[Fact[float]], lawn: BaseGeometry, rows: Sequence[Row]) -> list[Finding]:
     """Return what is said of measured slopes that tell of no ground: taken off the lawn, or nobody says where."""
     findings = [
-        no_target(fact, [f"the lawn at {fact.place.distance(lawn):.1f} m"])
+        no_target(fact, [("nearest", {"case": "lawn", "away_m": fact.place.distance(lawn)})])
         for fact in readings
         if fact.place is not None and not fact.place.dwithin(lawn, REACH_M)
     ]
@@ -108,12 +108,11 @@ def _without_ground(readings: Sequence[Fact[float]], lawn: BaseGeometry, rows: S
     for fact, index in matched(placeless, [(row["keepout_id"], row["geometry"]) for row in rows], findings):
         row = rows[index]
         if row["reason"] == "steep":
-            text = f"{fact.label} doesn't say where on {row['keepout_id']} it was measured: it opens no ground"
-            advice = "Draw the place of each reading, or the ground that was measured."
+            of_reading = {"label": fact.label, "keepout_id": row["keepout_id"]}
+            findings.append(contradicts("no_place", of_reading, row["geometry"]))
         else:
-            text = f"{row['keepout_id']} has a slope of {fact.value:g} %, but is kept out as {row['reason']}: it stays"
-            advice = "Say of the site's own layer that it is gone."
-        findings.append(contradicts(text, advice, row["geometry"]))
+            of_ground = {"keepout_id": row["keepout_id"], "slope_percent": fact.value, "reason": row["reason"]}
+            findings.append(contradicts("other_keepout", of_ground, row["geometry"]))
     return findings
 
 
@@ -216,11 +215,10 @@ def _findings(rows: Sequence[Row], lawn: BaseGeometry) -> list[Finding]:
         area = sum(row["geometry"].intersection(lawn).area for row in steep)
         place = steep[0]["geometry"].representative_point()
         findings.append(Finding("caution", "steep-ground", {"area_m2": area}, place))
-    for reason in ("water", "drop"):
+    for reason, code in (("water", "water-edge"), ("drop", "drop-edge")):
         some = [row for row in rows if row["reason"] == reason]
         if some:
-            place = some[0]["geometry"].representative_point()
-            findings.append(Finding("caution", f"{reason}-edge", {}, place))
+            findings.append(Finding("caution", code, {}, some[0]["geometry"].representative_point()))
     return findings
 
 

@@ -77,8 +77,11 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     pieces = {row["lawn_id"]: [row] for row in rows}
     for fact, index in matched(site.facts.outlines, [(row["lawn_id"], row["geometry"]) for row in rows], findings):
         row, shape = rows[index], fact.value
-        text = "is gone" if shape is None else f"is drawn, {shape.area:.0f} m² instead of {row['area_m2']:.0f} m²"
-        findings.append(applied(fact, f"{row['lawn_id']} {text}", row["geometry"]))
+        if shape is None:
+            findings.append(applied(fact, "gone", {"feature_id": row["lawn_id"]}, row["geometry"]))
+        else:
+            areas = {"lawn_id": row["lawn_id"], "area_m2": shape.area, "before_m2": row["area_m2"]}
+            findings.append(applied(fact, "lawn_drawn", areas, row["geometry"]))
         drawn = [] if shape is None else _on_grid(surveyed_lawn(site.parcel, [shape], sliver_width_m=0.0))
         found = _rows(site, drawn, "surveyed", SURVEYED_CONFIDENCE, first=named)
         named += len(found)
@@ -88,7 +91,7 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     findings += [finding for fact in moved for finding in moved_findings(fact, mower)]
     rows = _with_passages(drawn_rows, moved, site.parcel_id, named)
     known = knowledge(site, lawn=rows, covered=bool(plan.rows("cover")))
-    findings += [applied(fact, "was looked through on site", site.parcel) for fact in site.facts.surveys]
+    findings += [applied(fact, "surveyed", {}, site.parcel) for fact in site.facts.surveys]
     return StepResult({"lawn": rows}, [*findings, *_unknown(known)], _checks(site, known, standing))
 
 
@@ -156,7 +159,7 @@ def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Ro
         pieces = [piece for piece in pieces if piece.area >= CRUMB_M2]
     account = ground_account_m2(site.parcel, pieces, non_lawn)
     less = [["ground", {"reason": reason, "area_m2": area}] for reason, area in account.items() if area >= 0.5]
-    values = {"parcel_m2": site.parcel.area, "less": less, **({} if less else {"case": "whole"})}
+    values = {"case": "less" if less else "whole", "parcel_m2": site.parcel.area, "less": less}
     finding = Finding("info", "lawn-derived", values)
     if not cover:
         return _rows(site, pieces, "derived", DERIVED_CONFIDENCE), [finding], standing
@@ -256,7 +259,6 @@ STEP = Step(
         "site:obstacles",
         "site:barriers",
         "site:outlets",
-        "site:complete",
         "raster:dem",
         "raster:dsm",
         "raster:imagery",

@@ -13,17 +13,16 @@ from lawngis.mower import MowerProfile, profile_from, profile_names
 from lawngis.mowing.capacity import area_rate_m2_h, edge_pass_hours, largest_area_m2, transit_hours, turning_share
 from lawngis.mowing.choice import Fit, MowerOffer, ParcelDemand, ZoneDemand, mower_fits
 from lawngis.mowing.growth import PEAK_GROWTH_MM_WEEK, temperatures_from
-from lawngis.mowing.hours import clock, quiet_hours_from, windows_from_text, windows_words
-from lawngis.mowing.week import Session, Verdict, permitted_hours_week, verdict
+from lawngis.mowing.hours import clock, days_alike, quiet_hours_from, windows_from_text
+from lawngis.mowing.week import Session, Verdict, Windows, permitted_hours_week, verdict
 
 from ..derived.coverage import MownZone, ZoneAccess, coverage_findings, mown_zones, sets_out_words, zone_accesses
 from ..derived.mowing_windows import Growth, WeekHours, grass_growth, week_hours
+from ..model.catalogue import Said
 from ..model.layers import WEEKDAYS
 from ..model.plan import Finding, Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Parameters, Step
-
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 RESTING = 0.1
 """Growth below this share of its best is extremely limited: the mower may rest (growth potential, see the library)."""
@@ -284,63 +283,77 @@ def _offers(parameters: ScheduleParameters, growth: Growth) -> list[MowerOffer]:
 
 def _hours_finding(hours: WeekHours) -> Finding:
     if not permitted_hours_week(hours.permitted):
-        return Finding(
-            "caution",
-            "no-permitted-hours",
-            f"there is no hour of the week in which a mower may work ({hours.title})",
-            "Give other quiet hours or sprinkler times; local rules decide.",
+        return Finding("caution", "no-permitted-hours", {"rules": hours.title})
+    values = {
+        "case": "assumed" if hours.assumed else "given",
+        "wanted": _days(hours.wanted),
+        "rules": hours.title,
+        "source": hours.source,
+    }
+    return Finding("info", "quiet-hours", values)
+
+
+def _days(windows: Windows) -> list[Said]:
+    """Return hours by weekday, like days together, as parts of a sentence."""
+    groups = days_alike(windows)
+    if not groups:
+        return [("hours", {"case": "never"})]
+    return [
+        (
+            "hours",
+            {
+                "case": "day" if first == last else "days",
+                "first_day": first,
+                "last_day": last,
+                "spans": [("span", {"start": clock(start), "end": clock(end)}) for start, end in spans],
+            },
         )
-    text = f"the weekly plan wants {windows_words(hours.wanted)}; longest hours: {hours.title}"
-    rule = (
-        f" Assumed from an example: {hours.source}." if hours.assumed else f" {hours.source}." if hours.source else ""
-    )
-    return Finding(
-        "info",
-        "quiet-hours",
-        text,
-        f"Local quiet hours decide; keep children, pets and guests off the lawn while a mower runs.{rule}",
-    )
+        for first, last, spans in groups
+    ]
 
 
 def _growth_findings(growth: Growth, mower: MowerProfile, parameters: ScheduleParameters) -> list[Finding]:
     most = float(growth.mowings.max())
-    resting = [MONTHS[month] for month in np.flatnonzero(growth.potential < RESTING)]
-    each = ", ".join(f"{MONTHS[month]} {growth.mowings[month]:.1f}" for month in range(12))
-    text = (
-        f"{growth.grass}-season grass cut to {parameters.cut_height_mm:g} mm asks for up to {most:.1f} mowings a week "
-        f"({MONTHS[growth.strongest]}; {growth.basis}); planned are {max(most, mower.mowings_week):.1f}"
-    )
-    rest = f" Hardly any growth in {', '.join(resting)}: the mower may rest." if resting else ""
-    found = [Finding("info", "growth", text, f"Mowings a week by the one-third rule: {each}.{rest}")]
+    resting = [
+        ("month", {"case": "name", "month": int(month) + 1}) for month in np.flatnonzero(growth.potential < RESTING)
+    ]
+    values = {
+        "grass": growth.grass,
+        "cut_height_mm": parameters.cut_height_mm,
+        "mowings_week": most,
+        "strongest_month": growth.strongest + 1,
+        "basis": growth.basis,
+        "planned_week": max(most, mower.mowings_week),
+        "months": [
+            ("month", {"case": "mowings", "month": month, "mowings_week": float(mowings)})
+            for month, mowings in enumerate(growth.mowings, start=1)
+        ],
+        "rest": [("growth-rest", {"months": resting})] if resting else [],
+    }
+    found = [Finding("info", "growth", values)]
     if most > mower.mowings_week:
-        text = f"the grass grows faster than the profile's {mower.mowings_week:g} mowings a week keep short"
-        found.append(
-            Finding("caution", "growth-fast", text, f"The plan mows {most:.1f} times; a higher cut needs fewer.")
-        )
+        often = {"profile_week": mower.mowings_week, "mowings_week": most}
+        found.append(Finding("caution", "growth-fast", often))
     return found
 
 
 def _verdict_findings(
     zones: Sequence[Row], said: Verdict, mower: MowerProfile, hours: WeekHours, fits: Sequence[Fit]
 ) -> list[Finding]:
-    names = ", ".join(str(zone["zone_id"]) for zone in zones)
-    planned = sum(session.mowing_h for session in said.week.sessions)
-    area = sum(float(zone["area_m2"]) for zone in zones)
-    text, code, severity = {
-        "keeps_up": (f"one mower keeps up with {names}: {planned:.1f} hours of mowing a week", "keeps-up", "info"),
-        "longest_hours": (
-            f"one mower keeps up with {names} only in the longest hours permitted",
-            "longest-hours",
-            "caution",
-        ),
-        "cannot": (
-            f"the permitted hours are short of {said.missing_h:.1f} hours of mowing a week for {names}",
-            "hours-missing",
-            "caution",
-        ),
+    values = {
+        "zone_ids": [str(zone["zone_id"]) for zone in zones],
+        "planned_h": sum(session.mowing_h for session in said.week.sessions),
+        "missing_h": said.missing_h,
+        "area_m2": sum(float(zone["area_m2"]) for zone in zones),
+        "largest_m2": _largest_m2(zones, mower, hours),
+        "compared": [("compared", {"fits": [_fit_part(fit) for fit in fits]})] if fits else [],
+    }
+    severity, code = {
+        "keeps_up": ("info", "keeps-up"),
+        "longest_hours": ("caution", "longest-hours"),
+        "cannot": ("caution", "hours-missing"),
     }[said.word]
-    text += f"; {area:.0f} m² of up to {_largest_m2(zones, mower, hours):.0f} m²"
-    return [Finding(severity, code, text, _choice_words(fits, said))]
+    return [Finding(severity, code, values)]
 
 
 def _largest_m2(zones: Sequence[Row], mower: MowerProfile, hours: WeekHours) -> float:
@@ -357,27 +370,21 @@ def _largest_m2(zones: Sequence[Row], mower: MowerProfile, hours: WeekHours) -> 
     )
 
 
-def _choice_words(fits: Sequence[Fit], said: Verdict) -> str:
-    first = {
-        "keeps_up": "",
-        "longest_hours": "Ask whether these hours disturb anybody, or take a larger mower. ",
-        "cannot": "Allow longer hours, take a larger mower or a second one. ",
-    }[said.word]
-    words = {"keeps_up": "keeps up", "longest_hours": "keeps up in the longest hours", "cannot": "can't"}
-    each = []
-    for fit in fits:
-        price = "" if fit.price is None else f", {fit.price:g} each"
-        reason = f"can't: {'; '.join(fit.lacks)}" if fit.lacks else f"{words[fit.word]}, {fit.mowing_h:.1f} h of mowing"
-        each.append(f"{fit.mower} {reason}{price}")
-    return first + (f"Compared: {'. '.join(each)}." if each else "")
+def _fit_part(fit: Fit) -> Said:
+    return "mower-fit", {
+        "case": "lacks" if fit.lacks else fit.word,
+        "mower": fit.mower,
+        "mowing_h": fit.mowing_h,
+        "lacks": list(fit.lacks),
+        "price": [] if fit.price is None else [("price-each", {"price": fit.price})],
+    }
 
 
 def _carried_finding(zones: Sequence[Row], accesses: Mapping[str, ZoneAccess]) -> list[Finding]:
     carried = [str(zone["zone_id"]) for zone in zones if accesses[str(zone["zone_id"])].carried]
     if not carried or len(zones) == len(carried):
         return []
-    text = f"one mower serves all zones; somebody carries it to {', '.join(carried)} before each session there"
-    return [Finding("info", "mower-carried", text, "A mower of its own there needs own_mowers = true.")]
+    return [Finding("info", "mower-carried", {"zone_ids": carried})]
 
 
 STEP = Step(

@@ -17,11 +17,6 @@ from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters, Step
 
-ELECTRICIAN = (
-    "Outdoor supply needs residual-current protection and a licensed electrician; local codes decide. "
-    "Ask for buried services before digging."
-)
-
 
 class SupplyParameters(Parameters):
     """In what state the cable works."""
@@ -41,8 +36,7 @@ def supply(site: Site, plan: Plan, mower: MowerProfile, parameters: SupplyParame
         place = dock["geometry"]
         route = None if ways is None else route_to(ways.field, [place.x, place.y])
         if ways is None or route is None:
-            text = f"no way for a supply cable to {dock['candidate_id']} was found"
-            findings.append(Finding("caution", "no-supply", text, "Choose an outlet on site. " + ELECTRICIAN, place))
+            findings.append(Finding("caution", "no-supply", {"candidate_id": dock["candidate_id"]}, place))
             continue
         crosses: list[int] = crossed_surfaces(route.line, list(ways.paving), end_m=0.0).tolist() if ways.paving else []
         uses = [ways.paving_uses[index] for index in crosses]
@@ -88,20 +82,15 @@ def _findings(
     uses: list[str],
     mower: MowerProfile,
 ) -> list[Finding]:
-    findings = [Finding("caution", "supply-safety", "the dock needs an outdoor supply", ELECTRICIAN, dock["geometry"])]
+    findings = [Finding("caution", "supply-safety", {}, dock["geometry"])]
     for polygon, use in zip(crossed, uses, strict=True):
         place = row["geometry"].intersection(polygon).representative_point()
-        text = f"the supply cable crosses a {use}"
-        findings.append(
-            Finding("caution", "supply-crosses", text, "A trip hazard: lay it in a duct or saw cut.", place)
-        )
+        findings.append(Finding("caution", "supply-crosses", {"use": use}, place))
     if not row["within_limit"]:
-        text = f"the supply cable takes {row['length_m']:.1f} m, more than the {mower.supply_cable_max_m:g} m allowed"
-        findings.append(Finding("stop", "supply-too-long", text, "Have an outlet put nearer.", dock["geometry"]))
+        values = {"length_m": row["length_m"], "limit_m": mower.supply_cable_max_m}
+        findings.append(Finding("stop", "supply-too-long", values, dock["geometry"]))
     if ways.starts_at != "outlet":
-        text = "the site has no outlet on this parcel: the nearest house wall was assumed"
-        start = shapely.Point(row["geometry"].coords[0])
-        findings.append(Finding("info", "outlet-assumed", text, "Find or install an outlet. " + ELECTRICIAN, start))
+        findings.append(Finding("info", "outlet-assumed", {}, shapely.Point(row["geometry"].coords[0])))
     return findings
 
 

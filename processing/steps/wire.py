@@ -76,8 +76,8 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
     laid_grounds: list[tuple[str, FloatArray, list[Polygon]]] = []
     planned = loops(plan, mower, site.facts.wires)
     for drawn in site.facts.wires:
-        text = f"the wire is wanted along a line of {drawn.value.length:.1f} m drawn on site"
-        findings.append(applied(drawn, text) if planned else no_target(drawn, []))
+        along = {"length_m": drawn.value.length}
+        findings.append(applied(drawn, "wire", along) if planned else no_target(drawn, []))
     for loop in planned:
         found = _laid_wire(site, plan, loop, mower, findings)
         if found is None:
@@ -115,8 +115,8 @@ def _laid_wire(
     try:
         laid = laid_loop(loop.ground, start, stretches, loop.strips, outlying, [item.line for item in loop.drawn])
     except LawngisError as error:
-        text = f"{loop.loop_id} can't be laid, so rule 1 can't be kept: {error.what}"
-        findings.append(Finding("stop", "no-wire", text, error.advice, loop.ground.representative_point()))
+        values = {"case": "loop", "loop_id": loop.loop_id, "reason": error.what, "advice": error.advice}
+        findings.append(Finding("stop", "no-wire", values, loop.ground.representative_point()))
         return None
     chainage = ground_chainage_m(site.dem, site.frame, laid.xy)
     enclosed = [loop.ground, *(item.ground for item in outlying)]
@@ -196,21 +196,21 @@ def _lead_route(
 
 
 def _no_lead(loop: LoopGround, zone: Row) -> Finding:
-    text = f"no lead from {loop.loop_id} gets to {zone['zone_id']}: it has no wire, so rule 2 can't be kept there"
-    return Finding("stop", "no-lead", text, "Take another supply for it.", zone["geometry"].representative_point())
+    values = {"loop_id": loop.loop_id, "zone_id": zone["zone_id"]}
+    return Finding("stop", "no-lead", values, zone["geometry"].representative_point())
 
 
 def _lead_finding(site: Site, loop: LoopGround, zone: Row, route: LeadRoute) -> Finding:
     crossed = lead_crossings(site, route.line)
     middle = route.line.interpolate(0.5, normalized=True)
-    text = (
-        f"the lead of {loop.loop_id} to {zone['zone_id']}, {route.line.length:.1f} m out and as much back, crosses "
-        f"{crossed.words}"
-    )
-    if not crossed.over_m:
-        return Finding("info", "wire-crosses", text, "Lay both wires of the lead side by side.", middle)
-    advice = "Ask for buried services before cutting or digging; the two wires lie side by side."
-    return Finding("caution", "wire-crosses", text, advice, middle)
+    values = {
+        "case": "lead" if crossed.over_m else "lead_over_lawn",
+        "loop_id": loop.loop_id,
+        "zone_id": zone["zone_id"],
+        "length_m": route.line.length,
+        "crossed": crossed.parts,
+    }
+    return Finding("caution" if crossed.over_m else "info", "wire-crosses", values, middle)
 
 
 def _add_loop(rows: _Rows, wire: LaidWire, mower: MowerProfile) -> None:
@@ -291,12 +291,12 @@ def _circuit_findings(
             findings.append(_weak_finding(loop, grounds, unheard, laid, checked, mower))
     far = _farthest_m(inside, grounds, mower.signal_reach_max_m)
     if far > mower.signal_reach_max_m:
-        text = f"the middle of {loop.loop_id} is {far:.1f} m from the wire, more than {mower.signal_reach_max_m:g} m"
-        findings.append(Finding("caution", "signal-reach", text, "Test the signal there before mowing."))
+        reach = {"loop_id": loop.loop_id, "away_m": far, "limit_m": mower.signal_reach_max_m}
+        findings.append(Finding("caution", "signal-reach", reach))
     length = path["length_m"]
     if length > mower.loop_length_max_m:
-        text = f"{loop.loop_id} takes {length:.0f} m of wire, more than the {mower.loop_length_max_m:g} m allowed"
-        findings.append(Finding("stop", "loop-too-long", text, "Take a larger profile, or a second loop."))
+        values = {"loop_id": loop.loop_id, "length_m": length, "limit_m": mower.loop_length_max_m}
+        findings.append(Finding("stop", "loop-too-long", values))
     return findings
 
 
@@ -331,13 +331,14 @@ def _weak_finding(
         current_a=mower.loop_current_a,
     )
     area = sum(part.area for part in weak)
-    text = (
-        f"the field inside {loop.loop_id} falls to {checked.weakest_ut:.4f} µT, below the {mower.signal_min_ut:g} µT "
-        f"that the mower needs, on {area:.1f} m²"
-    )
+    values = {
+        "loop_id": loop.loop_id,
+        "field_ut": checked.weakest_ut,
+        "limit_ut": mower.signal_min_ut,
+        "area_m2": area,
+    }
     severity = "stop" if area >= WEAK_MIN_M2 else "caution"
-    advice = "Split the loop, lead the wire across, or take another profile."
-    return Finding(severity, "signal-weak", text, advice, Point(checked.weakest_xy))
+    return Finding(severity, "signal-weak", values, Point(checked.weakest_xy))
 
 
 def _places(grounds: Sequence[Polygon], unheard: Sequence[BaseGeometry], count: int) -> tuple[FloatArray, FloatArray]:
@@ -371,9 +372,8 @@ def _sign_findings(loop: LoopGround, checked: SignalCheck) -> list[Finding]:
     if checked.ok:
         return []
     wrong = np.concatenate([checked.wrong_inside_xy, checked.wrong_outside_xy])
-    text = f"the field of {loop.loop_id} has the wrong sign at {len(wrong)} places: the mower would turn away or leave"
-    advice = "Check the sense of every island and that leads lie side by side."
-    return [Finding("stop", "rule-2-signal-sign", text, advice, Point(wrong[0]))]
+    values = {"loop_id": loop.loop_id, "places": len(wrong)}
+    return [Finding("stop", "rule-2-signal-sign", values, Point(wrong[0]))]
 
 
 def _interference_findings(
@@ -389,12 +389,8 @@ def _interference_findings(
         share = interference_share(xy, list(others.values()), inside, height_m=mower.antenna_height_m)
         worst = int(np.argmax(share))
         if share[worst] >= parameters.interference_share_min:
-            text = (
-                f"inside {loop_id} the field of {', '.join(others)} reaches {100 * share[worst]:.0f} % of its own: "
-                "loops driven at once disturb each other"
-            )
-            advice = "Give the loops different signals, or switch one off while the other works."
-            findings.append(Finding("caution", "interference", text, advice, Point(inside[worst])))
+            values = {"loop_id": loop_id, "other_loop_ids": list(others), "share_percent": 100 * share[worst]}
+            findings.append(Finding("caution", "interference", values, Point(inside[worst])))
     return findings
 
 
@@ -406,12 +402,14 @@ def _crossing_findings(plan: Plan, loop: LoopGround) -> list[Finding]:
         if link["link_id"] not in routes:
             continue
         middle = link["geometry"].interpolate(0.5, normalized=True)
-        text = f"the wire of {loop.loop_id} crosses {link['surface']} at {link['link_id']}, both ways"
-        if link["kind"] == "crossing":
-            advice = "Lay it in a saw cut or duct: a trip hazard. Ask for buried services before cutting."
-            findings.append(Finding("caution", "wire-crosses", text, advice, middle))
-        else:
-            findings.append(Finding("info", "wire-crosses", text, "Both wires run through the passage.", middle))
+        paved = link["kind"] == "crossing"
+        values = {
+            "case": "crossing" if paved else "passage",
+            "loop_id": loop.loop_id,
+            "link_id": link["link_id"],
+            "surface": link["surface"],
+        }
+        findings.append(Finding("caution" if paved else "info", "wire-crosses", values, middle))
     return findings
 
 

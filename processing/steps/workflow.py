@@ -267,7 +267,7 @@ def planned(site: Site, steps: Iterable[Step], settings: Settings, start: Start 
         Whatever a step raises on purpose; the caller decides what a failed parcel means for the others.
     """
     steps = list(steps)
-    plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps), step_sentences(steps))
+    plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps), step_sentences(steps), site.parcel)
     site, corrected = measured_site(site, settings.overrides)
     rest = steps if start is None else steps[len(steps_before(steps, start.first)) :]
     site = with_passage_grounds(site, steps, rest, settings)
@@ -343,7 +343,7 @@ def planned_alone(site: Site, step: Step, settings: Settings, start: Start, spec
     LawngisError
         Whatever the step raises on purpose.
     """
-    plan = Plan(site.parcel_id, site.frame.crs, specs, step_sentences(installed_steps()))
+    plan = Plan(site.parcel_id, site.frame.crs, specs, step_sentences(installed_steps()), site.parcel)
     site, _ = measured_site(site, settings.overrides)
     site = with_passage_grounds(site, installed_steps(), [step], settings)
     plan.keep(start.layers)
@@ -381,17 +381,21 @@ def known_facts(before: Iterable[Step], start: Start) -> set[str]:
 def _not_followed(before: Sequence[Step], start: Start, facts: Facts) -> list[Finding]:
     """Say what was measured since steps ran that don't run again, and what they follow that nobody says any more."""
     known, now = known_facts(before, start), facts_read(before, facts)
-    advice = "or plan from the start, to let it follow."
     findings = []
     for fact in facts:
         behind = [step.id for step in before if f"{step.id} {fact.key}" in now - known]
         if behind:
-            text = f"{fact.label} is newer than what {', '.join(behind)} found, which stays as it was"
+            values = {
+                "case": "newer",
+                "label": fact.label,
+                "steps": behind,
+                "first": start.first,
+                "earliest": behind[0],
+            }
             place = None if fact.place is None else fact.place.representative_point()
-            words = (f"{text} (--from {start.first})", f"Begin with --from {behind[0]}, {advice}")
-            findings.append(Finding("caution", "override-not-followed", *words, place))
+            findings.append(Finding("caution", "override-not-followed", values, place))
     outdated = [step.id for step in before if any(one.startswith(f"{step.id} ") for one in known - now)]
     if outdated:
-        text = f"what {', '.join(outdated)} found follows an override that is there no more (--from {start.first})"
-        findings.append(Finding("caution", "override-not-followed", text, f"Begin with --from {outdated[0]}, {advice}"))
+        values = {"case": "gone", "steps": outdated, "first": start.first, "earliest": outdated[0]}
+        findings.append(Finding("caution", "override-not-followed", values))
     return findings

@@ -115,7 +115,7 @@ def _as_measured(
     for fact, index in matched(
         site.facts.zones_gone, [(names.get(n, ""), zone) for n, zone in ground.items()], findings
     ):
-        findings.append(applied(fact, f"{names.get(index, 'ground')} is left out", ground[index]))
+        findings.append(applied(fact, "left_out", {"zone_id": names.get(index, "")}, ground[index]))
         left_out.add(index)
     roles = {names[index]: service.role for index, service in mapped.served.zones.items()}
     if site.facts.mapped:
@@ -127,10 +127,10 @@ def _as_measured(
     names = _further_named(names, served.zones, f"{site.parcel_id}-Z")
     shown = {**shown_links(mapped.links, mapped.served), **shown_links(links, served)}
     for index, service in served.zones.items():
-        before = roles.get(names[index], "mown by hand")
+        before = roles.get(names[index], "by_hand")
         if service.role != before:
-            text = f"{names[index]} is {service.role} by what was measured, no longer {before}"
-            findings.append(follows(text, ground[index]))
+            decided = {"zone_id": names[index], "role": service.role, "before": before}
+            findings.append(follows("role", decided, ground[index]))
     link_names = _further_named(link_names, shown, f"{site.parcel_id}-P")
     return _Found(partition, links, served, left_out, names, link_names), findings
 
@@ -149,8 +149,7 @@ def _left_out_findings(beyond: Mapping[int, Sequence[Polygon]], found: _Found) -
     findings = []
     for index, parts in beyond.items():
         area_m2 = sum(part.area for part in parts)
-        text = f"{area_m2:.0f} m² of {found.names[index]} lie beyond the line drawn for its wire: mown by hand"
-        findings.append(follows(text, parts[0]))
+        findings.append(follows("beyond_wire", {"zone_id": found.names[index], "area_m2": area_m2}, parts[0]))
     return findings
 
 
@@ -193,9 +192,7 @@ def _unheard_findings(hand_rows: list[Row], mower: MowerProfile) -> list[Finding
         Finding(
             "caution",
             "out-of-signal",
-            f"{row['area_m2']:.0f} m² lie farther than {mower.signal_reach_max_m:g} m from any wire, or its field is "
-            f"below {mower.signal_min_ut:g} µT there: out of signal",
-            "Take a profile with more reach, lead the wire across, or mow them by hand.",
+            {"area_m2": row["area_m2"], "reach_m": mower.signal_reach_max_m, "limit_ut": mower.signal_min_ut},
             row["geometry"].representative_point(),
         )
         for row in hand_rows

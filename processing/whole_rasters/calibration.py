@@ -68,8 +68,7 @@ def calibrated(image: WholeImage, parameters: CoverParameters) -> CalibratedImag
         if finding.code != "green-threshold"
     ]
     if "dsm" not in image.info:
-        text = "there is no surface model: shrubs and crowns count as lawn, and no tree is found"
-        findings.append(Finding("caution", "cover-without-heights", text, "Name one with --dsm."))
+        findings.append(Finding("caution", "cover-without-heights"))
     image_shift, surface_shift = _shifts(image)
     findings += shift_findings("image", image_shift, image.cell_m, parameters)
     findings += shift_findings("surface model", surface_shift, image.surface_cell_m, parameters)
@@ -90,15 +89,13 @@ def calibrated(image: WholeImage, parameters: CoverParameters) -> CalibratedImag
 
 
 def _index_finding(threshold: Threshold, *, near_infrared: bool) -> Finding:
-    index = "NDVI" if near_infrared else "green leaf index"
-    origins = {
-        "split": f"the valley between bare and green ground in the whole image ({threshold.depth:.0%} deep)",
-        "bound": "the nearest sensible value to where the whole image would part",
-        "default": "a usual value: the image shows no two kinds of ground",
-        "given": "as asked for",
+    values = {
+        "case": f"whole_image_{threshold.origin}",
+        "kind": "ndvi" if near_infrared else "green_leaf",
+        "index": threshold.value,
+        "depth_percent": 100 * threshold.depth,
     }
-    text = f"ground counts as green from a {index} of {threshold.value:.2f}, {origins[threshold.origin]}"
-    return Finding("info", "green-threshold", text, "Set index_threshold if the cover looks wrong.")
+    return Finding("info", "green-threshold", values)
 
 
 def _shifts(image: WholeImage) -> tuple[Shift | None, Shift | None]:

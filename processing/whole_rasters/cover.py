@@ -259,7 +259,9 @@ class _BlockwiseCover:
             self._add_clashes([name for name in layers if name in self.image.layers], shown, share, finding)
         return self._flushed()
 
-    def _add_clashes(self, layers: Sequence[str], shown: Sequence[BaseGeometry], share: int, finding: Finding) -> None:
+    def _add_clashes(
+        self, layers: Sequence[str], shown: Sequence[BaseGeometry], share: int, finding: tuple[str, str]
+    ) -> None:
         if not shown:
             return
         around = shapely.box(*shapely.total_bounds(shown))
@@ -271,9 +273,9 @@ class _BlockwiseCover:
                 pieces = [shown[number] for number in piece[feature == row]]
                 parts = contradicted([mapped.geometry.iloc[row]], pieces, area_min_m2)
                 if parts:
-                    where = f"{name}, feature {mapped['number'].iloc[row]}: "
                     clash = contradiction(parts, finding)
-                    self._add_findings(replace(clash, text=where + clash.text))
+                    which = {"case": "whole_image", "layer": name, "feature": mapped["number"].iloc[row]}
+                    self._add_findings(replace(clash, values={**clash.values, **which}))
 
     def _add_findings(self, *findings: Finding) -> None:
         for finding in findings:
@@ -287,21 +289,18 @@ class _BlockwiseCover:
     def _summary(self) -> Iterator[Finding]:
         """Yield what is known only at the end."""
         area_m2 = self._outcome.area_m2
-        hidden = {"under crowns": area_m2["lawn_under_crown"], "in the shade": self._shaded_m2}
-        parts = [f"{area:.0f} m² {where}" for where, area in hidden.items() if area >= 0.5]
+        hidden = {"under_crowns": area_m2["lawn_under_crown"], "in_shade": self._shaded_m2}
+        parts = [("hidden-lawn", {"case": where, "area_m2": area}) for where, area in hidden.items() if area >= 0.5]
         if parts:
-            text = f"of the lawn that the image shows, {' and '.join(parts)} can't be seen well, and is less sure"
-            yield Finding("info", "lawn-inferred", text, "Look at it on site.")
+            yield Finding("info", "lawn-inferred", {"hidden": parts})
         missing = self._cells["without height"] / max(self._cells["known"], 1)
         if missing > 0:
-            text = f"surface and terrain model leave out {missing:.1%} of the image: nothing was mapped there"
-            yield Finding("caution", "heights-missing", text, "Take models that cover the image.")
+            yield Finding("caution", "heights-missing", {"share_percent": 100 * missing})
         if "trees" in self.image.layers and self._outcome.trees:
-            text = f"the layer trees lacks {counted(self._outcome.trees, 'tree')} that the surface model shows"
-            yield Finding("info", "tree-unmapped", text, "Where trunks stand, and how thick they are, is a guess.")
+            yield Finding("info", "tree-unmapped", {"case": "whole_image", "trees": self._outcome.trees})
         if self._parted:
-            text = f"what is longer than {self._parameters.sheet_m:g} m was cut along straight lines so far apart"
-            yield Finding("info", "cover-parted", f"{text}, into {self._parted} pieces", "Set sheet_m to change that.")
+            values = {"sheet_m": self._parameters.sheet_m, "pieces": self._parted}
+            yield Finding("info", "cover-parted", values)
 
 
 def _no_cover(grid: Grid) -> GroundCover:

@@ -67,14 +67,7 @@ def tree_row(number: int, tree: FoundTree) -> Row:
 
 def finding_row(number: int, finding: Finding) -> Row:
     """Return a row of `findings`; its place may be empty."""
-    return {
-        "finding_id": f"F{number}",
-        "severity": finding.severity,
-        "code": finding.code,
-        "text": finding.text,
-        "advice": finding.advice,
-        "geometry": shapely.Point() if finding.place is None else finding.place,
-    }
+    return {"finding_id": f"F{number}", **finding.row()}
 
 
 def run_info_rows(image: WholeImage, parameters: CoverParameters, started: datetime) -> list[Row]:

@@ -234,7 +234,7 @@ class HandMade:
         }
 
     def _words(self) -> dict[str, list[dict[str, Any]]]:
-        note = {"severity": "info", "code": "note", "text": "drawn by hand", "geometry": None}
+        note = {"severity": "info", "code": "note", "text": "drawn by hand", "geometry": Point(5, 5)}
         check = {
             "check_id": "P01-C1",
             "priority": 1,

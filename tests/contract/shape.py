@@ -66,7 +66,23 @@ def content_violations(plan: dict[str, pd.DataFrame]) -> list[Violation]:
         found += [Violation(0, None, name, text) for text in texts]
     found += [Violation(0, None, where, text) for where, text in id_problems(plan)]
     found += [Violation(0, None, where, text) for where, text in reference_problems(plan)]
+    found += [Violation(14, None, "findings", text) for text in finding_problems(plan["findings"], plan["summary"])]
     return found
+
+
+def finding_problems(findings: pd.DataFrame, summary: pd.DataFrame) -> Iterator[str]:
+    """Rule 14: what is true of the whole run is said once and has no place; what is said of a parcel lies in it."""
+    of_run = findings["parcel_id"].isna()
+    repeated = findings[of_run & findings.duplicated(["parcel_id", "code", "text"])]
+    if len(repeated):
+        yield f"said more than once of the whole run: {repeated['text'].iloc[0]}"
+    placed = ~(findings.geometry.isna() | findings.geometry.is_empty)
+    if (of_run & placed).any():
+        yield f"of the whole run, but has a place: {findings[of_run & placed]['text'].iloc[0]}"
+    outlined = summary[~(summary.geometry.isna() | summary.geometry.is_empty)]["parcel_id"]
+    lost = findings[~of_run & ~placed & findings["parcel_id"].isin(outlined)]
+    if len(lost):
+        yield f"of {lost['parcel_id'].iloc[0]}, but has no place: {lost['text'].iloc[0]}"
 
 
 def database_problems(path: Path) -> Iterator[str]:
@@ -132,24 +148,29 @@ def value_problems(table: pd.DataFrame, expected: ExpectedLayer) -> Iterator[str
             yield f"column {column} is empty in {table[column].isna().sum()} rows"
 
 
+def _of_parcels(name: str, table: pd.DataFrame) -> pd.DataFrame:
+    """The rows of a layer but those that hold for the whole run (rule 14)."""
+    return table[table["parcel_id"].notna()] if name in ("run_info", "findings") else table
+
+
 def id_problems(plan: dict[str, pd.DataFrame]) -> Iterator[tuple[str, str]]:
     parcels = plan["summary"]["parcel_id"]
     if parcels.isna().any() or parcels.duplicated().any():
         yield "summary", "there is not exactly one row per parcel"
     for name, table in plan.items():
-        if name in EXPECTED_LAYERS and name != "run_info" and not table["parcel_id"].isin(parcels).all():
+        if name in EXPECTED_LAYERS and not _of_parcels(name, table)["parcel_id"].isin(parcels).all():
             yield name, "rows belong to a parcel that the summary does not know"
     owned = [
         (name, str(own), str(parcel))
         for name, expected in EXPECTED_LAYERS.items()
         if expected.own_id
-        for own, parcel in zip(plan[name][expected.own_id], plan[name]["parcel_id"], strict=True)
+        for own, parcel in zip(plan[name][expected.own_id], plan[name]["parcel_id"].fillna(""), strict=True)
     ]
     counts = Counter(own for _, own, _ in owned)
     for name, own, parcel in owned:
         if counts[own] > 1:
             yield name, f"the id {own} is not unique in the file"
-        if not own.startswith(f"{parcel}-"):
+        if not own.startswith(f"{parcel}-" if parcel else "F"):
             yield name, f"the id {own} does not say that it belongs to {parcel}"
 
 

@@ -556,6 +556,32 @@ def test_wrong_value(layer: str, column: str, value: object, words: str) -> None
     assert_caught(content_violations(layers), 0, words)
 
 
+@pytest.mark.parametrize(
+    ("parcels", "place", "words"),
+    [
+        ([None, None], None, "more than once"),
+        ([None], Point(5, 5), "has a place"),
+        (["P01"], None, "has no place"),
+        ([None], None, ""),
+    ],
+)
+def test_what_holds_for_the_run_is_said_once_and_what_is_said_of_a_parcel_lies_in_it(
+    parcels: list[str | None], place: Point | None, words: str
+) -> None:
+    layers = drawn()
+    (note,) = layers["findings"].to_dict("records")
+    names = {None: "F", "P01": "P01-F"}
+    rows = [
+        {**note, "parcel_id": parcel, "finding_id": f"{names[parcel]}{number}", "geometry": place}
+        for number, parcel in enumerate(parcels, start=1)
+    ]
+    layers["findings"] = geopandas.GeoDataFrame(rows, crs=layers["findings"].crs)
+    if words:
+        assert_caught(content_violations(layers), 14, words)
+    else:
+        assert content_violations(layers) == []
+
+
 def test_text_where_a_number_belongs() -> None:
     layers = drawn()
     layers["zones"]["hours_week"] = "2.5"

@@ -5,7 +5,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import Point, box
 
-from lawngis.dock.placing import MustHave, candidate_places, distances_m, feasibility, pad_polygons, room_shares
+from lawngis.dock.placing import (
+    Failure,
+    MustHave,
+    candidate_places,
+    distances_m,
+    feasibility,
+    pad_polygons,
+    room_shares,
+)
 from lawngis.errors import ParameterError
 
 few = settings(max_examples=25, deadline=None)
@@ -155,15 +163,15 @@ def test_failures_name_what_value_and_limit():
     ahead = MustHave("straight wire ahead", np.array([1.24, 3.0, 2.0, 2.0 - 1e-12]), 2.0, "min", "m")
     verdict = feasibility([slope, ahead], 4)
     assert verdict.feasible.tolist() == [False, False, True, True]
-    assert verdict.failed[0] == ("straight wire ahead 1.2 m is under 2.0 m",)
-    assert verdict.failed[1] == ("slope of the pad 7.3 % is over 5.0 %",)
+    assert verdict.failed[0] == (Failure(ahead, 1.24, 1),)
+    assert verdict.failed[1] == (Failure(slope, 7.26, 1),)
     assert verdict.unknown == ("slope of the pad",)
     assert verdict.failed_count().tolist() == [1, 1, 0, 0]
 
 
 def test_a_failure_by_little_does_not_read_as_equal():
     ahead = MustHave("straight wire ahead", np.array([1.996]), 2.0, "min", "m")
-    assert feasibility([ahead], 1).failed[0] == ("straight wire ahead 1.996 m is under 2.000 m",)
+    assert feasibility([ahead], 1).failed[0] == (Failure(ahead, 1.996, 3),)
 
 
 def test_without_must_haves_every_place_is_feasible_and_shapes_are_checked():

@@ -5,11 +5,11 @@ from hypothesis import strategies as st
 from lawngis.errors import ParameterError
 from lawngis.mowing.hours import (
     common_windows,
+    days_alike,
     quiet_hours_from,
     windows_from_text,
     windows_longer,
     windows_without,
-    windows_words,
 )
 from lawngis.mowing.week import permitted_hours_week
 
@@ -41,12 +41,11 @@ def test_sprinklers_take_their_hours_and_the_drying_after_them():
 
 
 def test_days_and_times_are_understood_and_said_again():
-    text = "Monday to Friday 07:00-12:00 14:00-19:00; Sunday 10:30-12:00"
     windows = windows_from_text("Mon-Fri 07:00-12:00 14:00-19:00; sun 10:30-12:00")
     assert windows[4] == [(7.0, 12.0), (14.0, 19.0)]
-    assert windows_words(windows) == text
+    assert days_alike(windows) == [(0, 4, [(7.0, 12.0), (14.0, 19.0)]), (6, 6, [(10.5, 12.0)])]
     assert windows_from_text("Sat-Mon 08:00-09:00").keys() == {5, 6, 0}
-    assert windows_from_text("") == {} and windows_words({}) == "never"
+    assert windows_from_text("") == {} and days_alike({}) == []
 
 
 @pytest.mark.parametrize(
@@ -68,7 +67,7 @@ def test_the_example_names_its_source():
     """32. BImSchV, section 7 (1) no. 1: not on Sundays, nor from 20:00 to 07:00 on working days (secondary source)."""
     quiet = quiet_hours_from()
     assert "32. BImSchV" in quiet.source and "example" in quiet.title
-    assert windows_words(quiet.permitted) == "Monday to Saturday 07:00-20:00"
+    assert days_alike(quiet.permitted) == [(0, 5, [(7.0, 20.0)])]
     assert permitted_hours_week(quiet.permitted) == 78
 
 
@@ -109,7 +108,7 @@ def test_what_a_caller_does_to_its_hours_is_not_seen_by_the_next():
     quiet = quiet_hours_from()
     quiet.permitted[6] = [(0.0, 24.0)]
     quiet.permitted[0].append((20.0, 24.0))
-    assert windows_words(quiet_hours_from().permitted) == "Monday to Saturday 07:00-20:00"
+    assert days_alike(quiet_hours_from().permitted) == [(0, 5, [(7.0, 20.0)])]
 
 
 def test_hours_that_have_changed_are_read_anew(tmp_path):

@@ -93,7 +93,7 @@ def test_an_island_beside_its_place_is_moved_and_not_missing(walks):
     found = laid_from(loop, WalkedTrack(walks.walk(laid.xy, walks.Receiver(0.02), seed=3), 0.02))
     first = found.islands[0]
     assert (first.verdict, found.islands[1].verdict) == ("moved", "as_planned")
-    assert "m from its place" in first.why
+    assert first.why == "" and 3.2 < first.off_m < 4.2  # walks.laid_as: 3.2 to 4 m aside and 1 m along
 
 
 def test_runs_make_one_closed_loop_that_lies_where_somebody_walked(walks):

@@ -16,7 +16,7 @@ from lawngis.geometry.lines import chainage_m
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.wire.ground import loop_ground, passage_strip, setback_ground
 from lawngis.wire.loop import Loop, Run, Stretch, laid_loop
-from lawngis.wire.soundness import Asked, Breach, breaches, close_wire, deep_ground
+from lawngis.wire.soundness import FAULTS, Asked, Breach, breaches, close_wire, deep_ground
 
 GAP = 0.3
 SETBACK = 0.3
@@ -66,6 +66,7 @@ def changed(loop: Loop, number: int, change: Callable[[np.ndarray], np.ndarray],
 
 
 def rules(found: Sequence[Breach]) -> set[int]:
+    assert all(breach.values.keys() == set(FAULTS[breach.fault]) for breach in found)
     return {breach.rule for breach in found}
 
 
@@ -189,7 +190,7 @@ def test_wire_with_a_hole_is_open(sound: tuple[Loop, Asked]) -> None:
     runs[3] = replace(runs[3], xy=runs[3].xy + np.array([0.0, 0.002]))
     found = breaches(replace(loop, runs=tuple(runs)), asked)
     assert [breach.rule for breach in found] == [1, 1]
-    assert "0.002 m" in found[0].words
+    assert (found[0].fault, found[0].values) == ("open", {"gap_m": pytest.approx(0.002)})
     assert np.allclose(found[0].xy, runs[3].xy[0])
 
 
@@ -231,7 +232,7 @@ def test_loop_laid_clockwise_is_told() -> None:
     loop, asked = laid_on(box(0, 0, 20, 12))
     found = breaches(replace(loop, runs=tuple(map(reversed_run, loop.runs[::-1]))), asked)
     assert rules(found) == {2}
-    assert any("-1 times" in breach.words for breach in found)
+    assert any(breach.fault == "turns" and breach.values["turns"] == -1 for breach in found)
     assert asked.ground.contains(Point(found[0].xy))
 
 
@@ -242,7 +243,7 @@ def test_island_gone_round_the_wrong_way_is_told(sound: tuple[Loop, Asked]) -> N
     found = breaches(replace(loop, runs=(*loop.runs[: first + 1], *around, *loop.runs[last:])), asked)
     assert rules(found) == {2}
     (breach,) = found
-    assert "2 times" in breach.words
+    assert (breach.fault, breach.values["turns"]) == ("turns", 2)
     assert not LAWN.contains(Point(breach.xy))
 
 
@@ -251,7 +252,7 @@ def test_wire_over_ground_that_is_no_zone_is_told(sound: tuple[Loop, Asked]) -> 
     pond = box(9, 8, 10, 9)
     found = breaches(loop, replace(asked, ground=LAWN - pond))
     assert rules(found) == {2}
-    assert "1.00 m² inside the wire are none of its zones" in found[0].words
+    assert (found[0].fault, found[0].values) == ("strange_ground", {"area_m2": pytest.approx(1.0)})
     assert pond.contains(Point(found[0].xy))
 
 
@@ -268,7 +269,7 @@ def test_mown_ground_left_out_is_told(sound: tuple[Loop, Asked]) -> None:
     more = shapely.union(LAWN, box(5, 12, 10, 16))
     found = breaches(loop, replace(asked, ground=more, deep=[deep_ground(more, SETBACK, GAP)]))
     assert rules(found) == {2}
-    assert "lie outside the wire" in found[0].words
+    assert found[0].fault == "left_out"
     assert box(5, 11, 10, 16).contains(Point(found[0].xy))
 
 
@@ -287,7 +288,7 @@ def test_setback_may_be_short_by_two_centimetres(sound: tuple[Loop, Asked], near
     found = breaches(broken, asked)
     assert rules(found) == told
     for breach in found:
-        assert "0.275 m from an edge whose setback is 0.3 m" in breach.words
+        assert (breach.fault, breach.values) == ("setback", {"kept_m": pytest.approx(0.275), "setback_m": 0.3})
         assert Point(breach.xy).distance(LineString([(20, 0), (20, 12)])) == pytest.approx(0.275, abs=0.001)
 
 
@@ -305,10 +306,10 @@ def test_run_too_near_to_an_edge_of_its_own_class_is_told(sound: tuple[Loop, Ask
     broken = changed(loop, side_at(loop, -1.0), lambda xy: xy, setback_m=0.35)
     found = breaches(broken, asked)
     assert rules(found) == {3}
-    assert "setback is 0.35 m" in found[0].words
+    assert found[0].values["setback_m"] == 0.35
     # So is one behind another of which nothing is asked.
     first = changed(broken, 0, lambda xy: xy, edge_class="flush", setback_m=0.01)
-    assert [breach.words for breach in breaches(first, asked)] == [breach.words for breach in found]
+    assert [breach.values for breach in breaches(first, asked)] == [breach.values for breach in found]
 
 
 def test_drawn_run_keeps_what_it_says(sound: tuple[Loop, Asked]) -> None:
@@ -332,7 +333,7 @@ def test_square_corner_is_told(sound: tuple[Loop, Asked]) -> None:
 
     found = breaches(changed(loop, number, square), asked)
     assert rules(found) == {4}
-    assert "90°" in found[0].words
+    assert (found[0].fault, found[0].values) == ("bend", {"bend_deg": pytest.approx(90)})
     assert np.allclose(found[0].xy, (20 - SETBACK, 12 - SETBACK), atol=0.01)
 
 
@@ -368,7 +369,7 @@ def test_two_wires_of_a_lead_that_part_are_told(sound: tuple[Loop, Asked]) -> No
     back = runs_of(loop, "lead_back")[0]
     (breach,) = breaches(changed(loop, back, bulged), asked)
     assert breach.rule == 5
-    assert "up to 0.007 m apart" in breach.words
+    assert (breach.fault, breach.values) == ("lead_apart", {"gap_m": pytest.approx(0.007)})
     assert np.array_equal(breach.xy, loop.runs[back].xy[-1])
 
 
@@ -382,26 +383,26 @@ def test_island_whose_wire_does_not_come_back_to_its_lead_is_told(sound: tuple[L
         return xy
 
     found = breaches(changed(loop, back, beside), asked)
-    (breach,) = [breach for breach in found if "does not come back" in breach.words]
+    (breach,) = [breach for breach in found if breach.fault == "island_off_lead"]
     assert breach.rule == 5
     assert np.array_equal(breach.xy, loop.runs[runs_of(loop, "lead_out")[0] + 1].xy[0])
 
 
 def test_lead_without_a_way_back_is_told(sound: tuple[Loop, Asked]) -> None:
     loop, asked = sound
-    for lost, words in (("lead_back", "never comes back"), ("lead_out", "never went out")):
+    for lost, fault in (("lead_back", "lead_never_back"), ("lead_out", "lead_never_out")):
         number = runs_of(loop, lost)[0]
         runs = list(loop.runs)
         runs[number] = replace(runs[number], kind="edge", setback_m=None)
         found = breaches(replace(loop, runs=tuple(runs)), asked)
-        assert any(words in breach.words for breach in found if breach.rule == 5)
+        assert any(breach.fault == fault for breach in found if breach.rule == 5)
 
 
 def test_lead_back_from_another_island_is_told(sound: tuple[Loop, Asked]) -> None:
     loop, asked = sound
     found = breaches(changed(loop, runs_of(loop, "lead_back")[0], lambda xy: xy, island=7), asked)
     (breach,) = found
-    assert (breach.rule, breach.words) == (5, "a lead comes back from another island than it went out to")
+    assert (breach.rule, breach.fault) == (5, "lead_other_island")
     assert np.array_equal(breach.xy, loop.runs[runs_of(loop, "lead_out")[0]].xy[0])
 
 
@@ -410,7 +411,7 @@ def test_island_with_two_leads_is_told(sound: tuple[Loop, Asked]) -> None:
     runs = tuple(run if run.island is None else replace(run, island=0) for run in loop.runs)
     found = breaches(replace(loop, runs=runs), asked)
     assert rules(found) == {5}
-    assert "2 leads" in found[0].words
+    assert (found[0].fault, found[0].values) == ("island_leads", {"leads": 2})
     assert np.array_equal(found[0].xy, loop.runs[runs_of(loop, "island")[0]].xy[0])
 
 
@@ -419,7 +420,7 @@ def test_island_without_a_lead_is_told(sound: tuple[Loop, Asked]) -> None:
     number = runs_of(loop, "edge")[0]
     found = breaches(changed(loop, number, lambda xy: xy, kind="island", island=5), asked)
     (breach,) = [breach for breach in found if breach.rule == 5]
-    assert breach.words == "an island is gone round without a lead to it"
+    assert breach.fault == "island_without_lead"
     assert np.array_equal(breach.xy, loop.runs[number].xy[0])
 
 
@@ -427,7 +428,7 @@ def test_lead_to_nothing_is_told(sound: tuple[Loop, Asked]) -> None:
     loop, asked = sound
     first, last = runs_of(loop, "lead_out")[0], runs_of(loop, "lead_back")[0]
     found = breaches(replace(loop, runs=(*loop.runs[: first + 1], *loop.runs[last:])), asked)
-    (breach,) = [breach for breach in found if breach.words == "a lead goes out to nothing"]
+    (breach,) = [breach for breach in found if breach.fault == "lead_to_nothing"]
     assert breach.rule == 5
     assert np.array_equal(breach.xy, loop.runs[first].xy[-1])
 
@@ -454,7 +455,7 @@ def test_leads_that_cross_are_told() -> None:
         breach for breach in breaches(crossing_leads(), Asked(box(0, 0, 10, 9), [], [], GAP, GAP)) if breach.rule == 5
     ]
     (breach,) = found
-    assert breach.words == "a lead crosses another"
+    assert breach.fault == "lead_crosses_lead"
     assert np.allclose(breach.xy, (4.5, 1.125))
 
 
@@ -464,7 +465,7 @@ def test_lead_across_other_wire_is_told(sound: tuple[Loop, Asked]) -> None:
     # A detour through the edge wire, both wires alike.
     way = np.array([loop.runs[out].xy[0], [1.0, -1.0], [2.0, -1.0], loop.runs[out].xy[-1]])
     found = breaches(changed(changed(loop, out, lambda _: way), back, lambda _: way[::-1]), asked)
-    assert "a lead crosses other wire" in {breach.words for breach in found if breach.rule == 5}
+    assert "lead_crosses_wire" in {breach.fault for breach in found if breach.rule == 5}
 
 
 # Rule 6 --------------------------------------------------------------------------------------------------------------
@@ -490,7 +491,7 @@ def test_island_too_near_to_the_outer_ring_is_told(sound: tuple[Loop, Asked], ap
     found = close_wire([with_island_moved(loop, (east, 0.0))], GAP, GAP)
     assert [breach.rule for breach in found] == [6] * told
     for breach in found:
-        assert f"{apart_m:.3f} m apart" in breach.words
+        assert (breach.fault, breach.values) == ("close", {"gap_m": pytest.approx(apart_m, abs=5e-4), "gap_min_m": GAP})
         assert abs(breach.xy[0] - (20 - SETBACK)) < apart_m + 0.01
 
 

@@ -12,7 +12,7 @@ from .reading import layer_batches, read_layer, read_table, row_batches
 from .replacing import refuse_unlike, replace_rows
 from .rows import Columns, RawColumns, declared_columns, raw_columns
 from .spans import RowSpans, row_spans
-from .validity import geometry_problems
+from .validity import geometry_problems, problem_words
 from .writing import refuse_unwritable, write_indexed, write_plan, write_plan_batches
 
 __all__ = [
@@ -26,6 +26,7 @@ __all__ = [
     "layer_batches",
     "layer_names",
     "layer_overview",
+    "problem_words",
     "raw_columns",
     "read_layer",
     "read_table",

@@ -34,7 +34,7 @@ def replace_rows(
     declarations: Sequence[Layer],
     *,
     crs: CRS,
-    replaced: Mapping[str, Mapping[str, Collection[str]]],
+    replaced: Mapping[str, Mapping[str, Collection[str | None]]],
 ) -> Path:
     """Put rows into layers of a GeoPackage in place of some that are there, whole or not at all.
 
@@ -52,7 +52,7 @@ def replace_rows(
     crs
         CRS of the rows.
     replaced
-        By layer: which rows give way, those that have in every column named one of the values.
+        By layer: which rows give way, those that have in every column named one of the values; None is no value.
 
     Raises
     ------
@@ -124,7 +124,7 @@ def _refuse_unlike(path: Path, spec: Layer, info: LayerInfo | None, crs: CRS) ->
 
 
 def _make_room(
-    draft: Path, old: Sequence[tuple[Layer, LayerInfo]], replaced: Mapping[str, Mapping[str, Collection[str]]]
+    draft: Path, old: Sequence[tuple[Layer, LayerInfo]], replaced: Mapping[str, Mapping[str, Collection[str | None]]]
 ) -> None:
     with closing(opening.connection(draft, "rw", 0)) as database:
         database.execute("BEGIN")
@@ -135,8 +135,10 @@ def _make_room(
                     database.execute(f'ALTER TABLE "{info.name}" ADD COLUMN "{column.name}" {_sql_type(column)}')
             conditions, values = [], []
             for name, some in replaced.get(spec.name, {}).items():
-                conditions.append(f'"{name}" IN ({", ".join("?" * len(some))})')
-                values += list(some)
+                given = [value for value in some if value is not None]
+                nothing = f' OR "{name}" IS NULL' if len(given) < len(some) else ""
+                conditions.append(f'("{name}" IN ({", ".join("?" * len(given))}){nothing})')
+                values += given
             if conditions:
                 database.execute(f'DELETE FROM "{info.name}" WHERE {" AND ".join(conditions)}', values)
         database.execute("COMMIT")

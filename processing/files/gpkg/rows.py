@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import compress
 from numbers import Integral, Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -93,6 +94,12 @@ class RawColumns:
             self.shapes = [None] * self.rows if self.shapes is None else self.shapes
             self.shapes.extend([None] * others.rows if others.shapes is None else others.shapes)
         self.rows += others.rows
+
+    def where(self, wanted: Sequence[bool]) -> RawColumns:
+        """Return some of the rows: those of which it is wanted."""
+        shapes = None if self.shapes is None else list(compress(self.shapes, wanted))
+        values = {name: list(compress(values, wanted)) for name, values in self.values.items()}
+        return RawColumns(values, shapes, sum(wanted))
 
     def as_rows(self) -> list[Mapping[str, Any]]:
         """Return the rows one by one, the geometry as ``geometry``."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import sqlite3
 from contextlib import closing
 from datetime import UTC, date, datetime, timedelta
@@ -64,6 +65,7 @@ def test_an_island_added_the_wrong_way_round_stops(parcel):
     found = reconciled(parcel.plan, parcel.track(parcel.island_added(clockwise=False), 0.02))
     (stop,) = (row for row in found.rows["laid_findings"] if row["severity"] == "stop")
     assert stop["code"] == "island-wrong-way"
+    assert json.loads(stop["values"])["case"] == "added"
     assert "that was added lies the wrong way round" in stop["text"]
 
 
@@ -79,7 +81,11 @@ def test_a_moved_island_stops_and_says_how_far(parcel):
     verdicts = {row["island_id"]: row for row in found.rows["as_laid_islands"]}
     assert verdicts[island.name]["verdict"] == "moved"
     assert verdicts[island.name]["why"] == "it lies 2.4 m from its place"
-    assert "island-moved" in {row["code"] for row in found.rows["laid_findings"] if row["severity"] == "stop"}
+    (stop,) = [row for row in found.rows["laid_findings"] if row["code"] == "island-moved"]
+    said = json.loads(stop["values"])
+    assert (stop["severity"], said["island_id"]) == ("stop", island.name)
+    assert said["why"] == ["island-beside", {"off_m": pytest.approx(2.4, abs=0.05)}]
+    assert stop["text"] == f"island {island.name} was laid beside its place: it lies 2.4 m from its place"
     assert outside_share(parcel, truth, found) == 0.0
 
 

@@ -45,7 +45,11 @@ def test_each_supply_costs_its_wire_and_what_feeds_it() -> None:
 def test_cheapest_supply_that_serves_is_chosen_and_all_are_told() -> None:
     offer = supply_options(SMALL, MOWER, PRICES)
     assert offer.chosen is not None and offer.chosen.supply == "main_wire"
-    assert "2.0 m of path in a saw cut and 3.0 m of drive in a duct" in offer.words
+    assert offer.chosen.why[1]["crossed"] == [
+        ("crossed", {"case": "saw_cut", "surface": "path", "length_m": 2.0}),
+        ("crossed", {"case": "duct", "surface": "drive", "length_m": 3.0}),
+    ]
+    assert [values["case"] for _, values in offer.parts] == ["chosen", "served", "served"]
     dear = PRICES.model_copy(update={"duct_per_m": 100.0})
     other = supply_options(SMALL, MOWER, dear)
     assert other.chosen is not None and other.chosen.supply == "own_source"
@@ -55,20 +59,21 @@ def test_zone_that_one_charge_cannot_mow_needs_a_dock() -> None:
     large = DetachedZone(area_m2=400, ring_m=80, lead_m=5, crossed=LeadCrossings({}), main_wire_m=80)
     offer = supply_options(large, MOWER, PRICES)
     assert offer.chosen is not None and offer.chosen.supply == "own_dock"
-    assert offer.words.count("one charge can't mow it: 400 m²") == 3
+    reasons = [values["reason"][1] for _, values in offer.parts]
+    assert [(reason["case"], reason["area_m2"]) for reason in reasons] == [("too_large", 400)] * 3
 
 
 @pytest.mark.parametrize(
-    ("change", "said"),
+    ("change", "against"),
     [
-        ({"lead_m": None, "crossed": None}, "no lead gets there"),
-        ({"main_wire_m": 470.0}, "the loop would be longer than 500 m"),
+        ({"lead_m": None, "crossed": None}, {"case": "no_lead"}),
+        ({"main_wire_m": 470.0}, {"case": "too_long", "limit_m": 500.0}),
     ],
 )
-def test_main_wire_that_does_not_serve_gives_way(change: dict[str, float | None], said: str) -> None:
+def test_main_wire_that_does_not_serve_gives_way(change: dict[str, float | None], against: dict) -> None:
     offer = supply_options(DetachedZone(**{**vars(SMALL), **change}), MOWER, PRICES)
     assert offer.chosen is not None and offer.chosen.supply == "own_source"
-    assert said in offer.words
+    assert offer.options[0].against == ("supply-reason", against)
 
 
 def test_nothing_is_chosen_when_nothing_that_is_offered_serves() -> None:
@@ -78,7 +83,7 @@ def test_nothing_is_chosen_when_nothing_that_is_offered_serves() -> None:
         PRICES,
     )
     assert offer.chosen is None
-    assert "supplies_offered" in offer.advice
+    assert [values["case"] for _, values in offer.parts] == ["refused"] * 3
 
 
 # Materials ----------------------------------------------------------------------------------------------------------

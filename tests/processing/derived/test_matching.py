@@ -46,4 +46,4 @@ def test_what_is_about_nothing_stops_the_plan_unless_it_may_be_the_neighbours():
 def test_without_any_feature_there_is_no_target():
     told = []
     assert list(matched([Fact(1.0, "links", "width_m", "P1-P1", label="override 1")], [], told)) == []
-    assert "there is none of that kind here" in told[0].text
+    assert (told[0].code, told[0].values["case"]) == ("override-no-target", "none")

@@ -107,9 +107,7 @@ def test_edges_along_mapped_things_and_mouths_of_passages_stay_as_sure_as_they_w
 def test_the_less_sure_edge_is_looked_at_first():
     weights = {}
     for confidence in (0.9, 0.4):
-        checks = [
-            row for row in seen_plan(seen_site(), confidence).checks if row[1].decides.startswith("how far the wire")
-        ]
+        checks = [row for row in seen_plan(seen_site(), confidence).checks if row[1].code == "edge-class"]
         weights[confidence] = max(check.weight for _, check in checks)
     assert 0.3 < weights[0.9] < weights[0.4] <= 1.0
 

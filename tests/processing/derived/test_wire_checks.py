@@ -17,9 +17,11 @@ from lawngis.geometry.lines import chainage_m
 from lawngis.mower import built_in_profile
 from lawngis.processing.derived.loops import DrawnWire, LoopGround
 from lawngis.processing.derived.wire_checks import TOLD, LaidWire, close_wire_findings, unsound_findings
+from lawngis.processing.model.catalogue import sentences
 from lawngis.processing.model.plan import Finding, Plan, StepResult
 from lawngis.wire.ground import loop_ground, setback_ground
 from lawngis.wire.loop import Loop, Stretch, laid_loop
+from lawngis.wire.soundness import FAULTS
 
 MOWER = built_in_profile()
 SETBACK = MOWER.setback_m.boundary
@@ -77,8 +79,12 @@ def test_wire_shifted_as_a_whole_is_too_near_to_an_edge(sound: tuple[Plan, LaidW
     plan, wire = sound
     found = unsound_findings(plan, moved(wire, lambda xy: xy + np.array([0.1, 0.0])), MOWER, [])
     assert codes(found) == {"rule-3-setback"}
-    assert found[0].text.startswith("P1-L1: the wire is 0.200 m from an edge whose setback is 0.3 m, so rule 3 is not")
-    assert found[0].advice
+    assert found[0].values["loop_ids"] == ["P1-L1"]
+    assert found[0].values["fault"] == (
+        "wire-fault",
+        {"case": "setback", "kept_m": pytest.approx(0.2), "setback_m": pytest.approx(0.3)},
+    )
+    assert all(found[0].said())
     assert found[0].place is not None and found[0].place.x > 7.0
 
 
@@ -89,7 +95,7 @@ def test_every_stop_names_its_rule_as_a_number(sound: tuple[Plan, LaidWire]) -> 
         found = unsound_findings(plan, with_laid(wire, Loop(tuple(laid))), MOWER, [])
         assert found
         for finding in found:
-            assert re.search(rf"\brule {finding.code.split('-')[1]}\b", finding.text)
+            assert re.search(rf"\brule {finding.code.split('-')[1]}\b", finding.said()[0])
 
 
 def test_open_wire_is_told_and_measured_no_further(sound: tuple[Plan, LaidWire]) -> None:
@@ -113,8 +119,9 @@ def test_many_places_are_counted(sound: tuple[Plan, LaidWire]) -> None:
     found = unsound_findings(plan, with_laid(wire, Loop(tuple(runs))), MOWER, [])
     bends = [finding for finding in found if finding.code == "rule-4-bend"]
     assert len(bends) == TOLD
-    assert not any("more places" in finding.text for finding in bends[:-1])
-    assert re.search(r"nor at \d+ more places$", bends[-1].text)
+    assert not any(finding.values["more"] for finding in bends[:-1])
+    ((code, more),) = bends[-1].values["more"]
+    assert code == "more-places" and more["places"] > 1
 
 
 def test_close_wire_is_told_for_all_loops_together(sound: tuple[Plan, LaidWire]) -> None:
@@ -122,7 +129,8 @@ def test_close_wire_is_told_for_all_loops_together(sound: tuple[Plan, LaidWire])
     beside = moved(wire, lambda xy: xy + np.array([20.0 - 2 * SETBACK + 0.1, 0.0]))
     found = close_wire_findings([wire, replace(beside, loop=replace(wire.loop, loop_id="P1-L2"))], MOWER)
     assert codes(found) == {"rule-6-wire-gap"}
-    assert found[0].text.startswith("P1-L1, P1-L2: two stretches of wire lie 0.100 m apart, and not 0.3 m")
+    assert found[0].values["loop_ids"] == ["P1-L1", "P1-L2"]
+    assert found[0].values["fault"][1] == {"case": "close", "gap_m": pytest.approx(0.1), "gap_min_m": 0.3}
 
 
 # Ground that the wire leaves out ------------------------------------------------------------------------------------
@@ -143,14 +151,14 @@ def test_mown_ground_outside_the_wire_is_told(half_laid: tuple[Plan, LaidWire]) 
     plan, wire = half_laid
     found = unsound_findings(plan, wire, MOWER, [])
     assert codes(found) == {"rule-2-enclosed"}
-    assert "of mown ground lie outside the wire" in found[0].text
+    assert found[0].values["fault"][1]["case"] == "left_out"
     assert found[0].place is not None and found[0].place.x > 6.0
 
 
 def test_what_is_said_already_of_a_zone_without_wire_is_not_said_again(half_laid: tuple[Plan, LaidWire]) -> None:
     plan, wire = half_laid
-    of_another = Finding("stop", "no-wire", "P1-Z10 is too narrow for a wire, so rule 2 can't be kept")
-    of_this = Finding("stop", "no-wire", "P1-Z1 is too narrow for a wire, so rule 2 can't be kept")
+    of_another = Finding("stop", "no-wire", {"case": "narrow", "zone_id": "P1-Z10"})
+    of_this = Finding("stop", "no-wire", {"case": "narrow", "zone_id": "P1-Z1"})
     assert unsound_findings(plan, wire, MOWER, [of_another])
     assert not unsound_findings(plan, wire, MOWER, [of_this])
     assert unsound_findings(plan, wire, MOWER, [replace(of_this, severity="caution")])
@@ -162,3 +170,8 @@ def test_what_somebody_drew_out_of_the_lawn_is_no_mistake(half_laid: tuple[Plan,
     for left_out_m2, told in ((0.5, True), (150.0, False)):
         drawn = replace(wire, loop=replace(wire.loop, drawn=[DrawnWire("P1-Z1", line, left_out_m2, 0.0)]))
         assert bool(unsound_findings(plan, drawn, MOWER, [])) is told
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_each_fault_of_wire_has_its_words(fault: str) -> None:
+    assert sentences().said("part", "wire-fault", "text", {"case": fault, **dict.fromkeys(FAULTS[fault], 2)})

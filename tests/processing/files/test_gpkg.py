@@ -428,13 +428,17 @@ def test_problems_name_feature_and_place(tmp_path: Path) -> None:
     frame = gpkg.read_layer(path, "parcels")
     assert len(frame) == len(shapes)
     assert gpkg.geometry_problems(frame, expected={"Polygon", "MultiPolygon"}) == [
-        (2, "crosses itself at (1, 1)"),
-        (3, "has a coordinate that is no number"),
-        (4, "has a geometry that can't be read"),
-        (5, "has no geometry"),
-        (6, "has an empty geometry"),
-        (7, "is a Point where MultiPolygon or Polygon is needed"),
-        (8, "has a hole outside its own edge at (5, 5)"),
+        (2, ("geometry-invalid", {"fault": "crosses", "reason": None, "case": "placed", "x": 1.0, "y": 1.0})),
+        (3, ("geometry-not-finite", {})),
+        (4, ("geometry-unreadable", {})),
+        (5, ("geometry-missing", {})),
+        (6, ("geometry-empty", {})),
+        (7, ("geometry-type", {"type": "Point", "needed": ["MultiPolygon", "Polygon"]})),
+        (8, ("geometry-invalid", {"fault": "hole_outside", "reason": None, "case": "placed", "x": 5.0, "y": 5.0})),
+    ]
+    assert [gpkg.problem_words(problem) for _, problem in gpkg.geometry_problems(frame)[:2]] == [
+        "crosses itself at (1, 1)",
+        "has a coordinate that is no number",
     ]
 
 

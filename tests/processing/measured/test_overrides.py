@@ -89,7 +89,7 @@ def test_every_override_is_told_as_applied_but_the_one_without_a_target(plan):
     (missed,) = plan["findings"].query("code == 'override-no-target'").to_dict("records")
     assert missed["severity"] == "stop"
     assert "P05-P9" in missed["text"]
-    assert "nearest are P05-P1" in missed["text"]
+    assert "nearest is P05-P1" in missed["text"]
     assert of(plan, "summary", "P05")["stop_findings"].iloc[0] >= 1
 
 
@@ -285,7 +285,7 @@ def test_a_fact_without_a_target_is_said_with_the_nearest():
     strangers = [Override("links", "P1-P7", "width_m", "1.0"), Override("edges", "P1-E99", "edge_class", "drop")]
     plan = found(in_a_row(1.2), *strangers, until="edges")
     missed = [row["text"] for row in told(plan, "override-no-target")]
-    assert len(missed) == 2 and "nearest are P1-P1" in missed[0] and "nearest are P1-E4" in missed[1]
+    assert len(missed) == 2 and "nearest is P1-P1" in missed[0] and "nearest are P1-E4" in missed[1]
 
 
 def test_an_edge_is_what_somebody_saw_and_is_not_asked_about_again():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections import Counter
 from itertools import combinations
@@ -60,6 +61,9 @@ def test_both_sides_hear_of_it_with_names_and_distance():
         assert row["code"] == "neighbour-loop"
         assert row["severity"] == "caution"
         assert f"the wire of {own}-L1 comes within 0.40 m of {other}-L1 on parcel {other}" in row["text"]
+        values = json.loads(row["values"])
+        assert (values["loop_id"], values["neighbour_loop_id"]) == (f"{own}-L1", f"{other}-L1")
+        assert values["neighbour_parcel_id"] == other and values["gap_m"] == pytest.approx(0.4, abs=0.001)
     assert said["A"][0]["geometry"].x == pytest.approx(500_020, abs=0.01)
     assert said["B"][0]["geometry"].x == pytest.approx(500_020.4, abs=0.01)
 
@@ -98,7 +102,7 @@ def test_what_is_heard_of_the_neighbour_by_hand():
 
     share = straight(0.7) / straight(0.3)
     said = found({"A": [loop("A-L1", 0, 0, 400, 400)], "B": [loop("B-L1", 400.4, 0, 400, 400)]})
-    told = float(re.search(r"is (\d+) % of the own", said["A"][0]["text"]).group(1))
+    told = json.loads(said["A"][0]["values"])["share_percent"]
     assert told == pytest.approx(100 * share, abs=1.0)
 
 
@@ -111,7 +115,7 @@ def test_distances_are_metres_in_any_crs(crs):
     }
     said = found(paths, crs)
     assert set(said) == {"A", "B"}
-    assert "within 0.40 m" in said["A"][0]["text"]
+    assert json.loads(said["A"][0]["values"])["gap_m"] == pytest.approx(0.4, abs=0.005)
 
 
 def test_a_loop_between_two_hears_of_both():
@@ -119,7 +123,7 @@ def test_a_loop_between_two_hears_of_both():
         {"A": [loop("A-L1", 0, 0, 10, 10)], "B": [loop("B-L1", 11, 0, 10, 10)], "C": [loop("C-L1", 22.5, 0, 10, 10)]}
     )
     assert {name: len(rows) for name, rows in said.items()} == {"A": 1, "B": 2, "C": 1}
-    assert [re.search(r"within (\S+) m", row["text"]).group(1) for row in said["B"]] == ["1.00", "1.50"]
+    assert [json.loads(row["values"])["gap_m"] for row in said["B"]] == pytest.approx([1.0, 1.5], abs=0.005)
 
 
 PLACES = st.tuples(st.floats(0, 30), st.floats(0, 30), st.floats(2, 12), st.floats(2, 12))

@@ -406,7 +406,7 @@ def test_collections_give_what_fits(lawngis, build, site):
     outcome = lawngis("check", site)
     assert outcome.code == 0
     assert "row 1: is a GeometryCollection" in outcome.out
-    assert "its polygons were taken" in outcome.out
+    assert "what it holds of that was taken" in outcome.out
     assert "row 2: is a GeometryCollection" in outcome.out
     assert "left out" in outcome.out
 

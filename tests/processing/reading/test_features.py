@@ -88,8 +88,8 @@ def test_words_of_a_list_are_known_in_any_case_and_others_told(build, tmp_path):
     build.layer(tmp_path / "a.gpkg", "hard_surfaces", blocks, level=["FLUSH", " raised ", "wavy", None])
     features = read(tmp_path, "hard_surfaces")
     assert features.table["level"].tolist() == ["flush", "raised", None, None]
-    assert len(features.doubts) == 1
-    assert "level 'wavy' is none of flush, raised, sunken, unknown" in features.doubts[0]
+    known = ["flush", "raised", "sunken", "unknown"]
+    assert features.doubts == ({"case": "word", "column": "level", "value": "wavy", "known": known},)
 
 
 def test_yes_and_no_in_many_words(build, tmp_path):
@@ -98,7 +98,8 @@ def test_yes_and_no_in_many_words(build, tmp_path):
     build.layer(tmp_path / "a.gpkg", "obstacles", points, rigid=words)
     features = read(tmp_path, "obstacles")
     assert features.table["rigid"].tolist() == [True, False, True, False, True, False, None, None, None]
-    assert [doubt for doubt in features.doubts if "rigid 'perhaps' is neither yes nor no (row 7)" in doubt]
+    strange = {"case": "truth", "column": "rigid", "value": "perhaps", "features": 1, "rows": [7], "more": None}
+    assert features.doubts == (strange,)
     build.layer(tmp_path / "b.gpkg", "obstacles", points[:3], rigid=[True, False, True])
     (tmp_path / "a.gpkg").unlink()
     assert read(tmp_path, "obstacles").table["rigid"].tolist() == [True, False, True]
@@ -110,13 +111,21 @@ def test_rows_left_out_keep_the_numbers_of_the_others(build, tmp_path):
     features = read(tmp_path, "beds")
     assert set(features.broken) == {0, 2, 4}
     assert features.numbers == (2, 4, 6)
-    assert "left out" in " ".join(finding.text for finding in survey(tmp_path, "beds").findings("beds"))
+    left_out = {
+        finding.values["problem"][0]: finding.values["rows"] for finding in survey(tmp_path, "beds").findings("beds")
+    }
+    assert left_out == {"geometry-missing": [1, 5], "geometry-empty": [3]}
 
 
 def test_one_mistake_in_a_whole_layer_is_said_once(build, tmp_path):
     build.layer(tmp_path / "a.gpkg", "beds", [build.block(0, 0, 1, 1), *[None] * 40])
     (finding,) = survey(tmp_path, "beds").findings("beds")
-    assert "beds, rows 2, 3, 4, 5, 6 and 35 more: has no geometry; these features were left out" in finding.text
+    assert (finding.code, finding.values["features"], finding.values["rows"]) == (
+        "feature-left-out",
+        40,
+        [2, 3, 4, 5, 6],
+    )
+    assert "beds, rows 2, 3, 4, 5, 6 and 35 more: has no geometry; these features were left out" in finding.said()[0]
 
 
 def test_a_layer_of_anything_is_looked_at_feature_by_feature(build, tmp_path):

@@ -130,10 +130,8 @@ def test_an_outline_that_can_not_be_drawn_is_none(build, tmp_path):
 def test_neighbours_that_only_touch_do_not_overlap(build, tmp_path):
     outlines = [build.parcel(), build.block(20, 0, 20, 15), build.block(0, 14, 20, 10)]
     source = opened(build.site(tmp_path / "s", parcels=outlines))
-    texts = {
-        name: [f.text for f in source.site(name).findings if f.code == "parcels-overlap"] for name in ("P1", "P2", "P3")
+    overlapped = {
+        name: [f.values["parcel_ids"] for f in source.site(name).findings if f.code == "parcels-overlap"]
+        for name in ("P1", "P2", "P3")
     }
-    assert texts["P2"] == []
-    assert "parcel P3" in texts["P1"][0]
-    assert "P2" not in texts["P1"][0]
-    assert "parcel P1" in texts["P3"][0]
+    assert overlapped == {"P1": [["P3"]], "P2": [], "P3": [["P1"]]}

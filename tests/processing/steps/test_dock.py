@@ -1,5 +1,6 @@
 """Steps `dock` and `supply` on a small garden: 20 x 15 m of lawn, a house beside it, a plane of 2 %."""
 
+import json
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -136,7 +137,8 @@ def test_unknown_criteria_leave_the_score_and_are_said(tmp_path, build):
     mean = sum(weight * best[f"{name}_score"] for name, weight in known.items()) / sum(known.values())
     assert best["score"] == pytest.approx(mean)
     finding = next(row for row in plan.rows("findings") if row["code"] == "dock-criteria-unknown")
-    assert all(name in finding["text"] for name in unknown)
+    values = json.loads(finding["values"])
+    assert {criterion["criterion"] for _, criterion in values["criteria"]} == unknown and values["unknown"] == 5
 
 
 def test_shade_is_where_the_house_throws_it(garden):

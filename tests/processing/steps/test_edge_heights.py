@@ -1,5 +1,6 @@
 """What surface and terrain models say of edges: layers have the say, heights speak where they are silent."""
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -64,14 +65,16 @@ def test_layers_have_the_say_and_a_contradiction_is_a_finding(garden, build):
     plan = plan_of(garden)
     assert "flush" in {row["edge_class"] for row in plan.rows("edges")}
     finding = next(row for row in plan.rows("findings") if row["code"] == "edge-contradiction")
-    assert "flush" in finding["text"] and "raised" in finding["text"]
+    values = json.loads(finding["values"])
+    assert (values["edge_class"], values["evidence"]) == ("raised", "flush terrace beyond")
+    assert values["step_m"] == pytest.approx(0.5, abs=0.05)
 
 
 def test_a_ledge_that_no_layer_mentions_is_found_in_the_terrain(garden):
     add_heights(garden / "dem.tif", garden / "dem2.tif", lambda x, y: np.where(x > 20.25, -0.8, 0.0))
     (garden / "dem2.tif").replace(garden / "dem.tif")
     finding = next(row for row in plan_of(garden).rows("findings") if row["code"] == "ledge-found")
-    assert "falls by 0." in finding["text"] and "setback of a drop" in finding["advice"]
+    assert 0 < json.loads(finding["values"])["fall_m"] < 1 and "setback of a drop" in finding["advice"]
     assert finding["geometry"].x == pytest.approx(10, abs=0.5)
 
 

@@ -1,6 +1,7 @@
 """Step `edges` on small sites drawn by hand, with answers worked by hand."""
 
 import dataclasses
+import json
 import sys
 from pathlib import Path
 
@@ -200,7 +201,7 @@ def test_a_ledge_that_no_layer_knows_is_found_in_the_terrain():
     plan = planned(rising(site_of(LAWN), ledge))
     found = [row for row in plan.rows("findings") if row["code"] == "ledge-found"]
     assert found and all(row["geometry"].y < 0.6 for row in found)
-    assert "falls by 1.2" in found[0]["text"]
+    assert json.loads(found[0]["values"])["fall_m"] == pytest.approx(1.2, abs=0.05)
 
 
 def test_a_ledge_of_the_layers_is_no_news():
@@ -229,4 +230,5 @@ def test_layers_keep_the_say_over_the_surface_model_but_the_contradiction_is_tol
     plan = planned(rising(site_of(LAWN, layers=paving("flush")), kerb_up, "dsm"))
     assert metres(plan)["flush"] == pytest.approx(20.0, abs=0.7)
     (finding,) = (row for row in plan.rows("findings") if row["code"] == "edge-contradiction")
-    assert "flush terrace beyond" in finding["text"] and "+1.0" in finding["text"]
+    values = json.loads(finding["values"])
+    assert values["evidence"] == "flush terrace beyond" and values["step_m"] == pytest.approx(1.0, abs=0.05)

@@ -1,5 +1,7 @@
 """The step `schedule` on small plans made by hand."""
 
+import json
+
 import numpy as np
 import pytest
 import shapely
@@ -115,7 +117,7 @@ def test_longest_hours_and_hours_missing(site):
     for mowing, code in ((30, "keeps-up"), (40, "longest-hours"), (60, "hours-missing")):
         plan = scheduled(site, [zone(1, HOME, mowing / share)], departures=0)
         assert code in codes(plan), codes(plan).keys()
-    assert "short of 18.0 hours" in codes(plan)["hours-missing"]["text"]
+    assert json.loads(codes(plan)["hours-missing"]["values"])["missing_h"] == pytest.approx(18.0, abs=0.05)
 
 
 def test_no_permitted_hours_at_all(site, tmp_path):
@@ -161,14 +163,18 @@ def test_a_low_cut_in_a_warm_month_is_mown_more_often(site):
         for cut in (10, 60)
     )
     assert "growth-fast" in codes(low) and "growth-fast" not in codes(high)
-    assert "7.6 mowings" in codes(low)["growth"]["text"] and "temperatures given" in codes(low)["growth"]["text"]
+    values = json.loads(codes(low)["growth"]["values"])
+    assert values["mowings_week"] == pytest.approx(7.6, abs=0.05)
+    assert values["basis"] == ["growth-basis", {"case": "given"}]
     hours = [sum(row["mowing_h"] for row in plan.rows("schedule")) for plan in (low, high)]
     edge = HOME.length / 0.35 / 3600
     assert (hours[0] - edge) / (hours[1] - edge) == pytest.approx(3.8, rel=0.02)
 
 
 def test_assumed_temperatures_are_said(site):
-    assert "assumed for 48° north" in codes(scheduled(site, [zone(1, HOME, 6.0)], departures=0))["growth"]["text"]
+    finding = codes(scheduled(site, [zone(1, HOME, 6.0)], departures=0))["growth"]
+    assert "temperatures assumed for 48° north" in finding["text"]
+    assert json.loads(finding["values"])["basis"][1]["case"] == "assumed"
 
 
 def test_mowers_are_compared_with_their_price(site):
@@ -180,7 +186,7 @@ def test_mowers_are_compared_with_their_price(site):
 def test_a_zone_narrower_than_the_cut_is_said(site):
     plan = scheduled(site, [zone(1, HOME, 6.0), zone(2, shapely.box(20, 0, 30, 0.2), 1.0, role="detached")])
     finding = codes(plan)["zone-too-narrow"]
-    assert finding["text"].startswith("P1-Z2") and not finding["geometry"].is_empty
+    assert json.loads(finding["values"])["zone_id"] == "P1-Z2" and not finding["geometry"].is_empty
     assert {row["sets_out"] for row in plan.select("schedule", zone_id="P1-Z2")} == {None}
 
 

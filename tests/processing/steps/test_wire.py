@@ -95,6 +95,11 @@ def said(result: StepResult, code: str) -> Finding:
     return finding
 
 
+def remarks(finding: Finding) -> dict[str, dict]:
+    """What is said of wire along a drawn line, by case."""
+    return {values["case"]: values for _, values in finding.values["remarks"]}
+
+
 def codes(result: StepResult) -> set[str]:
     return {finding.code for finding in result.findings}
 
@@ -116,9 +121,9 @@ def drawn_on(line: LineString, **layers: Sequence[Polygon]) -> tuple[StepResult,
 def test_line_along_the_ring_itself_changes_nothing() -> None:
     result, runs = drawn_on(LineString([(4, 12 - SETBACK_M), (16, 12 - SETBACK_M)]))
     finding = said(result, "drawn-wire")
-    assert (finding.severity, finding.text) == (
+    assert (finding.severity, finding.values) == (
         "info",
-        "the wire of P1-Z1 runs for 12.0 m along the line drawn on site",
+        {"case": "info", "zone_id": "P1-Z1", "length_m": pytest.approx(12.0), "remarks": []},
     )
     plain = laid(site_of(LAWN), plan_of(site_of(LAWN), [zone(1, LAWN)]))
     assert sum(row["geometry"].length for row in runs) == pytest.approx(
@@ -131,8 +136,8 @@ def test_line_into_the_lawn_is_followed_and_says_what_is_left_out() -> None:
     result, runs = drawn_on(line)
     finding = said(result, "drawn-wire")
     assert finding.severity == "caution"
-    assert "11 m² of the zone lie outside it" in finding.text
-    assert "rule 3" not in finding.text
+    ((_, left_out),) = finding.values["remarks"]
+    assert left_out == {"case": "left_out", "area_m2": pytest.approx(11.0, abs=0.5)}
     wire = shapely.union_all([row["geometry"] for row in runs])
     # Both of its corners are cut; in between the wire lies on it.
     inner = shapely.segmentize(LineString([line.interpolate(0.3), line.interpolate(line.length - 0.3)]), 0.1)
@@ -144,7 +149,8 @@ def test_line_nearer_to_the_edge_than_the_setback_keeps_and_tells_its_true_setba
     result, runs = drawn_on(LineString([(4, 11.7), (5, 11.9), (15, 11.9), (16, 11.7)]))
     finding = said(result, "drawn-wire")
     assert finding.severity == "caution"
-    assert "keeps 0.10 m to the boundary edge instead of 0.30 m (rule 3)" in finding.text
+    short = {"case": "setback", "edge_class": "boundary", "kept_m": pytest.approx(0.1, abs=0.005), "setback_m": 0.3}
+    assert ("drawn-wire", short) in finding.values["remarks"]
     near = [row for row in runs if row["run_kind"] == "edge" and row["setback_m"] < SETBACK_M]
     assert sum(row["geometry"].length for row in near) == pytest.approx(10 + 2 * hypot(1, 0.2), abs=0.1)
     for row in runs:
@@ -156,7 +162,7 @@ def test_line_off_the_zone_stops_the_plan() -> None:
     result, _ = drawn_on(LineString([(5, 11.7), (5, 14), (12, 14), (12, 11.7)]))
     finding = said(result, "drawn-wire")
     assert finding.severity == "stop"
-    assert "rule 2 and rule 8" in finding.text
+    assert "off_zone" in remarks(finding)
     assert not LAWN.contains(finding.place)
     assert "rule-8-off-zone" not in codes(result)
 
@@ -167,7 +173,8 @@ def test_line_over_water_stops_the_plan() -> None:
     site = site_of(LAWN, [line], water=[POND])
     finding = said(laid(site, plan_of(site, [zone(1, lawn)])), "drawn-wire")
     assert finding.severity == "stop"
-    assert "over water" in finding.text and "water edge instead of 0.60 m" in finding.text
+    assert {"water", "setback"} <= remarks(finding).keys()
+    assert (remarks(finding)["setback"]["edge_class"], remarks(finding)["setback"]["setback_m"]) == ("water", 0.6)
 
 
 def test_closed_line_makes_an_island_on_a_lead() -> None:
@@ -183,7 +190,7 @@ def test_closed_line_makes_an_island_on_a_lead() -> None:
 def test_line_that_ends_far_from_the_wire_is_missed() -> None:
     result, runs = drawn_on(LineString([(8, 6), (12, 6)]))
     finding = said(result, "drawn-wire-missed")
-    assert finding.severity == "caution" and "5.7 m from the wire" in finding.text
+    assert finding.severity == "caution" and "5.7 m from the wire" in finding.values["reason"]
     assert "drawn-wire" not in codes(result)
     assert runs
 
@@ -193,7 +200,7 @@ def test_line_changes_the_zone_whose_wire_it_ends_at() -> None:
     site = site_of(box(-5, -5, 40, 17), [LineString([(24 + SETBACK_M, 6), (28, 12 - SETBACK_M)])])
     zones = [zone(1, LAWN), zone(2, other, "detached", loop_id="P1-L2")]
     result = laid(site, plan_of(site, zones))
-    assert "the wire of P1-Z2" in said(result, "drawn-wire").text
+    assert said(result, "drawn-wire").values["zone_id"] == "P1-Z2"
     first, second = result.layers["wire_path"]
     assert first["plan_length_m"] > second["plan_length_m"]
     assert Polygon(second["geometry"]).area < (10 - 2 * SETBACK_M) * (12 - 2 * SETBACK_M) - 9
@@ -228,7 +235,7 @@ def test_two_loops_close_together_interfere_as_the_field_formula_says() -> None:
         x, y = finding.place.x, finding.place.y
         height = MOWER.antenna_height_m
         share = abs(squares_field(other, x, y, height) / squares_field(own, x, y, height))
-        assert f"reaches {100 * share:.0f} % of its own" in finding.text
+        assert finding.values["share_percent"] == pytest.approx(100 * share, rel=0.02)
         assert finding.severity == "caution"
 
 
@@ -243,7 +250,7 @@ def test_zone_behind_a_house_gets_no_lead() -> None:
     zones = [zone(1, LAWN), zone(2, box(26, 0, 40, 12), "detached", "main_wire")]
     result = laid(site, plan_of(site, zones))
     finding = said(result, "no-lead")
-    assert finding.severity == "stop" and "P1-Z2" in finding.text and "rule 2" in finding.text
+    assert finding.severity == "stop" and finding.values == {"loop_id": "P1-L1", "zone_id": "P1-Z2"}
     assert {row["run_kind"] for row in result.layers["wire_runs"]} == {"edge", "corner"}
 
 
@@ -252,7 +259,8 @@ def test_lead_over_a_path_says_what_it_crosses() -> None:
     zones = [zone(1, LAWN), zone(2, box(22, 0, 40, 12), "detached", "main_wire")]
     result = laid(site, plan_of(site, zones))
     finding = said(result, "wire-crosses")
-    assert finding.severity == "caution" and "2.0 m of path in a saw cut" in finding.text
+    path = {"case": "saw_cut", "surface": "path", "length_m": pytest.approx(2.0)}
+    assert finding.severity == "caution" and finding.values["crossed"] == [("crossed", path)]
     assert {"lead_out", "lead_back"} <= {row["run_kind"] for row in result.layers["wire_runs"]}
     assert codes(result) == {"wire-crosses"}
 
@@ -289,7 +297,12 @@ def test_link_over_paving_says_that_the_wire_crosses() -> None:
     zones = [zone(1, LAWN), zone(2, box(21.5, 0, 40, 12), "linked", "main_wire", reached_by="P1-P1")]
     result = laid(site, plan_of(site, zones, links=[link]))
     finding = said(result, "wire-crosses")
-    assert finding.severity == "caution" and "crosses flush path at P1-P1, both ways" in finding.text
+    assert finding.severity == "caution" and finding.values == {
+        "case": "crossing",
+        "loop_id": "P1-L1",
+        "link_id": "P1-P1",
+        "surface": "flush path",
+    }
     assert [row["run_kind"] for row in result.layers["wire_runs"]].count("passage") == 2
 
 
@@ -313,11 +326,11 @@ def test_middle_beyond_reach_is_a_caution_and_a_long_loop_a_stop() -> None:
     site = site_of(wide)
     result = laid(site, plan_of(site, [zone(1, wide)]), MOWER.model_copy(update={"loop_length_max_m": 150.0}))
     assert said(result, "signal-reach").severity == "caution"
-    reach = float(said(result, "signal-reach").text.split(" is ")[1].split(" m ")[0])
+    reach = said(result, "signal-reach").values["away_m"]
     assert 44 / 2 - SETBACK_M - 1.1 < reach <= 44 / 2 - SETBACK_M
     long = said(result, "loop-too-long")
-    assert long.severity == "stop" and "150 m" in long.text
-    assert f"{result.layers['wire_path'][0]['length_m']:.0f} m of wire" in long.text
+    length_m = result.layers["wire_path"][0]["length_m"]
+    assert long.severity == "stop" and long.values == {"loop_id": "P1-L1", "length_m": length_m, "limit_m": 150.0}
 
 
 # Loops that are broken on purpose -----------------------------------------------------------------------------------
@@ -358,7 +371,7 @@ def test_broken_loop_is_caught_by_its_field(broken: Callable[[Loop], Loop], monk
     monkeypatch.setattr(step, "laid_loop", lambda *args: broken(true(*args)))
     result = laid(site, plan_of(site, [zone(1, lawn)]))
     finding = said(result, "rule-2-signal-sign")
-    assert finding.severity == "stop" and "wrong sign" in finding.text
+    assert finding.severity == "stop" and finding.values["places"] > 0
     if broken is turned_island:
         assert finding.place.distance(POND) < 2.0
 
@@ -393,7 +406,9 @@ def test_two_loops_too_near_stop_the_plan(monkeypatch: pytest.MonkeyPatch) -> No
 
     monkeypatch.setattr(step, "laid_loop", moved)
     finding = said(laid(site, plan_of(site, zones)), "rule-6-wire-gap")
-    assert finding.severity == "stop" and "0.200 m apart" in finding.text
+    assert finding.severity == "stop"
+    code, fault = finding.values["fault"]
+    assert (code, fault["case"]) == ("wire-fault", "close") and fault["gap_m"] == pytest.approx(0.2)
 
 
 def test_wire_off_its_zone_stops_the_plan(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -411,7 +426,7 @@ def test_wire_off_its_zone_stops_the_plan(monkeypatch: pytest.MonkeyPatch) -> No
     finding = said(laid(site, plan_of(site, [zone(1, LAWN)])), "rule-8-off-zone")
     # 1.3 m out with 0.3 m of setback: two thirds and more of either side of the bulge lie beyond the edge.
     assert finding.severity == "stop"
-    assert f"{2 * hypot(1, 1.3) * (1.3 - 0.3 - 0.01) / 1.3:.2f} m" in finding.text
+    assert finding.values["length_m"] == pytest.approx(2 * hypot(1, 1.3) * (1.3 - 0.3 - 0.01) / 1.3, abs=0.005)
     assert not LAWN.covers(finding.place)
 
 

@@ -230,7 +230,7 @@ def test_models_that_end_early_leave_the_rest_unmapped_and_say_so(tmp_path):
     raster(folder / "dem.tif", part, 0.5)
     outcome, cover = mapped(files(folder), tmp_path / "cover.gpkg", block_m=40)
     (finding,) = [finding for finding in outcome.findings if finding.code == "heights-missing"]
-    assert finding.severity == "caution" and "50" in finding.text
+    assert finding.severity == "caution" and finding.values["share_percent"] == pytest.approx(50, abs=0.5)
     assert cover.total_bounds[2] == pytest.approx(LEFT + 60, abs=0.5)
 
 
@@ -287,10 +287,10 @@ def test_one_shift_for_the_whole_image_is_said_and_corrected(tmp_path):
     paved = [HOUSE, shapely.box(LEFT, TOP - 22, LEFT + 70, TOP - 18)]
     site = layers(tmp_path / "map.gpkg", buildings=([HOUSE], {}), hard_surfaces=(paved[1:], {}))
     as_is, _ = mapped(files(folder, site), tmp_path / "as_is.gpkg")
-    (said,) = [finding.text for finding in as_is.findings if finding.code == "image-shift"]
-    assert "m east" in said
+    (said,) = [finding.values for finding in as_is.findings if finding.code == "image-shift"]
+    assert said["east_west"] == "east"
     outcome, cover = mapped(files(folder, site), tmp_path / "right.gpkg", correct_shift=True, block_m=50)
-    assert any("laid right" in finding.text for finding in outcome.findings)
+    assert "laid_right" in {finding.values.get("case") for finding in outcome.findings}
     (house,) = cover[cover["cover"] == "built"].geometry
     assert house.symmetric_difference(HOUSE).area < 0.05 * HOUSE.area
 
