@@ -251,7 +251,7 @@ class SitePart:
         except RasterError as error:
             raise error.within(*where) from error
         if found is None:
-            return self._level_cells(around), [Finding("caution", "terrain-unknown", {"case": "outside"})]
+            return self._level_cells(around), [Finding("caution", "terrain-missing-here")]
         possible, doubts = _possible(found, around.frame)
         grid = possible if _covers(possible, around.parcel, around.frame) else widened(possible, bounds)
         known, gaps = _with_gaps_said(grid, around.parcel, around.frame)
@@ -423,7 +423,9 @@ def _with_gaps_said(grid: Grid, parcel: BaseGeometry, frame: MeasuringFrame) -> 
     inside = shapely.contains_xy(parcel, xy[:, 0], xy[:, 1])
     holes = inside & unknown.ravel()
     if unknown.all() or (inside.any() and holes.sum() == inside.sum()):
-        return grid.with_values(np.full(grid.shape, np.nan)), [Finding("caution", "terrain-unknown", {"case": "gap"})]
+        return grid.with_values(np.full(grid.shape, np.nan)), [
+            Finding("caution", "terrain-missing-here", {"case": "gap"})
+        ]
     if not holes.any():
         return grid, []
     share = holes.sum() / inside.sum()

@@ -21,9 +21,7 @@ FloatArray = NDArray[np.float64]
 FAR_KM = 10.0
 """What lies this far off belongs to another place, or to another CRS than it says; ours, no source."""
 
-LAWN_AND_SAFETY = frozenset(
-    {"lawns", "buildings", "hard_surfaces", "beds", "water", "trees", "barriers", "obstacles"}
-)
+LAWN_AND_SAFETY = frozenset({"lawns", "buildings", "hard_surfaces", "beds", "water", "trees", "barriers", "obstacles"})
 """Layers on which hangs what is lawn, or somebody's safety: none of them may be in a wrong place unnoticed."""
 
 

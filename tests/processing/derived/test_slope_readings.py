@@ -293,7 +293,6 @@ def test_a_slope_measured_off_the_lawn_is_said_to_be_of_no_use(keepouts_of):
     assert missed.code == "override-no-target" and [near["case"] for _, near in missed.values["nearest"]] == ["lawn"]
 
 
-
 def unknown_with(*readings, hole=LAWN):
     """Checks of unknown slope where a hole of the terrain model has none, and pieces of ground are measured."""
     slope = ramp()

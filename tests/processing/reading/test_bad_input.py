@@ -344,8 +344,10 @@ def test_bad_parcels_fail_by_name_and_the_good_one_is_planned(planned, build, tm
         assert f"parcel {name}" in failed[name]
         assert any(line.startswith(f"parcel {name} failed: ") for line in outcome.err.splitlines())
     plan = tmp_path / "out/plan.gpkg"
-    gaps = {name: codes(plan, name) & {"terrain-unknown", "dem-nodata"} for name in ("good", "far", "edge", "hole")}
-    assert gaps == {"good": set(), "far": {"terrain-unknown"}, "edge": {"dem-nodata"}, "hole": {"dem-nodata"}}
+    gaps = {
+        name: codes(plan, name) & {"terrain-missing-here", "dem-nodata"} for name in ("good", "far", "edge", "hole")
+    }
+    assert gaps == {"good": set(), "far": {"terrain-missing-here"}, "edge": {"dem-nodata"}, "hole": {"dem-nodata"}}
     assert outcome.code == 1
     assert "5 failed, 4 planned" in outcome.out
 

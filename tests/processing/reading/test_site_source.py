@@ -92,18 +92,18 @@ def test_a_terrain_model_that_ends_in_the_parcel_is_used_as_far_as_it_goes(build
     assert known[inside].mean() == pytest.approx(0.5, abs=0.02) and inside.sum() == 1200
     ((values, anywhere),) = said(found, "dem-nodata")
     assert (values["area_m2"], values["percent"]) == pytest.approx((found.parcel.area / 2, 50), rel=0.05)
-    assert not anywhere and not said(found, "terrain-unknown")
+    assert not anywhere and not said(found, "terrain-missing-here")
 
 
 @pytest.mark.parametrize(
-    ("made", "case"),
-    [({"left": 600_000}, "outside"), ({"holes": lambda x, y: (x > 499_999) & (x < 500_021)}, "gap")],
+    ("made", "values"),
+    [({"left": 600_000}, {}), ({"holes": lambda x, y: (x > 499_999) & (x < 500_021)}, {"case": "gap"})],
 )
-def test_a_terrain_model_that_has_nothing_on_the_parcel_is_none_there(build, site, made, case):
+def test_a_terrain_model_that_has_nothing_on_the_parcel_is_none_there(build, site, made, values):
     build.dem(site / "dem.tif", **made)
     found = opened(site).site("P1")
     assert not found.has_terrain and (found.dem_around.values == 0).all()
-    assert said(found, "terrain-unknown") == [({"case": case}, True)]
+    assert said(found, "terrain-missing-here") == [(values, True)]
 
 
 def test_every_layer_that_is_absent_is_said_with_what_is_unknown(site):
