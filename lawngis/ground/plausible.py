@@ -16,8 +16,8 @@ are the ends. Undeclared no-data values (-32768, -9999, 32767, 1e29) lie beyond.
 
 APART_RISE = 10.0
 APART_MIN_M = 5.0
-"""Cells that all around differ from their neighbours by more than this (rise over run, and metres) are no ground: a fill
-value such as 0 or -99, or a spike. Ours, no source: steeper than 84 degrees on all sides is a pillar or a shaft."""
+"""Cells that differ from all around them by more than this (rise over run, and metres) are no ground: a fill value such
+as 0 or -99, or a spike. Ours, no source: steeper than 84 degrees on all sides is a pillar or a shaft."""
 
 STEP_MAX_M = 20.0
 """A step from one cell to the next that no garden has [m]; ours, no source."""
@@ -52,7 +52,7 @@ def absurd_cells(elevation_m: ArrayLike) -> BoolArray:
 
 
 def greatest_step_m(elevation_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -> float:
-    """Return the greatest step between neighbouring cells that is steeper than :data:`APART_RISE` [m]; 0 without one."""
+    """Return the greatest step between neighbouring cells that is steeper than :data:`APART_RISE` [m], or 0."""
     z = np.asarray(elevation_m, dtype=np.float64)
     greatest = 0.0
     for step, run in _steps(z, dx_m, dy_m):

@@ -19,6 +19,7 @@ from lawngis.geometry.polygons import polygon_parts
 from lawngis.record.changes import area_gained, pairs_of_places, stretches_apart
 
 from ..model.plan import Row
+from ..model.readiness import readiness_of, readiness_word
 
 SAME_PLACE_M = 1.5
 """Findings, checks and links of one kind this near to each other are the same one."""
@@ -217,9 +218,10 @@ def _point(thing: str, change: str, text: str, place: BaseGeometry, **more: Any)
 
 def _verdict(a: Layers, b: Layers) -> list[Row]:
     one, two = a["summary"][0], b["summary"][0]
-    if one["status"] == two["status"]:
+    before, after = readiness_of(one), readiness_of(two)
+    if before == after:
         return []
-    text = f"{one['status']} in A, {two['status']} in B"
+    text = f"{readiness_word(before)} in A, {readiness_word(after)} in B"
     place = one["geometry"] if not one["geometry"].is_empty else two["geometry"]
     return [_point("parcel", "changed", text, place, in_a=one["verdict_text"], in_b=two["verdict_text"])]
 

@@ -102,20 +102,17 @@ def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
         An image shows what covers its ground.
     """
     of_survey = surveyed(lawn)
+    mapped = {topic for topic, layer in LAYER_OF.items() if _maps(site, layer)}
+    complete = {topic for topic, layer in LAYER_OF.items() if layer in site.complete}
+    no_terrain = () if site.has_terrain else (SLOPE,)
     if any(fact.value for fact in site.facts.surveys):
-        missing = () if site.has_terrain else (SLOPE,)
-        return Knowledge("surveyed" if of_survey else "layers", missing, missing)
-    seen = _seen_from_above(site, covered=covered)
-    unknown = [
-        topic
-        for topic, layer in LAYER_OF.items()
-        if layer not in site.complete and topic not in seen and not (topic == "outlets" and _maps(site, layer))
-    ]
-    unknown += [] if site.has_terrain else [SLOPE]
-    mapped = all(layer in site.complete or _maps(site, layer) for layer in ("buildings", "hard_surfaces"))
-    basis = "surveyed" if of_survey else "layers" if mapped else "image" if covered else "boundary"
-    unmapped = [topic for topic in unknown if topic == SLOPE or not _maps(site, LAYER_OF[topic])]
-    return Knowledge(basis, tuple(unknown), tuple(unmapped))
+        return Knowledge("surveyed" if of_survey else "layers", no_terrain, no_terrain)
+    # One outlet is enough to know where the supply comes from.
+    known = complete | _seen_from_above(site, covered=covered) | (mapped & {"outlets"})
+    unknown = (*(topic for topic in LAYER_OF if topic not in known), *no_terrain)
+    layers = {"buildings", "paving"} <= mapped | complete
+    basis = "surveyed" if of_survey else "layers" if layers else "image" if covered else "boundary"
+    return Knowledge(basis, unknown, tuple(topic for topic in unknown if topic not in mapped))
 
 
 def surveyed(lawn: Sequence[Row]) -> bool:

@@ -30,7 +30,7 @@ from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
 from .features import Features, drawable, label, read_features
 from .read_options import UNITS_M, ReadOptions, band_numbers
-from .site_files import SiteFiles
+from .site_files import LayerPlace, SiteFiles
 
 FloatArray = NDArray[np.float64]
 
@@ -345,10 +345,14 @@ def site_crs(files: SiteFiles) -> CRS:
     LayerError
         When the layer has none.
     """
-    crs = files.layers["parcels"].info.crs
-    if crs is None:
-        raise LayerError("has no CRS", where=str(files.layers["parcels"]), advice="Assign the right one in a GIS.")
-    return horizontal_crs(crs)
+    return layer_crs(files.layers["parcels"])
+
+
+def layer_crs(place: LayerPlace) -> CRS:
+    """Return the horizontal CRS of a layer; errors are those of :func:`site_crs`."""
+    if place.info.crs is None:
+        raise LayerError("has no CRS", where=str(place), advice="Assign the right one in a GIS.")
+    return horizontal_crs(place.info.crs)
 
 
 def _horizontal_unit_m(crs: CRS) -> float:
@@ -404,8 +408,8 @@ def _possible(grid: Grid, frame: MeasuringFrame, *, patches: bool = True) -> tup
     left = grid.with_values(np.where(wrong, np.nan, grid.values)) if wrong.any() else grid
     if wrong.any():
         values = grid.values[wrong]
-        told = {"cells": int(wrong.sum()), "lowest_m": float(values.min()), "highest_m": float(values.max())}
-        told["case"] = "one" if values.min() == values.max() else ""
+        low, high = float(values.min()), float(values.max())
+        told = {"cells": len(values), "lowest_m": low, "highest_m": high, "case": "one" if low == high else ""}
         place = centres_in(grid, frame)[wrong.ravel()].mean(axis=0)
         found.append(Finding("caution", "terrain-impossible", told, shapely.Point(place)))
     step_m = greatest_step_m(left.values, dx, dy)

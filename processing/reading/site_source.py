@@ -22,8 +22,8 @@ from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
 from .features import check_layer, drawable, identified, label, read_features, surveyed
 from .read_options import ReadOptions
-from .site_files import LayerPlace, SiteFiles
-from .site_part import NEIGHBOURHOOD_M, SITE_WIDE_LAYERS, SitePart, level_cells, metres_per_unit, site_crs
+from .site_files import SiteFiles
+from .site_part import NEIGHBOURHOOD_M, SITE_WIDE_LAYERS, SitePart, layer_crs, level_cells, metres_per_unit, site_crs
 from .whereabouts import Whereabouts
 
 FloatArray = NDArray[np.float64]
@@ -71,7 +71,7 @@ class SiteSource:
             self.files = replace(files, rasters={name: file for name, file in files.rasters.items() if name != "dem"})
             self.raster_info["dem"] = level_cells(self.crs, bounds)
         self._surveys = {
-            name: surveyed(SITE_LAYERS[name], place, partial(self._whereabouts.near, crs=_horizontal(place)))
+            name: surveyed(SITE_LAYERS[name], place, partial(self._whereabouts.near, crs=layer_crs(place)))
             for name, place in files.layers.items()
             if name not in SITE_WIDE_LAYERS
         }
@@ -174,18 +174,13 @@ class SiteSource:
         for name, survey in self._surveys.items():
             info = self.files.layers[name].info
             if survey.elsewhere and info.bounds is not None:
-                findings.append(self._whereabouts.finding(name, info.bounds, _horizontal(self.files.layers[name])))
+                findings.append(self._whereabouts.finding(name, info.bounds, layer_crs(self.files.layers[name])))
         for name in self.files.rasters:
             raster = self.raster_info[name]
             crs = horizontal_crs(raster.crs)
             if not self._whereabouts.near(np.array([raster.bounds]), crs):
                 findings.append(self._whereabouts.finding(name, raster.bounds, crs, raster=True))
         return findings
-
-
-def _horizontal(place: LayerPlace) -> CRS:
-    """Return the horizontal CRS of a layer that was found to have one."""
-    return horizontal_crs(place.info.crs)
 
 
 def _no_alpha(info: rasters.RasterInfo) -> list[str]:

@@ -1,4 +1,4 @@
-"""Where layers and rasters lie beside the parcels of a site: what lies elsewhere tells nothing, and somebody should know."""
+"""Where layers and rasters lie beside a site's parcels: what lies elsewhere tells nothing, and somebody should know."""
 
 from __future__ import annotations
 
@@ -91,7 +91,7 @@ class Whereabouts:
         if not np.isfinite([*there, *here]).all():
             return None
         lon, lat = np.clip(here[0], there[0], there[2]), np.clip(here[1], there[1], there[3])
-        return round(float(geod.inv(*here, lon, lat)[2]) / 1000, 1)
+        return round(float(geod.inv(here[0], here[1], lon, lat)[2]) / 1000, 1)
 
 
 def _transformer(source: CRS, target: CRS) -> Transformer:

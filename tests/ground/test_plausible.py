@@ -32,8 +32,13 @@ def test_values_that_no_ground_has_are_impossible_wherever_they_are(value):
 @pytest.mark.parametrize("value", [0.0, -99.0, 250.0 + 3.3 + 2 * APART_MIN_M])
 @pytest.mark.parametrize(
     "place",
-    [(slice(10, 14), slice(20, 25)), (slice(10, 11), slice(20, 21)), (slice(0, 3), slice(0, 5)), (slice(0, 30), slice(35, 40))],
-)  # fmt: skip
+    [
+        (slice(10, 14), slice(20, 25)),
+        (slice(10, 11), slice(20, 21)),
+        (slice(0, 3), slice(0, 5)),
+        (slice(0, 30), slice(35, 40)),
+    ],
+)
 def test_a_patch_of_one_value_that_stands_apart_all_around_is_impossible(value, place):
     z, patch = patched(value, *place)
     assert np.array_equal(impossible_cells(z, 0.5, 0.5), patch)

@@ -82,7 +82,7 @@ def read_window(
 def only_value(source: str | Path, *, band: int = 1) -> float | None:
     """Return the value that a raster has in all places looked at; None where it has several, or no data.
 
-    Looked at are :data:`SAMPLES` windows of :data:`SAMPLE_CELLS` cells a side, spread evenly: a raster may be of any size.
+    Looked at are windows spread evenly, :data:`SAMPLES` along each side: a raster may be of any size.
 
     Raises
     ------
