@@ -278,10 +278,7 @@ class SitePart:
 
     @property
     def _dem_unit_m(self) -> float:
-        dem = self.raster_info["dem"]
-        if self.options.dem_unit is not None:
-            return UNITS_M[self.options.dem_unit]
-        return _horizontal_unit_m(dem.crs) if dem.vertical_unit_m is None else dem.vertical_unit_m
+        return dem_unit_m(self.options, self.raster_info["dem"])
 
     def _dsm_near(self, around: _Surroundings) -> tuple[Grid | None, list[Finding]]:
         if "dsm" not in self.files.rasters:
@@ -353,6 +350,13 @@ def layer_crs(place: LayerPlace) -> CRS:
     if place.info.crs is None:
         raise LayerError("has no CRS", where=str(place), advice="Assign the right one in a GIS.")
     return horizontal_crs(place.info.crs)
+
+
+def dem_unit_m(options: ReadOptions, dem: rasters.RasterInfo) -> float:
+    """Return the length of a unit of elevation [m]: as somebody says, as the raster says, else the horizontal one."""
+    if options.dem_unit is not None:
+        return UNITS_M[options.dem_unit]
+    return _horizontal_unit_m(dem.crs) if dem.vertical_unit_m is None else dem.vertical_unit_m
 
 
 def _horizontal_unit_m(crs: CRS) -> float:

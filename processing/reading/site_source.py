@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import cached_property, partial
+from math import hypot, sqrt
 from typing import Any
 
 import geopandas
@@ -23,13 +24,25 @@ from ..model.site_layers import SITE_LAYERS
 from .features import check_layer, drawable, identified, label, read_features, surveyed
 from .read_options import ReadOptions
 from .site_files import SiteFiles
-from .site_part import NEIGHBOURHOOD_M, SITE_WIDE_LAYERS, SitePart, layer_crs, level_cells, metres_per_unit, site_crs
+from .site_part import (
+    NEIGHBOURHOOD_M,
+    SITE_WIDE_LAYERS,
+    SitePart,
+    dem_unit_m,
+    layer_crs,
+    level_cells,
+    metres_per_unit,
+    site_crs,
+)
 from .whereabouts import Whereabouts
 
 FloatArray = NDArray[np.float64]
 
 PART_PARCELS = 64
 """Parcels whose surroundings are in memory at a time."""
+
+ROUNDING_SD = 1 / sqrt(12)
+"""Standard deviation of an error that is even over one step, as rounding makes it [steps]."""
 
 SPARSE = 6.0
 """A group of parcels may span this many times the ground of its parcels and their surroundings."""
@@ -66,7 +79,12 @@ class SiteSource:
         )
         bounds = self.parcels.table.geometry.bounds.to_numpy()
         self._whereabouts = Whereabouts(bounds, self.crs)
-        self._no_terrain = _no_terrain(files, self.raster_info.get("dem"))
+        self._samples = rasters.sample_values(files.rasters["dem"]) if "dem" in files.rasters else np.empty(0)
+        self._no_terrain = _no_terrain(files, self.raster_info.get("dem"), self._samples)
+        self._step_m = 0.0 if self._no_terrain else self._whole_unit_m()
+        if self._step_m:
+            sd_m = hypot(self.options.accuracy.dem_sd_m, self._step_m * ROUNDING_SD)
+            self.options = replace(self.options, accuracy=self.options.accuracy.model_copy(update={"dem_sd_m": sd_m}))
         if self._no_terrain:
             self.files = replace(files, rasters={name: file for name, file in files.rasters.items() if name != "dem"})
             self.raster_info["dem"] = level_cells(self.crs, bounds)
@@ -164,9 +182,16 @@ class SiteSource:
         elif self.options.dem_unit is None and self.dem_info.vertical_unit_m is None:
             unit = "metre" if self.dem_info.crs.is_geographic else self.dem_info.crs.axis_info[0].unit_name
             findings.append(Finding("info", "dem-unit-assumed", {"unit": unit}))
+        if self._step_m:
+            findings.append(Finding("caution", "dem-rounded", {"step_m": self._step_m}))
         if "dem" in self.files.rasters and len(_no_alpha(self.dem_info)) > 1:
             findings.append(Finding("caution", "dem-bands", {"bands": len(_no_alpha(self.dem_info))}))
         return findings
+
+    def _whole_unit_m(self) -> float:
+        """Return the length of a unit of elevation [m] where a terrain model has whole numbers of it alone, else 0."""
+        whole = self._samples.size > 0 and bool((self._samples == np.round(self._samples)).all())
+        return dem_unit_m(self.options, self.dem_info) if whole else 0.0
 
     def _elsewhere_findings(self) -> list[Finding]:
         """Say of layers and rasters that nothing of them lies near any parcel."""
@@ -192,14 +217,14 @@ def _parcels_advice(files: SiteFiles) -> str:
     return f"Add it, or name the layer that holds the parcels with --layer parcels=NAME{there}."
 
 
-def _no_terrain(files: SiteFiles, dem: rasters.RasterInfo | None) -> dict[str, Any]:
+def _no_terrain(files: SiteFiles, dem: rasters.RasterInfo | None, samples: FloatArray) -> dict[str, Any]:
     """Return why a site has no terrain model that could be one, as values of what is said of it; empty if it has."""
     if dem is None:
         return _terrain_place(files) or {"case": ""}
     if {"red", "green", "blue"} <= set(dem.colours):
         return {"case": "picture", "file": dem.source}
-    value = rasters.only_value(dem.source)
-    return {} if value is None else {"case": "constant", "file": dem.source, "value": value}
+    constant = samples.size > 0 and samples.min() == samples.max()
+    return {"case": "constant", "file": dem.source, "value": float(samples[0])} if constant else {}
 
 
 def _terrain_place(files: SiteFiles) -> dict[str, Any]:

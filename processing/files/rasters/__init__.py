@@ -5,7 +5,7 @@ rows are ever read, and what is written is whole or not there at all.
 """
 
 from .opening import Bounds, RasterInfo, close_rasters, parts, raster_overview, raster_table, rasters_passing, reaches
-from .windows import only_value, read_rows, read_window
+from .windows import read_rows, read_window, sample_values
 from .writing import CogDrafts, CogTarget, write_mosaic
 
 __all__ = [
@@ -14,7 +14,6 @@ __all__ = [
     "CogTarget",
     "RasterInfo",
     "close_rasters",
-    "only_value",
     "parts",
     "raster_overview",
     "raster_table",
@@ -22,5 +21,6 @@ __all__ = [
     "reaches",
     "read_rows",
     "read_window",
+    "sample_values",
     "write_mosaic",
 ]

@@ -24,7 +24,7 @@ ABSURD = 1e30
 
 SAMPLES = 4
 SAMPLE_CELLS = 64
-"""Windows along each side of a raster, and cells along each side of a window, by which it is told to be constant."""
+"""Windows along each side of a raster, and cells along each side of a window, by which it is known."""
 
 _EXACT_IN_SINGLE = ("float32", "float16", "int8", "uint8", "int16", "uint16")
 
@@ -79,10 +79,13 @@ def read_window(
         return _values(cells, scale, offset), _window_place(dataset.transform, window)
 
 
-def only_value(source: str | Path, *, band: int = 1) -> float | None:
-    """Return the value that a raster has in all places looked at; None where it has several, or no data.
+def sample_values(source: str | Path, *, band: int = 1) -> FloatArray:
+    """Return values from windows spread evenly, :data:`SAMPLES` along each side: a raster may be of any size.
 
-    Looked at are windows spread evenly, :data:`SAMPLES` along each side: a raster may be of any size.
+    Returns
+    -------
+    ndarray
+        Shape (n,), without those of no data.
 
     Raises
     ------
@@ -90,17 +93,15 @@ def only_value(source: str | Path, *, band: int = 1) -> float | None:
         When the raster can't be read.
     """
     source = str(source)
-    found: set[float] = set()
+    found: list[FloatArray] = []
     with open_dataset(source) as dataset:
-        for col in np.linspace(0, max(dataset.width - SAMPLE_CELLS, 0), SAMPLES).astype(int):
-            for row in np.linspace(0, max(dataset.height - SAMPLE_CELLS, 0), SAMPLES).astype(int):
-                size = min(SAMPLE_CELLS, dataset.width), min(SAMPLE_CELLS, dataset.height)
+        size = min(SAMPLE_CELLS, dataset.width), min(SAMPLE_CELLS, dataset.height)
+        for col in np.linspace(0, dataset.width - size[0], SAMPLES).astype(int):
+            for row in np.linspace(0, dataset.height - size[1], SAMPLES).astype(int):
                 cells = dataset.read(band, window=Window(int(col), int(row), *size), masked=True)
                 values = _values(cells, dataset.scales[band - 1], dataset.offsets[band - 1])
-                found |= set(np.unique(values[np.isfinite(values)])[:2].tolist())
-                if len(found) > 1:
-                    return None
-    return found.pop() if found else None
+                found.append(values[np.isfinite(values)])
+    return np.concatenate(found)
 
 
 def read_rows(source: str | Path, first: int, stop: int, *, band: int = 1) -> NDArray[np.floating]:

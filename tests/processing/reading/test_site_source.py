@@ -135,3 +135,16 @@ def test_neighbours_that_only_touch_do_not_overlap(build, tmp_path):
         for name in ("P1", "P2", "P3")
     }
     assert overlapped == {"P1": [["P3"]], "P2": [], "P3": [["P1"]]}
+
+
+@pytest.mark.parametrize(("step_m", "known"), [(1.0, True), (0.5, False)])
+def test_elevations_in_whole_numbers_are_as_unsure_as_their_rounding(build, site, step_m, known):
+    build.dem(site / "dem.tif", heights=lambda x, y: np.round((x + y) / 4 / step_m) * step_m)
+    found = opened(site).site("P1")
+    # Sheppard's correction: the variance of rounding to steps h is h²/12
+    assert found.accuracy.dem_sd_m == pytest.approx(np.sqrt(0.1**2 + 1 / 12) if known else 0.1)
+    assert said(found, "dem-rounded") == ([({"step_m": 1.0}, True)] if known else [])
+    if known:
+        assert opened(site, dem_unit="ft").site("P1").accuracy.dem_sd_m == pytest.approx(
+            np.hypot(0.1, 0.3048 / 12**0.5)
+        )
