@@ -50,7 +50,12 @@ class Whereabouts:
     def finding(self, what: str, bounds: Bounds, crs: CRS, *, raster: bool = False) -> Finding:
         """Return what is said of a layer or raster that has nothing near any parcel, of which the bounds are known."""
         away_km = self._away_km(bounds, crs)
-        values: dict[str, Any] = {"what": what, "km": away_km, "crs": crs.name, "case": self._mix_up(bounds, crs)}
+        values: dict[str, Any] = {
+            "what": what,
+            "km": away_km or None,
+            "crs": crs.name,
+            "case": self._mix_up(bounds, crs),
+        }
         if values["case"] == "parcels":
             values["parcels_crs"] = self._crs.name
         far = away_km is None or away_km >= FAR_KM

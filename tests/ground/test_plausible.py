@@ -67,6 +67,20 @@ def test_ground_as_it_is_found_stays(z):
     assert not impossible_cells(z, 0.5, 0.5).any() or (impossible_cells(z, 0.5, 0.5) <= (z == 100)).all()
 
 
+def test_of_two_levels_the_smaller_is_the_patch_and_a_lake_below_a_cliff_is_none():
+    plateau = np.where(np.arange(40) < 15, 200.0, 100.0) * np.ones((30, 1))
+    assert np.array_equal(impossible_cells(plateau, 0.5, 0.5), plateau == 200)
+    lake = np.where(np.arange(40) < 15, HILL, HILL - 30)
+    lake[5:20, 15:20] = 221.0  # its far shore rises gently
+    assert not impossible_cells(lake, 0.5, 0.5).any()
+
+
+def test_ground_among_no_data_values_stays():
+    z, patch = patched(-9999.0)
+    z[12, 22], patch[12, 22] = HILL[12, 22], False
+    assert np.array_equal(impossible_cells(z, 0.5, 0.5), patch)
+
+
 def test_on_larger_cells_more_is_possible():
     z, patch = patched(250.0 + 3.3 + 12)
     assert np.array_equal(impossible_cells(z, 1.0, 1.0), patch)

@@ -311,6 +311,9 @@ def test_the_slope_of_lawn_that_no_terrain_model_covers_is_asked_for_and_never_g
     (gap,), _ = unknown_with(hole=box(2, 2, 12, 8))
     assert gap.area.area == pytest.approx(60, rel=0.05) and gap.weight < check.weight
     assert unknown_with(hole=box(2, 2, 3, 4))[0] == []
+    slope = unknown_with(hole=box(2, 2, 12, 8))[1].slope_percent
+    for lawn, asked in ((box(11, 2, 30, 20), 1), (box(11.7, 2, 30, 20), 0)):
+        assert len(unknown_slope_checks(SITE, slope, lawn, MOWER, SlopeParameters())) == asked
 
 
 def test_ground_of_unknown_slope_that_was_drawn_with_its_slope_is_not_asked_about_again():

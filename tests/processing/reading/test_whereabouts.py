@@ -58,6 +58,12 @@ def test_what_lawn_or_safety_hangs_on_and_lies_far_off_is_a_stop(layer, away_m, 
     assert finding.values["km"] == pytest.approx(away_m / 1000, rel=0.2)
 
 
+def test_what_lies_all_around_but_not_near_is_neither_far_nor_mixed_up():
+    finding = PLACES.finding("water", (490_000, 5_490_000, 510_000, 5_510_000), UTM32)
+    assert (finding.severity, finding.values["case"], finding.values["km"]) == ("caution", "", None)
+    assert finding.said()[0] == "nothing of the layer water lies near any parcel"
+
+
 def test_coordinates_off_the_earth_are_far():
     finding = PLACES.finding("water", (1e12, 1e12, 2e12, 2e12), UTM31)
     assert finding.severity == "stop" and finding.values["km"] is None
