@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.ndimage import label
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
+from lawngis.arrays import BoolArray, FloatArray
 
 ELEVATION_MIN_M = -500.0
 ELEVATION_MAX_M = 9000.0

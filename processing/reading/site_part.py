@@ -12,11 +12,11 @@ import geopandas
 import numpy as np
 import shapely
 from affine import Affine
-from numpy.typing import NDArray
 from pyproj import CRS
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import FeatureError, LayerError, ParameterError, RasterError
 from lawngis.geometry.frame import MeasuringFrame, horizontal_crs
 from lawngis.ground.imagery import Imagery
@@ -31,8 +31,6 @@ from ..model.site_layers import SITE_LAYERS
 from .features import Features, drawable, label, read_features
 from .read_options import UNITS_M, ReadOptions, band_numbers
 from .site_files import LayerPlace, SiteFiles
-
-FloatArray = NDArray[np.float64]
 
 NEIGHBOURHOOD_M = 40.0
 """How far around a parcel features are read: what stands there shades, hides or supplies."""

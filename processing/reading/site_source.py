@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from difflib import get_close_matches
 from functools import cached_property, partial
 from math import hypot, sqrt
 from typing import Any
 
 import geopandas
 import numpy as np
-from numpy.typing import NDArray
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.errors import SiteError
+from lawngis.arrays import FloatArray
+from lawngis.errors import ParameterError, SiteError
 from lawngis.geometry.frame import horizontal_crs
 
 from ..files import rasters
@@ -35,8 +36,6 @@ from .site_part import (
     site_crs,
 )
 from .whereabouts import Whereabouts
-
-FloatArray = NDArray[np.float64]
 
 PART_PARCELS = 64
 """Parcels whose surroundings are in memory at a time."""
@@ -110,6 +109,21 @@ class SiteSource:
     def parcel_ids(self) -> list[str]:
         """Names of the parcels, in the order of the file."""
         return list(self.parcels.table["parcel_id"])
+
+    def named(self, parcel_ids: Sequence[str] | None) -> list[str]:
+        """Return the parcels that somebody named, each once; all when nobody did.
+
+        Raises
+        ------
+        ParameterError
+            When one isn't there.
+        """
+        known = self.parcel_ids
+        for name in parcel_ids or ():
+            if name not in self._rows:
+                where = str(self.files.layers["parcels"])
+                raise ParameterError(f"there is no parcel {name!r}", where=where, advice=_parcels_there(known, name))
+        return list(dict.fromkeys(parcel_ids)) if parcel_ids else known
 
     @cached_property
     def _rows(self) -> dict[str, int]:
@@ -210,6 +224,12 @@ class SiteSource:
 
 def _no_alpha(info: rasters.RasterInfo) -> list[str]:
     return [colour for colour in info.colours if colour != "alpha"]
+
+
+def _parcels_there(names: Sequence[str], wanted: str) -> str:
+    near = get_close_matches(wanted, names, n=3) or list(names[:5])
+    more = f" and {len(names) - len(near)} more" if len(names) > len(near) else ""
+    return f"There are {', '.join(near)}{more}." if len(names) > 1 else f"The only one is {names[0]}."
 
 
 def _parcels_advice(files: SiteFiles) -> str:

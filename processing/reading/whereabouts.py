@@ -6,17 +6,15 @@ from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from pyproj.exceptions import ProjError
 
+from lawngis.arrays import FloatArray
 from lawngis.geometry.frame import horizontal_crs
 
 from ..files.rasters import Bounds
 from ..model.plan import Finding
 from .site_part import NEIGHBOURHOOD_M, metres_per_unit
-
-FloatArray = NDArray[np.float64]
 
 FAR_KM = 10.0
 """What lies this far off belongs to another place, or to another CRS than it says; ours, no source."""
