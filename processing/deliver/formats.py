@@ -23,6 +23,7 @@ METRES_PER_FOOT = 0.3048
 """International foot (National Bureau of Standards, Federal Register 24 FR 5348, 1959)."""
 
 DASH = "–"
+UNKNOWN = "unknown"
 """Stands for a figure that isn't known."""
 
 _LETTER_PAPER = frozenset(["BZ", "CA", "CL", "CO", "CR", "GT", "MX", "NI", "PA", "PH", "PR", "SV", "US", "VE"])
@@ -191,6 +192,10 @@ class Formats:
         """
         digits = QUANTITY_DIGITS.get(unit, 0)
         return self.number(quantity, digits) + (f" {unit}" if digits else "")
+
+    def slope(self, value: float | None, decimals: int = 0) -> str:
+        """Return a slope in percent, in a word where no terrain model tells it: a dash may be read as level."""
+        return UNKNOWN if value is None else self.percent(value, decimals)
 
     def money(self, value: float | None, currency: str) -> str:
         """Return an amount of money, to the currency's smallest coin."""

@@ -6,8 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from ..model.plan import Row
 from ..model.site import Site
 
@@ -112,7 +110,7 @@ def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
     of_survey = surveyed(lawn)
     mapped = {topic for topic, layer in LAYER_OF.items() if _maps(site, layer)}
     complete = {topic for topic, layer in LAYER_OF.items() if layer in site.complete}
-    no_terrain = () if _has_terrain(site) else (SLOPE,)
+    no_terrain = () if site.has_terrain else (SLOPE,)
     if any(fact.value for fact in site.facts.surveys):
         return Knowledge("surveyed" if of_survey else "layers", no_terrain, no_terrain)
     # One outlet is enough to know where the supply comes from.
@@ -126,10 +124,6 @@ def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
 def surveyed(lawn: Sequence[Row]) -> bool:
     """Return whether all of a lawn was surveyed or drawn by hand."""
     return bool(lawn) and all(row["source"] == "surveyed" for row in lawn)
-
-
-def _has_terrain(site: Site) -> bool:
-    return bool(np.isfinite(site.dem.values).any())
 
 
 def _seen_from_above(site: Site, *, covered: bool) -> frozenset[str]:

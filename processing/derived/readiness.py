@@ -15,7 +15,7 @@ UNDECIDED = "lawn-undecided"
 ALWAYS_ASKED = frozenset({"dock-slope"})
 """Checks that a rule asks for on every parcel."""
 
-GROUND_CHECKS = frozenset({"under-crowns", "dry-grass", "maybe-crown", "standing", "dem-gap"})
+GROUND_CHECKS = frozenset({"under-crowns", "dry-grass", "maybe-crown", "standing"})
 """Checks of a piece of ground: they move the price by as much as they move the lawn."""
 
 PRICE_SHARE = 0.1
