@@ -60,7 +60,7 @@ def test_an_outline_may_be_in_another_crs(tmp_path):
     [
         ('[complete]\nhouses = "all"', "'houses' is no layer of a site"),
         ('[complete]\nwater = "nowhere"', "there is no layer 'nowhere'"),
-        ("[complet]\nwater = 1", "complet is unknown"),
+        ("[whole]\nwater = 1", "whole is unknown"),
         ("[complete", "can't be read"),
         ("[complete]\nwater = 3", "complete.water"),
     ],
