@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
-
-FloatArray = NDArray[np.float64]
 
 
 def flip_probability(value: ArrayLike, sd: ArrayLike, limit: ArrayLike) -> FloatArray:

@@ -21,11 +21,8 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import BoolArray, FloatArray, IntArray
 from lawngis.errors import ParameterError
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 CORNER_MIN_DEG = 20.0
 """A bend sharper than this is a corner [degrees]; common practice, no source."""

@@ -5,12 +5,10 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from lawngis.arrays import FloatArray, IntArray
 from lawngis.errors import ParameterError
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 SCORES_AT_ONCE = 200_000
 """Scores of random weightings worked out in one go: few enough to stay in the processor's cache."""

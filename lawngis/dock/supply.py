@@ -11,13 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.routes import CostGrid, PricedGround, cost_grid
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

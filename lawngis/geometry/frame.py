@@ -16,10 +16,9 @@ from pyproj.crs.coordinate_operation import TransverseMercatorConversion
 from pyproj.enums import TransformDirection
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.polygons import repaired
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,9 @@ and last vertex are equal; no function takes a flag for it.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lawngis.arrays import FloatArray, IntArray
 from lawngis.errors import ParameterError
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 _SAME_M = 1e-9
 """Chainages closer than this are one place, whatever rounding made of them."""

@@ -14,18 +14,14 @@ from itertools import pairwise
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import Delaunay
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import BoolArray, FloatArray, IntArray
 from lawngis.errors import FeatureError, ParameterError
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 SHORTEST_PIECE_M = 0.007
 """Boundary pieces are not cut below this: gaps narrower than about twice this are taken as closed [m]."""

@@ -26,12 +26,9 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from shapely import Polygon
 
+from lawngis.arrays import BoolArray, FloatArray, IntArray
 from lawngis.geometry.medial import BoundarySamples, MedialAxis
 from lawngis.geometry.polygons import polygon_parts
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 CUT_TOLERANCE_M = 0.002
 """Ground is cut where half its width falls this much below half the mowing width [m]."""

@@ -27,11 +27,8 @@ from scipy.sparse.csgraph import dijkstra
 from shapely import LineString
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import BoolArray, FloatArray, IntArray
 from lawngis.errors import ParameterError
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 # Per half of the 16 directions: the move (rows, columns), the cells that the straight piece crosses, each for an
 # equal share of its length, and the cells that it touches in a corner and that must be free as well.

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lawngis.arrays import FloatArray
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.lines import chainage_m, subdivided
 from lawngis.ground.raster import Grid, values_at
-
-FloatArray = NDArray[np.float64]
 
 HEIGHT_STEP_M = 1.0
 """Rise and fall is read off the terrain this often; finer steps would add the terrain's noise."""

@@ -27,6 +27,7 @@ from scipy.special import ndtr
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import BoolArray, FloatArray
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import closed, opened, polygon_parts, polygonal
 from lawngis.ground.imagery import Imagery, cell_side_m, index_range, vegetation_index
@@ -35,8 +36,6 @@ from lawngis.ground.raster import Grid
 from lawngis.ground.seams import Block, Piece, SeamJoiner, block_pieces, whole
 from lawngis.ground.trees import hedge_cells
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 ClassArray = NDArray[np.uint8]
 
 INDEX_SD = 0.06

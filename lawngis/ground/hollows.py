@@ -19,11 +19,10 @@ from scipy import ndimage
 from shapely import MultiPolygon, Polygon
 from skimage.morphology import reconstruction
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid
-
-FloatArray = NDArray[np.float64]
 
 EIGHT = np.ones((3, 3), dtype=bool)
 """Water runs to all eight neighbours."""

@@ -12,13 +12,12 @@ from typing import NamedTuple
 
 import numpy as np
 from affine import Affine
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.ndimage import gaussian_filter1d
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError, RasterError
 from lawngis.ground.raster import Grid
-
-FloatArray = NDArray[np.float64]
 
 INDEX_BINS = 256
 """Bins of an index between -1 and 1; 8-bit counts hold no more."""

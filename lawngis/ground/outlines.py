@@ -12,10 +12,8 @@ from numpy.typing import NDArray
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import BoolArray, FloatArray
 from lawngis.geometry.polygons import polygon_parts, polygonal
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 SQUARE_SHARE_MIN = 0.4
 """How much of a ring's sides must agree on a direction before others are turned to it [0, 1]."""

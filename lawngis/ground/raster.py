@@ -12,10 +12,9 @@ from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError, GeodError
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import RasterError
 from lawngis.geometry.frame import MeasuringFrame, horizontal_crs
-
-FloatArray = NDArray[np.float64]
 
 CENTRE_SNAP_CELLS = 1e-6
 """A point this close to a cell centre counts as lying on it [cells]: the noise of two map projections."""

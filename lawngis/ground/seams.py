@@ -23,11 +23,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import label
 from shapely import Polygon
 
+from lawngis.arrays import BoolArray, FloatArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.polygons import polygon_parts
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 
 class Block(NamedTuple):

@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 from scipy.fft import irfft2, next_fast_len, rfft2
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid
 from lawngis.ground.zonal import zonal_cells
-
-FloatArray = NDArray[np.float64]
 
 GROUPS = 4
 """Into how many parts the outlines are split to see how far their shifts agree."""

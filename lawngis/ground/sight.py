@@ -19,13 +19,10 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import BoolArray, FloatArray, IntArray
 from lawngis.errors import FeatureError, ParameterError, RasterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid, values_at
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 GRAZING = 1e-9
 """A ray that the surface tops by no more than this slope [m/m] passes: noise of arithmetic on even slopes."""
@@ -145,7 +142,13 @@ class _Rays(NamedTuple):
               |  o   .   .   .   .
               +---------------------> major
 
-    Their figures, shape (p,) each, are rows of two arrays, from which many rays are taken at once.
+    Their figures, shape (p,) each, are rows of two arrays, from which many rays are taken at once:
+
+    whole
+        Number, steps, first cell, cells from one step to the next along each axis, first cell of the block.
+    real
+        Eye [m], slope that is enough, distance of the first sample and between samples [m], place on the minor axis,
+        its step, and where the block begins there [cells].
     """
 
     whole: IntArray
@@ -160,48 +163,8 @@ class _Rays(NamedTuple):
         return self.whole[1]
 
     @property
-    def flat(self) -> IntArray:
-        return self.whole[2]
-
-    @property
-    def flat_step(self) -> IntArray:
-        return self.whole[3]
-
-    @property
-    def minor_stride(self) -> IntArray:
-        return self.whole[4]
-
-    @property
-    def block_flat(self) -> IntArray:
-        return self.whole[5]
-
-    @property
-    def eye_m(self) -> FloatArray:
-        return self.real[0]
-
-    @property
     def enough(self) -> FloatArray:
         return self.real[1]
-
-    @property
-    def distance_m(self) -> FloatArray:
-        return self.real[2]
-
-    @property
-    def step_m(self) -> FloatArray:
-        return self.real[3]
-
-    @property
-    def minor(self) -> FloatArray:
-        return self.real[4]
-
-    @property
-    def minor_step(self) -> FloatArray:
-        return self.real[5]
-
-    @property
-    def block_minor(self) -> FloatArray:
-        return self.real[6]
 
     def first(self, count: int) -> _Rays:
         return _Rays(self.whole[:, :count], self.real[:, :count])
@@ -406,36 +369,6 @@ def rises_over(surface: Surface, eyes_xyz: ArrayLike, headings_deg: ArrayLike, s
     return over.T
 
 
-def line_of_sight(surface: Surface, observers_xyz: ArrayLike, targets_xyz: ArrayLike) -> BoolArray:
-    """Return which targets can be seen from which observers.
-
-    Parameters
-    ----------
-    surface
-        What can stand in the way.
-    observers_xyz, targets_xyz
-        x, y, elevation of eyes, shape (n, 3), and of what they look at, shape (m, 3) [m]; see
-        :func:`points_above_ground`.
-
-    Returns
-    -------
-    numpy.ndarray
-        Shape (n, m). A line that just touches the surface is free.
-
-    Raises
-    ------
-    ParameterError
-        When a coordinate is missing.
-
-    Notes
-    -----
-    The surface counts as :func:`steepest_rise` explains; seeing is mutual. Beyond the edge of the surface
-    nothing stands in the way. The Earth's curvature (1 cm in 350 m) is left out.
-    """
-    observers, targets = _finite_xyz(observers_xyz, "observer"), _finite_xyz(targets_xyz, "target")
-    return _visible(surface, observers, targets)[2].reshape(len(observers), len(targets))
-
-
 def sight_share(
     surface: Surface, candidates_xyz: ArrayLike, street_xyz: ArrayLike, *, reach_m: float = 60.0
 ) -> FloatArray:
@@ -458,6 +391,11 @@ def sight_share(
     numpy.ndarray
         In 0..1, shape (n,). NaN where it can't be known: no street point within reach, or a candidate without
         elevation.
+
+    Notes
+    -----
+    The surface counts as :func:`steepest_rise` explains; a line that just touches it is free, and seeing is mutual.
+    Beyond the edge of the surface nothing stands in the way. The Earth's curvature (1 cm in 350 m) is left out.
     """
     if not reach_m > 0:
         raise ParameterError(f"reach_m must be greater than 0, but is {reach_m:g}")
@@ -691,24 +629,28 @@ def _march(surface: Surface, rays: _Rays, rise: FloatArray) -> None:
 
 def _may_exceed(blocks: FloatArray, rays: _Rays, step: int, slope: FloatArray) -> BoolArray:
     """Return whether any sample of the batch beginning with a step may rise more steeply than a slope."""
-    low = (rays.block_minor + step * rays.minor_step).astype(np.int64)
-    highest_m = blocks.take(rays.block_flat + step * rays.flat_step + low * rays.minor_stride)
-    nearest_m = rays.distance_m + step * rays.step_m
+    _, _, _, flat_step, minor_stride, block_flat = rays.whole
+    eye_m, _, distance_m, step_m, _, minor_step, block_minor = rays.real
+    low = (block_minor + step * minor_step).astype(np.int64)
+    highest_m = blocks.take(block_flat + step * flat_step + low * minor_stride)
+    nearest_m = distance_m + step * step_m
     # A falling line is lowest at the end of the batch.
-    lowest_m = slope * np.where(slope > 0, nearest_m, nearest_m + BATCH_STEPS * rays.step_m)
-    return np.asarray(highest_m - rays.eye_m > lowest_m, dtype=bool)
+    lowest_m = slope * np.where(slope > 0, nearest_m, nearest_m + BATCH_STEPS * step_m)
+    return np.asarray(highest_m - eye_m > lowest_m, dtype=bool)
 
 
 def _highest_rise(heights: FloatArray, rays: _Rays, step: int) -> FloatArray:
     """Return the steepest rise among the samples of the batch beginning with a step."""
     steps = np.minimum(np.arange(step, step + BATCH_STEPS)[:, None], rays.steps - 1)
-    minor = rays.minor + steps * rays.minor_step
+    _, _, flat, flat_step, minor_stride, _ = rays.whole
+    eye_m, _, distance_m, step_m, minor_0, minor_step, _ = rays.real
+    minor = minor_0 + steps * minor_step
     low = minor.astype(np.int64)
-    cell = rays.flat + steps * rays.flat_step + low * rays.minor_stride
+    cell = flat + steps * flat_step + low * minor_stride
     # Beyond the last cell, which is met with no share of it, there may be none.
-    below, above = heights.take(cell), heights.take(cell + rays.minor_stride, mode="clip")
+    below, above = heights.take(cell), heights.take(cell + minor_stride, mode="clip")
     height = below + (minor - low) * (above - below)
-    return np.asarray(((height - rays.eye_m) / (rays.distance_m + steps * rays.step_m)).max(axis=0), dtype=np.float64)
+    return np.asarray(((height - eye_m) / (distance_m + steps * step_m)).max(axis=0), dtype=np.float64)
 
 
 def _visible(

@@ -16,6 +16,7 @@ from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
+from lawngis.arrays import BoolArray, FloatArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import polygon_parts
@@ -32,9 +33,7 @@ from lawngis.ground.terrain import (
 )
 from lawngis.ground.zonal import weighted_mean, zonal_cells
 
-FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.uint32]
-BoolArray = NDArray[np.bool_]
 
 SIMPLIFY_M = 0.05
 """How far an outline may move when needless corners are dropped [m]; a mower's wheel is as wide."""

@@ -25,12 +25,12 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 from shapely import LineString
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.lines import chainage_m, cut_at, points_along
 from lawngis.ground.raster import Grid, values_at
 
-FloatArray = NDArray[np.float64]
 StepClass = Literal["flush", "raised", "drop", "unknown"]
 
 INSIDE_CELLS = np.array([1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0])

@@ -12,16 +12,13 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from lawngis.arrays import BoolArray, FloatArray, IntArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import CENTRE_SNAP_CELLS, Grid, values_at
 from lawngis.ground.sight import GRAZING, Surface, rises_over
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 NORTHERN_MONTHS = (4, 5, 6, 7, 8, 9, 10)
 """Mowing season of the northern half of the Earth, April to October; common practice, no source."""

@@ -14,13 +14,12 @@ from scipy.ndimage import (
     maximum_filter,
 )
 
+from lawngis.arrays import BoolArray, FloatArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.imagery import cell_side_m
 from lawngis.ground.raster import Grid
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 LabelArray = NDArray[np.int32]
 
 CROWN_PER_TRUNK = 25.5

@@ -10,12 +10,12 @@ from numpy.typing import ArrayLike, NDArray
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.ground.raster import Grid
 
-FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.int64]
 
 SHARE_MIN = 1e-9

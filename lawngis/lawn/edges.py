@@ -26,10 +26,10 @@ from numpy.typing import NDArray
 from shapely import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.polygons import oriented
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 EdgeClass = Literal["flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown"]

@@ -9,8 +9,9 @@ import shapely
 from shapely import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
-from lawngis.geometry.lines import FloatArray, chainage_m, points_along
+from lawngis.geometry.lines import chainage_m, points_along
 from lawngis.geometry.polygons import polygon_parts, polygonal
 
 _STEP_M = 0.05

@@ -16,18 +16,17 @@ from typing import NamedTuple, TypeVar
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from shapely import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import IntArray
 from lawngis.errors import FeatureError, ParameterError
 from lawngis.geometry.medial import MedialAxis, WidestPath, medial_axis, widest_path
 from lawngis.geometry.mouths import CORNER_DEPTH, CUT_TOLERANCE_M, PartedAxis, PartedGround, parted_axis, parted_ground
 from lawngis.geometry.polygons import polygon_parts
 
-IntArray = NDArray[np.int64]
 Zone = TypeVar("Zone", bound=Hashable)
 Link = TypeVar("Link", bound=Hashable)
 

@@ -19,12 +19,11 @@ from scipy.special import gammaln
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import FloatArray, IntArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.polygons import oriented, polygon_parts
 
-FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
-IntArray = NDArray[np.int64]
 
 PULL_BACK_M = 1e-3
 """The mower stops this far before the wire [m]: the next ray starts strictly inside, so no rounding lets it out."""

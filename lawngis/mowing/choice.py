@@ -11,17 +11,36 @@ from typing import Literal
 import numpy as np
 
 from lawngis.mowing.capacity import (
-    area_rate_m2_h,
     edge_pass_hours,
-    mowing_hours_week,
-    one_charge_area_m2,
+    mowing_room_h,
+    same_shape_area_m2,
     transit_hours,
-    turning_share,
+    zone_mowing_hours,
 )
-from lawngis.mowing.week import Windows, days_needed, permitted_hours_week, verdict
+from lawngis.mowing.week import WeeklyPlan, Windows, days_needed, permitted_hours_week, verdict
 
-Limit = Literal["slope", "passage", "loop", "signal", "charge", "hours"]
+Limit = Literal["slope", "passage", "loop", "signal", "cable", "charge", "way", "hours"]
 """What a mower may lack."""
+
+
+@dataclass(frozen=True)
+class Shortfall:
+    """What a mower lacks for a lawn.
+
+    Parameters
+    ----------
+    code
+        Which of its limits.
+    asked, limit
+        What the lawn asks, and what the mower can do: `slope` the slope that 95 % of a zone stays below [percent],
+        `passage` the width of the narrowest passage [m], `loop` the wire of the longest loop [m], `signal` the
+        distance from the wire of the ground farthest from it [m], `cable` the supply cable [m], `charge` the area of
+        a zone without a dock [m²], `way` the way to a zone and back [m], `hours` the hours of mowing a week [h].
+    """
+
+    code: Limit
+    asked: float
+    limit: float
 
 
 @dataclass(frozen=True)
@@ -65,12 +84,15 @@ class ParcelDemand:
         Width of the narrowest passage on its way [m]; inf without any.
     loop_m
         Length of the longest loop of wire [m].
+    cable_m
+        Length of the longest supply cable [m]; 0 where none is known.
     """
 
     name: str
     zones: tuple[ZoneDemand, ...]
     passage_m: float
     loop_m: float
+    cable_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -83,8 +105,8 @@ class MowerOffer:
         What it is called.
     cutting_width_m, speed_mps, run_minutes, charge_minutes, coverage_share, mowings_week
         How it mows; see the mower profile [m, m/s, minutes, minutes, 0 to 1, 1/week].
-    slope_limit_percent, passage_transit_min_m, loop_length_max_m, signal_reach_max_m
-        What it can do [percent, m, m, m].
+    slope_limit_percent, passage_transit_min_m, loop_length_max_m, signal_reach_max_m, supply_cable_max_m
+        What it can do [percent, m, m, m, m].
     price
         Of one mower with its dock; None when it isn't known.
     kept_years, upkeep_year
@@ -103,6 +125,7 @@ class MowerOffer:
     loop_length_max_m: float
     price: float | None = None
     signal_reach_max_m: float = inf
+    supply_cable_max_m: float = inf
     kept_years: float = 1.0
     upkeep_year: float = 0.0
 
@@ -116,32 +139,39 @@ class MowerOffer:
 class Fit:
     """How one mower fits one parcel.
 
+    Hours of mowing are those that it drives: it mows and turns, goes along the edge once a week, and drives to zones
+    and back, as often as its profile says or the grass asks. Charging is not among them.
+
     Parameters
     ----------
-    parcel
-        Name of the parcel.
+    demand
+        What the parcel asks.
     offer
         The mower.
     word
         `keeps_up`, `longest_hours` or `cannot`, by the hours alone.
     zone_hours
-        Hours of mowing a week that it needs in each zone, without charging [h].
-    missing_h
-        Of them, hours that find no room [h].
-    limits, lacks
-        What it can't do there, by the name of the limit and in words; empty when it fits.
+        Hours of mowing a week that it needs in each zone [h].
+    week
+        The weekly plan, with the hours that find no room.
+    shortfalls
+        What it can't do there; empty when it fits.
     permitted
         Hours in which it may run.
     """
 
-    parcel: str
+    demand: ParcelDemand
     offer: MowerOffer
-    word: str
+    word: Literal["keeps_up", "longest_hours", "cannot"]
     zone_hours: tuple[float, ...]
-    missing_h: float
-    limits: tuple[Limit, ...]
-    lacks: tuple[str, ...]
+    week: WeeklyPlan = field(repr=False, compare=False)
+    shortfalls: tuple[Shortfall, ...]
     permitted: Windows = field(repr=False, compare=False)
+
+    @property
+    def parcel(self) -> str:
+        """Name of the parcel."""
+        return self.demand.name
 
     @property
     def mower(self) -> str:
@@ -154,19 +184,39 @@ class Fit:
         return self.offer.price
 
     @property
+    def limits(self) -> tuple[Limit, ...]:
+        """Which of its limits it lacks."""
+        return tuple(shortfall.code for shortfall in self.shortfalls)
+
+    @property
     def mowing_h(self) -> float:
-        """Hours of mowing a week that it needs, without charging [h]."""
+        """Hours of mowing a week that it needs [h]."""
         return sum(self.zone_hours)
+
+    @property
+    def missing_h(self) -> float:
+        """Of them, hours that find no room in the hours permitted [h]."""
+        return sum(self.week.missing_h)
 
     @property
     def fits(self) -> bool:
         """Whether the mower can do all of it."""
-        return not self.lacks
+        return not self.shortfalls
+
+    @property
+    def largest_m2(self) -> float:
+        """Area of a lawn like this one that it keeps up with in the hours permitted, in the long run [m²]."""
+        room = mowing_room_h(
+            permitted_hours_week(self.permitted),
+            run_minutes=self.offer.run_minutes,
+            charge_minutes=self.offer.charge_minutes,
+        )
+        return room * sum(zone.area_m2 for zone in self.demand.zones) / self.mowing_h if self.mowing_h else inf
 
     @cached_property
     def days(self) -> int | None:
         """Days of the week that it needs there, when it needs not be there all week; None when it doesn't fit."""
-        if self.lacks:
+        if self.shortfalls:
             return None
         return days_needed(
             self.zone_hours,
@@ -176,32 +226,74 @@ class Fit:
         )
 
 
-def offered_hours(demand: ParcelDemand, offer: MowerOffer, *, mowings_week: float | None = None) -> list[float]:
-    """Return the hours of mowing a week per zone, an edge pass a week and ways included, without charging [h].
+def offered_hours(demand: ParcelDemand, offer: MowerOffer, *, grass_mowings_week: float = 0.0) -> list[float]:
+    """Return the hours of mowing a week that a mower needs in each zone, as :class:`Fit` means them [h].
 
     Parameters
     ----------
     demand, offer
         What is to be mown, and by what.
-    mowings_week
-        How often a week; as the mower's profile says when absent.
+    grass_mowings_week
+        How often a week the grass asks for it where that is more than the mower's profile says.
     """
     area, perimeter, slope = (
         np.array([getattr(zone, name) for zone in demand.zones]) for name in ("area_m2", "perimeter_m", "slope_percent")
     )
-    hours = mowing_hours_week(
+    once = zone_mowing_hours(
         area,
+        perimeter,
         cutting_width_m=offer.cutting_width_m,
         speed_mps=offer.speed_mps,
-        mowings_week=offer.mowings_week if mowings_week is None else mowings_week,
         share=offer.coverage_share,
         slope_percent=slope,
-        turning=turning_share(area, perimeter, speed_mps=offer.speed_mps),
     )
+    hours = max(offer.mowings_week, grass_mowings_week) * once
     access_m = [zone.access_m for zone in demand.zones]
     # A way to the zone and back uses the battery like mowing does.
     ways = transit_hours(access_m, speed_mps=offer.speed_mps, departures=np.ceil(hours * 60 / offer.run_minutes))
     return [float(hour) for hour in hours + edge_pass_hours(perimeter, speed_mps=offer.speed_mps) + ways]
+
+
+def one_charge_m2(zone: ZoneDemand, offer: MowerOffer) -> float:
+    """Return the area of a level zone, of a shape like this one, of which one charge mows what is to be mown [m²]."""
+    return same_shape_area_m2(
+        offer.run_minutes / 60,
+        zone.area_m2,
+        zone.perimeter_m,
+        cutting_width_m=offer.cutting_width_m,
+        speed_mps=offer.speed_mps,
+        share=offer.coverage_share,
+    )
+
+
+def mower_fit(
+    demand: ParcelDemand,
+    offer: MowerOffer,
+    *,
+    wanted: Windows,
+    permitted: Windows,
+    grass_mowings_week: float = 0.0,
+) -> Fit:
+    """Return whether a mower fits a parcel, and what it lacks: the one answer that everybody is given.
+
+    Parameters
+    ----------
+    demand, offer
+        The parcel, and the mower.
+    wanted, permitted
+        Hours in which a mower should run, and in which it may; see :func:`lawngis.mowing.week.verdict`. No week has
+        more than 168 of them, so one that needs more never fits.
+    grass_mowings_week
+        How often a week the grass asks for mowing where that is more than the mower's profile says.
+    """
+    hours = offered_hours(demand, offer, grass_mowings_week=grass_mowings_week)
+    said = verdict(
+        hours, wanted=wanted, permitted=permitted, run_minutes=offer.run_minutes, charge_minutes=offer.charge_minutes
+    )
+    shortfalls = list(_shortfalls(demand, offer))
+    if said.word == "cannot":
+        shortfalls.append(Shortfall("hours", sum(hours), sum(hours) - said.missing_h))
+    return Fit(demand, offer, said.word, tuple(hours), said.week, tuple(shortfalls), permitted)
 
 
 def mower_fits(
@@ -210,21 +302,11 @@ def mower_fits(
     *,
     wanted: Windows,
     permitted: Windows,
-    mowings_week: float | None = None,
+    grass_mowings_week: float = 0.0,
 ) -> list[Fit]:
-    """Return how each mower fits each parcel, parcel by parcel.
-
-    Parameters
-    ----------
-    demands, offers
-        Parcels, and mowers.
-    wanted, permitted
-        Hours in which a mower should run, and in which it may; see :func:`lawngis.mowing.week.verdict`.
-    mowings_week
-        How often a week; as each mower's profile says when absent.
-    """
+    """Return how each mower fits each parcel, parcel by parcel: :func:`mower_fit` of each."""
     return [
-        _fit(demand, offer, wanted=wanted, permitted=permitted, mowings_week=mowings_week)
+        mower_fit(demand, offer, wanted=wanted, permitted=permitted, grass_mowings_week=grass_mowings_week)
         for demand in demands
         for offer in offers
     ]
@@ -243,50 +325,30 @@ def cheapest(fits: Sequence[Fit]) -> dict[str, Fit | None]:
     return best
 
 
-def _fit(
-    demand: ParcelDemand, offer: MowerOffer, *, wanted: Windows, permitted: Windows, mowings_week: float | None
-) -> Fit:
-    hours = offered_hours(demand, offer, mowings_week=mowings_week)
-    said = verdict(
-        hours,
-        wanted=wanted,
-        permitted=permitted,
-        run_minutes=offer.run_minutes,
-        charge_minutes=offer.charge_minutes,
-    )
-    lacks = dict(_lacks(demand, offer))
-    if said.word == "cannot":
-        room = f"{permitted_hours_week(permitted):.0f} permitted hours"
-        lacks["hours"] = f"{said.missing_h:.1f} hours of mowing a week find no room in {room}"
-    return Fit(
-        demand.name, offer, said.word, tuple(hours), said.missing_h, tuple(lacks), tuple(lacks.values()), permitted
-    )
-
-
-def _lacks(demand: ParcelDemand, offer: MowerOffer) -> Iterator[tuple[Limit, str]]:
+def _shortfalls(demand: ParcelDemand, offer: MowerOffer) -> Iterator[Shortfall]:
+    """Yield what a mower lacks but for hours."""
     zones = demand.zones
-    steepest, farthest, way = (
+    steepest, farthest, way_m = (
         max((getattr(zone, name) for zone in zones), default=0.0)
         for name in ("steepest_percent", "farthest_m", "access_m")
     )
     if steepest > offer.slope_limit_percent:
-        yield "slope", f"slopes of {steepest:.0f} % are more than its {offer.slope_limit_percent:g} %"
+        yield Shortfall("slope", steepest, offer.slope_limit_percent)
     if demand.passage_m < offer.passage_transit_min_m:
-        yield "passage", f"a passage of {demand.passage_m:.2f} m is less than its {offer.passage_transit_min_m:g} m"
+        yield Shortfall("passage", demand.passage_m, offer.passage_transit_min_m)
     if demand.loop_m > offer.loop_length_max_m:
-        yield "loop", f"a loop of {demand.loop_m:.0f} m is more than its {offer.loop_length_max_m:g} m"
+        yield Shortfall("loop", demand.loop_m, offer.loop_length_max_m)
     if farthest > offer.signal_reach_max_m:
-        yield "signal", f"ground {farthest:.1f} m from the wire is beyond its {offer.signal_reach_max_m:g} m"
-    one_charge, carried = _one_charge_m2(offer), max((zone.area_m2 for zone in zones if zone.without_dock), default=0.0)
-    if carried > one_charge:
-        yield "charge", f"one charge mows {one_charge:.0f} m² of {carried:.0f} m² where there is no dock"
-    elif 2 * way >= offer.run_minutes * 60 * offer.speed_mps:
-        yield "charge", f"a way of {way:.0f} m there and back takes all of a charge"
-
-
-def _one_charge_m2(offer: MowerOffer) -> float:
-    rate = area_rate_m2_h(offer.cutting_width_m, offer.speed_mps)
-    return one_charge_area_m2(rate_m2_h=rate, run_minutes=offer.run_minutes, share=offer.coverage_share)
+        yield Shortfall("signal", farthest, offer.signal_reach_max_m)
+    if demand.cable_m > offer.supply_cable_max_m:
+        yield Shortfall("cable", demand.cable_m, offer.supply_cable_max_m)
+    carried = [Shortfall("charge", zone.area_m2, one_charge_m2(zone, offer)) for zone in zones if zone.without_dock]
+    too_large = [shortfall for shortfall in carried if shortfall.asked > shortfall.limit]
+    if too_large:
+        yield max(too_large, key=lambda shortfall: shortfall.asked)
+    charge_m = offer.run_minutes * 60 * offer.speed_mps
+    if 2 * way_m >= charge_m:
+        yield Shortfall("way", 2 * way_m, charge_m)
 
 
 def by_cost(fit: Fit) -> tuple[float, float]:

@@ -18,10 +18,9 @@ from scipy import ndimage
 from shapely import Point, Polygon
 from shapely.ops import nearest_points
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
 from lawngis.mowing.bounce import Cells, Reach, bounced, reached, turning_ground
-
-FloatArray = NDArray[np.float64]
 
 CELLS_WANTED = 2500
 """Sample places in a zone: a share is then known to a point or so, and a plan stays quick."""

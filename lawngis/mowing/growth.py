@@ -7,11 +7,10 @@ from math import pi
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
-
-FloatArray = NDArray[np.float64]
 
 WARM_OPTIMUM_C = 31.0
 WARM_SPREAD_C = 7.0

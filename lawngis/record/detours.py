@@ -7,14 +7,10 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lawngis.arrays import BoolArray, FloatArray, IntArray
 from lawngis.geometry.lines import chainage_m, points_along, segment_lengths_m
 from lawngis.record.matching import SAME_PLACE_M, WalkMatch, alike_share, smoothed, smoothing_reach_m
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
-IntArray = NDArray[np.int64]
 
 DetourKind = Literal["added", "left_out", "off_plan", "not_walked"]
 

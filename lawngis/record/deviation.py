@@ -7,13 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import BoolArray, FloatArray
 from lawngis.record.matching import LAID_FREELY_M, WalkMatch, alike_share, places_along
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 NODE_STEP_M = 1.0
 """Deviation is told this often along the wire."""

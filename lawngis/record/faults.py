@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
-from lawngis.wire.conductors import COPPER_COEFFICIENT_PER_K, copper_factor, resistance_ohm
-
-FloatArray = NDArray[np.float64]
+from lawngis.wire.conductors import COPPER_COEFFICIENT_PER_K, resistance_ohm, temperature_factor
 
 RESISTANCE_SD_SHARE = 0.03
 """Copper wire on sale lies up to some 5 % below the table's highest resistance; ours, no source."""
@@ -218,13 +216,13 @@ def _less_leads(ohm: float, leads_ohm: float, ohm_sd: float) -> float:
 
 def _per_m(section_mm2: float, temperature_c: float | None) -> float:
     warm = UNKNOWN_TEMPERATURE_C if temperature_c is None else temperature_c
-    return resistance_ohm(1.0, section_mm2) * copper_factor(warm)
+    return resistance_ohm(1.0, section_mm2) * temperature_factor(warm, COPPER_COEFFICIENT_PER_K)
 
 
 def _temperature_sd_share(temperature_c: float | None) -> float:
     if temperature_c is None:
         return COPPER_COEFFICIENT_PER_K * UNKNOWN_TEMPERATURE_SD_K
-    return COPPER_COEFFICIENT_PER_K * TEMPERATURE_SD_K / copper_factor(temperature_c)
+    return COPPER_COEFFICIENT_PER_K * TEMPERATURE_SD_K / temperature_factor(temperature_c, COPPER_COEFFICIENT_PER_K)
 
 
 def fault_place(

@@ -7,12 +7,10 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lawngis.arrays import FloatArray
 from lawngis.geometry.lines import line_between, segment_lengths_m
 from lawngis.record.matching import GAP_M, WalkMatch
-
-FloatArray = NDArray[np.float64]
 
 IslandVerdict = Literal["as_planned", "wrong_way", "moved", "missing", "cannot_tell"]
 IslandDoubt = Literal["", "not_walked", "points_missing", "astray", "too_small", "undecided"]

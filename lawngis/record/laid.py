@@ -14,14 +14,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from lawngis.arrays import FloatArray
 from lawngis.geometry.lines import chainage_m, line_between, points_along
 from lawngis.record.detours import EITHER_WAY, Detour, WalkedRound, uncovered, unseen_sd_m, walked_rounds
 from lawngis.record.deviation import Deviations, deviations, laid_xy, pooled, taped
 from lawngis.record.islands import IslandFound, PlannedIsland, first_told, islands_found
 from lawngis.record.matching import WalkMatch, places_along, walk_match
 from lawngis.record.rings import Ring, rings, with_moved
-
-FloatArray = NDArray[np.float64]
 
 RunState = Literal["as_planned", "off_plan", "added", "left_out", "not_walked", "cannot_tell"]
 

@@ -14,12 +14,9 @@ import shapely
 from numpy.typing import NDArray
 from scipy.linalg import solveh_banded
 
+from lawngis.arrays import BoolArray, FloatArray, IntArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.lines import points_along, segment_lengths_m
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 STATES_MAX = 3000
 """Places along one round of the loop that are told apart; longer loops get them further apart."""

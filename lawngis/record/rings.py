@@ -7,14 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely import LineString, Polygon
 
+from lawngis.arrays import FloatArray
 from lawngis.geometry.lines import winding_number
 from lawngis.record.detours import telling_m
 from lawngis.record.islands import IslandFound, island_middle
-
-FloatArray = NDArray[np.float64]
 
 RING_RADIUS_MIN_M = 0.3
 """Narrower ground between wires is that of a lead; ours, no source."""

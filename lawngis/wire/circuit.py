@@ -17,8 +17,9 @@ from contourpy import FillType, contour_generator
 from numpy.typing import NDArray
 from shapely import LineString, MultiPolygon, Polygon
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
-from lawngis.geometry.lines import FloatArray, is_closed, segment_lengths_m
+from lawngis.geometry.lines import is_closed, segment_lengths_m
 from lawngis.geometry.polygons import polygon_parts
 
 MU0_H_PER_M = 1.25663706127e-6

@@ -39,18 +39,20 @@ COPPER_COEFFICIENT_PER_K = 0.00393
 _TEMPERATURE_RANGE_C = (-60.0, 250.0)
 
 
-def temperature_factor(temperature_c: float) -> float:
+def temperature_factor(temperature_c: float, per_k: float = TABLE_COEFFICIENT_PER_K) -> float:
     """Return resistance at a temperature over resistance at 20 °C.
 
     Parameters
     ----------
     temperature_c
         Conductor temperature [°C].
+    per_k
+        Temperature coefficient [1/K]: that of the table, or of copper itself.
 
     Returns
     -------
     float
-        1 + 0.004 (t - 20).
+        1 + `per_k` (t - 20).
 
     Raises
     ------
@@ -67,41 +69,9 @@ def temperature_factor(temperature_c: float) -> float:
     --------
     >>> round(temperature_factor(60.0), 3)
     1.16
-    """
-    return _factor(temperature_c, TABLE_COEFFICIENT_PER_K)
-
-
-def copper_factor(temperature_c: float) -> float:
-    """Return resistance of copper at a temperature over resistance at 20 °C, as it is measured.
-
-    Parameters
-    ----------
-    temperature_c
-        Conductor temperature [°C].
-
-    Returns
-    -------
-    float
-        1 + 0.00393 (t - 20).
-
-    Raises
-    ------
-    ParameterError
-        When the temperature is no conductor's.
-
-    References
-    ----------
-    IEC 60028, "International standard of resistance for copper".
-
-    Examples
-    --------
-    >>> round(copper_factor(30.0), 4)
+    >>> round(temperature_factor(30.0, COPPER_COEFFICIENT_PER_K), 4)
     1.0393
     """
-    return _factor(temperature_c, COPPER_COEFFICIENT_PER_K)
-
-
-def _factor(temperature_c: float, per_k: float) -> float:
     low, high = _TEMPERATURE_RANGE_C
     if not low <= temperature_c <= high:
         raise ParameterError(f"temperature {temperature_c} °C is not between {low:g} and {high:g} °C")

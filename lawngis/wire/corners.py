@@ -11,7 +11,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.geometry.lines import FloatArray, IntArray, bends_deg, segment_lengths_m
+from lawngis.arrays import FloatArray, IntArray
+from lawngis.geometry.lines import bends_deg, segment_lengths_m
 
 BEND_MAX_DEG = 46.0
 """Sharpest bend that is laid: 45 degrees, and a little for sides that are not quite straight."""

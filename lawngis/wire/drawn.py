@@ -9,8 +9,9 @@ import numpy as np
 import shapely
 from shapely import LinearRing, LineString, MultiPolygon, Point, Polygon
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import FeatureError
-from lawngis.geometry.lines import FloatArray, bends_deg, chainage_m, is_closed, line_between, segment_lengths_m
+from lawngis.geometry.lines import bends_deg, chainage_m, is_closed, line_between, segment_lengths_m
 from lawngis.geometry.polygons import polygon_parts
 
 REACH_M = 2.0

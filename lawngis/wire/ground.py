@@ -16,8 +16,9 @@ from shapely import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
+from lawngis.arrays import FloatArray, IntArray
 from lawngis.errors import FeatureError, ParameterError
-from lawngis.geometry.lines import FloatArray, IntArray, segment_lengths_m
+from lawngis.geometry.lines import segment_lengths_m
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.wire.corners import ring_with_cut_corners
 

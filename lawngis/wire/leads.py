@@ -20,8 +20,9 @@ from scipy.spatial import Delaunay
 from shapely import LinearRing, LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import FloatArray, IntArray
 from lawngis.errors import FeatureError
-from lawngis.geometry.lines import FloatArray, IntArray, bends_deg, chainage_m, points_along, snapped_chainage
+from lawngis.geometry.lines import bends_deg, chainage_m, points_along, snapped_chainage
 
 ATTACHMENT_GAP_M = 0.1
 """Least distance along a ring between two leads, or a lead and the dock, so that each has a peg of its own."""

@@ -12,10 +12,9 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LinearRing, LineString, Polygon
 
+from lawngis.arrays import FloatArray, IntArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.lines import (
-    FloatArray,
-    IntArray,
     bends_deg,
     chainage_m,
     line_between,

@@ -15,7 +15,8 @@ import shapely
 from shapely import LinearRing, LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.geometry.lines import FloatArray, bends_deg
+from lawngis.arrays import FloatArray
+from lawngis.geometry.lines import bends_deg
 from lawngis.geometry.routes import CostGrid, PricedGround, cost_field, cost_grid, route_to, straight_costs
 from lawngis.wire.leads import ground_rings
 

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
-from lawngis.geometry.lines import FloatArray, bends_deg, chainage_m, points_along
+from lawngis.geometry.lines import bends_deg, chainage_m, points_along
 from lawngis.wire.loop import Loop
 
 __all__ = ["Joins", "Pegs", "chainage_m", "joins", "lead_intervals_m", "pegs"]

@@ -9,8 +9,9 @@ import numpy as np
 import shapely
 from shapely import LineString, MultiPolygon, Point, Polygon
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import FeatureError
-from lawngis.geometry.lines import FloatArray, winding_number
+from lawngis.geometry.lines import winding_number
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.wire.loop import Loop, Run, Stretch
 

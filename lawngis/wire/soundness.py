@@ -19,7 +19,8 @@ from shapely import LineString
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
-from lawngis.geometry.lines import FloatArray, IntArray, bends_deg, chainage_m, segment_lengths_m, winding_number
+from lawngis.arrays import FloatArray, IntArray
+from lawngis.geometry.lines import bends_deg, chainage_m, segment_lengths_m, winding_number
 from lawngis.wire.loop import Loop, Run, Stretch
 
 COINCIDE_M = 0.001

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from ..files.file_kinds import FileKind
-from ..model.contract import Column, Layer
-from ..model.layers import SEVERITIES
+from ..model.contract import Layer, boolean, identifier, integer, real, text
+from ..model.layers import SEVERITIES, stamped_layers
 from ..model.styles import (
     BLACK,
     BLUE,
@@ -29,33 +29,23 @@ WALKED_WAYS = ("with", "against", "by_tape")
 WALKED_POINTS = "walked_points"
 
 
-def _text(name: str, description: str, values: tuple[str, ...] = (), *, nullable: bool = True) -> Column:
-    return Column(name, "text", description, "", values, nullable)
+_LOOP = identifier("loop_id", "loop of wire")
 
+_WALK = integer("walk", "number of the walk in its file, from 1", nullable=False)
 
-def _metres(name: str, description: str) -> Column:
-    return Column(name, "real", description, "m")
-
-
-_PARCEL = _text("parcel_id", "parcel that the row belongs to", nullable=False)
-_LOOP = _text("loop_id", "loop of wire", nullable=False)
-
-_WALK = Column("walk", "integer", "number of the walk in its file, from 1", "", (), False)
-
-RECORD_LAYERS: tuple[Layer, ...] = (
+RECORD_LAYERS = stamped_layers(
     Layer(
         "laid_findings",
         "Findings on the laid wire",
         "Where the laid wire differs from the plan in a way that matters.",
         "Point",
         (
-            _PARCEL,
             _LOOP,
-            _text("severity", "how grave", SEVERITIES, nullable=False),
-            _text("code", "kind of finding, for programs", nullable=False),
-            _text("text", "what was found", nullable=False),
-            _text("advice", "what to do"),
-            _text("values", "values of which text and advice are made, as JSON"),
+            text("severity", "how grave", SEVERITIES, nullable=False),
+            text("code", "kind of finding, for programs", nullable=False),
+            text("text", "what was found", nullable=False),
+            text("advice", "what to do"),
+            text("values", "values of which text and advice are made, as JSON"),
         ),
         may_be_empty_geometry=True,
         style=categorized(
@@ -71,12 +61,11 @@ RECORD_LAYERS: tuple[Layer, ...] = (
         "Whether each island was laid, and which way round, as far as the walk tells.",
         "Point",
         (
-            _PARCEL,
             _LOOP,
-            _text("island_id", "island", nullable=False),
-            _text("verdict", "what the walk says", ISLAND_VERDICTS, nullable=False),
-            Column("turned_deg", "real", "angle by which the walk turned about its middle", "°"),
-            _text("why", "why nothing can be told, or where it lies"),
+            identifier("island_id", "island"),
+            text("verdict", "what the walk says", ISLAND_VERDICTS, nullable=False),
+            real("turned_deg", "°", "angle by which the walk turned about its middle"),
+            text("why", "why nothing can be told, or where it lies"),
         ),
         key="island_id",
         style=categorized(
@@ -95,13 +84,12 @@ RECORD_LAYERS: tuple[Layer, ...] = (
         "What was noted along the wire.",
         "Point",
         (
-            _PARCEL,
             _LOOP,
-            _text("kind", "joint, peg, photo, depth, crossing, tape or other", nullable=False),
-            _metres("chainage_m", "chainage along the wire as laid"),
-            _metres("depth_m", "depth of the wire below ground"),
-            _text("photo", "name of the picture"),
-            _text("note", "in words"),
+            text("kind", "joint, peg, photo, depth, crossing, tape or other", nullable=False),
+            real("chainage_m", "m", "chainage along the wire as laid"),
+            real("depth_m", "m", "depth of the wire below ground"),
+            text("photo", "name of the picture"),
+            text("note", "in words"),
         ),
         style=categorized(
             "kind",
@@ -121,12 +109,11 @@ RECORD_LAYERS: tuple[Layer, ...] = (
         "Each metre of plan that somebody walked beside, whether the distance is claimed or within what can't be told.",
         "Point",
         (
-            _PARCEL,
             _LOOP,
-            _metres("chainage_m", "chainage of the plan"),
-            _metres("left_m", "distance to the left of the plan; negative to the right"),
-            _metres("sd_m", "standard deviation of that"),
-            Column("claimed", "boolean", "whether it is more than laying freely and the receiver explain"),
+            real("chainage_m", "m", "chainage of the plan"),
+            real("left_m", "m", "distance to the left of the plan; negative to the right"),
+            real("sd_m", "m", "standard deviation of that"),
+            boolean("claimed", "whether it is more than laying freely and the receiver explain"),
         ),
         style=categorized(
             "claimed",
@@ -140,16 +127,15 @@ RECORD_LAYERS: tuple[Layer, ...] = (
         "Pieces of each loop by what the walk says of them; where the plan was left out, the plan.",
         "LineString",
         (
-            _PARCEL,
             _LOOP,
-            Column("seq", "integer", "place in the order, from 1"),
-            _text("state", "what the walk says", RUN_STATES, nullable=False),
-            _metres("from_m", "chainage of the plan at its start"),
-            _metres("to_m", "chainage of the plan at its end"),
-            _metres("laid_m", "length laid, along the ground"),
-            _metres("laid_sd_m", "standard deviation of the length laid"),
-            _metres("left_m", "mean distance to the left of the plan; negative to the right"),
-            _metres("sd_m", "standard deviation of the wire's place across it, where it is worst"),
+            integer("seq", "place in the order, from 1"),
+            text("state", "what the walk says", RUN_STATES, nullable=False),
+            real("from_m", "m", "chainage of the plan at its start"),
+            real("to_m", "m", "chainage of the plan at its end"),
+            real("laid_m", "m", "length laid, along the ground"),
+            real("laid_sd_m", "m", "standard deviation of the length laid"),
+            real("left_m", "m", "mean distance to the left of the plan; negative to the right"),
+            real("sd_m", "m", "standard deviation of the wire's place across it, where it is worst"),
         ),
         style=categorized(
             "state",
@@ -167,20 +153,19 @@ RECORD_LAYERS: tuple[Layer, ...] = (
         "Each loop as it lies: where the walk tells nothing else, as planned.",
         "LineString",
         (
-            _PARCEL,
             _LOOP,
-            _metres("planned_m", "length planned, along the ground"),
-            _metres("laid_m", "length laid, along the ground"),
-            _metres("laid_sd_m", "standard deviation of the length laid"),
-            Column("pegs_planned", "integer", "pegs planned"),
-            Column("pegs_laid", "integer", "pegs for the length laid, at the planned spacing"),
-            Column("walked_share", "real", "share of the loop along which points were taken"),
-            _metres("shift_x_m", "shift of the whole walk to the east that was taken off: receiver or map"),
-            _metres("shift_y_m", "shift of the whole walk to the north that was taken off"),
-            _metres("point_sd_m", "standard deviation of one point across the wire"),
-            _metres("frechet_m", "discrete Fréchet distance between wire as laid and plan"),
-            _text("walked", "walked with or against the laying order", WALKED_WAYS),
-            _text("date", "day of the walk"),
+            real("planned_m", "m", "length planned, along the ground"),
+            real("laid_m", "m", "length laid, along the ground"),
+            real("laid_sd_m", "m", "standard deviation of the length laid"),
+            integer("pegs_planned", "pegs planned"),
+            integer("pegs_laid", "pegs for the length laid, at the planned spacing"),
+            real("walked_share", "", "share of the loop along which points were taken"),
+            real("shift_x_m", "m", "shift of the whole walk to the east that was taken off: receiver or map"),
+            real("shift_y_m", "m", "shift of the whole walk to the north that was taken off"),
+            real("point_sd_m", "m", "standard deviation of one point across the wire"),
+            real("frechet_m", "m", "discrete Fréchet distance between wire as laid and plan"),
+            text("walked", "walked with or against the laying order", WALKED_WAYS),
+            text("date", "day of the walk"),
         ),
         key="loop_id",
         style=single_symbol("Whole loop as laid", Line(BLUE, 0.3, (), 0.2)),
@@ -191,12 +176,11 @@ RECORD_LAYERS: tuple[Layer, ...] = (
         "The walks themselves, point by point as they were taken, in the CRS of the plan.",
         "Point",
         (
-            _PARCEL,
             _LOOP,
             _WALK,
-            Column("seq", "integer", "place in the walk, from 1", "", (), False),
-            _text("time", "when it was taken, as the file says"),
-            _metres("accuracy_m", "standard deviation stated for it"),
+            integer("seq", "place in the walk, from 1", nullable=False),
+            text("time", "when it was taken, as the file says"),
+            real("accuracy_m", "m", "standard deviation stated for it"),
         ),
         style=single_symbol("Point walked", Mark("circle", GREY, 0.6, GREY)),
     ),
@@ -206,16 +190,15 @@ RECORD_LAYERS: tuple[Layer, ...] = (
         "Each walk along the wire, and how it was judged.",
         "LineString",
         (
-            _PARCEL,
             _LOOP,
             _WALK,
-            _text("date", "day of the walk"),
-            _text("walked", "walked with or against the laying order", WALKED_WAYS),
-            Column("points", "integer", "points taken"),
-            _metres("accuracy_m", "standard deviation of one point as given, by the file or by hand"),
-            _metres("noise_m", "standard deviation of one point as the points themselves show it"),
-            _metres("shift_x_m", "shift of the whole walk to the east that was taken off"),
-            _metres("shift_y_m", "shift of the whole walk to the north that was taken off"),
+            text("date", "day of the walk"),
+            text("walked", "walked with or against the laying order", WALKED_WAYS),
+            integer("points", "points taken"),
+            real("accuracy_m", "m", "standard deviation of one point as given, by the file or by hand"),
+            real("noise_m", "m", "standard deviation of one point as the points themselves show it"),
+            real("shift_x_m", "m", "shift of the whole walk to the east that was taken off"),
+            real("shift_y_m", "m", "shift of the whole walk to the north that was taken off"),
         ),
         style=single_symbol("Walk", Line(GREY, 0.25, (0.6, 0.6))),
     ),
@@ -225,11 +208,10 @@ RECORD_LAYERS: tuple[Layer, ...] = (
         "Strip in which the wire lies, with the uncertainty of its place, for whoever digs.",
         "Polygon",
         (
-            _PARCEL,
             _LOOP,
-            _metres("buffer_m", "half the strip's width"),
-            _metres("depth_m", "depth of the wire below ground, where it was noted"),
-            _text("warning", "in words", nullable=False),
+            real("buffer_m", "m", "half the strip's width"),
+            real("depth_m", "m", "depth of the wire below ground, where it was noted"),
+            text("warning", "in words", nullable=False),
         ),
         style=single_symbol("Wire below: mind it before digging", Area(YELLOW, 0.35, "rising", "#8f8500")),
     ),
@@ -239,14 +221,13 @@ RECORD_LAYERS: tuple[Layer, ...] = (
         "What the laid wire takes against the plan.",
         None,
         (
-            _PARCEL,
-            _text("item", "what", nullable=False),
-            Column("planned", "real", "quantity planned"),
-            Column("laid", "real", "quantity laid"),
-            _text("unit", "of what"),
-            Column("unit_price", "real", "price of one unit, in the plan's currency"),
-            Column("amount_change", "real", "change of the amount"),
-            Column("amount_change_sd", "real", "its standard deviation"),
+            text("item", "what", nullable=False),
+            real("planned", "", "quantity planned"),
+            real("laid", "", "quantity laid"),
+            text("unit", "of what"),
+            real("unit_price", "", "price of one unit, in the plan's currency"),
+            real("amount_change", "", "change of the amount"),
+            real("amount_change_sd", "", "its standard deviation"),
         ),
     ),
     Layer(
@@ -255,9 +236,9 @@ RECORD_LAYERS: tuple[Layer, ...] = (
         "What was laid when, from which plan, how it was measured, and who made this record with what.",
         None,
         (
-            _text("parcel_id", "parcel, or empty for all"),
-            _text("key", "what", nullable=False),
-            _text("value", "its value"),
+            text("parcel_id", "parcel, or empty for all"),
+            text("key", "what", nullable=False),
+            text("value", "its value"),
         ),
     ),
 )

@@ -7,17 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely import LineString, Point
 
+from lawngis.arrays import FloatArray
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.lines import chainage_m, line_between
 from lawngis.record.islands import PlannedIsland
 
 from ..files.plan_reader import PlanFile, rows_in_frame
 from ..model.plan import Row
-
-FloatArray = NDArray[np.float64]
 
 WIRE_LAYERS = ("wire_runs", "pegs", "joins", "edges")
 """Layers of a plan that say, beside `wire_path`, how a wire is to be laid."""

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely import LineString, Point
 
+from lawngis.arrays import FloatArray
 from lawngis.geometry.lines import chainage_m, line_between, points_along, subdivided
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.record.deviation import frechet_m
@@ -29,8 +29,6 @@ from .laid_wire import ReconcileOptions, laid_length_m, walked_on
 from .planned_wire import PlannedWire
 from .tracks import Walk
 from .walked_loops import WalkedLoop
-
-FloatArray = NDArray[np.float64]
 
 
 def wire_rows(loop: WalkedLoop, laid: LaidWire, options: ReconcileOptions) -> dict[str, list[Row]]:

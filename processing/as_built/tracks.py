@@ -14,17 +14,15 @@ import geopandas
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 from pyproj import CRS
 from shapely import Point
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import LayerError, SiteError
 
 from ..files import gpkg
 from ..model.values import is_absent, text_of, typed_number_of
 from .layers import RECORD, WALKED_POINTS
-
-FloatArray = NDArray[np.float64]
 
 WGS84 = CRS.from_epsg(4326)
 POINTS_MIN = 4

@@ -35,8 +35,6 @@ from .options import (
     given,
     named_layers,
     opened,
-    site_overrides,
-    wanted_parcels,
 )
 from .run import run
 from .slope import slope
@@ -45,8 +43,7 @@ from .visit import fault, measured, reconcile
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from ..planning.run import BasePlan, PlanningRun
-    from ..reading.site_source import SiteSource
+    from ..planning.run import PlanningRun
 
 EXIT_FAILED_PARCELS = 1
 EXIT_UNUSABLE = 2
@@ -127,7 +124,9 @@ def plan(
     from lawngis.mower import profile_from
 
     from ..files.file_kinds import PLAN
+    from ..measured.overrides import site_overrides
     from ..model.step import loaded_steps
+    from ..planning.base_plan import base_plan
     from ..planning.limits import Limits
     from ..planning.plan_writer import refuse_inputs, run_info
     from ..planning.run import IN_PROCESS_MAX, PlanningRun, WorkerOptions
@@ -139,10 +138,10 @@ def plan(
     accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m}
     source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands)
     settings = replace(settings, overrides=site_overrides(source))
-    wanted = wanted_parcels(source, parcel)
+    wanted = source.named(parcel)
     target = PLAN.target(out)
     refuse_inputs(target, source)
-    base = _base_plan(target, from_, source, wanted if parcel else None, discard=discard_edits)
+    base = base_plan(target, from_, source, wanted if parcel else None, discard=discard_edits)
     for failure in loaded_steps()[1]:
         _say(f"step {failure.id} of {failure.package} can't be loaded and is left out: {failure.reason}")
     options = WorkerOptions(workers or (1 if len(wanted) <= IN_PROCESS_MAX else _cores()), scheduler)
@@ -160,35 +159,6 @@ def plan(
     _print_outcomes(run, target)
     if run.outcomes.failed:
         raise typer.Exit(EXIT_FAILED_PARCELS)
-
-
-def _base_plan(
-    target: Path, first: str | None, source: SiteSource, wanted: Sequence[str] | None, *, discard: bool
-) -> BasePlan | None:
-    """Return the earlier plan to build on with ``--from``; refuse to lose what somebody edited in it."""
-    from ..edited.earlier_plan import earlier_plan, refuse_nothing_there
-    from ..edited.lost_edits import edited_plan, refuse_losing_edits
-    from ..edited.reshaped_wire import WIRE, WIRE_STEP
-    from ..planning.run import BasePlan
-    from ..steps.workflow import OPEN_LAYERS, installed_steps, step_layers, steps_before
-
-    steps = installed_steps()
-    specs = step_layers(steps)
-    if first is None:
-        there = None if discard else edited_plan(target, specs)
-        if there is not None:
-            refuse_losing_edits(there, steps, None)
-        return None
-    carried = [name for step in steps_before(steps, first) for name in step.writes]
-    refuse_nothing_there(target)
-    outlines = {name: source.outline(name) for name in source.parcel_ids}
-    reshaped = {WIRE, "wire_runs"} if first == WIRE_STEP and not discard else set()
-    packed = specs if wanted else {"summary", *carried, *OPEN_LAYERS, *reshaped}
-    earlier = earlier_plan(target, specs, packed=packed, checked=carried, outlines=outlines, crs=source.crs)
-    if not discard:
-        refuse_losing_edits(earlier, steps, first)
-    others = [name for name in earlier.parcels if wanted and name not in wanted]
-    return BasePlan(earlier, first, others)
 
 
 def _print_outcomes(run: PlanningRun, target: Path) -> None:

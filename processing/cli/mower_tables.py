@@ -9,6 +9,7 @@ from rich.text import Text
 
 from lawngis.mowing.choice import Fit
 
+from ..derived.mower_demands import shortfall_words
 from ..fleet.choice_tables import kinds_words, may_also
 from ..fleet.mower_choice import MowerComparison, NamedFleet
 from ..model.text import one_line
@@ -58,7 +59,7 @@ def reason_lines(choice: MowerComparison) -> Iterator[str]:
     names = shown_demands(choice)
     for name in names:
         if choice.cheapest[name] is None:
-            each = (f"{fit.mower}: {', '.join(fit.lacks)}" for fit in choice.by_demand[name])
+            each = (f"{fit.mower}: {', '.join(shortfall_words(fit.shortfalls))}" for fit in choice.by_demand[name])
             yield f"no mower fits {name}. {'. '.join(each)}"
     for parcel in choice.portfolio.compared:
         if parcel.demands[0].name in names:

@@ -11,7 +11,6 @@ import typer
 from lawngis.errors import ParameterError
 
 if TYPE_CHECKING:
-    from ..measured.overrides import Override
     from ..model.site import DataAccuracy
     from ..reading.read_options import ReadOptions
     from ..reading.site_source import SiteSource
@@ -99,38 +98,3 @@ def named_layers(pairs: Sequence[str] | None) -> dict[str, str]:
             raise ParameterError(f"--layer gives {layer.casefold()} twice", advice="Name one layer for it.")
         named[layer.casefold()] = name
     return named
-
-
-def wanted_parcels(source: SiteSource, parcels: Sequence[str] | None) -> list[str]:
-    """Return the parcels named by ``--parcel``, or all; refuse those that aren't there."""
-    known = set(source.parcel_ids)
-    for name in parcels or ():
-        if name not in known:
-            raise ParameterError(
-                f"there is no parcel {name!r}",
-                where=str(source.files.layers["parcels"]),
-                advice=_parcels_there(source.parcel_ids, name),
-            )
-    return list(dict.fromkeys(parcels)) if parcels else source.parcel_ids
-
-
-def site_overrides(source: SiteSource) -> tuple[Override, ...]:
-    """Return what was measured on site, if the site has it."""
-    from ..measured.overrides import read_overrides, refuse_strangers
-
-    place = source.files.layers.get("overrides")
-    if place is None:
-        return ()
-    found = read_overrides(place.file, place.info.name)
-    refuse_strangers(
-        found, source.parcel_ids, lambda: ([source.outline(name) for name in source.parcel_ids], source.crs)
-    )
-    return found
-
-
-def _parcels_there(names: Sequence[str], wanted: str) -> str:
-    from difflib import get_close_matches
-
-    near = get_close_matches(wanted, names, n=3) or list(names[:5])
-    more = f" and {len(names) - len(near)} more" if len(names) > len(near) else ""
-    return f"There are {', '.join(near)}{more}." if len(names) > 1 else f"The only one is {names[0]}."

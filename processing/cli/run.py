@@ -24,8 +24,6 @@ from .options import (
     given,
     named_layers,
     read_options,
-    site_overrides,
-    wanted_parcels,
 )
 
 if TYPE_CHECKING:
@@ -89,6 +87,7 @@ def _run_by_parcel(
     from lawngis.mower import profile_from
 
     from ..files import gpkg
+    from ..measured.overrides import site_overrides
     from ..planning.single_step import absent_layers, opened, readable, refuse_input, step_rows, write_step
     from ..steps.workflow import OPEN_LAYERS, Settings, installed_steps, step_layers
 
@@ -96,7 +95,7 @@ def _run_by_parcel(
     specs = step_layers(installed_steps())
     opened_site = opened(place, specs, options)
     settings = Settings(profile_from(profile), {step.id: parameters}, site_overrides(opened_site))
-    wanted = wanted_parcels(opened_site, parcels)
+    wanted = opened_site.named(parcels)
     refuse_input(out, opened_site.files)
     gpkg.refuse_unwritable(out)
     gpkg.refuse_unlike(out, [specs[name] for name in (*step.writes, *OPEN_LAYERS)], opened_site.crs)

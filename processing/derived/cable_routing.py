@@ -12,11 +12,20 @@ from lawngis.dock.supply import LayingCosts, LayingGround, laying_grid, wall_sta
 from lawngis.geometry.routes import CostField, cost_field
 from lawngis.mower import MowerProfile
 
-from ..model.plan import Plan
+from ..model.plan import Derived, Plan
 from ..model.site import Site
 
 WALL_BAND_M = 0.4
 """A cable this near a house wall is fixed to it."""
+
+_SUPPLY_FIELD = Derived(
+    "supply field",
+    (
+        "site:parcels",
+        "site:outlets",
+        *(f"site:{layer}" for layer in ("buildings", "hard_surfaces", "beds", "water", "barriers")),
+    ),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +43,7 @@ class SupplyField:
 
 def supply_field(site: Site, plan: Plan, mower: MowerProfile) -> SupplyField | None:
     """Return the ways of supply cable on a parcel, or None when nothing is there to start from."""
-    found: SupplyField | None = plan.derived("supply field", lambda: _supply_field(site, mower))
+    found: SupplyField | None = plan.derived(_SUPPLY_FIELD, lambda: _supply_field(site, mower))
     return found
 
 

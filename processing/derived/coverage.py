@@ -12,16 +12,16 @@ from shapely import LineString, Point, Polygon
 
 from lawngis.ground.raster import Grid
 from lawngis.mower import MowerProfile
-from lawngis.mowing.capacity import search_effort
+from lawngis.mowing.capacity import search_effort, unevenness
 from lawngis.mowing.coverage import Coverage, ThinPlace, coverage, mowing_effort, thin_places
 
-from ..model.plan import Finding, Plan, Row
+from ..model.plan import Derived, Finding, Plan, Row
 from ..model.site import Site
 
 RASTER_CELL_M = 0.25
 """Cells of the raster of coverage [m]; the simulation's own are often larger."""
 
-_KEPT = "mown zones"
+_MOWN_ZONES = Derived("mown zones", ("zones",))
 
 
 @dataclass(frozen=True)
@@ -42,11 +42,17 @@ class MownZone:
     thin: tuple[ThinPlace, ...]
 
 
-def zone_accesses(plan: Plan) -> dict[str, ZoneAccess]:
-    """Return the way into each zone, by zone: from its dock, through passages from the home zone, or by hand."""
-    zones = {str(zone["zone_id"]): zone for zone in plan.rows("zones")}
-    links = {str(link["link_id"]): link for link in plan.rows("links")}
-    docks = {str(dock["zone_id"]): dock["geometry"] for dock in plan.select("dock_candidates", chosen=True)}
+def zone_accesses(layers: Mapping[str, Sequence[Row]]) -> dict[str, ZoneAccess]:
+    """Return the way into each zone, by zone: from its dock, through passages from the home zone, or by hand.
+
+    Parameters
+    ----------
+    layers
+        Rows of `zones`, `links` and `dock_candidates` of a plan.
+    """
+    zones = {str(zone["zone_id"]): zone for zone in layers["zones"]}
+    links = {str(link["link_id"]): link for link in layers["links"]}
+    docks = {str(dock["zone_id"]): dock["geometry"] for dock in layers["dock_candidates"] if dock["chosen"]}
     found: dict[str, ZoneAccess] = {}
     for zone_id in zones:
         _find_access(zone_id, zones, links, docks, found, ())
@@ -82,12 +88,12 @@ def mown_zones(
             for zone in plan.rows("zones")
         ]
 
-    return list(plan.derived(_KEPT, simulated))
+    return list(plan.derived(_MOWN_ZONES, simulated))
 
 
 def coverage_grid(site: Site, plan: Plan) -> Grid | None:
     """Return the chance that one mowing reaches each place, in the frame; None when nothing was simulated."""
-    mown: Sequence[MownZone] = [zone for zone in plan.derived(_KEPT, list) if zone.coverage is not None]
+    mown: Sequence[MownZone] = [zone for zone in plan.derived(_MOWN_ZONES, list) if zone.coverage is not None]
     if not mown:
         return None
     bounds = shapely.total_bounds([zone["geometry"] for zone in plan.rows("zones")])
@@ -148,7 +154,7 @@ def _mown_finding(zone_id: str, mowing: Coverage, mower: MowerProfile) -> Findin
         "half_percent": 100 * half,
         "hours": hours,
         "mown_percent": 100 * most,
-        "law_percent": 100 * mower.coverage_share,
+        "wanted_percent": 100 * mower.coverage_share,
     }
     return Finding("info", "coverage", values)
 
@@ -188,10 +194,11 @@ def _mown(zone: Row, entry: Point, mower: MowerProfile, departures: int, seed: i
     polygon: Polygon = zone["geometry"]
     if not polygon.area > 0:
         return MownZone(str(zone["zone_id"]), None, ())
+    uneven = unevenness(polygon.area, polygon.length, cutting_width_m=mower.cutting_width_m)
     effort = mowing_effort(
         polygon.area,
         cutting_width_m=mower.cutting_width_m,
-        passes=float(search_effort(mower.coverage_share)),
+        passes=float(search_effort(mower.coverage_share, unevenness=uneven)),
         departure_max_m=mower.run_minutes * 60 * mower.speed_mps,
     )
     width = mower.cutting_width_m

@@ -16,12 +16,13 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.geometry.routes import PricedGround
 from lawngis.mower import MowerProfile
-from lawngis.mowing.capacity import area_rate_m2_h, one_charge_area_m2
+from lawngis.mowing.choice import ZoneDemand, one_charge_m2
 from lawngis.prices import PriceBook, price_book_from
 from lawngis.wire.outlying import LeadTerrain, lead_route
 
 from ..model.catalogue import Said
 from ..model.site import Site
+from .mower_demands import mower_offer
 from .paving import DRIVEN_ON
 
 BED_COST = 2.0
@@ -72,8 +73,8 @@ class DetachedZone:
 
     Parameters
     ----------
-    area_m2
-        Its ground [m²].
+    area_m2, perimeter_m
+        Its ground, and the length of its edges [m², m].
     ring_m
         Wire around it, islands included [m]; of zones between which the mower drives, all of them.
     lead_m
@@ -85,6 +86,7 @@ class DetachedZone:
     """
 
     area_m2: float
+    perimeter_m: float
     ring_m: float
     lead_m: float | None
     crossed: LeadCrossings | None
@@ -169,6 +171,7 @@ def detached_offers(
         passages_m = sum(lengths_m[link] for link in group.values() if link is not None)
         need = DetachedZone(
             area_m2=sum(zones[name].area for name in group),
+            perimeter_m=sum(zones[name].length for name in group),
             ring_m=sum(ground.length for ground in own) + 2 * passages_m,
             lead_m=None if way is None else way.line.length,
             crossed=None if way is None else lead_crossings(site, way.line),
@@ -194,8 +197,7 @@ def supply_options(zone: DetachedZone, mower: MowerProfile, prices: PriceBook) -
     A zone that one charge can't mow needs a dock of its own, as the mower can't get back to charge. Else it is
     carried there, and needs only a signal.
     """
-    rate = area_rate_m2_h(mower.cutting_width_m, mower.speed_mps)
-    one_charge = one_charge_area_m2(rate_m2_h=rate, run_minutes=mower.run_minutes, share=mower.coverage_share)
+    one_charge = one_charge_m2(ZoneDemand(zone.area_m2, zone.perimeter_m, 0.0, 0.0), mower_offer("", mower))
     size = {"area_m2": zone.area_m2, "charge_m2": one_charge}
     too_large: Said | None = ("supply-reason", {"case": "too_large", **size}) if zone.area_m2 > one_charge else None
     ring = _wire_price(zone.ring_m, mower, prices)

@@ -40,15 +40,19 @@ from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
 from ..model.catalogue import Said, sentences
-from ..model.plan import Plan, Row, VisitCheck
+from ..model.plan import Derived, Plan, Row, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters
 from .cable_routing import supply_field
-from .exposure import HotHours, obstruction_surface, shade_shares, street_sight_shares
+from .exposure import SHADING_LAYERS, HotHours, obstruction_surface, shade_shares, street_sight_shares
 from .loops import LoopGround
 from .paving import level_paving
 
 FloatArray = NDArray[np.float64]
+
+_STANDING_SURFACE = Derived(
+    "standing surface", ("raster:dsm", "raster:dem", *(f"site:{layer}" for layer in SHADING_LAYERS))
+)
 
 CRITERIA = ("shade", "hidden", "supply", "flat", "straight", "central", "neighbours", "beds")
 """Criteria in the order of their columns; one that is unknown leaves the score."""
@@ -183,7 +187,7 @@ def dock_places(
     places, which = _both_ways(along, mower)
     slope, sd = _slope_of_pads(site, mower)
     ways = supply_field(site, plan, mower)
-    surface = plan.derived("standing surface", lambda: obstruction_surface(site))
+    surface = plan.derived(_STANDING_SURFACE, lambda: obstruction_surface(site))
     height_m, slope_percent, slope_sd_percent = layered_values_at([site.dem, slope, sd], site.frame, along.xy)
     tops = np.column_stack([along.xy, height_m + mower.dock_height_m])
     others = [shape for shape in site.geometries("buildings") if not shape.intersects(site.parcel)]
@@ -306,7 +310,7 @@ def dock_rows(
         "rank": ranks.tolist(),
         "score": _numbers(scores),
         "feasible": judged.feasible.tolist(),
-        "failed": [_failed_words(missed) for missed in judged.failed],
+        "failed": [*_failed_words(judged.failed)],
         "first_rank_share": shares.tolist(),
         **{f"{name}_score": _numbers(scaled) for name, scaled in zip(CRITERIA, criteria.T, strict=True)},
     }
@@ -343,10 +347,10 @@ def _failure_part(failure: Failure) -> Said:
     }
 
 
-def _failed_words(missed: Sequence[Failure]) -> str | None:
-    """Return what a place misses in words, as the layer of places has it."""
-    parts = [_failure_part(failure) for failure in missed]
-    return "; ".join(sentences().said("part", code, "text", values) for code, values in parts) or None
+def _failed_words(failed: Sequence[Sequence[Failure]]) -> list[str | None]:
+    """Return what each place misses in words, as the layer of places has it."""
+    parts = [[_failure_part(failure) for failure in missed] for missed in failed]
+    return [words or None for words in sentences().column("part", parts, "; ")]
 
 
 def pad_check(site: Site, dock: Row, mower: MowerProfile) -> VisitCheck:

@@ -21,13 +21,15 @@ from lawngis.wire.drawn import REACH_M, ground_along, rounded
 from lawngis.wire.ground import ground_apart, joined_strips, loop_ground, passage_strip, setback_ground, wire_parts
 
 from ..model.facts import Fact
-from ..model.plan import Finding, Plan, Row
+from ..model.plan import Derived, Finding, Plan, Row
 
 Key = TypeVar("Key", bound=Hashable)
 """How zones are called: by number or by name."""
 
 LOST_MIN_M2 = 1.0
 """Ground cut off by setbacks that is smaller than this is not worth a word."""
+
+_LOOPS = Derived("loops", ("zones", "links", "edges", "keepouts", "hand_mow", "fact:wires"))
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +77,7 @@ def is_outlying(zone: Row) -> bool:
 
 def loops(plan: Plan, mower: MowerProfile, drawn: Sequence[Fact[LineString]]) -> list[LoopGround]:
     """Return the loops of a plan, home first; derived once from zones, links, edges and the wire drawn on site."""
-    found: list[LoopGround] = plan.derived("loops", lambda: _loops(plan, mower, drawn))
+    found: list[LoopGround] = plan.derived(_LOOPS, lambda: _loops(plan, mower, drawn))
     return found
 
 

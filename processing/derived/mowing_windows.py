@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import Field, field_validator
 
+from lawngis.errors import ParameterError
 from lawngis.mowing.growth import (
+    PEAK_GROWTH_MM_WEEK,
     WARM_GRASS_LATITUDE,
     assumed_temperatures_c,
     growth_potential_cool,
@@ -20,6 +24,7 @@ from lawngis.mowing.hours import common_windows, quiet_hours_from, windows_from_
 from lawngis.mowing.week import Windows
 
 from ..model.catalogue import Said
+from ..model.step import Parameters
 
 
 @dataclass(frozen=True)
@@ -65,9 +70,54 @@ class Growth:
     basis: Said
 
     @property
+    def most(self) -> float:
+        """Mowings a week when it grows most."""
+        return float(self.mowings.max())
+
+    @property
     def strongest(self) -> int:
         """Month in which it grows most, 0 for January."""
         return int(self.mowings.argmax())
+
+
+class GrowthParameters(Parameters):
+    """How the grass grows and how high it is cut: how often it must be mown."""
+
+    cut_height_mm: float = Field(default=40.0, ge=10, le=150, description="height of the cut [mm]")
+    growth_mm_week: float = Field(
+        default=PEAK_GROWTH_MM_WEEK, ge=1, le=150, description="growth in the best of weathers [mm a week]"
+    )
+    temperatures_c: str | None = Field(
+        default=None,
+        description="monthly mean temperatures, January first: 12 numbers, or a CSV file with month and temperature_c; "
+        "assumed from the latitude when absent [°C]",
+    )
+    grass: Literal["auto", "cool", "warm"] = Field(
+        default="auto", description="cool- or warm-season grass; auto: by latitude"
+    )
+
+    @field_validator("temperatures_c")
+    @classmethod
+    def _readable_temperatures(cls, value: str | None) -> str | None:
+        try:
+            if value is not None:
+                temperatures_from(value)
+        except ParameterError as error:
+            raise ValueError(str(error)) from error
+        return value
+
+    def growth(self, latitude_deg: float) -> Growth:
+        """Return the mowings a week that the grass asks for at a latitude, month by month."""
+        return grass_growth(
+            latitude_deg,
+            temperatures_c=self.temperatures_c,
+            grass=self.grass,
+            cut_height_mm=self.cut_height_mm,
+            growth_mm_week=self.growth_mm_week,
+        )
+
+
+GROWTH_PARAMETERS = tuple(GrowthParameters.model_fields)
 
 
 def week_hours(

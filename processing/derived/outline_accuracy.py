@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.ground.cover import confidence_within
 from lawngis.ground.imagery import cell_side_m
 
-from ..model.plan import Plan
+from ..model.plan import Derived, Plan
 from ..model.site import Site
 from .imagery_rules import DOUBT_COVERS
 
@@ -33,6 +33,19 @@ UNSEEN_CONFIDENCE = 0.4
 """Worth of ground that no piece of cover covers."""
 
 MAPPED_LAYERS = ("buildings", "hard_surfaces", "beds", "water", "streets", "barriers", "obstacles")
+
+_SEEN_OUTLINES = Derived(
+    "outlines seen in the image",
+    (
+        "keepouts",
+        "cover",
+        "site:parcels",
+        *(f"site:{layer}" for layer in MAPPED_LAYERS),
+        "raster:imagery",
+        "raster:dem",
+        "accuracy:position_sd_m",
+    ),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +92,7 @@ def seen_outlines(site: Site, plan: Plan) -> SeenOutlines | None:
     """Return the means to judge outlines that are seen only; None when the lawn follows layers alone."""
     if not plan.select("lawn", source="imagery"):
         return None
-    found: SeenOutlines = plan.derived("outlines seen in the image", lambda: _seen(site, plan))
+    found: SeenOutlines = plan.derived(_SEEN_OUTLINES, lambda: _seen(site, plan))
     return found
 
 

@@ -13,9 +13,8 @@ from lawngis.ground.steep import MowerSlope, SteepArea, UndecidedArea, mower_slo
 from lawngis.ground.terrain import ExponentialCorrelation
 from lawngis.ground.zonal import weighted_quantiles, zonal_weights
 from lawngis.mower import MowerProfile
-from lawngis.mowing.capacity import charging_hours, mowing_hours_week, turning_share
 
-from ..model.plan import Plan
+from ..model.plan import Derived, Plan
 from ..model.site import Site
 from ..model.step import Parameters
 
@@ -85,8 +84,9 @@ def slope_under_wheels(
 
     Steps that ask for the same correlation share one result.
     """
+    name = f"slope under the wheels, errors alike over {correlation_m:g} m"
     found: MowerSlope = plan.derived(
-        f"slope under the wheels, errors alike over {correlation_m:g} m",
+        Derived(name, ("raster:dem", "accuracy:dem_sd_m")),
         lambda: mower_slope(
             site.dem,
             wheelbase_m=mower.wheelbase_m,
@@ -129,18 +129,3 @@ def zone_slopes_percent(slope: Grid, zone: Polygon, site: Site) -> list[float | 
     if not known.any():
         return [None, None, None]
     return [float(value) for value in weighted_quantiles(values[known], weights[known], [0.5, 0.95, 1.0])]
-
-
-def zone_hours_week(zone: Polygon, slope_percent: float | None, mower: MowerProfile) -> float:
-    """Return the hours a week that a zone takes at the profile's mowings, charging included."""
-    mowing = mowing_hours_week(
-        zone.area,
-        turning=turning_share(zone.area, zone.length, speed_mps=mower.speed_mps),
-        cutting_width_m=mower.cutting_width_m,
-        speed_mps=mower.speed_mps,
-        mowings_week=mower.mowings_week,
-        share=mower.coverage_share,
-        slope_percent=slope_percent or 0.0,
-    )
-    charging = charging_hours(mowing, run_minutes=mower.run_minutes, charge_minutes=mower.charge_minutes)
-    return float(mowing + charging)

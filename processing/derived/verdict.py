@@ -10,6 +10,7 @@ from lawngis.mower import MowerProfile
 from ..model.catalogue import Said, stored_values
 from ..model.plan import FINDING_PARTS, Plan, Row
 from .knowledge import GROUND, Knowledge
+from .mower_demands import able_mowers
 from .readiness import UNDECIDED, undecided
 
 ALL_SHARE = 0.99
@@ -101,12 +102,6 @@ def _too_much(plan: Plan, mower: MowerProfile) -> Said:
     hours, loop = "hours-missing" in _codes(plan), "loop-too-long" in _codes(plan)
     case = "both" if hours and loop else "hours" if hours else "loop"
     return "too-much", {**values, "case": case if values["able"] else f"{case}-none"}
-
-
-def able_mowers(plan: Plan) -> list[str]:
-    """Return the profiles that the schedule compared and that can do the parcel, as its findings say."""
-    del plan
-    return []
 
 
 def _values_of(plan: Plan, code: str) -> dict[str, Any]:

@@ -11,8 +11,8 @@ import shapely
 from shapely import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import LawngisError
-from lawngis.geometry.lines import FloatArray
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.ground.chainage import ground_chainage_m
 from lawngis.mower import MowerProfile

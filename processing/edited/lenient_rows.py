@@ -19,8 +19,8 @@ from lawngis.errors import FeatureError
 from ..files import gpkg
 from ..model.contract import Column, ColumnKind, Layer
 from ..model.plan import Row
-from ..model.tables import plain_values
-from ..model.values import integer_of, number_of, text_of, truth_of
+from ..model.tables import plain_columns
+from ..model.values import integer_of, number_of, text_of, texts_of, truth_of
 
 FILLED: Mapping[str, Collection[str]] = {
     "lawn": ("area_m2", "source", "confidence"),
@@ -70,11 +70,12 @@ class LenientLayer:
         FeatureError
             When a value or a geometry doesn't fit and the layer is checked.
         """
-        folded = {str(name).casefold(): str(name) for name in frame.columns}
-        columns: dict[str, list[Any]] = {}
-        for column in self.spec.columns:
-            values = frame.get(folded.get(column.name.casefold(), ""))
-            columns[column.name] = _as_declared(column, [None] * len(frame) if values is None else values)
+        stored = {name.casefold(): values for name, values in plain_columns(frame).items()}
+        nothing = [None] * len(frame)
+        columns = {
+            column.name: _as_declared(column, stored.get(column.name.casefold(), nothing))
+            for column in self.spec.columns
+        }
         fids = frame.index.tolist()
         if self.checked:
             self._check_values(columns, fids)
@@ -113,7 +114,7 @@ class LenientLayer:
 
     def _parcel_names(self, columns: Mapping[str, list[Any]], fids: Sequence[int]) -> list[str | None]:
         """Return the parcel of each row; of rows without one, that which the geometry lies in."""
-        names = [text_of(name) or None for name in columns["parcel_id"]]
+        names = [name or None for name in texts_of(columns["parcel_id"])]
         for row, name in enumerate(names):
             if name is not None or self.spec.geometry is None or not self.outlines:
                 continue
@@ -127,12 +128,11 @@ class LenientLayer:
         return names
 
 
-def _as_declared(column: Column, stored: pd.Series[Any] | list[Any]) -> list[Any]:
+def _as_declared(column: Column, values: list[Any]) -> list[Any]:
     """Return values in the kind of their column, where a program handed them over in another.
 
     In a file that nobody has touched all are so already.
     """
-    values = stored if isinstance(stored, list) else plain_values(stored)
     if set(map(type, values)) <= {_KINDS[column.kind], type(None)}:
         return values
     return [_lenient(column, value) for value in values]

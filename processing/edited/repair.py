@@ -18,7 +18,6 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import polygon_parts, repaired
 from lawngis.ground.chainage import ground_chainage_m
-from lawngis.mower import MowerProfile
 from lawngis.wire.conductors import resistance_ohm
 
 from ..derived.decisions import (
@@ -33,14 +32,15 @@ from ..derived.decisions import (
     supply_findings,
 )
 from ..derived.loops import filled_zone, passed_over
-from ..derived.slope import zone_hours_week, zone_slopes_percent
+from ..derived.mower_demands import zone_hours_week
+from ..derived.slope import zone_slopes_percent
 from ..derived.slope_readings import zone_slope
 from ..measured.site_facts import measured_site
 from ..model.contract import Layer
 from ..model.plan import GRID_M, Finding, Plan, Row, on_grid
 from ..model.site import Site
 from ..steps.workflow import Settings
-from ..steps.zones import ZonesParameters
+from ..steps.zones import zones_parameters
 from .change_record import LayerEdit
 from .consistency import broken_rules
 from .docks import placed_docks
@@ -156,7 +156,7 @@ def repaired_layers(
     site, _ = measured_site(site, settings.overrides)
     plan = Plan(site.parcel_id, site.frame.crs, specs)
     for name, some in rows.items():
-        _mend_layer(done, site, plan, specs[name], some, earlier, mower)
+        _mend_layer(done, site, plan, specs[name], some, earlier, settings)
     if {"zones", "links"} <= set(done.layers) and (done.touched.get("zones") or done.touched.get("links")
                                                    or earlier.edit("zones") or earlier.edit("links")):  # fmt: skip
         _decide_roles(done, site, plan, earlier, settings)
@@ -181,7 +181,7 @@ def _mend_layer(
     spec: Layer,
     rows: Sequence[Row],
     earlier: EarlierParcel,
-    mower: MowerProfile,
+    settings: Settings,
 ) -> None:
     edit = earlier.edit(spec.name)
     recorded = spec.name in earlier.record.get("layers", {})
@@ -209,7 +209,7 @@ def _mend_layer(
         for column, value in DEFAULTS.get(spec.name, {}).items():
             if row.get(column) is None:
                 row[column] = value
-        _measure(site, plan, spec.name, row, edit, mower, done)
+        _measure(site, plan, spec.name, row, edit, settings, done)
     if spec.key:
         done.touched[spec.name] = {str(row[spec.key]) for row in found if id(row) in touched}
 
@@ -292,7 +292,7 @@ def _measure(
     layer: str,
     row: dict[str, Any],
     edit: LayerEdit,
-    mower: MowerProfile,
+    settings: Settings,
     done: RepairedLayers,
 ) -> None:
     """Work out the values of an edited feature that hang on its shape."""
@@ -302,7 +302,7 @@ def _measure(
     if isinstance(shape, Polygon) and "area_m2" in row:
         row["area_m2"] = shape.area
     if layer == "zones":
-        _measure_zone(site, plan, row, done.layers.get("lawn", ()), mower)
+        _measure_zone(site, plan, row, done.layers.get("lawn", ()), settings)
     elif layer in ("links", "edges"):
         row["length_m"] = shape.length
         if layer == "links" and row.get("narrowest_x") is None:
@@ -310,28 +310,29 @@ def _measure(
             xy = site.frame.coordinates_in(site.frame.source, [[middle.x, middle.y]])[0]
             row["narrowest_x"], row["narrowest_y"] = float(xy[0]), float(xy[1])
         if layer == "links" and "width_m" in edit.columns and "kind" not in edit.columns:
-            row["kind"] = link_kind(row["width_m"], row["surface"], mower)
+            row["kind"] = link_kind(row["width_m"], row["surface"], settings.mower)
         if layer == "edges" and (row.get("setback_m") is None or "setback_m" not in edit.columns):
-            row["setback_m"] = setback_m(row["edge_class"], mower)
+            row["setback_m"] = setback_m(row["edge_class"], settings.mower)
     elif layer == "supply_route":
         row["length_m"] = _ground_m(site, shape)
-        row["within_limit"] = bool(row["length_m"] <= mower.supply_cable_max_m)
+        row["within_limit"] = bool(row["length_m"] <= settings.mower.supply_cable_max_m)
     elif layer == "wire_path":
         row["plan_length_m"] = shape.length
         row["length_m"] = _ground_m(site, shape)
-        row["slack_m"] = row["length_m"] * mower.wire_slack_percent / 100
-        row["resistance_ohm"] = resistance_ohm(row["length_m"] + row["slack_m"], mower.wire_section_mm2)
+        row["slack_m"] = row["length_m"] * settings.mower.wire_slack_percent / 100
+        row["resistance_ohm"] = resistance_ohm(row["length_m"] + row["slack_m"], settings.mower.wire_section_mm2)
     if layer in ("links", "edges", "dock_candidates"):
         _name_zones(layer, row, done.layers.get("zones", ()))
 
 
-def _measure_zone(site: Site, plan: Plan, row: dict[str, Any], lawn: Sequence[Row], mower: MowerProfile) -> None:
+def _measure_zone(site: Site, plan: Plan, row: dict[str, Any], lawn: Sequence[Row], settings: Settings) -> None:
     zone = row["geometry"]
     whole = shapely.union_all([piece["geometry"] for piece in lawn])
-    found = zone_slopes_percent(zone_slope(site, plan, whole, mower), zone, site)
+    found = zone_slopes_percent(zone_slope(site, plan, whole, settings.mower), zone, site)
+    growth = zones_parameters(settings.parameters).growth(site.frame.latitude_deg)
     row["area_m2"], row["perimeter_m"] = zone.area, zone.length
     row["slope_p50_percent"], row["slope_p95_percent"], row["slope_max_percent"] = found
-    row["hours_week"] = zone_hours_week(zone, found[0], mower)
+    row["hours_week"] = zone_hours_week(zone, found[0], settings.mower, grass_mowings_week=growth.most)
 
 
 def _ground_m(site: Site, line: BaseGeometry) -> float:
@@ -370,7 +371,7 @@ def _decide_roles(done: RepairedLayers, site: Site, plan: Plan, earlier: Earlier
         ground,
         {x["link_id"]: Link(x["zone_a"], x["zone_b"], x["kind"], x["width_m"], x["length_m"]) for x in links},
         settings.mower,
-        ZonesParameters.model_validate(settings.parameters.get("zones", {})).price_book,
+        zones_parameters(settings.parameters).price_book,
         home=_home(site, zones, earlier),
     )
     anew = _served_anew(done, site, zones, served)

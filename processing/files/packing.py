@@ -76,7 +76,7 @@ def _packed_layer(raw: RawColumns) -> bytes:
     """Return rows as a line of JSON, behind it the columns of real numbers, and then the geometries."""
     reals = {name: np.array(values, dtype=REAL) for name, values in raw.values.items() if _are_reals(values)}
     head = {
-        "rows": len(raw),
+        "rows": raw.rows,
         "columns": {name: None if name in reals else values for name, values in raw.values.items()},
         "sizes": None if raw.shapes is None else [len(wkb or b"") for wkb in raw.shapes],
     }

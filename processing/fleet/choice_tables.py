@@ -10,6 +10,7 @@ import pandas as pd
 from lawngis.mowing.choice import MowerOffer
 from lawngis.mowing.fleet import Fleet
 
+from ..derived.mower_demands import shortfall_words
 from .mower_choice import MowerComparison
 from .planned_parcels import PlannedParcel
 
@@ -33,12 +34,14 @@ def _parcel_rows(found: MowerComparison, parcel: PlannedParcel) -> list[dict[str
                     "fits": fit.fits,
                     "cheapest": fit is best,
                     "keeps_up": fit.word,
-                    "reason": "; ".join(fit.lacks),
+                    "lacks": " ".join(fit.limits),
+                    "reason": "; ".join(shortfall_words(fit.shortfalls)),
                     "also": "; ".join(may_also(parcel, fit.offer, found.portfolio.slope_limit_percent)),
                     "area_m2": sum(zone.area_m2 for zone in demand.zones),
                     "slope_p95_percent": max(zone.steepest_percent for zone in demand.zones),
                     "passage_m": demand.passage_m if np.isfinite(demand.passage_m) else None,
                     "loop_m": demand.loop_m,
+                    "cable_m": demand.cable_m,
                     "farthest_from_wire_m": max(zone.farthest_m for zone in demand.zones),
                     "mowing_h_week": fit.mowing_h,
                     "missing_h_week": fit.missing_h,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 
 import numpy as np
@@ -12,13 +12,16 @@ from shapely import MultiPoint
 
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
-from lawngis.mower import MowerProfile, profile_from
+from lawngis.mower import built_in_profile, profile_from, profile_names
 from lawngis.mowing.choice import Fit, MowerOffer, cheapest, mower_fits
 from lawngis.mowing.fleet import Fleet, own_mowers, shared_mowers
 from lawngis.mowing.mower_prices import MowerBook
 
+from ..derived.mower_demands import mower_offer
+from ..derived.mowing_windows import WeekHours
+from ..steps.schedule import ScheduleParameters
 from .crew_days import crew_days
-from .planned_parcels import PlannedPortfolio
+from .planned_parcels import PlannedParcel, PlannedPortfolio
 
 SHARE_WITHIN_M = 500.0
 """As far apart may parcels lie that share a mower; ours, no source."""
@@ -89,27 +92,50 @@ def mower_offers(names: Sequence[str], book: MowerBook) -> list[MowerOffer]:
         name = Path(word).stem if word.casefold().endswith(".toml") else word
         if name in offers:
             raise ParameterError(f"two profiles are called {name!r}", advice="Rename the file of one of them.")
-        offers[name] = mower_offer(name, profile, book)
+        offers[name] = _priced(mower_offer(name, profile), book)
     return list(offers.values())
 
 
-def mower_offer(name: str, profile: MowerProfile, book: MowerBook | None = None) -> MowerOffer:
-    """Return the mower of a profile as it is offered, with its price if the book has it."""
-    price = book.mowers.get(name) if book else None
-    bare = MowerOffer(
-        name,
-        profile.cutting_width_m,
-        profile.speed_mps,
-        profile.run_minutes,
-        profile.charge_minutes,
-        profile.coverage_share,
-        profile.mowings_week,
-        profile.slope_limit_percent,
-        profile.passage_transit_min_m,
-        profile.loop_length_max_m,
-        signal_reach_max_m=profile.signal_reach_max_m,
-    )
-    return replace(bare, **price.model_dump()) if price else bare
+def _priced(offer: MowerOffer, book: MowerBook) -> MowerOffer:
+    """Return a mower with its price as far as the book has it."""
+    price = book.mowers.get(offer.name)
+    return replace(offer, **price.model_dump()) if price else offer
+
+
+@cache
+def built_in_offers() -> tuple[MowerOffer, ...]:
+    """Return the mowers that come with lawngis, the smallest first."""
+    built_in = [mower_offer(name, built_in_profile(name)) for name in profile_names()]
+    return tuple(sorted(built_in, key=lambda offer: offer.cutting_width_m))
+
+
+def parcel_fits(
+    parcel: PlannedParcel, offers: Sequence[MowerOffer], parameters: ScheduleParameters, hours: WeekHours
+) -> list[Fit]:
+    """Return how mowers fit a parcel of a plan, demand by demand.
+
+    Parameters
+    ----------
+    parcel
+        The parcel.
+    offers
+        The mowers.
+    parameters, hours
+        Of the step that planned the week, and its hours.
+    """
+    often = parameters.growth(parcel.latitude_deg).most
+    return mower_fits(parcel.demands, offers, wanted=hours.wanted, permitted=hours.permitted, grass_mowings_week=often)
+
+
+def smallest_mower(parcel: PlannedParcel, parameters: ScheduleParameters) -> str | None:
+    """Return the smallest of the mowers that come along that can do all of a parcel; None when none can."""
+    if not parcel.demands:
+        return None
+    hours = parameters.hours_of_week()
+    for offer in built_in_offers():
+        if all(fit.fits for fit in parcel_fits(parcel, [offer], parameters, hours)):
+            return offer.name
+    return None
 
 
 def comparison(
@@ -131,9 +157,7 @@ def comparison(
     hours = portfolio.hours
     fits: list[Fit] = []
     for parcel in portfolio.compared:
-        often = portfolio.mowings_week(parcel.latitude_deg)
-        grown = [replace(offer, mowings_week=max(offer.mowings_week, often)) for offer in offers]
-        fits += mower_fits(parcel.demands, grown, wanted=hours.wanted, permitted=hours.permitted)
+        fits += parcel_fits(parcel, offers, portfolio.parameters, hours)
     groups = _neighbourhoods(portfolio, within_m)
     choices = {"": fits}
     if len(offers) > 1:

@@ -9,30 +9,23 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import shapely
 from pyproj import CRS
-from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.frame import MeasuringFrame
-from lawngis.mowing.choice import ParcelDemand, ZoneDemand
+from lawngis.mowing.choice import ParcelDemand
 
-from ..derived.coverage import ZoneAccess, zone_accesses
+from ..derived.coverage import zone_accesses
+from ..derived.mower_demands import DEMAND_LAYERS, mower_demands
 from ..derived.mowing_windows import WeekHours
 from ..files.plan_reader import plan_file, rows_in_frame
 from ..model.layers import PLAN_LAYERS
-from ..model.plan import Plan, Row, StepResult
-from ..steps.schedule import STEP as SCHEDULE
-from ..steps.schedule import ScheduleParameters
+from ..model.plan import Row
+from ..steps.schedule import ScheduleParameters, schedule_parameters
 
-INSCRIBED_TOLERANCE_M = 0.05
-
-_PASSED_ON = ("zones", "links", "dock_candidates")
 _ROWS_READ = {
     "summary": "",
-    "zones": "",
-    "links": "",
-    "wire_path": "",
+    **dict.fromkeys(DEMAND_LAYERS, ""),
     "dock_candidates": "chosen = 1",
     "keepouts": "reason = 'steep'",
 }
@@ -111,10 +104,6 @@ class PlannedPortfolio:
         """Hours of the week by which it was planned."""
         return self.parameters.hours_of_week()
 
-    def mowings_week(self, latitude_deg: float) -> float:
-        """Return how often a week the grass asks for mowing when it grows most."""
-        return float(self.parameters.growth(latitude_deg).mowings.max())
-
 
 def planned_portfolio(path: Path, *, quiet_hours: str | None = None) -> PlannedPortfolio:
     """Return what the parcels of a plan ask of mowers.
@@ -135,9 +124,9 @@ def planned_portfolio(path: Path, *, quiet_hours: str | None = None) -> PlannedP
     ParameterError
         When the hours or temperatures of the plan can't be read again.
     """
-    plan = plan_file(path, needed=("zones", "links", "dock_candidates", "keepouts"))
+    plan = plan_file(path, needed=("keepouts", *DEMAND_LAYERS))
     parameters = _schedule_parameters(plan.facts, quiet_hours)
-    parcels = tuple(_parcel(rows, plan.crs, parameters) for _, rows in plan.parcels(_ROWS_READ))
+    parcels = tuple(planned_parcel(rows, plan.crs, parameters) for _, rows in plan.parcels(_ROWS_READ))
     limit = float(plan.facts.get("profile.slope_limit_percent") or np.inf)
     return PlannedPortfolio(plan.path, plan.crs, parcels, parameters, limit)
 
@@ -151,84 +140,46 @@ def _schedule_parameters(facts: Mapping[str, str], quiet_hours: str | None) -> S
     }
     if quiet_hours is not None:
         told["quiet_hours"] = quiet_hours
-    parameters = SCHEDULE.parameters_from({key: value for key, value in told.items() if value != "None"})
-    if not isinstance(parameters, ScheduleParameters):
-        raise TypeError(f"the step {SCHEDULE.id} takes {type(parameters).__name__}")
-    return parameters
+    return schedule_parameters({key: value for key, value in told.items() if value != "None"})
 
 
-def _parcel(rows: Mapping[str, Sequence[Row]], crs: CRS, parameters: ScheduleParameters) -> PlannedParcel:
+def planned_parcel(rows: Mapping[str, Sequence[Row]], crs: CRS, parameters: ScheduleParameters) -> PlannedParcel:
+    """Return what a parcel of a plan asks of mowers.
+
+    Parameters
+    ----------
+    rows
+        Its rows by layer, at least of `summary` and of what :func:`..derived.mower_demands.mower_demands` needs.
+    crs
+        Of their geometry.
+    parameters
+        Of the step that planned the week.
+    """
     (summary,) = rows["summary"]
     outline: BaseGeometry | None = summary["geometry"]
     name = str(summary["parcel_id"])
     told = (name, str(summary["label"] or ""), str(summary["status"]), str(summary["verdict_text"] or ""))
-    if outline is None or outline.is_empty or not rows["zones"]:
+    if outline is None or outline.is_empty:
         return PlannedParcel(*told, xy=(np.nan, np.nan))
     frame = MeasuringFrame.centred_on(outline, crs)
-    plan = Plan(name, frame.crs)
-    moved = {layer: rows_in_frame(rows[layer], frame) for layer in (*_PASSED_ON, "wire_path")}
-    plan.attach("reading", StepResult({layer: _as_written(layer, moved[layer]) for layer in _PASSED_ON}), _PASSED_ON)
-    groups = _groups(plan.rows("zones"), own_mowers=parameters.own_mowers)
-    accesses, wires = zone_accesses(plan), {str(row["loop_id"]): row for row in moved["wire_path"]}
-    demands = tuple(
-        _demand(name if not number else f"{name}/{group[0]['zone_id']}", group, plan.rows("links"), accesses, wires)
-        for number, group in enumerate(groups)
-    )
+    layers = {layer: _drawn(layer, rows_in_frame(rows.get(layer, ()), frame)) for layer in DEMAND_LAYERS}
+    if not layers["zones"]:
+        return PlannedParcel(*told, xy=(np.nan, np.nan))
+    tasks = mower_demands(name, layers, zone_accesses(layers), own_mowers=parameters.own_mowers)
+    steep = (row for row in rows.get("keepouts", ()) if row["reason"] == "steep")
     return PlannedParcel(
         *told,
         xy=(outline.centroid.x, outline.centroid.y),
         latitude_deg=frame.latitude_deg,
-        demands=demands,
-        zone_ids=tuple(tuple(str(zone["zone_id"]) for zone in group) for group in groups),
-        steep_m2=sum(float(row["area_m2"]) for row in rows["keepouts"]),
-        blocked=tuple((str(row["link_id"]), float(row["width_m"])) for row in plan.select("links", kind="blocked")),
+        demands=tuple(task.demand for task in tasks),
+        zone_ids=tuple(tuple(str(zone["zone_id"]) for zone in task.zones) for task in tasks),
+        steep_m2=sum(float(row["area_m2"]) for row in steep),
+        blocked=tuple(
+            (str(row["link_id"]), float(row["width_m"])) for row in layers["links"] if row["kind"] == "blocked"
+        ),
     )
 
 
-def _as_written(layer: str, rows: Sequence[Row]) -> list[Row]:
-    """Return rows with the columns that a step writes."""
-    names = [*(column.name for column in PLAN_LAYERS[layer].columns), "geometry"]
-    return [{name: row[name] for name in names} for row in rows]
-
-
-def _groups(zones: Sequence[Row], *, own_mowers: bool) -> list[list[Row]]:
-    """Return the zones of each mower, that of the home zone first."""
-    own = [zone for zone in zones if own_mowers and zone["role"] == "detached" and zone["supply"] == "own_dock"]
-    rest = [zone for zone in zones if not any(zone is other for other in own)]
-    return [group for group in (rest, *([zone] for zone in own)) if group]
-
-
-def _demand(
-    name: str, zones: Sequence[Row], links: Sequence[Row], accesses: Mapping[str, ZoneAccess], wires: Mapping[str, Row]
-) -> ParcelDemand:
-    used = {zone["reached_by"] for zone in zones}
-    loops = {str(zone["loop_id"]) for zone in zones}
-    return ParcelDemand(
-        name,
-        tuple(_zone_demand(zone, accesses[str(zone["zone_id"])], wires.get(str(zone["loop_id"]))) for zone in zones),
-        min((float(link["width_m"]) for link in links if link["link_id"] in used), default=float("inf")),
-        max((float(wires[loop]["length_m"]) for loop in loops if loop in wires), default=0.0),
-    )
-
-
-def _zone_demand(zone: Row, way: ZoneAccess, wire: Row | None) -> ZoneDemand:
-    return ZoneDemand(
-        float(zone["area_m2"]),
-        float(zone["perimeter_m"]),
-        float(zone["slope_p50_percent"] or 0.0),
-        float(zone["slope_p95_percent"] or 0.0),
-        way.access_m,
-        0.0 if wire is None else _farthest_m(zone["geometry"], wire["geometry"]),
-        without_dock=zone["role"] == "detached" and zone["supply"] != "own_dock",
-    )
-
-
-def _farthest_m(zone: Polygon, wire: BaseGeometry) -> float:
-    """Return the distance from the wire of the farthest of a zone's corners and the middle of its widest place [m].
-
-    Corners count, as ground that the plan's mower doesn't hear is a hole without wire around it.
-    """
-    radius = shapely.maximum_inscribed_circle(zone, INSCRIBED_TOLERANCE_M)
-    places = np.vstack([shapely.get_coordinates(radius)[:1], shapely.get_coordinates(zone)])
-    shapely.prepare(wire)
-    return float(shapely.distance(wire, shapely.points(places)).max())
+def _drawn(layer: str, rows: Sequence[Row]) -> list[Row]:
+    """Return rows with a shape of the layer's type: what a person emptied in a GIS asks for nothing."""
+    return [row for row in rows if row["geometry"].geom_type == PLAN_LAYERS[layer].geometry]

@@ -31,6 +31,7 @@ from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
 from ..model.tables import plain_rows
 from ..model.values import text_of, truth_of, typed_number_of
+from ..reading.site_source import SiteSource
 
 BESIDE_M = 0.5
 """A place this near a parcel may still be meant to lie on it; farther off, what a plan derives is the neighbour's."""
@@ -79,6 +80,24 @@ class Override:
     def feature(self) -> str:
         """Name of the feature that it is about; empty when it goes by its place."""
         return self.target_id if "-" in self.target_id else ""
+
+
+def site_overrides(source: SiteSource) -> tuple[Override, ...]:
+    """Return what was measured on a site, if it has a layer of that.
+
+    Raises
+    ------
+    LayerError
+        When a row names nothing that can be measured, its value is none, or it belongs to no parcel.
+    """
+    place = source.files.layers.get("overrides")
+    if place is None:
+        return ()
+    found = read_overrides(place.info.path, place.info.name)
+    refuse_strangers(
+        found, source.parcel_ids, lambda: ([source.outline(name) for name in source.parcel_ids], source.crs)
+    )
+    return found
 
 
 def read_overrides(path: Path, layer: str = "overrides") -> tuple[Override, ...]:

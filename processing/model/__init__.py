@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from .contract import Column as Column
     from .contract import Layer as Layer
+    from .plan import Derived as Derived
     from .plan import Finding as Finding
     from .plan import Plan as Plan
     from .plan import StepResult as StepResult
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
 _NAMES = {
     "contract": ("Column", "Layer"),
-    "plan": ("Finding", "Plan", "StepResult", "VisitCheck"),
+    "plan": ("Derived", "Finding", "Plan", "StepResult", "VisitCheck"),
     "site": ("Site",),
     "step": ("Parameters", "Step"),
     "styles": ("Area", "LayerStyle", "Line", "Mark", "categorized", "single_symbol"),

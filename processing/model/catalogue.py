@@ -128,6 +128,10 @@ class Catalogue:
         """Return several sentences of a kind, one after the other."""
         return between.join(self.said(kind, code, "text", values) for code, values in said)
 
+    def column(self, kind: str, rows: Iterable[Iterable[Said]], between: str) -> list[str]:
+        """Return the sentences of each of many rows, as a column of a layer has them."""
+        return [self.sentences(kind, said, between) for said in rows]
+
 
 class _Filler(Formatter):
     """Fills in fields as :meth:`str.format` does, and with these forms as well.

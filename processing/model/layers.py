@@ -42,6 +42,11 @@ def stamped(spec: Layer) -> Layer:
     return replace(spec, columns=(_PARCEL, *spec.columns))
 
 
+def stamped_layers(*specs: Layer) -> tuple[Layer, ...]:
+    """Return declarations of layers, each with the column `parcel_id`."""
+    return tuple(stamped(spec) for spec in specs)
+
+
 def _layers(*specs: Layer) -> Mapping[str, Layer]:
     return MappingProxyType({spec.name: replace(stamped(spec), style=STYLES.get(spec.name)) for spec in specs})
 
@@ -72,7 +77,17 @@ PLAN_LAYERS = _layers(
             integer("pegs", "pegs"),
             real("dock_score", "", "score of the chosen place for the dock, 0 to 1"),
             real("slope_p95_percent", "%", "slope that 95 % of the mowable ground stays below"),
-            real("mowing_hours_week", "h", "hours a week that the mower works, charging included"),
+            real(
+                "mowing_hours_week",
+                "h",
+                "hours of mowing a week that it takes when the grass grows most: turns, a pass along the edge and ways "
+                "to the zones included, charging not",
+            ),
+            real(
+                "missing_hours_week",
+                "h",
+                "of them, hours that find no room in the hours permitted: with any, the mower doesn't keep up",
+            ),
             real("amount", "", "price of the materials, in the currency of run_info"),
             integer("stop_findings", "findings that forbid laying the wire as planned"),
             integer("visit_checks", "things to measure on site"),
@@ -159,7 +174,12 @@ PLAN_LAYERS = _layers(
             text("reached_by", "link through which the mower comes"),
             text("supply", "what feeds its wire", SUPPLIES, nullable=False),
             text("supply_why", "why that supply"),
-            real("hours_week", "h", "hours a week the mower works there, charging included"),
+            real(
+                "hours_week",
+                "h",
+                "hours a week that the zone takes when the grass grows most: mowing with turns and a pass along the "
+                "edge, and the charging for it; the way to it comes on top",
+            ),
         ),
         key="zone_id",
     ),
@@ -341,8 +361,8 @@ PLAN_LAYERS = _layers(
             text("weekday", "day", WEEKDAYS, nullable=False),
             text("start_time", "begin, local time HH:MM", nullable=False),
             text("end_time", "end, local time HH:MM", nullable=False),
-            real("mowing_h", "h", "of it mowing", nullable=False),
-            real("charging_h", "h", "of it charging", nullable=False),
+            real("mowing_h", "h", "of it mowing, with turns, the edge and the way there and back", nullable=False),
+            real("charging_h", "h", "of it charging between runs; not the charge after the last one", nullable=False),
             boolean("edge_pass", "the edge is mown too", nullable=False),
             text("sets_out", "from where the mower sets out: shares of departures, and metres along the zone's edge"),
         ),

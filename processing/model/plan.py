@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import blake2b
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -145,6 +145,21 @@ class StepResult:
     checks: Sequence[VisitCheck] = ()
 
 
+class Derived(NamedTuple):
+    """A value that several steps derive from the same inputs.
+
+    Parameters
+    ----------
+    name
+        By which it is found again.
+    reads
+        What it is derived from, named as in a step's declaration: a step that takes the value declares all of these.
+    """
+
+    name: str
+    reads: tuple[str, ...]
+
+
 class Plan:
     """Layers of one parcel in its measuring frame [m]; steps read them, the workflow adds to them.
 
@@ -181,13 +196,12 @@ class Plan:
         self.checks: list[tuple[str, VisitCheck]] = []
         self._rows: dict[str, list[Row]] = {}
         self._derived: dict[str, Any] = {}
-        self.derived_from: dict[str, frozenset[str]] = {}
 
-    def derived(self, name: str, compute: Callable[[], Any]) -> Any:
-        """Return a value that several steps derive from the same layers, computed at the first call only."""
-        if name not in self._derived:
-            self._derived[name] = compute()
-        return self._derived[name]
+    def derived(self, what: Derived, compute: Callable[[], Any]) -> Any:
+        """Return a value that several steps derive from the same inputs, computed at the first call only."""
+        if what.name not in self._derived:
+            self._derived[what.name] = compute()
+        return self._derived[what.name]
 
     def __contains__(self, layer: str) -> bool:
         return layer in self._rows
@@ -199,7 +213,10 @@ class Plan:
 
     def rows(self, layer: str) -> list[Row]:
         """Return the rows of a layer; empty when no step has written it yet."""
-        return self._rows.get(layer, [])
+        try:
+            return self._rows[layer]
+        except KeyError:
+            return []
 
     def geometries(self, layer: str, **where: Any) -> list[BaseGeometry]:
         """Return the geometries of a layer's rows whose columns equal the values given."""

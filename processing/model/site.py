@@ -34,7 +34,7 @@ class DataAccuracy(BaseModel):
     )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, slots=True)
 class Site:
     """One parcel, the features and rasters around it, and what was noticed while reading them.
 
@@ -82,4 +82,8 @@ class Site:
 
     def geometries(self, layer: str) -> list[BaseGeometry]:
         """Return the geometries of a layer near the parcel; empty when the site has no such layer."""
-        return list(self.layers[layer].geometry) if layer in self.layers else []
+        try:
+            features = self.layers[layer]
+        except KeyError:
+            return []
+        return list(features.geometry)

@@ -71,18 +71,22 @@ def rows_of(spec: Layer, given: Table, crs: CRS) -> list[dict[str, Any]]:
             values = given[name].astype(kinds.get(name, "object"))  # type: ignore[call-overload]
         except (TypeError, ValueError) as error:
             raise PlanError(f"column {name}: {error}", where=f"layer {spec.name}") from error
-        columns[str(name)] = plain_values(values)
+        columns[str(name)] = _plain_values(values)
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
 def plain_rows(given: Table) -> list[dict[str, Any]]:
     """Return rows as Python's own values by column, None where one is missing; times are text in ISO 8601."""
-    columns = {str(name): plain_values(given[name]) for name in given.columns}
+    columns = plain_columns(given)
     return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
 
 
-def plain_values(values: pd.Series[Any]) -> list[Any]:
-    """Return a column as Python's own values, None where one is missing; times are text in ISO 8601."""
+def plain_columns(given: Table) -> dict[str, list[Any]]:
+    """Return columns as Python's own values, None where one is missing; times are text in ISO 8601."""
+    return {str(name): _plain_values(given[name]) for name in given.columns}
+
+
+def _plain_values(values: pd.Series[Any]) -> list[Any]:
     if isinstance(values, geopandas.GeoSeries):
         return list(values.to_numpy())
     plain = values.astype(str) if pd.api.types.is_datetime64_any_dtype(values.dtype) else values

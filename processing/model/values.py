@@ -6,6 +6,7 @@ Each reader takes any of these and gives the plain value, or an error where it c
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from math import isnan
 from typing import Any
 
@@ -38,6 +39,17 @@ def text_of(value: Any) -> str:
         return ""
     whole = isinstance(value, float) and value.is_integer()
     return str(int(value) if whole else value).strip()
+
+
+def texts_of(values: Iterable[Any]) -> list[str]:
+    """Return the values of a column as texts, see :func:`text_of`.
+
+    Examples
+    --------
+    >>> texts_of([1.0, None, "a "])
+    ['1', '', 'a']
+    """
+    return [text_of(value) for value in values]
 
 
 def number_of(value: Any) -> float:

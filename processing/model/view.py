@@ -5,14 +5,14 @@ So a step that runs alone on what it declares finds all that it found in a full 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, NoReturn
 
 from lawngis.errors import PlanError
 
 from .facts import FACT_KINDS
-from .plan import Plan, Row
+from .plan import Derived, Plan
 from .site import DataAccuracy, Site
 from .site_layers import RASTERS, SITE_LAYERS
 from .step import Step
@@ -27,9 +27,6 @@ _WHOLE: Mapping[str, str] = {
     "complete": "site:parcels",
 }
 """Attributes of a site that are one input each, by the name under which a step declares it."""
-
-_BY_PART: Mapping[str, str] = {"layers": "site", "accuracy": "accuracy", "facts": "fact"}
-"""Attributes of a site whose parts are inputs, by the word before their names."""
 
 _GIVEN = ("parcel_id", "frame")
 """Attributes that every step sees: they say which parcel it is and in which frame, not what is there."""
@@ -46,31 +43,22 @@ SITE_INPUTS = frozenset(
 """All that a step may declare to read of a site."""
 
 
-class Reads:
-    """What one step may read, and what it has read so far.
+def views(step: Step, site: Site, plan: Plan) -> tuple[SiteView, PlanView]:
+    """Return a site and a plan as a step sees them."""
+    reader = _Reader(step.id, site.parcel_id, frozenset(step.reads))
+    return SiteView(site, reader), PlanView(plan, reader)
 
-    Parameters
-    ----------
-    step
-        The step.
-    parcel_id
-        Parcel on which it runs.
-    """
 
-    def __init__(self, step: Step, parcel_id: str) -> None:
-        self.step_id = step.id
-        self.parcel_id = parcel_id
-        self.declared = frozenset(step.reads)
-        self.made: set[str] = set()
+@dataclass(frozen=True)
+class _Reader:
+    """A step at work on a parcel, and what it declares to read."""
 
-    def note(self, names: Iterable[str]) -> None:
-        """Note that inputs are read.
+    step_id: str
+    parcel_id: str
+    declared: frozenset[str]
 
-        Raises
-        ------
-        PlanError
-            When the step doesn't declare one of them.
-        """
+    def require(self, names: Iterable[str]) -> None:
+        """Raise an error when the step doesn't declare one of some inputs."""
         for name in names:
             if name not in self.declared:
                 raise PlanError(
@@ -78,99 +66,77 @@ class Reads:
                     where=self.parcel_id,
                     advice="Name it in what the step's declaration reads.",
                 )
-            self.made.add(name)
-
-    @contextmanager
-    def apart(self) -> Iterator[set[str]]:
-        """Collect what is read meanwhile in a set of its own as well."""
-        before, self.made = self.made, set()
-        try:
-            yield self.made
-        finally:
-            before |= self.made
-            self.made = before
 
 
 class SiteView(Site):
-    """A site as one step sees it."""
+    """A site as one step sees it: it has what the step declares; the rest raises an error where it is read."""
 
-    def __init__(self, site: Site, reads: Reads) -> None:
-        object.__setattr__(self, "_site", site)
-        object.__setattr__(self, "_reads", reads)
+    def __init__(self, site: Site, reader: _Reader) -> None:
+        seen = [*_GIVEN, *(name for name, read_as in _WHOLE.items() if read_as in reader.declared)]
+        given = {name: getattr(site, name) for name in seen}
+        given["layers"] = _Layers(site.layers, "site:", reader)
+        given["accuracy"] = _Attributes(site.accuracy, "accuracy:", reader)
+        given["facts"] = _Attributes(site.facts, "fact:", reader)
+        for name, value in {**given, "_reader": reader}.items():
+            object.__setattr__(self, name, value)
 
-    def __getattribute__(self, name: str) -> Any:
-        """Return an attribute of the site, after noting that it is read."""
-        own = super().__getattribute__
-        if name not in Site.__dataclass_fields__:
-            return own(name)
-        value = getattr(own("_site"), name)
-        if name in _BY_PART:
-            return _Parts(value, _BY_PART[name], own("_reads"))
-        if name not in _GIVEN:
-            own("_reads").note([_WHOLE.get(name, f"site.{name}")])
-        return value
+    def __getattr__(self, name: str) -> NoReturn:
+        if name in Site.__dataclass_fields__:
+            self._reader.require([_WHOLE.get(name, f"site.{name}")])
+        raise AttributeError(f"a site has no {name}")
 
     def __repr__(self) -> str:
         return f"<site of {self.parcel_id} as one step sees it>"
 
 
-class _Parts(Mapping[str, Any]):
-    """Part of a site, each piece of which is an input: layers by name, or attributes."""
+class _Attributes:
+    """Those attributes of an object that a step declares."""
 
-    def __init__(self, whole: Any, word: str, reads: Reads) -> None:
-        self._whole, self._word, self._reads = whole, word, reads
+    def __init__(self, whole: object, word: str, reader: _Reader) -> None:
+        declared = {name: value for name, value in vars(whole).items() if word + name in reader.declared}
+        self.__dict__.update(declared, _word=word, _reader=reader)
 
-    def __getitem__(self, name: str) -> Any:
-        self._reads.note([f"{self._word}:{name}"])
-        return self._whole[name]
+    def __getattr__(self, name: str) -> NoReturn:
+        self._reader.require([self._word + name])
+        raise AttributeError(f"there is no {self._word}{name}")
+
+
+class _Layers(dict[str, Any]):
+    """Those layers that a step declares; to ask for another is an error, even where there is none."""
+
+    def __init__(self, layers: Mapping[str, Any], word: str, reader: _Reader) -> None:
+        super().__init__({name: layer for name, layer in layers.items() if word + name in reader.declared})
+        self._word, self._reader = word, reader
+
+    def __missing__(self, name: str) -> NoReturn:
+        self._reader.require([self._word + name])
+        raise KeyError(name)
 
     def __contains__(self, name: object) -> bool:
-        self._reads.note([f"{self._word}:{name}"])
-        return name in self._whole
+        self._reader.require([f"{self._word}{name}"])
+        return super().__contains__(name)
 
-    def __iter__(self) -> Iterator[str]:
-        return (name for name in self._whole if f"{self._word}:{name}" in self._reads.declared)
+    def get(self, name: str, default: Any = None) -> Any:
+        """Return a layer, or the default where it isn't there."""
+        try:
+            return self[name]
+        except KeyError:
+            return default
 
-    def __len__(self) -> int:
-        return sum(1 for _ in self)
-
-    def __getattr__(self, name: str) -> Any:
-        self._reads.note([f"{self._word}:{name}"])
-        return getattr(self._whole, name)
+    def __setitem__(self, name: str, layer: Any) -> NoReturn:
+        raise PlanError(f"step {self._reader.step_id} changes {name}", advice="A step writes by what it returns.")
 
 
 class PlanView(Plan):
     """A plan as one step sees it; what the step writes it returns."""
 
-    def __init__(self, plan: Plan, reads: Reads) -> None:
+    def __init__(self, plan: Plan, reader: _Reader) -> None:
         self.parcel_id, self.crs, self.specs, self.catalogue = plan.parcel_id, plan.crs, plan.specs, plan.catalogue
-        self._plan = plan
-        self.reads = reads
+        self._rows = _Layers(plan._rows, "", reader)
+        self._derived = plan._derived
+        self._reader = reader
 
-    def __contains__(self, layer: str) -> bool:
-        self.reads.note([layer])
-        return layer in self._plan
-
-    @property
-    def layers(self) -> list[str]:
-        """Names of the layers that the step declares to read and that are written."""
-        return [name for name in self._plan.layers if name in self.reads.declared]
-
-    def rows(self, layer: str) -> list[Row]:
-        """Return the rows of a layer that the step declares to read."""
-        self.reads.note([layer])
-        return self._plan.rows(layer)
-
-    def derived(self, name: str, compute: Callable[[], Any]) -> Any:
-        """Return a value that several steps derive from the same layers; each must declare what it is derived from."""
-        with self.reads.apart() as read:
-            value = self._plan.derived(name, compute)
-        # Who computes it reads; who finds it computed has read as much.
-        self.reads.note(self._plan.derived_from.setdefault(name, frozenset(read)))
-        return value
-
-
-def views(step: Step, site: Site, plan: Plan) -> tuple[SiteView, PlanView]:
-    """Return a site and a plan as a step sees them."""
-    reads = Reads(step, site.parcel_id)
-    return SiteView(site, reads), PlanView(plan, reads)
+    def derived(self, what: Derived, compute: Callable[[], Any]) -> Any:
+        """Return a value that several steps derive from the same inputs; the step must declare all of these."""
+        self._reader.require(what.reads)
+        return super().derived(what, compute)

@@ -13,6 +13,7 @@ from lawngis.geometry.frame import MeasuringFrame
 from ..edited.earlier_plan import EarlierParcel, without_neighbours
 from ..files import gpkg
 from ..files.plan_reader import rows_in_frame
+from ..steps.schedule import ScheduleParameters
 from .interference import Reach, reach_boxes
 from .ranking import ranking_row
 
@@ -35,11 +36,11 @@ class PassedThrough:
         return self.parcel.blocks["wire_path"]
 
 
-def passed_through(parcel: EarlierParcel, crs: CRS) -> PassedThrough:
-    """Return a parcel as it goes into the new file unchanged, from its rows in a CRS."""
+def passed_through(parcel: EarlierParcel, crs: CRS, week: ScheduleParameters) -> PassedThrough:
+    """Return a parcel as it goes into the new file unchanged, from its rows in a CRS; by the weeks of this run."""
     rows = parcel.rows()
     paths = rows.get("wire_path", [])
     if not paths:
-        return PassedThrough(parcel, ranking_row(rows), ())
+        return PassedThrough(parcel, ranking_row(rows, crs, week), ())
     frame = MeasuringFrame.centred_on(paths[0]["geometry"], crs)
-    return PassedThrough(parcel, ranking_row(rows), reach_boxes(rows_in_frame(paths, frame), frame))
+    return PassedThrough(parcel, ranking_row(rows, crs, week), reach_boxes(rows_in_frame(paths, frame), frame))

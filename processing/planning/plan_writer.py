@@ -99,9 +99,9 @@ class PlanWriter:
         for result in results:
             for name, rows in result.items():
                 (of_parcels if name == "run_info" else waiting.setdefault(name, gpkg.RawColumns())).extend(rows)
-            enough = BATCH_ROWS if sum(map(len, waiting.values())) < WAITING_ROWS_MAX else 1
-            many = {name: waiting.pop(name) for name, rows in tuple(waiting.items()) if len(rows) >= enough}
-            if len(of_parcels) >= RECORDS_MAX:
+            enough = BATCH_ROWS if sum(rows.rows for rows in waiting.values()) < WAITING_ROWS_MAX else 1
+            many = {name: waiting.pop(name) for name, rows in tuple(waiting.items()) if rows.rows >= enough}
+            if of_parcels.rows >= RECORDS_MAX:
                 many["run_info"], of_parcels = of_parcels, gpkg.RawColumns()
             if many:
                 yield self._columns(many)
@@ -110,7 +110,7 @@ class PlanWriter:
         yield self._columns({**waiting, "run_info": of_run})
 
     def _columns(self, layers: Mapping[str, gpkg.RawColumns]) -> dict[str, gpkg.Columns]:
-        return {name: gpkg.declared_columns(rows, self.specs[name]) for name, rows in layers.items() if len(rows)}
+        return {name: gpkg.declared_columns(rows, self.specs[name]) for name, rows in layers.items() if rows.rows}
 
 
 class Finished(Protocol):
@@ -142,7 +142,7 @@ def merged(
         own = said.taken_out(layers.get("findings", gpkg.RawColumns()))
         more = [
             {**row, "finding_id": f"{parcel_id}-F{number}"}
-            for number, row in enumerate(neighbour_rows.get(parcel_id, ()), len(own) + 1)
+            for number, row in enumerate(neighbour_rows.get(parcel_id, ()), own.rows + 1)
         ]
         findings = gpkg.RawColumns()
         for some in (own, gpkg.raw_columns(more, "findings")):

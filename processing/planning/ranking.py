@@ -16,16 +16,15 @@ from shapely import MultiPoint
 
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
-from lawngis.mower import built_in_profile, profile_names
-from lawngis.mowing.choice import MowerOffer, ParcelDemand, ZoneDemand, mower_fits
-from lawngis.mowing.hours import quiet_hours_from
-from lawngis.mowing.week import Windows
 
 from ..fleet.crew_days import crew_days
-from ..fleet.mower_choice import mower_offer
+from ..fleet.mower_choice import smallest_mower
+from ..fleet.planned_parcels import planned_parcel
 from ..model.plan import Row
 from ..model.readiness import BASES, LAID, READINESSES, readiness_of
 from ..model.text import spreadsheet_safe
+from ..steps.schedule import ScheduleParameters, schedule_parameters
+from ..steps.workflow import Settings
 
 CREW_RADIUS_M = 2000.0
 CREW_DAY_H = 8.0
@@ -33,7 +32,7 @@ CREW_DAY_H = 8.0
 
 FIGURES = (
     "lawn_m2", "mowable_m2", "zones", "loops", "wire_m", "lead_m", "pegs", "dock_score", "slope_p95_percent",
-    "mowing_hours_week", "amount", "stop_findings", "visit_checks", "seconds",
+    "mowing_hours_week", "missing_hours_week", "amount", "stop_findings", "visit_checks", "seconds",
 )  # fmt: skip
 """Columns of `summary` that go into the table as they are."""
 
@@ -46,37 +45,39 @@ RANKING_COLUMNS = ("parcel_id", "label", "status", *TOLD, "blocks", "mower_neede
 TOTALS = ("mowable_m2", "wire_m", "pegs", "laying_hours", "mowing_hours_week", "amount")
 
 
-def ranking_row(rows: Mapping[str, Sequence[Row]]) -> tuple[Any, ...]:
-    """Return the ranking row of one parcel, by :data:`RANKING_COLUMNS`, from its rows by layer."""
+def ranking_row(rows: Mapping[str, Sequence[Row]], crs: CRS, week: ScheduleParameters) -> tuple[Any, ...]:
+    """Return the ranking row of one parcel, by :data:`RANKING_COLUMNS`.
+
+    Parameters
+    ----------
+    rows
+        Its rows by layer.
+    crs
+        Of their geometry.
+    week
+        Parameters of the step that plans the week.
+    """
     summary = rows["summary"][0]
     place = summary["geometry"].centroid
     x, y = (np.nan, np.nan) if place.is_empty else (place.x, place.y)
     blocks = next((row["text"] for row in rows.get("findings", ()) if row["severity"] == "stop"), None)
     status = summary["status"]
     hours = laying_hours(rows, _labour()) if status == "planned" else None
-    mower = smallest_mower(rows, offers(), permitted()) if status == "planned" else None
+    mower = smallest_mower(planned_parcel(rows, crs, week), week) if status == "planned" else None
     verdict = summary["verdict_text"] if status != "planned" else blocks
     told = [readiness_of(summary), *(summary.get(name) for name in TOLD[1:])]
     figures = [summary.get(name) for name in FIGURES]
     return (summary["parcel_id"], summary.get("label"), status, *told, verdict, mower, hours, x, y, *figures)
 
 
+def week_parameters(settings: Settings) -> ScheduleParameters:
+    """Return the parameters by which a run plans weeks."""
+    return schedule_parameters(settings.parameters.get("schedule", {}))
+
+
 @cache
 def _labour() -> LabourBook:
     return labour_book_from()
-
-
-@cache
-def offers() -> tuple[MowerOffer, ...]:
-    """Return the mowers that come with lawngis, the smallest first."""
-    built_in = [mower_offer(name, built_in_profile(name)) for name in profile_names()]
-    return tuple(sorted(built_in, key=lambda offer: offer.cutting_width_m))
-
-
-@cache
-def permitted() -> Windows:
-    """Return the hours in which a mower may be heard, as they come with lawngis."""
-    return quiet_hours_from().permitted
 
 
 @dataclass
@@ -158,28 +159,6 @@ def laying_hours(rows: Mapping[str, Sequence[Row]], labour: LabourBook) -> float
         + labour.minutes_per_joint * len(rows.get("joins", ()))
     )
     return round(minutes / MINUTES_PER_HOUR, 2)
-
-
-def smallest_mower(rows: Mapping[str, Sequence[Row]], offers: Sequence[MowerOffer], permitted: Windows) -> str | None:
-    """Return the first of some mowers that can do a parcel's slopes, passages, loops and hours; None when none can."""
-    zones = rows.get("zones", ())
-    used_links = {zone["reached_by"] for zone in zones if zone["reached_by"] is not None}
-    demand = ParcelDemand(
-        rows["summary"][0]["parcel_id"],
-        tuple(
-            ZoneDemand(
-                zone["area_m2"], zone["perimeter_m"], zone["slope_p50_percent"] or 0.0, zone["slope_p95_percent"] or 0.0
-            )
-            for zone in zones
-        ),
-        min((link["width_m"] for link in rows.get("links", ()) if link["link_id"] in used_links), default=np.inf),
-        max((path["length_m"] for path in rows.get("wire_path", ())), default=0.0),
-    )
-    for offer in offers:
-        (fit,) = mower_fits([demand], [offer], wanted=permitted, permitted=permitted)
-        if fit.fits:
-            return fit.mower
-    return None
 
 
 def write_table(path: Path, table: pd.DataFrame) -> None:

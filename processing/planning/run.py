@@ -11,13 +11,14 @@ from pathlib import Path
 
 from lawngis.errors import PlanError
 
-from ..edited.earlier_plan import EarlierPlan, with_added_columns
+from ..edited.earlier_plan import with_added_columns
 from ..edited.start_from import StartFrom
 from ..files.digests import sha256
 from ..files.gpkg import RawColumns
 from ..model.plan import Row
 from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings, installed_steps, step_layers
+from .base_plan import BasePlan
 from .fingerprints import files_fingerprint, settings_fingerprint
 from .interference import neighbour_findings
 from .interrupt import InterruptedRunError
@@ -26,7 +27,7 @@ from .mosaics import piece_file, write_mosaics
 from .passed_through import PassedThrough, passed_through
 from .plan_writer import PlanWriter, merged
 from .progress import Log, Progress
-from .ranking import Ranking
+from .ranking import Ranking, week_parameters
 from .run_folder import Keys, Outcome, PackedResult, ResumedParcel, RunFolder, StoredParcel
 from .supervisor import FinishedParcel, Job, Supervisor, chunks, finished_parcel, parcel_results
 from .workers import Cluster, InProcess, Processes, Workers
@@ -76,25 +77,6 @@ class Outcomes:
         self.transient += outcome.transient
         if outcome.failure and len(self.failures) < FAILURES_MAX:
             self.failures.append((outcome.parcel_id, outcome.failure))
-
-
-@dataclass(frozen=True, eq=False)
-class BasePlan:
-    """An earlier plan that a run builds on.
-
-    Parameters
-    ----------
-    plan
-        The earlier plan.
-    first
-        Step to start from.
-    others
-        Parcels of it that stay as they are.
-    """
-
-    plan: EarlierPlan
-    first: str
-    others: Sequence[str] = ()
 
 
 class PlanningRun:
@@ -258,7 +240,8 @@ class PlanningRun:
         start_from = None if self._base is None else StartFrom(self._base.first, self._base.plan.parcels)
         job = Job(self._settings, self._limits, fingerprints, self._pieces, start_from)
         if isinstance(workers, InProcess):
-            parcels = (finished_parcel(self._source, one) for one in parcel_results(self._source, job, parcel_ids=left))
+            results_here = parcel_results(self._source, job, parcel_ids=left)
+            parcels = (finished_parcel(self._source, self._settings, one) for one in results_here)
             if at_once and len(self._parcel_ids) == 1:
                 for parcel in parcels:
                     self._done[parcel.outcome.parcel_id] = parcel
@@ -321,7 +304,8 @@ class PlanningRun:
         }
         if self._base is not None and self._base.others:
             parcels = self._base.plan.parcels
-            in_order |= {name: passed_through(parcels[name], self._source.crs) for name in self._base.others}
+            week = week_parameters(self._settings)
+            in_order |= {name: passed_through(parcels[name], self._source.crs, week) for name in self._base.others}
             place = {name: number for number, name in enumerate(self._source.parcel_ids)}
             in_order = dict(sorted(in_order.items(), key=lambda item: place.get(item[0], len(place))))
         return in_order

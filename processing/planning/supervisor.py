@@ -36,7 +36,7 @@ from .interference import Reach, reach_boxes
 from .limits import Limits, OverTimeError, limit_cache, memory_words, time_limit
 from .mosaics import store_pieces
 from .plan_rasters import plan_rasters
-from .ranking import ranking_row
+from .ranking import ranking_row, week_parameters
 from .run_folder import Outcome, PackedResult
 from .workers import POLL_S, RESUME_ADVICE, Cluster, Processes, WorkersLostError, workers_lost
 
@@ -253,7 +253,7 @@ def packed_results(source: Parcels, job: Job, parcel_ids: Sequence[str]) -> list
     _freeze_loaded()
     with _one_task:
         results = parcel_results(source, job, parcel_ids=parcel_ids, may_end_process=True)
-        return [finished_parcel(source, result).packed() for result in results]
+        return [finished_parcel(source, job.settings, result).packed() for result in results]
 
 
 @cache
@@ -294,15 +294,16 @@ class FinishedParcel:
         return PackedResult(self.outcome, packed_columns(self.layers) if self.layers else b"")
 
 
-def finished_parcel(source: Parcels, result: ParcelResult) -> FinishedParcel:
+def finished_parcel(source: Parcels, settings: Settings, result: ParcelResult) -> FinishedParcel:
     """Return a result as it goes into the plan; one that can't fails by itself, without the others of its task."""
     try:
-        return _finished(result)
+        return _finished(source, settings, result)
     except LawngisError as error:
-        return _finished(failed_result(source, result.parcel_id, str(error), result.summary["seconds"]))
+        failed = failed_result(source, result.parcel_id, str(error), result.summary["seconds"])
+        return _finished(source, settings, failed)
 
 
-def _finished(result: ParcelResult) -> FinishedParcel:
+def _finished(source: Parcels, settings: Settings, result: ParcelResult) -> FinishedParcel:
     outcome = Outcome(
         parcel_id=result.parcel_id,
         fingerprint=result.fingerprint,
@@ -310,7 +311,7 @@ def _finished(result: ParcelResult) -> FinishedParcel:
         transient=result.transient,
         seconds={part: round(seconds, 4) for part, seconds in result.seconds.items()},
         status="" if result.unchanged else str(result.summary["status"]),
-        ranking_row=() if result.unchanged else ranking_row(result.rows),
+        ranking_row=() if result.unchanged else ranking_row(result.rows, source.crs, week_parameters(settings)),
         reaches=result.reaches,
     )
     return FinishedParcel(outcome, {name: raw_columns(rows, name) for name, rows in result.rows.items() if rows})
@@ -424,8 +425,8 @@ class Supervisor:
     def _failed(self, parcel_ids: Sequence[str], reason: str, task: _Task) -> list[PackedResult]:
         seconds = monotonic() - task.started
         return [
-            finished_parcel(self._source, failed_result(self._source, name, reason, seconds, transient=True)).packed()
-            for name in parcel_ids
+            finished_parcel(self._source, self._job.settings, failed).packed()
+            for failed in (failed_result(self._source, name, reason, seconds, transient=True) for name in parcel_ids)
         ]
 
 

@@ -32,13 +32,14 @@ def data_dates(files: SiteFiles) -> dict[str, str]:
         Where the layers and rasters are.
     """
     facts: dict[str, str] = {}
+    dates = {path: _table_dates(path) for path in {place.path for place in files.layers.values()}}
     for name, place in files.layers.items():
-        changed = _table_date(place.path, place.info.name)
+        changed = dates[place.path].get(place.info.name.lower())
         if changed:
             facts[f"dated layer {name}"] = changed
     for name, source in files.rasters.items():
         inside = re.fullmatch(r"GPKG:(.*):([^:]*)", source)
-        changed = _table_date(Path(inside[1]), inside[2]) if inside else tiff_date(Path(source))
+        changed = _table_dates(Path(inside[1])).get(inside[2].lower()) if inside else tiff_date(Path(source))
         if changed:
             facts[f"dated raster {name}"] = changed
     for path in files.inputs:
@@ -48,18 +49,17 @@ def data_dates(files: SiteFiles) -> dict[str, str]:
     return facts
 
 
-def _table_date(path: Path, table: str) -> str | None:
-    """Last change of a GeoPackage's table (OGC 12-128r19, table gpkg_contents, column last_change)."""
+def _table_dates(path: Path) -> dict[str, str]:
+    """Last change of each of a GeoPackage's tables (OGC 12-128r19, table gpkg_contents, column last_change)."""
     if path.suffix.lower() != ".gpkg":
-        return None
-    query = "SELECT last_change FROM gpkg_contents WHERE lower(table_name) = lower(?)"
+        return {}
     try:
         where = f"{gpkg.undisturbed(path).absolute().as_uri()}?mode=ro"
         with closing(sqlite3.connect(where, uri=True)) as database:
-            row = database.execute(query, (table,)).fetchone()
+            rows = database.execute("SELECT lower(table_name), last_change FROM gpkg_contents").fetchall()
     except (sqlite3.Error, OSError):  # a date is no reason to stop
-        return None
-    return str(row[0]) if row and row[0] and _is_time(str(row[0])) else None
+        return {}
+    return {name: str(date) for name, date in rows if date and _is_time(str(date))}
 
 
 def _is_time(text: str) -> bool:

@@ -24,7 +24,7 @@ from ..files import gpkg
 from ..model.catalogue import Said, Values, values_text
 from ..model.contract import Column, SiteLayer
 from ..model.plan import Finding
-from ..model.values import number_of, text_of, truth_of
+from ..model.values import number_of, text_of, texts_of, truth_of
 from .site_files import LayerPlace
 
 MIXED = ("Geometry", "GeometryCollection")
@@ -169,7 +169,7 @@ def surveyed(spec: SiteLayer, place: LayerPlace) -> Survey:
     repaired: dict[int, int] = {}
     doubts: dict[str, Values] = {}
     first = 0
-    for table in gpkg.layer_batches(place.file, place.info.name, columns=_columns(spec), rows=SURVEY_ROWS):
+    for table in gpkg.layer_batches(place.info.path, place.info.name, columns=_columns(spec), rows=SURVEY_ROWS):
         _, repairable, useless = _repairs(spec, table)
         broken |= {first + row: problem for row, problem in useless.items()}
         repaired |= {int(table.index[row]): first + row for row in repairable}
@@ -196,7 +196,7 @@ def read_features(spec: SiteLayer, place: LayerPlace, *, bbox: gpkg.Bounds | Non
     LayerError
         When it can't be read, or text stands where a number belongs.
     """
-    table = gpkg.read_layer(place.file, place.info.name, columns=_columns(spec), bbox=bbox)
+    table = gpkg.read_layer(place.info.path, place.info.name, columns=_columns(spec), bbox=bbox)
     if not table.index.is_monotonic_increasing:
         table = table.sort_index()
     geometries, repaired, broken = _repairs(spec, table)
@@ -286,7 +286,7 @@ def _values(column: Column, table: geopandas.GeoDataFrame, start: _Start, doubts
         return _numbers(column, values, start, doubts)
     if column.kind == "boolean":
         return _truths(column, values, start, doubts)
-    texts = [text_of(value) or None for value in values]
+    texts = [text or None for text in texts_of(values)]
     return pd.Series(_known_words(column, texts, doubts) if column.values else texts, dtype="object")
 
 
@@ -337,7 +337,7 @@ def _as_numbers(values: pd.Series[Any]) -> tuple[pd.Series[float], list[int]]:
 def _truths(column: Column, values: pd.Series[Any], start: _Start, doubts: list[Values]) -> pd.Series[Any]:
     known: list[bool | None] = []
     strange: dict[int, str] = {}
-    for row, word in enumerate(text_of(value) for value in values):
+    for row, word in enumerate(texts_of(values)):
         try:
             known.append(truth_of(word) if word else None)
         except ValueError:

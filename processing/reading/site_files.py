@@ -24,15 +24,10 @@ VECTOR_ENDINGS = (".gpkg", ".fgb", *geoparquet.ENDINGS)
 
 @dataclass(frozen=True)
 class LayerPlace:
-    """Where a layer of the site is stored."""
+    """Where a layer of the site is stored: the user's file, and what is known of it there or in an indexed copy."""
 
     path: Path
     info: gpkg.LayerInfo
-
-    @property
-    def file(self) -> Path:
-        """The file that it is read from: its own, or a copy of it with a spatial index."""
-        return self.info.path
 
     def __str__(self) -> str:
         return f"{self.path.name}, layer {self.info.name}"

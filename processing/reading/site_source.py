@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from difflib import get_close_matches
 from functools import cached_property
 
 import geopandas
 import numpy as np
-from numpy.typing import NDArray
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.errors import SiteError
+from lawngis.arrays import FloatArray
+from lawngis.errors import ParameterError, SiteError
 
 from ..files import rasters
 from ..model.plan import Finding
@@ -21,8 +22,6 @@ from .features import check_layer, drawable, identified, label, read_features, s
 from .read_options import ReadOptions
 from .site_files import SiteFiles
 from .site_part import NEIGHBOURHOOD_M, SITE_WIDE_LAYERS, SitePart, site_crs
-
-FloatArray = NDArray[np.float64]
 
 PART_PARCELS = 64
 """Parcels whose surroundings are in memory at a time."""
@@ -86,6 +85,21 @@ class SiteSource:
     def parcel_ids(self) -> list[str]:
         """Names of the parcels, in the order of the file."""
         return list(self.parcels.table["parcel_id"])
+
+    def named(self, parcel_ids: Sequence[str] | None) -> list[str]:
+        """Return the parcels that somebody named, each once; all when nobody did.
+
+        Raises
+        ------
+        ParameterError
+            When one isn't there.
+        """
+        known = self.parcel_ids
+        for name in parcel_ids or ():
+            if name not in self._rows:
+                where = str(self.files.layers["parcels"])
+                raise ParameterError(f"there is no parcel {name!r}", where=where, advice=_parcels_there(known, name))
+        return list(dict.fromkeys(parcel_ids)) if parcel_ids else known
 
     @cached_property
     def _rows(self) -> dict[str, int]:
@@ -156,6 +170,12 @@ class SiteSource:
             unit = "metre" if self.dem_info.crs.is_geographic else self.dem_info.crs.axis_info[0].unit_name
             findings.append(Finding("info", "dem-unit-assumed", {"unit": unit}))
         return findings
+
+
+def _parcels_there(names: Sequence[str], wanted: str) -> str:
+    near = get_close_matches(wanted, names, n=3) or list(names[:5])
+    more = f" and {len(names) - len(near)} more" if len(names) > len(near) else ""
+    return f"There are {', '.join(near)}{more}." if len(names) > 1 else f"The only one is {names[0]}."
 
 
 def _parcels_advice(files: SiteFiles) -> str:

@@ -258,9 +258,9 @@ def _barriers(site: Site, parameters: EdgesParameters) -> list[EdgeNeighbour]:
 
 
 def _keepouts(plan: Plan) -> list[EdgeNeighbour]:
-    result = []
+    result, keepouts = [], plan.rows("keepouts")
     for (reason, treatment), edge_class in KEEPOUT_CLASSES.items():
-        rows = plan.select("keepouts", reason=reason, treatment=treatment)
+        rows = [row for row in keepouts if (row["reason"], row["treatment"]) == (reason, treatment)]
         if rows:
             confidence = min(row["confidence"] for row in rows)
             polygons = [row["geometry"] for row in rows]

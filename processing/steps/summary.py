@@ -9,6 +9,7 @@ from lawngis.mower import MowerProfile
 
 from ..derived.knowledge import READS as KNOWLEDGE_READS
 from ..derived.knowledge import knowledge
+from ..derived.mower_demands import week_values
 from ..derived.readiness import readiness, undecided
 from ..derived.verdict import verdict
 from ..model.catalogue import said_text
@@ -49,13 +50,20 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters)
         "pegs": len(plan.rows("pegs")),
         "dock_score": next((row["score"] for row in chosen if row["candidate_id"] in home), None),
         "slope_p95_percent": _steepest(zones),
-        "mowing_hours_week": sum(row["hours_week"] for row in zones),
+        **_week_hours(plan),
         "amount": sum(amounts) if amounts else None,
         "stop_findings": stops,
         "visit_checks": len(plan.rows("visit_checks")),
         "geometry": MultiPolygon(polygon_parts(site.parcel)),
     }
     return StepResult({"summary": [row]})
+
+
+def _week_hours(plan: Plan) -> dict[str, float]:
+    """Return the hours of mowing a week that all mowers take, and those that find no room, as their weeks tell."""
+    columns = {"mowing_hours_week": "mowing_h", "missing_hours_week": "missing_h"}
+    weeks = week_values(plan)
+    return {column: sum((week[value] for week in weeks), 0.0) for column, value in columns.items()}
 
 
 def _homes(zones: list[Row]) -> list[Row]:

@@ -13,6 +13,7 @@ from lawngis.errors import ParameterError, PlanError
 from lawngis.mower import MowerProfile
 
 from ..derived.measured_passages import site_with_grounds
+from ..derived.mowing_windows import GROWTH_PARAMETERS
 from ..measured.overrides import Override
 from ..measured.site_facts import measured_site
 from ..model.catalogue import Catalogue, sentences
@@ -158,7 +159,7 @@ def _writers(steps: Sequence[Step]) -> dict[str, str]:
     return writer
 
 
-SHARED = ("price_book",)
+SHARED = ("price_book", *GROWTH_PARAMETERS)
 """Parameters that mean the same in every step that has them: given for one step, they hold for all."""
 
 
@@ -369,7 +370,7 @@ def _take_over(plan: Plan, before: Sequence[Step], start: Start) -> None:
 
 def facts_read(steps: Iterable[Step], facts: Facts) -> set[str]:
     """Return what says that steps know facts: the name of each step with the key of each fact that it reads."""
-    return {f"{step.id} {fact.key}" for step in steps for fact in facts if fact.read_as in step.reads}
+    return {f"{step.id} {fact.key}" for fact in facts for step in steps if fact.read_as in step.reads}
 
 
 def known_facts(before: Iterable[Step], start: Start) -> set[str]:

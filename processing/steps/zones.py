@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import shapely
 from pydantic import Field
@@ -21,12 +22,14 @@ from ..derived.decisions import Served, link_findings, served_zones, supply_find
 from ..derived.detached_supply import ground_in_wire
 from ..derived.loops import left_out_by_lines
 from ..derived.matching import applied, follows, matched
+from ..derived.mower_demands import zone_hours_week
+from ..derived.mowing_windows import GrowthParameters
 from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_links, shown_links
-from ..derived.slope import zone_hours_week, zone_slopes_percent
+from ..derived.slope import zone_slopes_percent
 from ..derived.slope_readings import steep_zone_findings, zone_slope
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
-from ..model.step import Parameters, Step
+from ..model.step import Step
 
 UNHEARD_MIN_M2 = 0.5
 """Ground out of signal that is smaller than this is crossed before the mower stops."""
@@ -43,8 +46,8 @@ WEAK_OUTLINE_M = 0.1
 SLOPE_COLUMNS = ("slope_p50_percent", "slope_p95_percent", "slope_max_percent")
 
 
-class ZonesParameters(Parameters):
-    """How zones are found."""
+class ZonesParameters(GrowthParameters):
+    """How zones are found, and how often their grass must be mown."""
 
     doubt_min: float = Field(
         default=0.05, ge=0, le=0.5, description="a width whose decision may flip with this chance is measured on site"
@@ -78,7 +81,8 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     )
     of_facts += _left_out_findings(beyond, found)
     unheard = _unheard(plan, found, mower)
-    zone_rows = _zone_rows(site, plan, mower, found, _both(unheard, beyond))
+    growth = parameters.growth(site.frame.latitude_deg)
+    zone_rows = _zone_rows(site, plan, mower, found, _both(unheard, beyond), growth.most)
     shown = shown_links(found.links, found.served)
     link_rows = [_link_row(site, link, found, index) for index, link in shown.items()]
     hand_rows = _hand_rows(site, plan, found, {"out_of_signal": unheard, "left_out": beyond}, parameters)
@@ -204,7 +208,12 @@ def _unheard_findings(hand_rows: list[Row], mower: MowerProfile) -> list[Finding
 
 
 def _zone_rows(
-    site: Site, plan: Plan, mower: MowerProfile, found: _Found, not_mown: Mapping[int, Sequence[Polygon]]
+    site: Site,
+    plan: Plan,
+    mower: MowerProfile,
+    found: _Found,
+    not_mown: Mapping[int, Sequence[Polygon]],
+    mowings_week: float,
 ) -> list[Row]:
     if not found.served.zones:
         return []
@@ -215,6 +224,7 @@ def _zone_rows(
         whole = found.partition.zones[index].difference(shapely.union_all([trunks, *not_mown.get(index, [])]))
         polygon = max(grid_parts(whole, GRID_M), key=lambda part: part.area)
         slopes = dict(zip(SLOPE_COLUMNS, zone_slopes_percent(slope, polygon, site), strict=True))
+        hours = zone_hours_week(polygon, slopes["slope_p50_percent"], mower, grass_mowings_week=mowings_week)
         rows.append(
             {
                 "zone_id": found.names[index],
@@ -226,7 +236,7 @@ def _zone_rows(
                 "reached_by": None if service.reached_by is None else found.link_names[service.reached_by],
                 "supply": service.supply,
                 "supply_why": service.why,
-                "hours_week": zone_hours_week(polygon, slopes["slope_p50_percent"], mower),
+                "hours_week": hours,
                 "geometry": polygon,
             }
         )
@@ -355,3 +365,8 @@ STEP = Step(
     compute=zones,
     parameters=ZonesParameters,
 )
+
+
+def zones_parameters(parameters: Mapping[str, Mapping[str, Any]]) -> ZonesParameters:
+    """Return the step's parameters from those given for each step."""
+    return ZonesParameters.model_validate(parameters.get(STEP.id, {}))

@@ -16,12 +16,12 @@ from lawngis.ground.trees import FoundTree
 
 from ..derived.imagery_rules import CoverParameters, cover_values
 from ..files.digests import sha256
-from ..model.contract import Column, Layer
+from ..model.contract import Column, Layer, boolean
 from ..model.layers import PLAN_LAYERS
 from ..model.plan import Finding, Row
 from .image import WholeImage
 
-_PARTED = Column("parted", "boolean", "whether more of it lies beyond a straight line along which it was cut")
+_PARTED = boolean("parted", "whether more of it lies beyond a straight line along which it was cut")
 _DROPPED = {"findings": {"parcel_id", "step"}}
 
 

@@ -10,10 +10,10 @@ import geopandas
 import numpy as np
 import shapely
 from affine import Affine
-from numpy.typing import NDArray
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import RasterError, SiteError
 from lawngis.geometry.frame import MeasuringFrame, horizontal_crs
 from lawngis.ground.cover import height_above_ground
@@ -28,7 +28,6 @@ from ..reading.features import check_layer, read_features
 from ..reading.read_options import UNITS_M, ReadOptions, band_numbers
 from ..reading.site_files import SiteFiles
 
-FloatArray = NDArray[np.float64]
 Cells = tuple[slice, slice]
 
 REFERENCE_LAYERS = ("lawns", "buildings", "hard_surfaces", "water", "trees")

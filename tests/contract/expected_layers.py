@@ -45,7 +45,8 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
         _columns(
             text="status verdict_text",
             integer="zones loops pegs stop_findings visit_checks",
-            number="lawn_m2 mowable_m2 wire_m lead_m dock_score slope_p95_percent mowing_hours_week amount seconds",
+            number="lawn_m2 mowable_m2 wire_m lead_m dock_score slope_p95_percent mowing_hours_week missing_hours_week "
+            "amount seconds",
         ),
         values={"status": _one_of("planned not_suitable failed")},
         ranges=dict.fromkeys(("lawn_m2", "mowable_m2", "wire_m", "lead_m", "pegs", "zones"), ANY_POSITIVE),

@@ -589,6 +589,7 @@ def rule_9_sums(view: ParcelView, profile: Profile) -> Found:
         said = _number(row[column])
         if abs(said - counted) > tolerance:
             yield "summary", f"{column} is {said:g}, the layers give {counted:.3f}"
+    yield from _impossible_hours(view)
     yield from _wire_total(view, _number(row["wire_m"]))
     yield from _material_problems(view)
     yield from _lead_totals(view)
@@ -611,11 +612,29 @@ def _summary_figures(view: ParcelView) -> dict[str, tuple[float, float]]:
         "lawn_m2": _total(view, "lawn", "area_m2", 0.06),
         "mowable_m2": _total(view, "zones", "area_m2", 0.06),
         "lead_m": _total(view, "wire_path", "lead_m", 0.06),
-        "mowing_hours_week": _total(view, "zones", "hours_week", 0.06),
+        "mowing_hours_week": _mowing_hours(view),
     }
     if view.rows("materials")["amount"].notna().any():
         figures["amount"] = _total(view, "materials", "amount", 0.006)
     return figures
+
+
+def _impossible_hours(view: ParcelView) -> Found:
+    """No mower is planned for more hours than a week has, and no more hours are missing than it takes."""
+    row, week = view.rows("summary").iloc[0], view.rows("schedule")
+    planned, missing = (_number(row[name]) for name in ("mowing_hours_week", "missing_hours_week"))
+    if not 0 <= missing <= planned + 0.02:
+        yield "summary", f"missing_hours_week is {missing:g} of {planned:g} hours"
+    loops = view.rows("zones").set_index("zone_id")["loop_id"]
+    hours = (week["mowing_h"] + week["charging_h"]).astype(float).groupby(week["zone_id"].map(loops)).sum()
+    for loop, busy in hours[hours > 168].items():
+        yield "schedule", f"a week has 168 hours, and the mower of {loop} is planned for {busy:g}"
+
+
+def _mowing_hours(view: ParcelView) -> tuple[float, float]:
+    """Hours of the week's sessions and those that find no room; sessions are of whole minutes, a zone's rounded up."""
+    mowing, _ = _total(view, "schedule", "mowing_h", 0.0)
+    return mowing + _number(view.rows("summary").iloc[0]["missing_hours_week"]), len(view.rows("zones")) / 60 + 0.02
 
 
 def _total(view: ParcelView, layer: str, column: str, last_digit: float) -> tuple[float, float]:

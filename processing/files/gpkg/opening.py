@@ -47,8 +47,14 @@ def undisturbed(path: str | Path) -> Path:
     Changes may wait in a log beside the file (``-wal``), left by a GIS that has it open or crashed. They belong to
     the data; but GDAL, if it is the last to close the file, moves them into it. So a copy is read then, made once
     for each state of the file. In all other cases that is the file itself.
+
+    Raises
+    ------
+    SiteError
+        When it can be seen from outside that the file can't be used.
     """
     path = Path(path)
+    _refuse_unusable(path)
     log = Path(f"{path}-wal")
     if not log.exists() or log.stat().st_size == 0:
         return path
@@ -102,7 +108,7 @@ def one_line(error: BaseException) -> str:
     return re.sub(r"\s+", " ", str(error)).strip().rstrip(".") or type(error).__name__
 
 
-def refuse_unusable(path: Path) -> None:
+def _refuse_unusable(path: Path) -> None:
     """Say plainly what can be seen from outside, before GDAL says something obscure or, worse, nothing."""
     advice = ""
     if not path.exists():

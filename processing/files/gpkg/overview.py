@@ -14,7 +14,7 @@ from pyproj.exceptions import CRSError
 
 from lawngis.errors import SiteError
 
-from .opening import has_no_vector_table, quiet_gdal, refuse_unusable, undisturbed
+from .opening import has_no_vector_table, quiet_gdal, undisturbed
 
 Bounds = tuple[float, float, float, float]
 """Min x, min y, max x, max y, in units of the CRS."""
@@ -81,12 +81,13 @@ def layer_overview(path: str | Path) -> tuple[LayerInfo, ...]:
         When the file is missing, unreadable, cut off, damaged, locked, or no vector file.
     """
     path = Path(path)
-    return tuple(_layer_info(path, name) for name in layer_names(path))
+    names = layer_names(path)
+    file = undisturbed(path)
+    return tuple(_layer_info(path, file, name) for name in names)
 
 
 def layer_names(path: Path) -> list[str]:
     """Return the names of a file's layers and tables, in its order."""
-    refuse_unusable(path)
     try:
         with quiet_gdal(path):
             return list(fiona.listlayers(undisturbed(path)))
@@ -96,10 +97,10 @@ def layer_names(path: Path) -> list[str]:
         raise
 
 
-def _layer_info(path: Path, name: str) -> LayerInfo:
-    with quiet_gdal(path, name), fiona.open(undisturbed(path), layer=name) as source:
+def _layer_info(path: Path, file: Path, name: str) -> LayerInfo:
+    with quiet_gdal(path, name), fiona.open(file, layer=name) as source:
         geometry_type = _plain_geometry_type(source.schema["geometry"])
-        count = _feature_count(path, name, source)
+        count = _feature_count(file, name, source)
         bounds = _bounds_or_none(source) if geometry_type and count else None
         return LayerInfo(
             path=path,
@@ -112,11 +113,11 @@ def _layer_info(path: Path, name: str) -> LayerInfo:
         )
 
 
-def _feature_count(path: Path, name: str, source: fiona.Collection) -> int:
+def _feature_count(file: Path, name: str, source: fiona.Collection) -> int:
     try:
         return max(len(source), 0)
     except TypeError:  # formats without a count, such as GPX
-        info = pyogrio.read_info(undisturbed(path), layer=name, force_feature_count=True)
+        info = pyogrio.read_info(file, layer=name, force_feature_count=True)
         return max(int(info["features"]), 0)
 
 

@@ -108,14 +108,13 @@ def _rows(
 ) -> gpd.GeoDataFrame | pd.DataFrame:
     if selection.get("mask") is not None:
         shapely.prepare(selection["mask"])
-    name = _stored_name(path, layer)
-    with quiet_gdal(path, name):
+    with quiet_gdal(path, layer):
         file = undisturbed(path)
-        info = pyogrio.read_info(file, layer=name)
+        info = _layer_info(path, file, layer)
         asked = _asked_columns(list(info["fields"]), columns)
         frame = pyogrio.read_dataframe(
             file,
-            layer=name,
+            layer=layer,
             columns=list(asked),
             # Any condition makes GDAL count the rows. Without one it believes the count stored in the file,
             # which is wrong after two programs wrote at once, and then stops early without a word.
@@ -127,21 +126,23 @@ def _rows(
         )
         frame = _with_declared_kinds(frame, info).rename(columns=asked)
         if isinstance(frame, gpd.GeoDataFrame):
-            frame.attrs[UNREADABLE] = _unreadable_fids(file, name, frame)
+            frame.attrs[UNREADABLE] = _unreadable_fids(file, layer, frame)
     return frame
 
 
-def _stored_name(path: Path, layer: str) -> str:
-    names = layer_names(path)
-    matches = sorted((name for name in names if name.casefold() == layer.casefold()), key=lambda name: name != layer)
-    if not matches:
-        listed = ", ".join(names) or "none"
+def _layer_info(path: Path, file: Path, layer: str) -> Mapping[str, Any]:
+    """Return what GDAL says of a layer, which it finds without regard to case: as written if there is one so."""
+    try:
+        return pyogrio.read_info(file, layer=layer)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        names = layer_names(path)
+        if layer.casefold() in (name.casefold() for name in names):
+            raise
         raise LayerError(
-            f"there is no layer '{layer}' (layers in the file: {listed})",
+            f"there is no layer '{layer}' (layers in the file: {', '.join(names) or 'none'})",
             where=str(path),
             advice="Check the spelling, or say which layer to take instead.",
-        )
-    return matches[0]
+        ) from error
 
 
 def _asked_columns(stored: Sequence[str], columns: Sequence[str] | None) -> dict[str, str]:
@@ -165,10 +166,10 @@ def _with_declared_kinds(frame: pd.DataFrame, info: Mapping[str, Any]) -> pd.Dat
     return frame
 
 
-def _unreadable_fids(path: Path, name: str, frame: gpd.GeoDataFrame) -> tuple[int, ...]:
+def _unreadable_fids(path: Path, layer: str, frame: gpd.GeoDataFrame) -> tuple[int, ...]:
     """Return the numbers of features whose geometry is stored but could not be made into one."""
     missing = frame.index[shapely.is_missing(frame.geometry.to_numpy())].to_numpy()
     if not len(missing):
         return ()
-    _, fids, stored, _ = pyogrio.raw.read(path, layer=name, columns=[], fids=missing, return_fids=True)
+    _, fids, stored, _ = pyogrio.raw.read(path, layer=layer, columns=[], fids=missing, return_fids=True)
     return tuple(int(fid) for fid, blob in zip(fids, stored, strict=True) if blob is not None)

@@ -56,9 +56,6 @@ class Columns:
     shapes: NDArray[np.object_] | None
     rows: int
 
-    def __len__(self) -> int:
-        return self.rows
-
 
 LayerRows = pd.DataFrame | Columns
 
@@ -80,9 +77,6 @@ class RawColumns:
     values: dict[str, list[Any]] = field(default_factory=dict)
     shapes: list[bytes | None] | None = None
     rows: int = 0
-
-    def __len__(self) -> int:
-        return self.rows
 
     def extend(self, others: RawColumns) -> None:
         """Add rows at the end."""
@@ -153,20 +147,20 @@ def declared_columns(rows: Sequence[Mapping[str, Any]] | RawColumns, declaration
     values: dict[str, NDArray[Any]] = {}
     missing: dict[str, NDArray[np.bool_]] = {}
     for column in declaration.columns:
-        some = raw.values.get(column.name) or [None] * len(raw)
+        some = raw.values.get(column.name) or [None] * raw.rows
         values[column.name], gaps = _quick(some, column.kind) or _slow(some, column, declaration.name)
         if gaps is not None:
             missing[column.name] = gaps
     shapes = None if declaration.geometry is None else _declared_shapes(raw, declaration)
-    return Columns(values, missing, shapes, len(raw))
+    return Columns(values, missing, shapes, raw.rows)
 
 
 def _declared_shapes(raw: RawColumns, declaration: Layer) -> NDArray[np.object_]:
     """Return geometries as declared; those that say so in their first bytes are not even unpacked."""
-    shapes = np.array(raw.shapes or [None] * len(raw), dtype=object)
+    shapes = np.array(raw.shapes or [None] * raw.rows, dtype=object)
     if {None if shape is None else shape[:WKB_HEAD] for shape in shapes} <= _welcome_heads(declaration):
         return shapes
-    parcels = raw.values.get("parcel_id") or [None] * len(raw)
+    parcels = raw.values.get("parcel_id") or [None] * raw.rows
     geometries = np.array(shapely.from_wkb(shapes), dtype=object)
     checked = _checked_geometry(geometries, declaration, lambda row: f"row {row} ({parcels[row]})")
     return np.array(shapely.to_wkb(checked), dtype=object)

@@ -232,7 +232,7 @@ def append_layers(
 
 
 def _append_columns(draft: Path, layer: Columns, declaration: Layer, *, promoted: bool) -> None:
-    if not len(layer):
+    if not layer.rows:
         return
     drawn = layer.shapes is not None
     pyogrio.raw.write(
@@ -247,7 +247,7 @@ def _append_columns(draft: Path, layer: Columns, declaration: Layer, *, promoted
         promote_to_multi=promoted,
         append=True,
         gdal_tz_offsets={
-            name: np.full(len(layer), GDAL_UTC) for name, some in layer.values.items() if some.dtype.kind == "M"
+            name: np.full(layer.rows, GDAL_UTC) for name, some in layer.values.items() if some.dtype.kind == "M"
         },
     )
 

@@ -13,11 +13,10 @@ from rasterio.errors import NodataShadowWarning
 from rasterio.io import DatasetReader
 from rasterio.windows import Window
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import RasterError
 
 from .opening import Bounds, grid_bounds, open_dataset
-
-FloatArray = NDArray[np.float64]
 
 ABSURD = 1e30
 """Larger values count as no data: many files leave their no-data value (-3.4e38) undeclared."""

@@ -88,7 +88,8 @@ def test_a_measured_width_decides_what_the_passage_is_and_so_how_its_zone_is_rea
     assert (link["kind"], link["width_m"]) == ("transit", 1.2)
     assert sorted(zone["role"] for zone in plan.rows("zones")) == ["home", "linked"]
     assert {zone["loop_id"] for zone in plan.rows("zones")} == {"P05-L1"}
-    assert "0.60 → 1.20 (tape)" in findings(plan, "override-applied")[0].text
+    said = findings(plan, "override-applied")[0].values
+    assert (round(said["before"], 2), said["after"], said["note"]) == (0.6, 1.2, "tape")
     assert findings(plan, "override-contradicts")
     assert len(findings(plan, "override-decides")) == 3  # its ground is widened, the passage open, the zone linked
 
@@ -123,14 +124,14 @@ def test_a_feature_that_is_gone_is_gone_before_the_first_step_and_an_outlet_stan
     assert found.geometries("outlets")[0].x == pytest.approx(outlet.x + 1.5)
     assert site.geometries("outlets")[0] == outlet  # the site itself is as it was
     assert [item.code for item in told] == ["override-applied"] * 2
-    assert "1.50 m from where the map has it" in told[1].text
+    assert told[1].values["moved_m"] == pytest.approx(1.5)
 
 
 def test_an_override_without_a_target_stops_the_plan_and_names_the_nearest(source, until):
     plan = until(source, "P05", "zones", Override("links", "P05-P9", "width_m", "1.20"))
     (finding,) = findings(plan, "override-no-target")
     assert finding.severity == "stop"
-    assert "P05-P1" in finding.text
+    assert "P05-P1" in {values["feature_id"] for _, values in finding.values["nearest"]}
     with pytest.raises(LayerError, match=r"no parcel begins that name.*P05"):
         refuse_strangers([Override("links", "P5-P1", "width_m", "1.2")], ["P05", "Q9"])
 

@@ -13,7 +13,7 @@ import pyogrio
 import pytest
 import shapely
 
-from lawngis.mower import profile_text
+from lawngis.mower import built_in_profile, profile_text
 from lawngis.mowing.mower_prices import mower_book_from
 from lawngis.processing.cli import mowers
 from lawngis.processing.cli.main import app, main
@@ -138,7 +138,9 @@ def test_quiet_hours_change_what_keeps_up(lawngis, plan, tmp_path):
     rules.write_text('[permitted]\nMonday = ["10:00-11:00"]\n')
     told = json.loads(lawngis("mowers", plan, "--quiet-hours", rules, "--json").out)
     assert {row["keeps_up"] for row in told["fits"] if row["mower"] == "small"} == {"cannot"}
-    assert "1 permitted hours" in told["fits"][-1]["reason"]
+    short = told["fits"][-1]
+    assert short["lacks"] == "hours" and "the hours permitted have room for 0.8" in short["reason"]
+    assert short["mowing_h_week"] - short["missing_h_week"] == pytest.approx(0.75)
 
 
 @pytest.mark.parametrize(
@@ -184,18 +186,73 @@ def test_a_plan_in_which_nothing_is_to_mow_is_no_fault(lawngis, build, tmp_path)
     assert json.loads(lawngis("mowers", tmp_path / "out", "--json").out)["fits"] == []
 
 
+def test_ranking_and_mowers_name_the_same_mower(lawngis, tmp_path):
+    """`portfolio.csv` and `lawngis mowers` on the whole sample, with hours, growth and mowers of one's own."""
+    rules = tmp_path / "rules.toml"
+    rules.write_text('[permitted]\nMonday-Friday = ["08:00-12:00", "14:00-18:00"]\n')
+    given = [
+        f"--set=schedule.{text}"
+        for text in (f"quiet_hours={rules}", "cut_height_mm=30", "own_mowers=true", "departures=0")
+    ]
+    assert lawngis("plan", SAMPLE, "--out", tmp_path, *given).code == 0
+    ranked = pd.read_csv(tmp_path / "portfolio.csv").set_index("parcel_id")
+    told = pd.DataFrame(json.loads(lawngis("mowers", tmp_path, "--json").out)["fits"])
+    fits = told.groupby(["parcel_id", "mower"])["fits"].all()
+    named = {
+        parcel: next((mower for mower in ("small", "medium", "large") if fits[parcel, mower]), None)
+        for parcel in told["parcel_id"].unique()
+    }
+    planned = ranked[ranked["status"] == "planned"]
+    assert set(named) == set(planned.index) and len(named) == 11
+    assert planned["mower_needed"].astype(object).where(planned["mower_needed"].notna(), None).to_dict() == named
+    assert len(set(named.values())) == 3
+    # The plan's own mower, and its hours as the ranking has them.
+    own = told[told["mower"] == "medium"].groupby("parcel_id")[["mowing_h_week", "missing_h_week"]].sum()
+    hours = planned.loc[own.index, ["mowing_hours_week", "missing_hours_week"]]
+    assert own.to_numpy() == pytest.approx(hours.to_numpy(), abs=2e-3)
+
+
+def test_a_lawn_of_244_hours_a_week_is_never_ready_and_no_mower_fits(lawngis, build, tmp_path):
+    """Two lawns, one far too large: it may stand first by ground for work, but nobody is told that it can be done."""
+    site = tmp_path / "site"
+    site.mkdir()
+    build.layer(site / "site.gpkg", "parcels", [build.block(0, 0, 300, 34), build.block(0, 50, 20, 15)])
+    build.dem(site / "dem.tif", top=5_500_080, width_m=330, depth_m=100, cell=1.0)
+    assert lawngis("plan", site, "--out", tmp_path / "out", "--set", "schedule.departures=0").code == 0
+    ranked = pd.read_csv(tmp_path / "out" / "portfolio.csv").sort_values("mowable_m2", ascending=False)
+    estate, garden = ranked.iloc[0], ranked.iloc[1]
+    assert estate["mowing_hours_week"] > 168
+    assert estate["mowing_hours_week"] - estate["missing_hours_week"] <= 78
+    assert estate["readiness"] != "ready" and pd.isna(estate["mower_needed"])
+    assert garden["missing_hours_week"] == 0 and garden["mower_needed"] == "small"
+    told = json.loads(lawngis("mowers", tmp_path / "out", "--json").out)
+    (big,) = (name for name in told["cheapest"] if name == estate["parcel_id"])
+    assert told["cheapest"][big] is None
+    assert all("hours" in row["lacks"] for row in told["fits"] if row["parcel_id"] == big)
+
+
 def test_hours_are_those_of_the_weekly_plan(lawngis, tmp_path):
-    """For the plan's own mower the hours are what its week holds, up to the minute to which sessions are rounded."""
+    """For the plan's own mower the hours are what its week holds, up to the minute to which sessions are rounded.
+
+    A zone's hours are these and their charging, without the way to it; each meaning of hours is one everywhere.
+    """
     parameters = ("--set", "schedule.departures=0", "--set", "schedule.cut_height_mm=20")
     assert lawngis("plan", SAMPLE, "--out", tmp_path, "--parcel", "P04", *parameters).code == 0
     book = mower_book_from()
     found = comparison(planned_portfolio(tmp_path), mower_offers(["medium"], book), book)
     week = pyogrio.read_dataframe(tmp_path / "plan.gpkg", layer="schedule")
-    assert found.fits[0].mowing_h == pytest.approx(week["mowing_h"].sum(), abs=2 / 60)
+    summary = pyogrio.read_dataframe(tmp_path / "plan.gpkg", layer="summary").iloc[0]
+    fit, profile = found.fits[0], built_in_profile("medium")
+    assert fit.mowing_h == pytest.approx(week["mowing_h"].sum(), abs=2 / 60)
+    assert (summary["mowing_hours_week"], summary["missing_hours_week"]) == pytest.approx((fit.mowing_h, 0.0))
     (demand,) = found.portfolio.compared[0].demands
     zones = pyogrio.read_dataframe(tmp_path / "plan.gpkg", layer="zones")
     links = pyogrio.read_dataframe(tmp_path / "plan.gpkg", layer="links")
+    charging = 1 + profile.charge_minutes / profile.run_minutes
+    assert zones["hours_week"].iloc[0] == pytest.approx(fit.zone_hours[0] * charging)
+    assert zones["hours_week"].iloc[1] < fit.zone_hours[1] * charging < 1.2 * zones["hours_week"].iloc[1]
     assert demand.passage_m == pytest.approx(links["width_m"].iloc[0])
+    assert demand.cable_m == pytest.approx(10.49, abs=0.01) and fit.fits
     assert sum(zone.area_m2 for zone in demand.zones) == pytest.approx(zones["area_m2"].sum())
     assert [zone.access_m > 0 for zone in demand.zones] == [False, True]
     assert all(1 < zone.farthest_m < 20 for zone in demand.zones)

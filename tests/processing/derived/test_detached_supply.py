@@ -19,7 +19,7 @@ from lawngis.processing.steps.materials import MaterialsParameters, materials
 MOWER = built_in_profile()
 PRICES = price_book_from()
 SMALL = DetachedZone(
-    area_m2=60, ring_m=30, lead_m=5, crossed=LeadCrossings({"path": 2.0, "drive": 3.0}), main_wire_m=80
+    area_m2=60, perimeter_m=32, ring_m=30, lead_m=5, crossed=LeadCrossings({"path": 2.0, "drive": 3.0}), main_wire_m=80
 )
 
 
@@ -56,7 +56,7 @@ def test_cheapest_supply_that_serves_is_chosen_and_all_are_told() -> None:
 
 
 def test_zone_that_one_charge_cannot_mow_needs_a_dock() -> None:
-    large = DetachedZone(area_m2=400, ring_m=80, lead_m=5, crossed=LeadCrossings({}), main_wire_m=80)
+    large = DetachedZone(area_m2=400, perimeter_m=82, ring_m=80, lead_m=5, crossed=LeadCrossings({}), main_wire_m=80)
     offer = supply_options(large, MOWER, PRICES)
     assert offer.chosen is not None and offer.chosen.supply == "own_dock"
     reasons = [values["reason"][1] for _, values in offer.parts]

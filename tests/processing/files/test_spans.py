@@ -66,5 +66,5 @@ def test_what_is_no_table_is_said(path, tmp_path):
     with pytest.raises(LayerError, match=r"t\.gpkg, none: can't be read"):
         row_spans(path, "none", "parcel_id")
     (tmp_path / "x.gpkg").write_text("grass")
-    with pytest.raises(SiteError, match=r"x\.gpkg: is damaged"):
+    with pytest.raises(SiteError, match=r"x\.gpkg: is no GeoPackage"):
         row_spans(tmp_path / "x.gpkg", NAME, "parcel_id")

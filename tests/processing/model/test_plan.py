@@ -9,7 +9,7 @@ from shapely import LineString, Point, Polygon, box
 from lawngis.errors import PlanError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.processing.model.layers import PLAN_LAYERS
-from lawngis.processing.model.plan import Finding, Plan, StepResult, VisitCheck, check_ids, on_grid
+from lawngis.processing.model.plan import Derived, Finding, Plan, StepResult, VisitCheck, check_ids, on_grid
 from lawngis.processing.model.row_checks import check_rows, columns_of
 from lawngis.processing.model.tables import table
 
@@ -107,7 +107,7 @@ def test_derived_values_are_computed_once():
     calls = []
     plan = Plan("P", FRAME)
     for _ in range(2):
-        assert plan.derived("answer", lambda: calls.append(1) or 42) == 42
+        assert plan.derived(Derived("answer", ()), lambda: calls.append(1) or 42) == 42
     assert calls == [1]
 
 

@@ -10,19 +10,22 @@ from pyproj import CRS
 from shapely import LineString, MultiPolygon, Point, box
 
 from lawngis.labour import LabourBook, labour_book_from
+from lawngis.mower import built_in_profile
 from lawngis.processing.planning.ranking import (
     FIGURES,
+    RANKING_COLUMNS,
     Ranking,
     laying_hours,
-    offers,
-    permitted,
     ranking_row,
-    smallest_mower,
     totals,
+    week_parameters,
     write_table,
 )
+from lawngis.processing.steps.schedule import schedule_parameters
+from lawngis.processing.steps.workflow import Settings
 
 UTM = CRS.from_epsg(25832)
+WEEK = schedule_parameters({})
 LABOUR = labour_book_from().model_copy(
     update={
         "minutes_setup": 30.0, "minutes_walk_round": 15.0, "minutes_per_m_wire": 0.5, "minutes_per_m_cable": 2.0,
@@ -43,6 +46,7 @@ def parcel(
     mown_m2=400.0,
     stops=(),
     label=None,
+    cable_m=6.0,
     **zone,
 ):
     known = {"planned": "settle" if stops else "ready", "not_suitable": "none", "failed": "failed"}[status]
@@ -56,19 +60,22 @@ def parcel(
     if status != "planned":
         summary |= dict.fromkeys(FIGURES)
         return {"summary": [summary]}
+    lawn = box(500_000 + x, 5_500_000, 500_020 + x, 5_500_020)
     told = {
-        "area_m2": mown_m2,
-        "perimeter_m": 80.0,
-        "slope_p50_percent": 2.0,
-        "slope_p95_percent": 5.0,
-        "reached_by": None,
-    }
+        "role": "home", "area_m2": mown_m2, "perimeter_m": 80.0, "slope_p50_percent": 2.0, "slope_p95_percent": 5.0,
+        "loop_id": f"{name}-L1", "reached_by": None, "supply": "own_dock", "geometry": lawn,
+    }  # fmt: skip
+    ring = LineString(lawn.buffer(-0.3).exterior.coords)
+    dock = {"candidate_id": f"{name}-D1", "zone_id": f"{name}-Z1", "chosen": True, "feasible": True}
     return {
         "summary": [summary],
-        "zones": [{"zone_id": f"{name}-Z1", "reached_by": None, **told, **zone}],
-        "wire_path": [{"loop_id": f"{name}-L1", "length_m": wire_m, "geometry": LineString([(0, 0), (1, 1)])}],
-        "dock_candidates": [{"chosen": True}, {"chosen": False}],
-        "supply_route": [{"length_m": 6.0}],
+        "zones": [{"zone_id": f"{name}-Z1", **told, **zone}],
+        "wire_path": [{"loop_id": f"{name}-L1", "source": "dock", "length_m": wire_m, "geometry": ring}],
+        "dock_candidates": [
+            {**dock, "geometry": Point(ring.coords[0])},
+            {**dock, "candidate_id": f"{name}-D2", "chosen": False, "geometry": Point(ring.coords[1])},
+        ],
+        "supply_route": [{"candidate_id": f"{name}-D1", "length_m": cable_m, "geometry": ring}],
         "joins": [{"loop_id": f"{name}-L1"}, {"loop_id": f"{name}-L1"}],
         "findings": [{"severity": "info", "text": "nothing"}, *({"severity": "stop", "text": text} for text in stops)],
     }
@@ -77,7 +84,7 @@ def parcel(
 def ranked(*parcels):
     ranking = Ranking(UTM)
     for rows in parcels:
-        ranking.add(ranking_row(rows))
+        ranking.add(ranking_row(rows, UTM, WEEK))
     return ranking.table().set_index("parcel_id")
 
 
@@ -160,26 +167,59 @@ def test_a_parcel_without_an_outline_has_no_place():
     assert ranked(rows, parcel("b"))[["x", "y"]].loc["a"].isna().all()
 
 
+def needed(rows, **week):
+    row = ranking_row(rows, UTM, schedule_parameters(week))
+    return row[RANKING_COLUMNS.index("mower_needed")]
+
+
 def test_the_smallest_mower_that_can_do_it():
-    assert [offer.name for offer in offers()] == ["small", "medium", "large"]
+    assert needed(parcel("a")) == "small"
+    # 25 % are the small one's, 35 % the medium one's limit
+    assert needed(parcel("a", slope_p95_percent=30.0)) == "medium"
+    assert needed(parcel("a", slope_p95_percent=44.0)) == "large"
+    assert needed(parcel("a", slope_p95_percent=60.0)) is None
+    assert needed(parcel("a", wire_m=300.0)) == "medium"
+    assert needed(parcel("a", cable_m=12.0)) == "medium"
+    assert needed(parcel("a", slope_p50_percent=None, slope_p95_percent=None)) == "small"
 
-    def named(**more):
-        return smallest_mower(parcel("a", **more), offers(), permitted())
 
-    assert named() == "small"
-    assert named(slope_p95_percent=30.0) == "medium"  # 25 % are the small one's, 35 % the medium one's limit
-    assert named(slope_p95_percent=44.0) == "large"
-    assert named(slope_p95_percent=60.0) is None
-    assert named(wire_m=300.0) == "medium"
-    assert named(slope_p50_percent=None, slope_p95_percent=None) == "small"
+def test_signal_reach_and_a_charge_are_asked_as_well():
+    """The middle of 80 x 80 m is 39.7 m from the wire; 110 m² without a dock are more than a medium one's charge."""
+    wide = parcel("a")
+    lawn = box(500_000, 5_500_000, 500_080, 5_500_080)
+    wide["zones"][0]["geometry"], wide["wire_path"][0]["geometry"] = lawn, LineString(lawn.buffer(-0.3).exterior.coords)
+    assert needed(wide) is None
+    apart = parcel("a")
+    far = box(500_021, 5_500_000, 500_027, 5_500_009)
+    apart["zones"].append(
+        {**apart["zones"][0], "zone_id": "a-Z2", "role": "detached", "supply": "main_wire", "area_m2": 110.0,
+         "perimeter_m": 38.0, "geometry": far}
+    )  # fmt: skip
+    assert needed(apart) == "large"
+    apart["zones"][1]["area_m2"] = 60.0
+    assert needed(apart) == "medium"
+
+
+def test_the_mower_is_the_one_for_the_hours_that_were_given():
+    assert needed(parcel("a"), weekdays="0", start_h=9, end_h=19) == "small"
+    rules = {"quiet_hours": None, "sprinklers": "Monday-Saturday 07:00-17:00", "sprinkler_dry_h": 1.0}
+    assert needed(parcel("a", mown_m2=600.0), **rules) == "large"  # two hours a day are left
+    assert needed(parcel("a"), cut_height_mm=10, temperatures_c=",".join(["20"] * 12)) == "medium"
+
+
+def test_weeks_are_planned_by_the_parameters_of_the_run():
+    settings = Settings(built_in_profile("medium"), {"schedule": {"cut_height_mm": 25}})
+    assert week_parameters(settings).cut_height_mm == 25
+    assert week_parameters(Settings(built_in_profile("medium"))) == WEEK
 
 
 def test_only_passages_on_the_way_count():
     rows = parcel("a", reached_by="a-P1")
-    rows["links"] = [{"link_id": "a-P1", "width_m": 0.8}, {"link_id": "a-P2", "width_m": 0.1}]
-    assert smallest_mower(rows, offers(), permitted()) == "small"
+    link = {"zone_a": "a-Z1", "zone_b": "a-Z2", "kind": "transit", "geometry": LineString([(0, 0), (1, 1)])}
+    rows["links"] = [{**link, "link_id": "a-P1", "width_m": 0.8}, {**link, "link_id": "a-P2", "width_m": 0.1}]
+    assert needed(rows) == "small"
     rows["links"][0]["width_m"] = 0.6
-    assert smallest_mower(rows, offers(), permitted()) is None
+    assert needed(rows) is None
 
 
 def test_totals_are_those_of_planned_parcels():
@@ -206,7 +246,7 @@ def test_the_table_is_written_whole_and_spreadsheets_take_names_for_text(tmp_pat
 def test_rows_come_in_the_order_in_which_they_were_added():
     ranking = Ranking(UTM)
     for name in "cab":
-        ranking.add(ranking_row({**parcel(name), "findings": []}))
+        ranking.add(ranking_row({**parcel(name), "findings": []}, UTM, WEEK))
     assert [row["parcel_id"] for row in ranking.rows] == ["c", "a", "b"]
     assert len(ranking) == 3
     assert Point(ranking.rows[0]["x"], ranking.rows[0]["y"]).equals(Point(500_010, 5_500_010))

@@ -8,6 +8,7 @@ from pathlib import Path
 import geopandas
 import pandas as pd
 import pyogrio
+import pypdf
 import pytest
 from typer.testing import CliRunner
 
@@ -90,7 +91,9 @@ def test_all_ways_to_a_plan_say_the_same_once(lawngis, garden, tmp_path):
         out = tmp_path / words[0].strip("-")
         assert lawngis("plan", garden, "--out", out, *words).code == 0
         assert (of_run(findings(out)), of_parcels(findings(out))) == (whole, own), words
-    assert lawngis("plan", garden, "--out", tmp_path / "resume", "--resume").code == 0  # all are kept
+    log = tmp_path / "log.jsonl"
+    assert lawngis("plan", garden, "--out", tmp_path / "resume", "--resume", "--log", log).code == 0
+    assert [json.loads(line)["kept"] for line in log.read_text().splitlines()] == [True, True, True]
     assert (of_run(findings(tmp_path / "resume")), of_parcels(findings(tmp_path / "resume"))) == (whole, own)
     for step in ("zones", "summary"):
         assert lawngis("plan", garden, "--out", one, "--from", step).code == 0
@@ -136,7 +139,7 @@ def test_a_step_alone_puts_its_own_in_the_place_of_what_it_said(lawngis, garden,
 
 def test_documents_say_it_once_in_a_section_of_its_own(lawngis, garden, tmp_path):
     assert lawngis("plan", garden, "--out", tmp_path / "out").code == 0
-    assert lawngis("deliver", tmp_path / "out", "--out", tmp_path / "docs", "--only", "html").code == 0
+    assert lawngis("deliver", tmp_path / "out", "--out", tmp_path / "docs", "--only", "html,pdf").code == 0
     pages = [*(tmp_path / "docs").glob("*/page.html"), tmp_path / "docs" / "index.html"]
     assert len(pages) == 4
     for page in pages:
@@ -144,6 +147,13 @@ def test_documents_say_it_once_in_a_section_of_its_own(lawngis, garden, tmp_path
         assert text.count("True of the whole site") == 1, page
         assert text.count("the site has no layer lawns") == 1, page
         assert text.index("True of the whole site") < text.index("the site has no layer lawns"), page
+    papers = {name: [*(tmp_path / "docs").glob(f"*/{name}.pdf")] for name in ("visit", "sheet", "quote")}
+    assert len(papers["visit"]) == 3 and papers["sheet"] and papers["quote"]
+    for name, files in papers.items():
+        for file in files:  # a customer's quote is no place for what the site lacks
+            text = " ".join(" ".join(part.extract_text() for part in pypdf.PdfReader(file).pages).split())
+            told = [text.count(words) for words in ("True of the whole site", "the site has no layer lawns")]
+            assert told == ([0, 0] if name == "quote" else [1, 1]), file
 
 
 def test_two_plans_differ_by_what_holds_for_one_run_alone(lawngis, garden, tmp_path):

@@ -86,7 +86,7 @@ def test_columns_of_parcels_put_together_are_their_rows(tmp_path):
     folder.close(keep=True)
     columns = stored[0].columns()["findings"]
     columns.extend(stored[1].columns()["findings"])
-    assert len(columns) == 3
+    assert columns.rows == 3
     assert columns.as_rows() == [{**row, "colour": row.get("colour")} for row in (*one, *other)]
 
 

@@ -1,0 +1,10 @@
+"""Arrays by the kind of their values, as signatures name them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
