@@ -166,6 +166,39 @@ def ground_cell_size_m(transform: Affine, crs: CRS, shape: tuple[int, int]) -> t
     return sizes
 
 
+def cells_without_data(transform: Affine, crs: CRS, bounds: Sequence[float]) -> Grid:
+    """Return the cells of an endless grid that hold some bounds, all of them without data.
+
+    Parameters
+    ----------
+    transform, crs
+        Of the grid: (col, row) to (x, y) from the corner of any of its cells; its CRS.
+    bounds
+        min_x, min_y, max_x, max_y in that CRS.
+    """
+    min_x, min_y, max_x, max_y = bounds
+    inverse = ~transform
+    cols = np.sort([inverse.a * x + inverse.c for x in (min_x, max_x)])
+    rows = np.sort([inverse.e * y + inverse.f for y in (min_y, max_y)])
+    first_col, first_row = (int(np.floor(ends[0] + CENTRE_SNAP_CELLS)) for ends in (cols, rows))
+    width, height = (
+        max(1, int(np.ceil(ends[1] - CENTRE_SNAP_CELLS)) - first)
+        for ends, first in ((cols, first_col), (rows, first_row))
+    )
+    return Grid(np.full((height, width), np.nan), transform * Affine.translation(first_col, first_row), crs)
+
+
+def widened(grid: Grid, bounds: Sequence[float]) -> Grid:
+    """Return a grid with cells without data put around it, until it holds some bounds in its CRS as well."""
+    left, bottom, right, top = grid.bounds
+    both = min(left, bounds[0]), min(bottom, bounds[1]), max(right, bounds[2]), max(top, bounds[3])
+    wide = cells_without_data(grid.transform, grid.crs, both)
+    col, row = (round(number) for number in ~wide.transform * (grid.transform.c, grid.transform.f))
+    values = wide.values.copy()
+    values[row : row + grid.shape[0], col : col + grid.shape[1]] = grid.values
+    return wide.with_values(values)
+
+
 def centres_in(grid: Grid, frame: MeasuringFrame) -> FloatArray:
     """Return the centres of a grid's cells in the measuring frame, row by row, shape (rows * cols, 2) [m]."""
     x, y = np.meshgrid(*grid.cell_centres)

@@ -301,6 +301,12 @@ def undecided_areas(
     return areas
 
 
+def unknown_areas(slope: Grid, *, frame: MeasuringFrame, area_min_m2: float) -> list[Polygon]:
+    """Return the ground on a grid whose slope isn't known, the largest first; holes and parts below a size are left."""
+    unknown = np.isnan(slope.values).astype(np.float64)
+    return _regions_between(slope.with_values(unknown), (0.5, np.inf), frame, area_min_m2)
+
+
 def _distance_to_limit(slope: Grid, sd_percent: ArrayLike, limit_percent: float) -> tuple[FloatArray, FloatArray]:
     """Return how many standard deviations each cell lies above the limit, and those standard deviations."""
     if not limit_percent >= 0:

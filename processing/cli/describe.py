@@ -50,7 +50,7 @@ def _layer_inputs(step: Step, specs: Mapping[str, Layer]) -> dict[str, Any]:
         if kind == "raster":
             inputs[layer] = {
                 "title": RASTERS[layer],
-                "minOccurs": 1 if layer == "dem" else 0,
+                "minOccurs": 0,
                 "schema": {"type": "string", "contentMediaType": "image/tiff; application=geotiff"},
             }
         elif kind == "accuracy":

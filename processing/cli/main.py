@@ -174,6 +174,9 @@ def _print_outcomes(run: PlanningRun, target: Path) -> None:
     if run.outcomes.transient:
         _say(f"{run.outcomes.transient} of them may go another time: --resume tries those again and keeps the others")
     typer.echo(outcome_words(run.outcomes.statuses, target))
+    if run.rasters_left_out:
+        files = ", ".join(f"{name}.tif" for name in run.rasters_left_out)
+        typer.echo(f"not written, as the data of no parcel tell what would be in it: {files}")
     if len(run.ranking) > 1:
         table = run.ranking.table()
         path = target.with_name(TABLE_NAME)

@@ -23,9 +23,11 @@ def _zone(row: Row, formats: Formats) -> str:
     }
     supply = f"; fed by {worded(row['supply'])}" if row["role"] == "detached" else ""
     why = f" ({formats.prose(row['supply_why'])})" if row.get("supply_why") and row["role"] == "detached" else ""
+    percent = row["slope_p95_percent"]
+    slope = "slope unknown" if percent is None else f"95 % of it is under {formats.percent(percent)} steep"
     return (
-        f"Zone {row['zone_id']}: {formats.area(row['area_m2'])}, {how[row['role']]}{supply}{why}; 95 % of it is under "
-        f"{formats.percent(row['slope_p95_percent'])} steep, {formats.number(row['hours_week'], 1)} h a week"
+        f"Zone {row['zone_id']}: {formats.area(row['area_m2'])}, {how[row['role']]}{supply}{why}; {slope}, "
+        f"{formats.number(row['hours_week'], 1)} h a week"
     )
 
 
@@ -49,9 +51,7 @@ def _candidate(row: Row, formats: Formats) -> str:
     missed = f"; misses: {formats.prose(row['failed'])}" if row["failed"] else ""
     what = "Dock" if row["chosen"] else "Place for the dock"
     score = formats.number(row["score"], 2)
-    return (
-        f"{what} {row['candidate_id']}: score {score}{rank}, slope {formats.percent(row['slope_percent'], 1)}{missed}"
-    )
+    return f"{what} {row['candidate_id']}: score {score}{rank}, slope {formats.slope(row['slope_percent'], 1)}{missed}"
 
 
 def _finding(row: Row, formats: Formats) -> str:

@@ -77,7 +77,7 @@ def add_dock_detail(paper: Paper, plan: ParcelPlan, dock: Row, fixed: Sequence[F
         f"Heading of the wire {heading:.0f}° from grid north." if heading is not None else "",
         f"Straight wire ahead {formats.length(dock['straight_m'], 2)}.",
         f"Next corner after {formats.length(dock['corner_m'], 2)}.",
-        f"Slope of the pad {formats.percent(dock['slope_percent'], 1)}.",
+        f"Slope of the pad {formats.slope(dock['slope_percent'], 1)}.",
         f"Misses: {formats.prose(dock['failed'])}." if dock["failed"] else "Meets every must-have.",
     ]
     for route in plan.select("supply_route", candidate_id=dock["candidate_id"]):

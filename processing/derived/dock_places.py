@@ -44,7 +44,14 @@ from ..model.plan import Derived, Plan, Row, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters
 from .cable_routing import supply_field
-from .exposure import SHADING_LAYERS, HotHours, obstruction_surface, shade_shares, street_sight_shares
+from .exposure import (
+    SHADING_LAYERS,
+    HotHours,
+    ground_around,
+    obstruction_surface,
+    shade_shares,
+    street_sight_shares,
+)
 from .loops import LoopGround
 from .paving import level_paving
 
@@ -188,7 +195,8 @@ def dock_places(
     slope, sd = _slope_of_pads(site, mower)
     ways = supply_field(site, plan, mower)
     surface = plan.derived(_STANDING_SURFACE, lambda: obstruction_surface(site))
-    height_m, slope_percent, slope_sd_percent = layered_values_at([site.dem, slope, sd], site.frame, along.xy)
+    slope_percent, slope_sd_percent = layered_values_at([slope, sd], site.frame, along.xy)
+    height_m = values_at(site.dem if site.has_terrain else ground_around(site), site.frame, along.xy)
     tops = np.column_stack([along.xy, height_m + mower.dock_height_m])
     others = [shape for shape in site.geometries("buildings") if not shape.intersects(site.parcel)]
     xy = along.xy

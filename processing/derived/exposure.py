@@ -48,7 +48,12 @@ def surface_grid(site: Site) -> Grid | None:
     if not any(name in site.layers for name in SHADING_LAYERS):
         return None
     obstructions, heights = _obstructions(site)
-    return surface_from_obstructions(_ground(site), site.frame, obstructions, heights)
+    return surface_from_obstructions(ground_around(site), site.frame, obstructions, heights)
+
+
+def ground_around(site: Site) -> Grid:
+    """Return the ground on which obstructions and places stand; level where no terrain model tells how it lies."""
+    return site.dem if site.dem_around is None else site.dem_around
 
 
 @dataclass(frozen=True)
@@ -83,15 +88,11 @@ def street_sight_shares(
     if surface is None or not len(streets):
         return np.full(len(places_xyz), np.nan)
     places = street_points(streets, spacing_m=STREET_SPACING_M)
-    eyes = points_above_ground(_ground(site) if site.dsm is None else site.dsm, site.frame, places, eye_height_m)
+    eyes = points_above_ground(ground_around(site) if site.dsm is None else site.dsm, site.frame, places, eye_height_m)
     eyes = eyes[np.isfinite(eyes).all(axis=1)]
     if not len(eyes):
         return np.full(len(places_xyz), np.nan)
     return sight_share(surface, places_xyz, eyes, reach_m=SIGHT_REACH_M)
-
-
-def _ground(site: Site) -> Grid:
-    return site.dem if site.dem_around is None else site.dem_around
 
 
 def _near(site: Site, shapes: list[BaseGeometry]) -> NDArray[np.object_]:

@@ -6,8 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from ..model.plan import Row
 from ..model.site import Site
 
@@ -71,8 +69,14 @@ class Knowledge:
 
     @property
     def upper_bound(self) -> bool:
-        """Whether lawn may be less than the plan has by whatever no layer tells."""
-        return self.basis == "boundary"
+        """Whether lawn is less than the plan has by whatever no layer tells."""
+        return bool(self.taken)
+
+    @property
+    def taken(self) -> tuple[str, ...]:
+        """What takes ground from the lawn and is unmapped: crowns look like lawn in an image."""
+        kinds = {"boundary": GROUND, "image": GROUND | {"trees"}}.get(self.basis, frozenset())
+        return tuple(topic for topic in self.unmapped if topic in kinds)
 
     @property
     def decisive(self) -> tuple[str, ...]:
@@ -106,7 +110,7 @@ def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
     of_survey = surveyed(lawn)
     mapped = {topic for topic, layer in LAYER_OF.items() if _maps(site, layer)}
     complete = {topic for topic, layer in LAYER_OF.items() if layer in site.complete}
-    no_terrain = () if _has_terrain(site) else (SLOPE,)
+    no_terrain = () if site.has_terrain else (SLOPE,)
     if any(fact.value for fact in site.facts.surveys):
         return Knowledge("surveyed" if of_survey else "layers", no_terrain, no_terrain)
     # One outlet is enough to know where the supply comes from.
@@ -120,10 +124,6 @@ def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
 def surveyed(lawn: Sequence[Row]) -> bool:
     """Return whether all of a lawn was surveyed or drawn by hand."""
     return bool(lawn) and all(row["source"] == "surveyed" for row in lawn)
-
-
-def _has_terrain(site: Site) -> bool:
-    return bool(np.isfinite(site.dem.values).any())
 
 
 def _seen_from_above(site: Site, *, covered: bool) -> frozenset[str]:

@@ -20,7 +20,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import polygon_parts, polygonal
 from lawngis.ground.raster import Grid, centres_in
-from lawngis.ground.steep import SIMPLIFY_M, MowerSlope
+from lawngis.ground.steep import SIMPLIFY_M, MowerSlope, unknown_areas
 from lawngis.ground.terrain import slope_bias_percent
 from lawngis.mower import MowerProfile
 
@@ -395,13 +395,40 @@ def slope_checks(pieces: Sequence[Piece], lawn: BaseGeometry, mower: MowerProfil
                     unit="%",
                     limit_value=mower.slope_limit_percent,
                     flip_probability=piece.flip_probability or 0.0,
-                    weight=min(1.0, piece.ground.area / max(lawn.area, 1.0) + 0.2),
+                    weight=_weight(piece.ground, lawn),
                     target_layer="keepouts",
                     target_column="slope_percent",
                     area=max(polygon_parts(piece.ground), key=lambda part: part.area),
                 )
             )
     return checks
+
+
+def unknown_slope_checks(
+    site: Site, slope: Grid, lawn: BaseGeometry, mower: MowerProfile, parameters: SlopeParameters
+) -> list[VisitCheck]:
+    """Return a check for each piece of lawn whose slope neither a terrain model nor a reading tells."""
+    unknown = unknown_areas(slope, frame=site.frame, area_min_m2=parameters.doubt_area_min_m2)
+    return [
+        VisitCheck(
+            "slope-unknown",
+            {"area_m2": part.area},
+            place=part.representative_point(),
+            unit="%",
+            limit_value=mower.slope_limit_percent,
+            weight=_weight(part, lawn),
+            target_layer="keepouts",
+            target_column="slope_percent",
+            area=part,
+        )
+        for part in polygon_parts(shapely.intersection(shapely.union_all(unknown), lawn))
+        if part.area >= parameters.doubt_area_min_m2
+    ]
+
+
+def _weight(ground: BaseGeometry, lawn: BaseGeometry) -> float:
+    """Return how much it matters whether a piece of ground is mown [0 to 1]."""
+    return float(min(1.0, ground.area / max(lawn.area, 1.0) + 0.2))
 
 
 def steep_evidence(readings: Sequence[Fact[float]], ground: BaseGeometry, limit_percent: float, otherwise: str) -> str:

@@ -19,6 +19,7 @@ EDGE_CLASSES = ("flush", "raised", "drop", "water", "soft", "steep", "boundary",
 KEEPOUT_REASONS = ("steep", "water", "bed", "tree", "obstacle", "drop", "narrow", "small")
 TREATMENTS = ("outside", "island", "bump")
 ROLES = ("home", "linked", "detached")
+PRICE_SOURCES = ("example", "own")
 LINK_KINDS = ("open", "transit", "crossing", "blocked")
 SUPPLIES = ("own_dock", "own_source", "main_wire", "none")
 RUN_KINDS = ("edge", "corner", "passage", "island", "lead_out", "lead_back")
@@ -86,7 +87,8 @@ PLAN_LAYERS = _layers(
                 "h",
                 "of them, hours that find no room in the hours permitted: with any, the mower doesn't keep up",
             ),
-            real("amount", "", "price of the materials, in the currency of run_info"),
+            real("amount", "", "price of mower and materials, without tax, in the currency beside it"),
+            text("currency", "currency of the amount, ISO 4217"),
             integer("stop_findings", "findings that forbid laying the wire as planned"),
             integer("visit_checks", "things to measure on site"),
             real("seconds", "s", "time taken to plan the parcel"),
@@ -345,8 +347,14 @@ PLAN_LAYERS = _layers(
             real("quantity", "", "how much", nullable=False),
             text("unit", "of what", nullable=False),
             text("basis", "how the quantity comes about"),
-            real("unit_price", "", "price of one unit, in the currency of run_info"),
-            real("amount", "", "quantity times price"),
+            real("unit_price", "", "price of one unit without tax, in the currency beside it"),
+            real("amount", "", "quantity times price, to the coin"),
+            text("currency", "currency of price and amount, ISO 4217"),
+            text(
+                "price_source",
+                "an invented example, or a price book of one's own",
+                PRICE_SOURCES,
+            ),
         ),
     ),
     Layer(

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import geopandas
+import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
@@ -49,11 +50,13 @@ class Site:
     layers
         Features near the parcel by layer name, in the frame; a layer that the site doesn't have is absent.
     dem
-        Elevation of the bare ground on the parcel and a few metres around it [m].
+        Elevation of the bare ground on the parcel and a few metres around it [m]; NaN where nothing tells it, all of
+        it where there is no terrain model. So no slope follows from ground that is taken as level.
     dsm
         Elevation of the surface on the parcel and its neighbourhood [m], where there is a surface model.
     dem_around
-        Elevation of the bare ground in the neighbourhood [m]; read only where there is no surface model.
+        Elevation of the bare ground in the neighbourhood [m], on which shade and sight stand; read only where there is
+        no surface model, and level where there is no terrain model.
     imagery
         Bands of the aerial image around the parcel; None when there is none.
     accuracy
@@ -79,6 +82,11 @@ class Site:
     findings: tuple[Finding, ...] = ()
     facts: Facts = field(default_factory=Facts)
     complete: tuple[str, ...] = ()
+
+    @property
+    def has_terrain(self) -> bool:
+        """Whether a terrain model tells anything of the parcel; without one the slope of its ground is unknown."""
+        return bool(np.isfinite(self.dem.values).any())
 
     def geometries(self, layer: str) -> list[BaseGeometry]:
         """Return the geometries of a layer near the parcel; empty when the site has no such layer."""

@@ -130,4 +130,4 @@ RASTERS = MappingProxyType(
         "imagery": "aerial image with red and near infrared",
     }
 )
-"""Rasters that a site may bring; only `dem` is needed."""
+"""Rasters that a site may bring; none is needed."""

@@ -21,7 +21,7 @@ from lawngis.mower import MowerProfile
 from lawngis.wire.circuit import vertical_field_ut
 
 from ..derived.coverage import coverage_grid
-from ..derived.exposure import surface_grid
+from ..derived.exposure import ground_around, surface_grid
 from ..derived.slope import DEM_CORRELATION_M
 from ..model.plan import Plan
 from ..model.site import Site
@@ -32,11 +32,12 @@ FloatArray = NDArray[np.float64]
 def plan_rasters(site: Site, plan: Plan, mower: MowerProfile) -> dict[str, Grid]:
     """Return the rasters of one parcel on the terrain model's cells, by name; nothing outside the parcel.
 
-    Those that can't be known (coverage without zones, shade without anything that stands) are left out.
+    Those that can't be known (slope without a terrain model, coverage without zones, shade without anything that
+    stands) are left out.
     """
     makers: Mapping[str, Callable[[], Grid | None]] = {
-        "slope": lambda: _slope(site)[0],
-        "slope_sd": lambda: _slope(site)[1],
+        "slope": lambda: _slope(site)[0] if site.has_terrain else None,
+        "slope_sd": lambda: _slope(site)[1] if site.has_terrain else None,
         "signal": lambda: _signal(site, plan, mower),
         "shade": lambda: _shade(site, mower),
         "coverage": lambda: _coverage(site, plan),
@@ -81,7 +82,8 @@ def _shade(site: Site, mower: MowerProfile) -> Grid | None:
     xy = centres_in(surface, site.frame)
     around = shapely.buffer(site.parcel, 1.0)
     mask = shapely.contains_xy(around, xy[:, 0], xy[:, 1]).reshape(surface.shape)
-    shade = shade_share_grid(surface, site.dem, site.frame, sun, height_m=mower.dock_height_m, mask=mask)
+    ground = site.dem if site.has_terrain else ground_around(site)
+    shade = shade_share_grid(surface, ground, site.frame, sun, height_m=mower.dock_height_m, mask=mask)
     return _on_dem_cells(site, shade)
 
 

@@ -15,6 +15,7 @@ from ..edited.earlier_plan import with_added_columns
 from ..edited.start_from import StartFrom
 from ..files.digests import sha256
 from ..files.gpkg import RawColumns
+from ..model.layers import PLAN_RASTERS
 from ..model.plan import Row
 from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings, installed_steps, step_layers
@@ -117,6 +118,7 @@ class PlanningRun:
         self._finished: Mapping[str, StoredParcel | FinishedParcel | PassedThrough] = {}
         self._neighbour_findings: Mapping[str, Sequence[Row]] = {}
         self._pieces: Path | None = None
+        self.rasters_left_out: list[str] = []
         self.outcomes = Outcomes()
         self.ranking = Ranking(source.crs)
 
@@ -162,7 +164,8 @@ class PlanningRun:
             with Log(log) as lines:
                 self._plan(folder, workers, lines, resume=resume)
             if self._pieces is not None:
-                write_mosaics(self._pieces, self._parcel_ids, self._source.dem_info, self._out)
+                written = write_mosaics(self._pieces, self._parcel_ids, self._source.dem_info, self._out)
+                self.rasters_left_out = sorted(PLAN_RASTERS.keys() - {path.stem for path in written})
             self._writer().write(target, self._ranked(), run_info)
             complete = True
         except KeyboardInterrupt as interrupt:

@@ -75,11 +75,14 @@ class Survey:
         Row, counted from 0, by feature number.
     doubts
         What of it makes no sense: values of the finding on it.
+    elsewhere
+        There are features, and none of them is near a parcel.
     """
 
     broken: Mapping[int, Said]
     repaired_rows: Mapping[int, int]
     doubts: tuple[Values, ...] = ()
+    elsewhere: bool = False
 
     def findings(self, layer: str) -> list[Finding]:
         """Return the findings on this layer that every parcel gets."""
@@ -157,8 +160,15 @@ def _named_rows(rows: Sequence[int]) -> dict[str, Any]:
     return {"features": len(rows), "rows": [row + 1 for row in rows[:ROWS_NAMED]], "more": more}
 
 
-def surveyed(spec: SiteLayer, place: LayerPlace) -> Survey:
+def surveyed(spec: SiteLayer, place: LayerPlace, near: Callable[[NDArray[np.float64]], bool]) -> Survey:
     """Look through a whole layer, some features at a time.
+
+    Parameters
+    ----------
+    spec, place
+        The layer, and where it is stored.
+    near
+        Whether any of some bounds, shape (n, 4) in the layer's CRS, comes near a parcel.
 
     Raises
     ------
@@ -168,7 +178,7 @@ def surveyed(spec: SiteLayer, place: LayerPlace) -> Survey:
     broken: dict[int, Said] = {}
     repaired: dict[int, int] = {}
     doubts: dict[str, Values] = {}
-    first = 0
+    first, here = 0, False
     for table in gpkg.layer_batches(place.info.path, place.info.name, columns=_columns(spec), rows=SURVEY_ROWS):
         _, repairable, useless = _repairs(spec, table)
         broken |= {first + row: problem for row, problem in useless.items()}
@@ -176,7 +186,8 @@ def surveyed(spec: SiteLayer, place: LayerPlace) -> Survey:
         _, unclear = _cleaned_columns(spec, table, place, first)
         doubts |= {values_text(doubt): doubt for doubt in unclear}
         first += len(table)
-    return Survey(broken, repaired, tuple(doubts.values()))
+        here = here or near(shapely.bounds(table.geometry.to_numpy()))
+    return Survey(broken, repaired, tuple(doubts.values()), elsewhere=len(broken) < first and not here)
 
 
 def read_features(spec: SiteLayer, place: LayerPlace, *, bbox: gpkg.Bounds | None = None) -> Features:

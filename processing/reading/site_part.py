@@ -11,14 +11,17 @@ from typing import Any
 import geopandas
 import numpy as np
 import shapely
+from affine import Affine
 from pyproj import CRS
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.arrays import FloatArray
 from lawngis.errors import FeatureError, LayerError, ParameterError, RasterError
 from lawngis.geometry.frame import MeasuringFrame, horizontal_crs
 from lawngis.ground.imagery import Imagery
-from lawngis.ground.raster import Grid, centres_in
+from lawngis.ground.plausible import STEP_MAX_M, absurd_cells, greatest_step_m, impossible_cells
+from lawngis.ground.raster import Grid, cells_without_data, centres_in, widened
 
 from ..files import gpkg, rasters
 from ..model.catalogue import Said
@@ -27,7 +30,7 @@ from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
 from .features import Features, drawable, label, read_features
 from .read_options import UNITS_M, ReadOptions, band_numbers
-from .site_files import SiteFiles
+from .site_files import LayerPlace, SiteFiles
 
 NEIGHBOURHOOD_M = 40.0
 """How far around a parcel features are read: what stands there shades, hides or supplies."""
@@ -44,8 +47,13 @@ SEGMENT_M = 20.0
 OVERLAP_SHARE = 0.001
 """Parcels may overlap by this share of their area before it is a finding: maps never fit to the centimetre."""
 
-NODATA_SHARE_MAX = 0.5
-"""With more of a parcel unknown than this, a plan would be a guess."""
+LEVEL_CELL_M = 0.5
+"""Cells on which rasters of a plan lie where no terrain model gives any [m]."""
+
+COVER_TOLERANCE = 1e-6
+"""Share of a parcel that may stick out of a raster: the noise of two map projections."""
+
+METRES_PER_DEGREE = 111_000.0
 
 SITE_WIDE_LAYERS = ("parcels", "overrides")
 """Layers that are not cut out around each parcel."""
@@ -116,7 +124,7 @@ class SitePart:
         FeatureError
             When the parcel's outline can't be used.
         RasterError
-            When the terrain model doesn't cover it.
+            When the terrain model can't be read.
         """
         row = self._rows[parcel_id]
         where = (str(self.files.layers["parcels"]), f"parcel {parcel_id}")
@@ -143,7 +151,7 @@ class SitePart:
             dem=dem,
             dsm=dsm,
             imagery=imagery,
-            dem_around=self._dem_around(around) if dsm is None else None,
+            dem_around=self._dem_around(around, dem) if dsm is None else None,
             accuracy=self.options.accuracy,
             complete=self.files.completeness.on(self.parcels.shapes[row], self.crs),
             findings=(
@@ -232,28 +240,43 @@ class SitePart:
         return [Finding("caution", "parcels-overlap", {"parcels": len(names), "parcel_ids": names})]
 
     def _dem_near(self, around: _Surroundings, where: tuple[str, ...]) -> tuple[Grid, list[Finding]]:
-        path, crs = self.files.rasters["dem"], self._crs_of["dem"]
+        """Return the ground's elevation, NaN where nothing tells it, and what is said of that."""
+        if "dem" not in self.files.rasters:  # said once for the whole site
+            return self._level_cells(around), []
+        bounds = around.outline_in(self._crs_of["dem"], DEM_MARGIN_M).bounds
         try:
-            values, transform = rasters.read_window(path, around.outline_in(crs, DEM_MARGIN_M).bounds)
+            found = self._elevations(bounds)
         except RasterError as error:
             raise error.within(*where) from error
-        grid = Grid(values * self._dem_unit_m, transform, crs)
-        _check_cover(grid, around.parcel, around.frame, (*where, path))
-        return grid, _nodata_findings(grid, around.parcel, around.frame, (*where, path))
+        if found is None:
+            return self._level_cells(around), [Finding("caution", "terrain-missing-here")]
+        possible, doubts = _possible(found, around.frame)
+        grid = possible if _covers(possible, around.parcel, around.frame) else widened(possible, bounds)
+        known, gaps = _with_gaps_said(grid, around.parcel, around.frame)
+        return known, doubts + gaps
 
-    def _dem_around(self, around: _Surroundings) -> Grid:
-        crs = self._crs_of["dem"]
-        values, transform = rasters.read_window(
-            self.files.rasters["dem"], around.outline_in(crs, NEIGHBOURHOOD_M).bounds
-        )
-        return Grid(values * self._dem_unit_m, transform, crs)
+    def _dem_around(self, around: _Surroundings, dem: Grid) -> Grid:
+        """Return the ground on which shade and sight stand; it is level where no terrain model tells how it lies."""
+        if not np.isfinite(dem.values).any():
+            level = self._level_cells(around, NEIGHBOURHOOD_M)
+            return level.with_values(np.zeros(level.shape))
+        found = self._elevations(around.outline_in(self._crs_of["dem"], NEIGHBOURHOOD_M).bounds)
+        return dem if found is None else _possible(found, around.frame)[0]
+
+    def _elevations(self, bounds: rasters.Bounds) -> Grid | None:
+        """Return the terrain model within some bounds; None where it has nothing."""
+        if not rasters.reaches(self.raster_info["dem"], bounds):
+            return None
+        values, transform = rasters.read_window(self.files.rasters["dem"], bounds)
+        return Grid(values * self._dem_unit_m, transform, self._crs_of["dem"])
+
+    def _level_cells(self, around: _Surroundings, margin_m: float = DEM_MARGIN_M) -> Grid:
+        cells = level_cells(self.crs, np.array([around.outline_in(self.crs, margin_m).bounds]))
+        return cells_without_data(cells.transform, self.crs, around.outline_in(self.crs, margin_m).bounds)
 
     @property
     def _dem_unit_m(self) -> float:
-        dem = self.raster_info["dem"]
-        if self.options.dem_unit is not None:
-            return UNITS_M[self.options.dem_unit]
-        return _horizontal_unit_m(dem.crs) if dem.vertical_unit_m is None else dem.vertical_unit_m
+        return dem_unit_m(self.options, self.raster_info["dem"])
 
     def _dsm_near(self, around: _Surroundings) -> tuple[Grid | None, list[Finding]]:
         if "dsm" not in self.files.rasters:
@@ -267,7 +290,7 @@ class SitePart:
             why = {"reason": error.what, "advice": error.advice}
             return None, [Finding("caution", "dsm-missing-here", why)]
         unit = self.raster_info["dsm"].vertical_unit_m or self._dem_unit_m
-        return Grid(values * unit, transform, crs), []
+        return _possible(Grid(values * unit, transform, crs), around.frame, patches=False)[0], []
 
     def _imagery_near(self, around: _Surroundings) -> tuple[Imagery | None, list[Finding]]:
         if "imagery" not in self.files.rasters:
@@ -317,43 +340,100 @@ def site_crs(files: SiteFiles) -> CRS:
     LayerError
         When the layer has none.
     """
-    crs = files.layers["parcels"].info.crs
-    if crs is None:
-        raise LayerError("has no CRS", where=str(files.layers["parcels"]), advice="Assign the right one in a GIS.")
-    return horizontal_crs(crs)
+    return layer_crs(files.layers["parcels"])
+
+
+def layer_crs(place: LayerPlace) -> CRS:
+    """Return the horizontal CRS of a layer; errors are those of :func:`site_crs`."""
+    if place.info.crs is None:
+        raise LayerError("has no CRS", where=str(place), advice="Assign the right one in a GIS.")
+    return horizontal_crs(place.info.crs)
+
+
+def dem_unit_m(options: ReadOptions, dem: rasters.RasterInfo) -> float:
+    """Return the length of a unit of elevation [m]: as somebody says, as the raster says, else the horizontal one."""
+    if options.dem_unit is not None:
+        return UNITS_M[options.dem_unit]
+    return _horizontal_unit_m(dem.crs) if dem.vertical_unit_m is None else dem.vertical_unit_m
 
 
 def _horizontal_unit_m(crs: CRS) -> float:
     return 1.0 if crs.is_geographic else float(crs.axis_info[0].unit_conversion_factor)
 
 
-def _check_cover(grid: Grid, parcel: BaseGeometry, frame: MeasuringFrame, where: tuple[str, ...]) -> None:
+def level_cells(crs: CRS, bounds: FloatArray) -> rasters.RasterInfo:
+    """Return a raster, in no file, on whose cells what is computed lies where no terrain model gives any.
+
+    Parameters
+    ----------
+    crs
+        Of the parcels.
+    bounds
+        Of what it is to hold, shape (n, 4) in that CRS; those that aren't finite are left out.
+    """
+    size = LEVEL_CELL_M / metres_per_unit(crs)
+    known = bounds[np.isfinite(bounds).all(axis=1)] if len(bounds) else np.zeros((1, 4))
+    left, bottom = np.floor(known[:, :2].min(axis=0) / size - DEM_MARGIN_M / LEVEL_CELL_M)
+    right, top = np.ceil(known[:, 2:].max(axis=0) / size + DEM_MARGIN_M / LEVEL_CELL_M)
+    return rasters.RasterInfo(
+        source="",
+        crs=crs,
+        vertical_unit_m=None,
+        transform=Affine(size, 0, left * size, 0, -size, top * size),
+        width=int(right - left),
+        height=int(top - bottom),
+        bands=("",),
+        dtype="float64",
+        nodata=None,
+    )
+
+
+def metres_per_unit(crs: CRS) -> float:
+    """Return about how many metres a unit of a CRS is long on the ground."""
+    return METRES_PER_DEGREE if crs.is_geographic else float(crs.axis_info[0].unit_conversion_factor)
+
+
+def _covers(grid: Grid, parcel: BaseGeometry, frame: MeasuringFrame) -> bool:
     corners = shapely.get_coordinates(shapely.box(*grid.bounds))
     outline = Polygon(frame.coordinates_from(grid.crs, corners))
-    outside = parcel.difference(outline).area / parcel.area
-    if outside > 1e-6:
-        raise RasterError(
-            f"the terrain model doesn't cover {100 * outside:.0f} % of the parcel" if outside >= 0.005
-            else "the terrain model ends inside the parcel",
-            where=where,
-            advice="Give a terrain model that reaches a few metres beyond it.",
-        )  # fmt: skip
+    return bool(parcel.difference(outline).area <= COVER_TOLERANCE * parcel.area)
 
 
-def _nodata_findings(grid: Grid, parcel: BaseGeometry, frame: MeasuringFrame, where: tuple[str, ...]) -> list[Finding]:
+def _possible(grid: Grid, frame: MeasuringFrame, *, patches: bool = True) -> tuple[Grid, list[Finding]]:
+    """Return elevations without those that can't be the ground's, and what is said of them and of what is doubtful.
+
+    In a surface model things stand apart: only of bare ground can patches that do be told to be none.
+    """
+    dx, dy = grid.cell_size_m
+    wrong = impossible_cells(grid.values, dx, dy) if patches else absurd_cells(grid.values)
+    found: list[Finding] = []
+    left = grid.with_values(np.where(wrong, np.nan, grid.values)) if wrong.any() else grid
+    if wrong.any():
+        values = grid.values[wrong]
+        low, high = float(values.min()), float(values.max())
+        told = {"cells": len(values), "lowest_m": low, "highest_m": high, "case": "one" if low == high else ""}
+        place = centres_in(grid, frame)[wrong.ravel()].mean(axis=0)
+        found.append(Finding("caution", "terrain-impossible", told, shapely.Point(place)))
+    step_m = greatest_step_m(left.values, dx, dy)
+    if step_m > STEP_MAX_M:
+        found.append(Finding("caution", "terrain-step", {"step_m": step_m}))
+    return left, found
+
+
+def _with_gaps_said(grid: Grid, parcel: BaseGeometry, frame: MeasuringFrame) -> tuple[Grid, list[Finding]]:
+    """Return elevations, and what is said where they have gaps in the parcel; with nothing in it they have nothing."""
     unknown = np.isnan(grid.values)
     if not unknown.any():
-        return []
+        return grid, []
     xy = centres_in(grid, frame)
     inside = shapely.contains_xy(parcel, xy[:, 0], xy[:, 1])
     holes = inside & unknown.ravel()
+    if unknown.all() or (inside.any() and holes.sum() == inside.sum()):
+        return grid.with_values(np.full(grid.shape, np.nan)), [
+            Finding("caution", "terrain-missing-here", {"case": "gap"})
+        ]
     if not holes.any():
-        return []
+        return grid, []
     share = holes.sum() / inside.sum()
-    if share > NODATA_SHARE_MAX:
-        raise RasterError(
-            f"the terrain model has no data in {100 * share:.0f} % of the parcel",
-            where=where,
-            advice="Fill it, or give another one.",
-        )
-    return [Finding("caution", "dem-nodata", {"cells": int(holes.sum())}, shapely.Point(xy[holes].mean(axis=0)))]
+    values = {"area_m2": share * parcel.area, "percent": 100 * share}
+    return grid, [Finding("caution", "dem-nodata", values, shapely.Point(xy[holes].mean(axis=0)))]

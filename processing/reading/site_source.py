@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from difflib import get_close_matches
-from functools import cached_property
+from functools import cached_property, partial
+from math import hypot, sqrt
+from typing import Any
 
 import geopandas
 import numpy as np
@@ -13,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError, SiteError
+from lawngis.geometry.frame import horizontal_crs
 
 from ..files import rasters
 from ..model.plan import Finding
@@ -21,15 +25,26 @@ from ..model.site_layers import SITE_LAYERS
 from .features import check_layer, drawable, identified, label, read_features, surveyed
 from .read_options import ReadOptions
 from .site_files import SiteFiles
-from .site_part import NEIGHBOURHOOD_M, SITE_WIDE_LAYERS, SitePart, site_crs
+from .site_part import (
+    NEIGHBOURHOOD_M,
+    SITE_WIDE_LAYERS,
+    SitePart,
+    dem_unit_m,
+    layer_crs,
+    level_cells,
+    metres_per_unit,
+    site_crs,
+)
+from .whereabouts import Whereabouts
 
 PART_PARCELS = 64
 """Parcels whose surroundings are in memory at a time."""
 
+ROUNDING_SD = 1 / sqrt(12)
+"""Standard deviation of an error that is even over one step, as rounding makes it [steps]."""
+
 SPARSE = 6.0
 """A group of parcels may span this many times the ground of its parcels and their surroundings."""
-
-METRES_PER_DEGREE = 111_000.0
 
 
 class SiteSource:
@@ -55,16 +70,25 @@ class SiteSource:
         self.options = options or ReadOptions()
         if "parcels" not in files.layers:
             raise SiteError("there is no layer parcels", where=str(files.path), advice=_parcels_advice(files))
-        if "dem" not in files.rasters:
-            raise SiteError("there is no terrain model", where=str(files.path), advice=_dem_advice(files))
         for name, place in files.layers.items():
             check_layer(SITE_LAYERS[name], place)
         self.raster_info = {name: rasters.raster_overview(file) for name, file in files.rasters.items()}
         self.parcels = identified(
             read_features(SITE_LAYERS["parcels"], files.layers["parcels"]), files.layers["parcels"]
         )
+        bounds = self.parcels.table.geometry.bounds.to_numpy()
+        self._whereabouts = Whereabouts(bounds, self.crs)
+        self._samples = rasters.sample_values(files.rasters["dem"]) if "dem" in files.rasters else np.empty(0)
+        self._no_terrain = _no_terrain(files, self.raster_info.get("dem"), self._samples)
+        self._step_m = 0.0 if self._no_terrain else self._whole_unit_m()
+        if self._step_m:
+            sd_m = hypot(self.options.accuracy.dem_sd_m, self._step_m * ROUNDING_SD)
+            self.options = replace(self.options, accuracy=self.options.accuracy.model_copy(update={"dem_sd_m": sd_m}))
+        if self._no_terrain:
+            self.files = replace(files, rasters={name: file for name, file in files.rasters.items() if name != "dem"})
+            self.raster_info["dem"] = level_cells(self.crs, bounds)
         self._surveys = {
-            name: surveyed(SITE_LAYERS[name], place)
+            name: surveyed(SITE_LAYERS[name], place, partial(self._whereabouts.near, crs=layer_crs(place)))
             for name, place in files.layers.items()
             if name not in SITE_WIDE_LAYERS
         }
@@ -78,7 +102,7 @@ class SiteSource:
 
     @property
     def dem_info(self) -> rasters.RasterInfo:
-        """What is known of the terrain model without its values."""
+        """What is known of the terrain model without its values; without one, of the cells that stand for it."""
         return self.raster_info["dem"]
 
     @property
@@ -145,7 +169,7 @@ class SiteSource:
         """
         rows = np.array([self._rows[name] for name in parcel_ids], dtype=int)
         bounds = self.parcels.table.geometry.bounds.to_numpy()[rows]
-        reach = NEIGHBOURHOOD_M / _metres_per_unit(self.crs)
+        reach = NEIGHBOURHOOD_M / metres_per_unit(self.crs)
         groups: list[list[str]] = []
         box, spent = np.zeros(4), 0.0
         for number in _along_curve(bounds):
@@ -166,10 +190,40 @@ class SiteSource:
             findings.append(Finding("info", "parcel-id-made"))
         for name, survey in self._surveys.items():
             findings += survey.findings(name)
-        if self.options.dem_unit is None and self.dem_info.vertical_unit_m is None:
+        findings += self._elsewhere_findings()
+        if self._no_terrain:
+            findings.append(Finding("caution", "terrain-unknown", self._no_terrain))
+        elif self.options.dem_unit is None and self.dem_info.vertical_unit_m is None:
             unit = "metre" if self.dem_info.crs.is_geographic else self.dem_info.crs.axis_info[0].unit_name
             findings.append(Finding("info", "dem-unit-assumed", {"unit": unit}))
+        if self._step_m:
+            findings.append(Finding("caution", "dem-rounded", {"step_m": self._step_m}))
+        if "dem" in self.files.rasters and len(_no_alpha(self.dem_info)) > 1:
+            findings.append(Finding("caution", "dem-bands", {"bands": len(_no_alpha(self.dem_info))}))
         return findings
+
+    def _whole_unit_m(self) -> float:
+        """Return the length of a unit of elevation [m] where a terrain model has whole numbers of it alone, else 0."""
+        whole = self._samples.size > 0 and bool((self._samples == np.round(self._samples)).all())
+        return dem_unit_m(self.options, self.dem_info) if whole else 0.0
+
+    def _elsewhere_findings(self) -> list[Finding]:
+        """Say of layers and rasters that nothing of them lies near any parcel."""
+        findings = []
+        for name, survey in self._surveys.items():
+            info = self.files.layers[name].info
+            if survey.elsewhere and info.bounds is not None:
+                findings.append(self._whereabouts.finding(name, info.bounds, layer_crs(self.files.layers[name])))
+        for name in self.files.rasters:
+            raster = self.raster_info[name]
+            crs = horizontal_crs(raster.crs)
+            if not self._whereabouts.near(np.array([raster.bounds]), crs):
+                findings.append(self._whereabouts.finding(name, raster.bounds, crs, raster=True))
+        return findings
+
+
+def _no_alpha(info: rasters.RasterInfo) -> list[str]:
+    return [colour for colour in info.colours if colour != "alpha"]
 
 
 def _parcels_there(names: Sequence[str], wanted: str) -> str:
@@ -183,15 +237,22 @@ def _parcels_advice(files: SiteFiles) -> str:
     return f"Add it, or name the layer that holds the parcels with --layer parcels=NAME{there}."
 
 
-def _dem_advice(files: SiteFiles) -> str:
+def _no_terrain(files: SiteFiles, dem: rasters.RasterInfo | None, samples: FloatArray) -> dict[str, Any]:
+    """Return why a site has no terrain model that could be one, as values of what is said of it; empty if it has."""
+    if dem is None:
+        return _terrain_place(files) or {"case": ""}
+    if {"red", "green", "blue"} <= set(dem.colours):
+        return {"case": "picture", "file": dem.source}
+    constant = samples.size > 0 and samples.min() == samples.max()
+    return {"case": "constant", "file": dem.source, "value": float(samples[0])} if constant else {}
+
+
+def _terrain_place(files: SiteFiles) -> dict[str, Any]:
+    """Return values of the sentence that says where a terrain model is looked for."""
     beside = files.path.parent / "dem.tif"
-    if files.path.is_file() and beside.exists():
-        return f"Name it with --dem {beside}, or give the folder as SITE."
-    return "Put dem.tif into the folder, or name it with --dem." if files.path.is_dir() else "Name it with --dem."
-
-
-def _metres_per_unit(crs: CRS) -> float:
-    return METRES_PER_DEGREE if crs.is_geographic else float(crs.axis_info[0].unit_conversion_factor)
+    if files.path.is_dir():
+        return {"case": "folder"}
+    return {"case": "beside", "file": str(beside)} if beside.exists() else {}
 
 
 def _along_curve(bounds: FloatArray) -> list[int]:

@@ -152,7 +152,7 @@ def _outside(row: Row, ground: BaseGeometry) -> list[Row]:
 def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
     near_infrared = imagery.nir is not None
     findings = []
-    dsm = site.dsm
+    dsm = site.dsm if site.has_terrain else None  # heights stand on the ground
     if dsm is None:
         findings.append(Finding("caution", "cover-without-heights", {"case": "parcel"}))
     image_shift = layer_shift(

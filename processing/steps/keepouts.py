@@ -34,6 +34,7 @@ from ..derived.slope_readings import (
     slope_checks,
     slope_pieces,
     steep_evidence,
+    unknown_slope_checks,
     with_readings,
 )
 from ..model.facts import Fact
@@ -75,13 +76,16 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
     from_layers = _from_layers(site, plan, lawn, mower, parameters)
     readings = site.facts.slopes
     pieces = slope_pieces(site, lawn, mapped, readings, mower, parameters)
-    rows = _drawn(site, lawn, from_layers, with_readings(site, mapped, pieces), mower)
+    slope = with_readings(site, mapped, pieces)
+    rows = _drawn(site, lawn, from_layers, slope, mower)
     for row in rows:
         if row["reason"] == "steep":
             limit = mower.edge_slope_limit_percent
             row["evidence"] = steep_evidence(readings, row["geometry"], limit, row["evidence"])
     of_facts = reading_findings(pieces) + _without_ground(readings, lawn, rows)
-    return StepResult({"keepouts": rows}, _findings(rows, lawn) + of_facts, slope_checks(pieces, lawn, mower))
+    checks = slope_checks(pieces, lawn, mower)
+    checks += unknown_slope_checks(site, slope.slope_percent, lawn, mower, parameters)
+    return StepResult({"keepouts": rows}, _findings(rows, lawn) + of_facts, checks)
 
 
 def _drawn(

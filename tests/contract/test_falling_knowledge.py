@@ -51,8 +51,11 @@ def repainted(folder: Path, name: str, change: Callable[[np.ndarray], np.ndarray
     profile.pop("photometric", None)
     (folder / f"{name}.tif").unlink()
     with rasterio.open(folder / f"{name}.tif", "w", **profile) as file:
-        file.write(change(kept.astype("float64")).round().astype(profile["dtype"]) if name == "imagery" else
-                   change(kept).astype(profile["dtype"]))
+        file.write(
+            change(kept.astype("float64")).round().astype(profile["dtype"])
+            if name == "imagery"
+            else change(kept).astype(profile["dtype"])
+        )
         for number, (word, unit) in enumerate(zip(tags[: len(kept)], units[: len(kept)], strict=True), 1):
             file.set_band_description(number, word or "")
             file.set_band_unit(number, unit or "")
@@ -71,6 +74,7 @@ def surveyed(folder: Path) -> Path:
 
 def dry(folder: Path) -> Path:
     """Grass that has dried: near infrared falls and red rises, until it is hardly greener than bare ground."""
+
     def change(values: np.ndarray) -> np.ndarray:
         red, nir = values[0].copy(), values[3].copy()
         middle = (red + nir) / 2
@@ -118,9 +122,11 @@ def told(name: str, folder: Path) -> dict[str, str]:
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as made:
         for number, name in enumerate(SITES):
-            if len(sys.argv) > 1 and sys.argv[1] not in name: continue
+            if len(sys.argv) > 1 and sys.argv[1] not in name:
+                continue
             try:
                 row = told(name, Path(made) / str(number))
             except Exception as e:
-                print(name, "| FAILED", repr(e)[:300]); continue
-            print(name, "|", " | ".join(f"{k}={v}" for k,v in row.items()))
+                print(name, "| FAILED", repr(e)[:300])
+                continue
+            print(name, "|", " | ".join(f"{k}={v}" for k, v in row.items()))

@@ -8,7 +8,15 @@ from pyproj import CRS, Geod, Transformer
 
 from lawngis.errors import RasterError
 from lawngis.geometry.frame import MeasuringFrame
-from lawngis.ground.raster import Grid, ground_cell_size_m, layered_values_at, values_at
+from lawngis.ground.raster import (
+    Grid,
+    cells_without_data,
+    centres_in,
+    ground_cell_size_m,
+    layered_values_at,
+    values_at,
+    widened,
+)
 from lawngis.ground.terrain import slope_gradient_horn, slope_percent
 
 UTM = CRS(25832)
@@ -212,3 +220,23 @@ def test_grids_on_the_same_cells_are_read_together():
     assert np.isfinite(together[0]).sum() > np.isfinite(together[1]).sum() > 0
     with pytest.raises(RasterError, match="same cells"):
         layered_values_at([first, utm_grid(np.zeros((8, 9)), cell=1.0)], frame, xy)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_cells_without_data_are_those_of_the_endless_grid_that_the_bounds_touch(sign):
+    place = Affine(2, 0, 100, 0, sign, 50)
+    grid = cells_without_data(place, UTM, (94.5, 47.2, 103, 49))
+    assert grid.bounds == (94, 47, 104, 49) and grid.shape == (2, 5)
+    assert np.isnan(grid.values).all()
+    assert cells_without_data(place, UTM, (102, 50, 102, 50)).shape == (1, 1)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_widened_grid_keeps_its_values_in_their_places(sign):
+    grid = Grid(np.arange(6.0).reshape(2, 3), Affine(2, 0, 100, 0, sign, 50), UTM)
+    wide = widened(grid, (97, 46, 101, 55))
+    assert wide.bounds[:2] == (96, 46) and wide.bounds[2:] == (106, 55)
+    assert np.isfinite(wide.values).sum() == 6
+    frame = frame_of(wide)
+    assert np.array_equal(values_at(wide, frame, centres_in(grid, frame)), np.arange(6.0))
+    assert widened(grid, grid.bounds).shape == grid.shape

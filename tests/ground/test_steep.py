@@ -376,3 +376,14 @@ def test_ground_that_is_all_on_one_side_of_the_limit_is_not_in_doubt(values):
     assert steep.undecided_areas(grid, 1.0, limit_percent=LIMIT, frame=SITE, area_min_m2=0.0) == []
     found = steep.steep_areas(grid, 1.0, limit_percent=LIMIT, frame=SITE, area_min_m2=0.0)
     assert len(found) == (1 if values[0, 0] > LIMIT else 0)
+
+
+def test_ground_of_unknown_slope_is_the_cells_without_one():
+    frame = MeasuringFrame.centred_on(box(9.0, 50.0, 9.0001, 50.0001), CRS(4326))
+    values = np.full((40, 60), 90.0)
+    values[10:20, 30:50] = np.nan  # 5 m x 10 m, its corners cut by the contour
+    values[0, 0] = np.nan
+    slope = Grid(values, Affine(0.5, 0, 0, 0, -0.5, 20), frame.crs)
+    (found,) = steep.unknown_areas(slope, frame=frame, area_min_m2=1.0)
+    assert found.symmetric_difference(box(15, 10, 25, 15)).area < 1.0
+    assert steep.unknown_areas(slope.with_values(np.zeros((40, 60))), frame=frame, area_min_m2=0.0) == []

@@ -4,11 +4,12 @@ A raster is named by a string: a file, or ``GPKG:file:table`` for a raster table
 rows are ever read, and what is written is whole or not there at all.
 """
 
-from .opening import RasterInfo, close_rasters, parts, raster_overview, raster_table, rasters_passing
-from .windows import read_rows, read_window
+from .opening import Bounds, RasterInfo, close_rasters, parts, raster_overview, raster_table, rasters_passing, reaches
+from .windows import read_rows, read_window, sample_values
 from .writing import CogDrafts, CogTarget, write_mosaic
 
 __all__ = [
+    "Bounds",
     "CogDrafts",
     "CogTarget",
     "RasterInfo",
@@ -17,7 +18,9 @@ __all__ = [
     "raster_overview",
     "raster_table",
     "rasters_passing",
+    "reaches",
     "read_rows",
     "read_window",
+    "sample_values",
     "write_mosaic",
 ]

@@ -69,6 +69,8 @@ class RasterInfo:
         Descriptions of the bands; empty text where there is none.
     dtype, nodata
         Of the first band [unit of its values].
+    colours
+        What each band is by the file: ``gray``, ``red``, ``alpha`` and so on; empty when nothing is known of it.
     """
 
     source: str
@@ -80,6 +82,7 @@ class RasterInfo:
     bands: tuple[str, ...]
     dtype: str
     nodata: float | None
+    colours: tuple[str, ...] = ()
 
     @property
     def res(self) -> tuple[float, float]:
@@ -103,7 +106,8 @@ def raster_overview(source: str | Path) -> RasterInfo:
     Raises
     ------
     RasterError
-        When it is missing, unreadable, has no bands, no place on the Earth, no CRS, or is rotated.
+        When it is missing, unreadable, has no bands, no place on the Earth, no CRS, is rotated, or holds complex
+        numbers.
     """
     source = str(source)
     with open_dataset(source) as dataset:
@@ -118,7 +122,15 @@ def raster_overview(source: str | Path) -> RasterInfo:
             bands=tuple(text or "" for text in dataset.descriptions),
             dtype=dataset.dtypes[0],
             nodata=dataset.nodata,
+            colours=tuple(colour.name for colour in dataset.colorinterp),
         )
+
+
+def reaches(info: RasterInfo, bounds: Bounds) -> bool:
+    """Return whether a raster has cells within some bounds in its CRS."""
+    min_x, min_y, max_x, max_y = bounds
+    left, bottom, right, top = info.bounds
+    return bool(min_x < right and max_x > left and min_y < top and max_y > bottom)
 
 
 def raster_table(path: str | Path, name: str) -> str | None:
@@ -197,7 +209,7 @@ def open_dataset(source: str) -> Iterator[DatasetReader]:
     """Open a raster, or take the open one, and turn GDAL's errors into ours."""
     try:
         dataset = _opened(source)
-        _refuse_unplaced(dataset, source)
+        _refuse_unusable(dataset, source)
         yield dataset
     except LawngisError:
         raise
@@ -253,10 +265,14 @@ def _state(source: str) -> tuple[int, ...]:
     return state.st_mtime_ns, state.st_size, state.st_ino
 
 
-def _refuse_unplaced(dataset: DatasetReader, source: str) -> None:
+def _refuse_unusable(dataset: DatasetReader, source: str) -> None:
     if dataset.count == 0:
         tables = ", ".join(dataset.subdatasets)
         raise RasterError(f"holds several rasters ({tables})", where=source, advice="Name one of these.")
+    if any(dtype.startswith("complex") for dtype in dataset.dtypes):
+        raise RasterError(
+            "holds complex numbers (each cell has two)", where=source, advice="Export the band that is wanted as real."
+        )
     if dataset.transform.b or dataset.transform.d:
         raise RasterError("is rotated", where=source, advice="Warp it to a grid that runs north and east.")
     if dataset.transform == Affine.identity():

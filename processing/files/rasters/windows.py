@@ -21,6 +21,10 @@ from .opening import Bounds, grid_bounds, open_dataset
 ABSURD = 1e30
 """Larger values count as no data: many files leave their no-data value (-3.4e38) undeclared."""
 
+SAMPLES = 4
+SAMPLE_CELLS = 64
+"""Windows along each side of a raster, and cells along each side of a window, by which it is known."""
+
 _EXACT_IN_SINGLE = ("float32", "float16", "int8", "uint8", "int16", "uint16")
 
 
@@ -72,6 +76,31 @@ def read_window(
             cells = dataset.read(band, window=window, masked=True)
         scale, offset = dataset.scales[band - 1], dataset.offsets[band - 1]
         return _values(cells, scale, offset), _window_place(dataset.transform, window)
+
+
+def sample_values(source: str | Path, *, band: int = 1) -> FloatArray:
+    """Return values from windows spread evenly, :data:`SAMPLES` along each side: a raster may be of any size.
+
+    Returns
+    -------
+    ndarray
+        Shape (n,), without those of no data.
+
+    Raises
+    ------
+    RasterError
+        When the raster can't be read.
+    """
+    source = str(source)
+    found: list[FloatArray] = []
+    with open_dataset(source) as dataset:
+        size = min(SAMPLE_CELLS, dataset.width), min(SAMPLE_CELLS, dataset.height)
+        for col in np.linspace(0, dataset.width - size[0], SAMPLES).astype(int):
+            for row in np.linspace(0, dataset.height - size[1], SAMPLES).astype(int):
+                cells = dataset.read(band, window=Window(int(col), int(row), *size), masked=True)
+                values = _values(cells, dataset.scales[band - 1], dataset.offsets[band - 1])
+                found.append(values[np.isfinite(values)])
+    return np.concatenate(found)
 
 
 def read_rows(source: str | Path, first: int, stop: int, *, band: int = 1) -> NDArray[np.floating]:

@@ -155,7 +155,7 @@ def write_mosaic(target: CogTarget, like: RasterInfo, pieces: Iterable[tuple[NDA
     target
         File, description and unit.
     like
-        The raster whose cells the pieces lie on.
+        The raster whose cells the pieces lie on; what lies beyond it is left out.
     pieces
         Values, NaN where there are none, and their places.
 
@@ -184,8 +184,10 @@ def write_mosaic(target: CogTarget, like: RasterInfo, pieces: Iterable[tuple[NDA
         with rasterio.open(plain, "w+", **profile, **place, sparse_ok=True, blockxsize=256, blockysize=256) as file:
             file.set_band_description(1, target.description)
             file.set_band_unit(1, target.unit)
-            for values, transform in pieces:
-                window = _place_in(like, values.shape, transform)
+            for piece, transform in pieces:
+                window, values = _part_within(like, piece, transform)
+                if not values.size:
+                    continue
                 before = file.read(1, window=window)
                 file.write(np.where(np.isnan(values), before, values).astype(np.float32), 1, window=window)
         options = {"compress": "deflate", "predictor": "yes", "overview_resampling": "average", "sparse_ok": True}
@@ -194,10 +196,12 @@ def write_mosaic(target: CogTarget, like: RasterInfo, pieces: Iterable[tuple[NDA
     return path
 
 
-def _place_in(like: RasterInfo, shape: tuple[int, ...], transform: Affine) -> Window:
+def _part_within(like: RasterInfo, piece: NDArray[np.float64], transform: Affine) -> tuple[Window, NDArray[np.float64]]:
+    """Return the part of a piece that lies within a raster, and where."""
     column = round((transform.c - like.transform.c) / like.transform.a)
     row = round((transform.f - like.transform.f) / like.transform.e)
-    return Window(column, row, shape[1], shape[0])
+    within = piece[max(-row, 0) : max(like.height - row, 0), max(-column, 0) : max(like.width - column, 0)]
+    return Window(max(column, 0), max(row, 0), within.shape[1], within.shape[0]), within
 
 
 @contextmanager

@@ -10,8 +10,11 @@ import subprocess
 import sys
 import time
 
+import numpy as np
 import pyogrio
 import pytest
+import rasterio
+import shapely
 
 COMMANDS = ("plan", "check", "slope", "deliver", "profiles", "steps", "describe")
 
@@ -76,7 +79,7 @@ def test_steps_are_listed_in_an_order_that_works_and_described(lawngis):
 
 
 def test_the_table_of_several_parcels(lawngis, build, tmp_path):
-    outlines = [build.parcel(), build.block(24, 0, 12, 12), build.block(5000, 0, 20, 15)]
+    outlines = [build.parcel(), build.block(24, 0, 12, 12), shapely.Polygon()]
     site = build.site(tmp_path / "site", parcels=outlines, ids=["A", "B" * 60, "C"])
     outcome = lawngis("plan", site, "--out", tmp_path / "out")
     assert outcome.code == 1
@@ -101,7 +104,7 @@ def test_the_table_of_several_parcels(lawngis, build, tmp_path):
 
 @pytest.mark.slow
 def test_two_workers_plan_the_same_as_one(lawngis, build, tmp_path):
-    outlines = [build.parcel(), build.block(24, 0, 12, 12), build.block(5000, 0, 20, 15)]
+    outlines = [build.parcel(), build.block(24, 0, 12, 12), shapely.Polygon()]
     site = build.site(tmp_path / "site", parcels=outlines)
     for workers in (1, 2):
         assert lawngis("plan", site, "--out", tmp_path / str(workers), "--workers", workers).code == 1
@@ -153,3 +156,108 @@ def test_two_runs_into_one_folder_leave_one_whole_plan(build, tmp_path):
     assert list(summary["status"]) == ["planned"]
     pegs = pyogrio.read_dataframe(tmp_path / "out/plan.gpkg", layer="pegs")
     assert len(pegs) == summary["pegs"].iloc[0]
+
+
+def test_a_site_of_parcels_alone_is_planned_and_no_slope_is_claimed(planned, lawngis, build, tmp_path):
+    site = build.site(tmp_path / "site", dem=False)
+    assert "there is no terrain model: the ground counts as level" in lawngis("check", site).out
+    _, summary = planned(site)
+    assert summary["status"].tolist() == ["planned"]
+    outcome = lawngis("plan", site, "--out", tmp_path / "out", "--rasters")
+    assert "not written, as the data of no parcel tell what would be in it: shade.tif, slope.tif" in outcome.out
+    assert sorted(path.name for path in (tmp_path / "out").glob("*.tif")) == ["coverage.tif", "signal.tif"]
+
+    plan = tmp_path / "out/plan.gpkg"
+    layers = {name: pyogrio.read_dataframe(plan, layer=name) for name in ("zones", "dock_candidates", "summary")}
+    slopes = {column for frame in layers.values() for column in frame if "slope" in column}
+    assert {"slope_p50_percent", "slope_p95_percent", "slope_max_percent", "slope_percent"} <= slopes
+    assert all(frame[column].isna().all() for frame in layers.values() for column in slopes & set(frame))
+    path = pyogrio.read_dataframe(plan, layer="wire_path").iloc[0]
+    assert path["length_m"] == pytest.approx(path["plan_length_m"], abs=1e-9) and path["length_m"] > 50
+    checks = pyogrio.read_dataframe(plan, layer="visit_checks").set_index("code")
+    assert {"slope-unknown", "dock-slope"} <= set(checks.index)
+    assert checks.loc[["slope-unknown", "dock-slope"], ["value", "sd"]].isna().all(axis=None)
+    assert summary["readiness"]["P1"] == "visit" and "slope" in summary["unknowns"]["P1"]
+
+    assert lawngis("deliver", plan, "--out", tmp_path / "docs").code == 0
+    page = re.sub(r"<style.*?</style>", "", (tmp_path / "docs/P1/page.html").read_text("utf-8"), flags=re.DOTALL)
+    assert re.findall(r"(?<![\d.,])-?0(?:\.0+)? %", page) == []
+    assert page.count(">unknown</td>") == 2 and "slope unknown" in page
+
+
+def told(plan):
+    findings = pyogrio.read_dataframe(plan, layer="findings")
+    return findings.drop_duplicates("code").set_index("code")
+
+
+def undeclared(path, change, **profile):
+    """Write the values of a raster anew, changed, without a no-data value."""
+    with rasterio.open(path) as file:
+        values, old = file.read(1), file.profile
+    values = change(values)
+    for name in ("nodata", "blockxsize", "blockysize", "tiled", "dtype", "count"):
+        old.pop(name, None)
+    with rasterio.open(path, "w", **{**old, "dtype": values.dtype.name, "count": 1, **profile}) as file:
+        file.write(values, 1)
+
+
+@pytest.mark.parametrize("value", [-32768, -9999, 0, 1e29])
+def test_undeclared_no_data_is_no_terrain(planned, build, site, tmp_path, value):
+    build.dem(site / "dem.tif", holes=lambda x, y: (x > 500_004) & (x < 500_009) & (y > 5_500_004) & (y < 5_500_009))
+    undeclared(site / "dem.tif", lambda z: np.where(z == -9999, np.float32(value), z))
+    _, summary = planned(site)
+    assert summary["status"]["P1"] == "planned" and summary["slope_p95_percent"]["P1"] < 5
+    steepest = pyogrio.read_dataframe(tmp_path / "out/plan.gpkg", layer="zones")["slope_max_percent"].max()
+    assert steepest < 10  # the plane rises by 2 %
+    findings = told(tmp_path / "out/plan.gpkg")
+    assert {"terrain-impossible", "dem-nodata"} <= set(findings.index)
+    assert "100 cells" in findings["text"]["terrain-impossible"]
+
+
+@pytest.mark.parametrize(
+    ("change", "profile", "words"),
+    [
+        (lambda z: np.full_like(z, 12.5), {}, "the terrain model is 12.5 everywhere, which no survey gives"),
+        (lambda z: (z * 2).astype("uint8"), {"count": 3, "photometric": "rgb"}, "the terrain model is a picture"),
+    ],
+)
+def test_a_raster_that_is_no_terrain_is_said_to_be_none(planned, lawngis, site, tmp_path, change, profile, words):
+    undeclared(site / "dem.tif", change, **profile)
+    assert words in lawngis("check", site).out
+    _, summary = planned(site)
+    assert summary["slope_p95_percent"].isna().all() and summary["readiness"]["P1"] == "visit"
+    assert words in told(tmp_path / "out/plan.gpkg")["text"]["terrain-unknown"]
+
+
+def test_more_than_one_band_is_said(planned, lawngis, site):
+    undeclared(site / "dem.tif", lambda z: z, count=2)
+    assert "the terrain model has 2 bands: the first was taken as elevation" in lawngis("check", site).out
+    undeclared(site / "dem.tif", lambda z: z, count=2, photometric="minisblack", alpha="yes")
+    assert "bands" not in lawngis("check", site).out
+
+
+def test_complex_elevations_are_refused(refused, site):
+    undeclared(site / "dem.tif", lambda z: z + np.complex64(1j))
+    assert "dem.tif: holds complex numbers" in refused(site)
+
+
+def test_buildings_declared_in_the_neighbouring_zone_are_said_and_stop_the_plan(
+    planned, lawngis, build, site, tmp_path
+):
+    build.layer(site / "site.gpkg", "buildings", [build.block(5, 5, 6, 5)], crs="EPSG:25831")
+    words = "nothing of the layer buildings lies near any parcel: it lies some"
+    assert words in lawngis("check", site).out
+    _, summary = planned(site)
+    assert summary["readiness"]["P1"] == "settle"
+    findings = told(tmp_path / "out/plan.gpkg")
+    assert words in findings["text"]["layer-elsewhere"] and findings["severity"]["layer-elsewhere"] == "stop"
+    assert "Assign it the CRS of the parcels" in findings["advice"]["layer-elsewhere"]
+
+
+def test_a_terrain_model_of_another_place_is_said(planned, build, site, tmp_path):
+    build.dem(site / "dem.tif", crs="EPSG:25831")
+    _, summary = planned(site)
+    findings = told(tmp_path / "out/plan.gpkg")
+    assert {"raster-elsewhere", "terrain-missing-here"} <= set(findings.index)
+    assert "Assign it the CRS of the parcels" in findings["advice"]["raster-elsewhere"]
+    assert summary["slope_p95_percent"].isna().all()

@@ -24,6 +24,7 @@ from lawngis.processing.derived.slope_readings import (
     slope_pieces,
     steep_evidence,
     steep_zone_findings,
+    unknown_slope_checks,
     with_readings,
 )
 from lawngis.processing.measured.overrides import Override
@@ -290,3 +291,34 @@ def test_a_slope_measured_off_the_lawn_is_said_to_be_of_no_use(keepouts_of):
     plan, _ = keepouts_of(Override("keepouts", "P08", "slope_percent", "12", "", place, site.frame.source))
     (missed,) = [item for _, item in plan.findings if item.code.startswith("override")]
     assert missed.code == "override-no-target" and [near["case"] for _, near in missed.values["nearest"]] == ["lawn"]
+
+
+def unknown_with(*readings, hole=LAWN):
+    """Checks of unknown slope where a hole of the terrain model has none, and pieces of ground are measured."""
+    slope = ramp()
+    inside = shapely.contains_xy(hole, *np.meshgrid(0.25 + 0.5 * np.arange(60), 19.75 - 0.5 * np.arange(40)))
+    mapped = MowerSlope(grid(np.where(inside, np.nan, slope.slope_percent.values)), slope.sd_percent)
+    pieces = slope_pieces(SITE, LAWN, mapped, readings, MOWER, SlopeParameters())
+    after = with_readings(SITE, mapped, pieces)
+    return unknown_slope_checks(SITE, after.slope_percent, LAWN, MOWER, SlopeParameters()), after
+
+
+def test_the_slope_of_lawn_that_no_terrain_model_covers_is_asked_for_and_never_guessed():
+    (check,), _ = unknown_with()
+    assert check.code == "slope-unknown" and check.area.area == pytest.approx(LAWN.area)
+    assert (check.value, check.sd, check.limit_value) == (None, None, 35)
+    assert "600 m²" in check.said()["measure_what"]
+    (gap,), _ = unknown_with(hole=box(2, 2, 12, 8))
+    assert gap.area.area == pytest.approx(60, rel=0.05) and gap.weight < check.weight
+    assert unknown_with(hole=box(2, 2, 3, 4))[0] == []
+    slope = unknown_with(hole=box(2, 2, 12, 8))[1].slope_percent
+    for lawn, asked in ((box(11, 2, 30, 20), 1), (box(11.7, 2, 30, 20), 0)):
+        assert len(unknown_slope_checks(SITE, slope, lawn, MOWER, SlopeParameters())) == asked
+
+
+def test_ground_of_unknown_slope_that_was_drawn_with_its_slope_is_not_asked_about_again():
+    hole = box(2, 2, 5, 5)
+    one = reading(hole.buffer(0.3), 50, "steep")
+    checks, after = unknown_with(one, hole=hole)
+    assert checks == []
+    assert after.slope_percent.values[30, 6] == 50

@@ -422,3 +422,35 @@ def test_cog_says_where_it_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("not a folder")
     with pytest.raises(RasterError, match="could not be written"):
         as_cog(tmp_path / "file" / "a.tif", ramp())
+
+
+def test_complex_numbers_are_refused_in_words(tmp_path):
+    path = tmp_path / "complex.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", width=4, height=4, count=1, dtype="complex64", crs=UTM32.to_wkt(), transform=PLACE
+    ) as file:
+        file.write(np.full((1, 4, 4), 3 + 1j, np.complex64))
+    for read in (lambda: rasters.raster_overview(path), lambda: rasters.read_rows(path, 0, 2)):
+        with pytest.raises(RasterError, match=r"complex\.tif: holds complex numbers .*Export the band"):
+            read()
+
+
+@pytest.mark.parametrize("size", [3, 64, 300])
+def test_samples_are_values_from_corner_to_corner(tmp_path, size):
+    def value(values, **profile):
+        path = tmp_path / "dem.tif"
+        with rasterio.open(
+            path, "w", driver="GTiff", width=size, height=size, count=1, dtype="float32", crs=UTM32.to_wkt(),
+            transform=PLACE, **profile,
+        ) as file:  # fmt: skip
+            file.write(values.astype("float32"), 1)
+        rasters.close_rasters()
+        return set(rasters.sample_values(path).tolist())
+
+    level = np.full((size, size), 7.5)
+    assert value(level) == {7.5}
+    level[-1, -1] = np.nan
+    assert value(level) == {7.5}
+    level[-1, 0], level[0, -1] = 7.25, 7.75
+    assert value(level) == {7.25, 7.5, 7.75}
+    assert value(np.full((size, size), -9999.0), nodata=-9999) == set()

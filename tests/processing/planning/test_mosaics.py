@@ -56,3 +56,24 @@ def test_nothing_is_left_beside_the_rasters(tmp_path, dem):
     write_mosaics(tmp_path / "p", ["one"], dem, tmp_path)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["dem.tif", "p", "slope.tif"]
     assert [path.suffix for path in (tmp_path / "p").iterdir()] == [".npz"]
+
+
+def test_what_lies_beyond_the_terrain_model_or_on_other_cells_is_left_out(tmp_path, dem):
+    beyond = piece(499, -1, [[5.0, 1.0], [5.0, 5.0]])
+    corner = piece(-1, -1, [[5.0, 5.0], [5.0, 2.0]])
+    elsewhere = Grid(np.array([[5.0]]), piece(7, 7, [[5.0]]).transform, CRS.from_epsg(32633))
+    store_pieces(tmp_path / "p", "beyond", {"slope": beyond})
+    store_pieces(tmp_path / "p", "corner", {"slope": corner})
+    store_pieces(tmp_path / "p", "elsewhere", {"slope": elsewhere})
+    store_pieces(tmp_path / "p", "far", {"slope": piece(900, 900, [[5.0]])})
+    write_mosaics(tmp_path / "p", ["beyond", "corner", "elsewhere", "far"], dem, tmp_path)
+    with rasterio.open(tmp_path / "slope.tif") as file:
+        values = file.read(1)
+    assert values[499, 0] == 1 and values[0, 0] == 2 and np.isfinite(values).sum() == 2
+
+
+def test_a_raster_of_an_earlier_run_does_not_stay_beside_a_plan_that_has_none(tmp_path, dem):
+    (tmp_path / "slope.tif").write_bytes(b"of an earlier run")
+    store_pieces(tmp_path / "p", "one", {"shade": piece(0, 0, [[1.0]])})
+    assert [path.name for path in write_mosaics(tmp_path / "p", ["one"], dem, tmp_path)] == ["shade.tif"]
+    assert not (tmp_path / "slope.tif").exists()

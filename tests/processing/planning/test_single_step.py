@@ -133,7 +133,8 @@ def test_a_layer_in_another_crs_or_of_another_kind_is_not_mixed(
 def test_a_parcel_that_fails_leaves_the_others(
     garden: Path, tmp_path: Path, lawngis: Callable[..., Any], build: SimpleNamespace
 ) -> None:
-    build.dem(garden.with_name("dem.tif"), width_m=30.0)  # the terrain model ends before the second parcel
+    garden.unlink()
+    build.layer(garden, "parcels", [build.block(0, 0, 12, 9), shapely.Polygon()], parcel_id=["P1", "P2"])
     done = lawngis("run", "lawn", garden, tmp_path / "lawn.gpkg")
     assert done.code == 1 and "parcel P2 failed" in done.err
     assert rows(tmp_path / "lawn.gpkg", "lawn")["parcel_id"].tolist() == ["P1"]

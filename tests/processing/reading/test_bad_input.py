@@ -166,14 +166,11 @@ def test_a_text_where_a_number_belongs_is_named_with_row_and_column(refused, bui
     assert "site.gpkg, layer trees, row 2: column height_m holds 'tall' where a number belongs" in said
 
 
-def test_a_site_without_terrain_model(refused, build, tmp_path):
-    assert "there is no terrain model. Put dem.tif into the folder" in refused(build.site(tmp_path / "s", dem=False))
-
-
-def test_a_terrain_model_beside_the_file_is_pointed_at(refused, site):
-    said = refused(site / "site.gpkg")
-    assert "there is no terrain model" in said
-    assert f"--dem {site / 'dem.tif'}" in said
+def test_a_terrain_model_beside_the_file_is_pointed_at(planned, site, tmp_path):
+    planned(site / "site.gpkg")
+    findings = pyogrio.read_dataframe(tmp_path / "out/plan.gpkg", layer="findings").set_index("code")
+    assert "there is no terrain model" in findings["text"]["terrain-unknown"]
+    assert f"--dem {site / 'dem.tif'}" in findings["advice"]["terrain-unknown"]
 
 
 def test_a_terrain_model_without_crs(refused, build, site):
@@ -333,31 +330,35 @@ def test_bad_parcels_fail_by_name_and_the_good_one_is_planned(planned, build, tm
     build.dem(site / "dem.tif", holes=lambda x, y: (x > 500_023) & (x < 500_033) & (y < 5_500_007))
     outcome, summary = planned(site)
     failed = summary[summary["status"] == "failed"]["verdict_text"]
-    assert set(failed.index) == {"far", "edge", "nowhere", "flat", "nan", "none", "empty", "hole"}
     expected = {
-        "far": "does not reach",
-        "edge": "doesn't cover",
         "nowhere": "",
         "flat": "",
         "nan": "has a coordinate that is no number",
         "none": "has no geometry",
         "empty": "empty geometry",
-        "hole": "no data in 88 % of the parcel",
     }
+    assert set(failed.index) == set(expected)
     for name, text in expected.items():
         assert text in failed[name]
         assert "internal error" not in failed[name]
         assert f"parcel {name}" in failed[name]
         assert any(line.startswith(f"parcel {name} failed: ") for line in outcome.err.splitlines())
+    plan = tmp_path / "out/plan.gpkg"
+    gaps = {
+        name: codes(plan, name) & {"terrain-missing-here", "dem-nodata"} for name in ("good", "far", "edge", "hole")
+    }
+    assert gaps == {"good": set(), "far": {"terrain-missing-here"}, "edge": {"dem-nodata"}, "hole": {"dem-nodata"}}
     assert outcome.code == 1
-    assert "8 failed, 1 planned" in outcome.out
+    assert "5 failed, 4 planned" in outcome.out
 
 
 def test_all_parcels_failed_is_still_a_plan_that_says_so(planned, build, site):
-    build.dem(site / "dem.tif", left=600_000)
+    frame = pyogrio.read_dataframe(site / "site.gpkg").set_geometry([Polygon()])
+    (site / "site.gpkg").unlink()
+    pyogrio.write_dataframe(frame, site / "site.gpkg", layer="parcels", geometry_type="Polygon")
     outcome, summary = planned(site)
     assert outcome.code == 1
-    assert "does not reach" in summary["verdict_text"]["P1"]
+    assert "empty geometry" in summary["verdict_text"]["P1"]
 
 
 def test_the_wrong_crs_is_suspected(planned, build, tmp_path):

@@ -26,7 +26,7 @@ def read(path, name):
 
 
 def survey(path, name):
-    return surveyed(SITE_LAYERS[name], site_files(path).layers[name])
+    return surveyed(SITE_LAYERS[name], site_files(path).layers[name], lambda _: True)
 
 
 @pytest.mark.parametrize(

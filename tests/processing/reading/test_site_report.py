@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
+import shapely
 
 from lawngis.processing.reading.read_options import ReadOptions
 from lawngis.processing.reading.site_report import site_report
@@ -42,7 +43,7 @@ def test_all_that_is_broken_is_said_at_once(build, tmp_path):
 
 
 def test_parcels_that_can_not_be_planned_are_told_apart(build, tmp_path):
-    site = build.site(tmp_path / "site", parcels=[build.parcel(), build.block(5000, 0, 5, 5)])
+    site = build.site(tmp_path / "site", parcels=[build.parcel(), shapely.Polygon()])
     found = report(site)
     assert found.usable
     assert set(found.failing) == {"P2"}
