@@ -143,8 +143,11 @@ def threshold_findings(threshold: Threshold, *, near_infrared: bool) -> list[Fin
     if not near_infrared:
         findings.append(Finding("caution", "imagery-visible-only"))
     if threshold.origin in ("default", "bound"):
-        case = "default" if threshold.origin == "default" else "bound"
-        values = {"case": case, "index": threshold.value, "index_sd": threshold.sd}
+        values = {
+            "case": "default" if threshold.origin == "default" else "bound",
+            "index": threshold.value,
+            "index_sd": threshold.sd,
+        }
         findings.append(Finding("info", "green-threshold", values))
     return findings
 

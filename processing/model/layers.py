@@ -27,10 +27,8 @@ PEG_KINDS = ("straight", "bend", "lead", "dock")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
 STATUSES = ("planned", "not_suitable", "failed")
-COVERS = (
-    "lawn", "lawn_under_crown", "green", "dry", "shrub", "hedge", "crown", "bare", "built", "unknown", "maybe_lawn",
-    "hardly_lawn",
-)  # fmt: skip
+COVERS = ("lawn", "lawn_under_crown", "green", "dry", "shrub", "hedge", "crown", "bare", "built", "unknown")
+COVER_DOUBTS = ("maybe_lawn", "hardly_lawn")
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 _PARCEL = identifier("parcel_id", "parcel that the row belongs to")
@@ -119,7 +117,7 @@ PLAN_LAYERS = _layers(
         "Polygon",
         (
             identifier("cover_id", "name of the piece"),
-            text("cover", "what covers the ground", COVERS, nullable=False),
+            text("cover", "what covers the ground", COVERS + COVER_DOUBTS, nullable=False),
             real("area_m2", "m²", "ground area", nullable=False),
             real("confidence", "", "how sure that is, 0 to 1", nullable=False),
             real("shaded_share", "", "share of it that lies in the shade of the image, 0 to 1"),
