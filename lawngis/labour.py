@@ -17,6 +17,7 @@ class LabourBook(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
+    example: bool = Field(default=False, description="whether the rates are invented, which every quote then says")
     hourly_rate: float = Field(ge=0, description="one person, one hour, in the currency of the price book")
     minutes_setup: float = Field(ge=0, description="unloading, walking the site, marking out")
     minutes_per_m_wire: float = Field(ge=0, description="laying and pegging wire, per metre")
@@ -26,7 +27,7 @@ class LabourBook(BaseModel):
     minutes_per_crossing: float = Field(ge=0, description="saw cut or duct through paving")
     minutes_walk_round: float = Field(ge=0, description="commissioning")
     travel_fixed: float = Field(ge=0, description="travel, flat")
-    tax_percent: float = Field(ge=0, le=100, description="tax on the whole")
+    tax_percent: float | None = Field(default=None, ge=0, le=100, description="VAT on the whole, where it is known")
     valid_days: int = Field(ge=1, le=3650, description="how long the offer holds")
     assumptions: tuple[str, ...] = Field(default=(), description="what the price rests on")
     exclusions: tuple[str, ...] = Field(default=(), description="what it leaves out")

@@ -70,6 +70,7 @@ class SupplyCosts(_Checked):
 class MowerProfile(_Checked):
     """A mower and the way its wire is laid."""
 
+    name: Annotated[str, Field(max_length=80, description="by which price books know it; default: the file's")] = ""
     title: Annotated[str, Field(min_length=1, max_length=80, description="name in words")]
 
     # slopes and passages
@@ -187,7 +188,7 @@ def mower_profile(text: str, *, source: str) -> MowerProfile:
 def _checked(text: str, source: str) -> MowerProfile:
     """Return the profile of a text; it can't be changed, so whoever asks for the same one may have the same one."""
     try:
-        return MowerProfile.model_validate(tomllib.loads(text))
+        return MowerProfile.model_validate({"name": Path(source).stem, **tomllib.loads(text)})
     except tomllib.TOMLDecodeError as error:
         raise ParameterError(f"not readable as TOML ({error})", where=source) from error
     except ValidationError as error:

@@ -96,7 +96,7 @@ def test_units_are_in_the_names():
     endings = ("_m", "_m2", "_mm2", "_percent", "_deg", "_ut", "_a", "_v", "_mps", "_minutes")
     for key in tomllib.loads(profile_text("medium")):
         assert key in unitless or key.endswith(endings), key
-    assert set(tomllib.loads(profile_text("medium"))) == set(MowerProfile.model_fields)
+    assert {"name", *tomllib.loads(profile_text("medium"))} == set(MowerProfile.model_fields)
 
 
 def test_a_profile_that_comes_along_is_read_once_and_cannot_be_changed():

@@ -15,7 +15,14 @@ import numpy as np
 import shapely
 from affine import Affine
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import distance_transform_edt, label, map_coordinates, median_filter, uniform_filter
+from scipy.ndimage import (
+    binary_opening,
+    distance_transform_edt,
+    label,
+    map_coordinates,
+    median_filter,
+    uniform_filter,
+)
 from scipy.special import ndtr
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
@@ -23,7 +30,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.arrays import BoolArray, FloatArray
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import closed, opened, polygon_parts, polygonal
-from lawngis.ground.imagery import Imagery, cell_side_m, vegetation_index
+from lawngis.ground.imagery import Imagery, cell_side_m, index_range, vegetation_index
 from lawngis.ground.outlines import clean_outline
 from lawngis.ground.raster import Grid
 from lawngis.ground.seams import Block, Piece, SeamJoiner, block_pieces, whole
@@ -43,14 +50,25 @@ SHADE_SHARE = 0.7
 TRUST_IN_SHADE = 0.75
 TRUST_UNDER_CROWN = 0.5
 TRUST_WITHOUT_NIR = 0.8
-TRUST_WITHOUT_HEIGHT = 0.6
 """What a class is worth where it is inferred, beside one that was seen [1]; common practice, no source."""
+
+LOW_WITHOUT_HEIGHT = 0.5
+"""Chance that green ground is low where nothing tells how high it is [1]: low or not, of two possibilities one."""
+
+DRY_SDS = 2.0
+"""Low ground counts as just not green down to so many standard deviations below the threshold: 95 in 100."""
+
+DRY_WIDTH_M = 0.6
+"""Narrower ground that is just not green is the mixed cells along a lawn's edge [m]."""
 
 
 class CoverClass(IntEnum):
-    """What covers the ground. Built is whatever stands and isn't green: roofs, walls, cars, toys.
+    """What covers the ground.
 
-    Hedges differ from other shrubs and trees by their shape alone: see :func:`with_hedges`.
+    Built is whatever stands and isn't green: roofs, walls, cars, toys. Colour alone doesn't tell that: without near
+    infrared a copper beech isn't green either, and it is STANDING. GREEN is green of unknown height: lawn, shrub or
+    crown. DRY is low and just not green enough: dry grass, or bare ground. Hedges differ from other shrubs and trees
+    by their shape alone: see :func:`with_hedges`.
     """
 
     UNKNOWN = 0
@@ -60,6 +78,9 @@ class CoverClass(IntEnum):
     TREE = 4
     BUILT = 5
     HEDGE = 6
+    GREEN = 7
+    DRY = 8
+    STANDING = 9
 
 
 def on_cells_of(grid: Grid, like: Grid, frame: MeasuringFrame) -> FloatArray:
@@ -122,8 +143,8 @@ class CoverRules:
 
     Parameters
     ----------
-    threshold
-        Index from which ground is green.
+    threshold, threshold_sd
+        Index from which ground is green, and its standard deviation.
     shrub_min_m, tree_min_m
         Height above ground from which plants are shrubs, and trees [m].
     speck_m2
@@ -143,6 +164,7 @@ class CoverRules:
     """
 
     threshold: float
+    threshold_sd: float = 0.0
     shrub_min_m: float = 0.5
     tree_min_m: float = 2.0
     speck_m2: float = 1.0
@@ -151,6 +173,12 @@ class CoverRules:
     near_infrared: bool = True
     brightness_of_green: float = float("nan")
     brightness_of_bare: float = float("nan")
+
+    @property
+    def dry_min(self) -> float:
+        """Index from which low ground is just not green: within doubt of the threshold, as far as is sensible."""
+        least = index_range(near_infrared=self.near_infrared).low
+        return max(self.threshold - DRY_SDS * self.threshold_sd, min(least, self.threshold - self.threshold_sd))
 
     def halo_m(self, cell_m: float) -> float:
         """Return how far around a block its cells must be known to give the result of the whole image [m]."""
@@ -172,12 +200,21 @@ class GroundCover:
         That `below` is right, as a Grid on the image's cells [0, 1].
     in_shade
         Cells in the shade, where the class is less sure.
+    greenness
+        The index, smoothed; 0 where it is unknown.
     """
 
     classes: ClassArray
     below: ClassArray
     confidence: Grid
     in_shade: BoolArray
+    greenness: FloatArray
+
+    @property
+    def lawn_like(self) -> BoolArray:
+        """Cells that are lawn, or are taken for it until somebody looks."""
+        open_lawn = np.isin(self.classes, (CoverClass.LAWN, CoverClass.GREEN))
+        return np.asarray(open_lawn | (self.under_crown & (self.below == CoverClass.LAWN)))
 
     @property
     def under_crown(self) -> BoolArray:
@@ -205,10 +242,15 @@ def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRule
     imagery
         The image.
     height_m
-        Height above ground on its cells, shape (rows, cols) [m]; None when there is no surface model: all that is
-        green then counts as lawn, with little confidence.
+        Height above ground on its cells, shape (rows, cols) [m]; None when there is no surface model: what is green
+        is then GREEN, and may be lawn, shrub or crown.
     rules
         Rules by which cells are classified.
+
+    Notes
+    -----
+    The confidence of low ground is the chance that its index lies on this side of the threshold (two normal errors:
+    the index' and the threshold's) times the chance that it is low: by its height, or one half without any.
     """
     index = _smoothed(vegetation_index(imagery))
     known = np.isfinite(index)
@@ -216,7 +258,10 @@ def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRule
     green = known & (np.nan_to_num(index) >= rules.threshold)
     height = np.zeros(index.shape) if height_m is None else height_m
     classes = _classes(green, known & np.isfinite(height), np.nan_to_num(height), rules)
-    if height_m is not None:
+    classes = _with_dry(classes, index, cell_m, rules)
+    if height_m is None:
+        classes[classes == CoverClass.LAWN] = CoverClass.GREEN
+    else:
         classes = _without_smear(classes, green, cell_m, rules)
     classes = _without_specks(classes, max(1, round(rules.speck_m2 / cell_m**2)))
     in_shade = _in_shade(imagery.brightness, green, rules)
@@ -224,9 +269,28 @@ def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRule
     sure = _confidence(index, height, rules) * np.where(in_shade, TRUST_IN_SHADE, 1.0)
     sure = np.where(classes == CoverClass.TREE, TRUST_UNDER_CROWN, sure)
     sure *= 1.0 if rules.near_infrared else TRUST_WITHOUT_NIR
-    sure *= 1.0 if height_m is not None else TRUST_WITHOUT_HEIGHT
+    sure *= 1.0 if height_m is not None else LOW_WITHOUT_HEIGHT
     sure = np.where(below == CoverClass.UNKNOWN, 0.0, sure)
-    return GroundCover(classes, below, imagery.red.with_values(sure), in_shade)
+    return GroundCover(classes, below, imagery.red.with_values(sure), in_shade, np.nan_to_num(index))
+
+
+def lawn_in_doubt(
+    imagery: Imagery, height_m: FloatArray | None, rules: CoverRules, cover: GroundCover
+) -> tuple[BoolArray, BoolArray]:
+    """Return the cells that a threshold one standard deviation lower adds to the lawn, and one higher takes from it.
+
+    Parameters
+    ----------
+    imagery, height_m, rules
+        As for :func:`ground_cover`.
+    cover
+        What that gave.
+    """
+    low, high = (
+        ground_cover(imagery, height_m, replace(rules, threshold=rules.threshold + sds * rules.threshold_sd)).lawn_like
+        for sds in (-1, 1)
+    )
+    return low & ~cover.lawn_like, cover.lawn_like & ~high
 
 
 def with_hedges(cover: GroundCover) -> GroundCover:
@@ -252,6 +316,8 @@ class CoverPiece:
         Mean of its cells [0, 1].
     shaded_share
         Share of it that lies in the shade of the image [0, 1].
+    greenness
+        Mean index of its cells [1].
     parted
         Whether more of it lies beyond the sides of a sheet.
     """
@@ -261,6 +327,7 @@ class CoverPiece:
     polygon: Polygon
     confidence: float
     shaded_share: float
+    greenness: float
     parted: bool = False
 
 
@@ -313,7 +380,7 @@ def pieces_in_turn(
     for cover, block in covers:
         if drawing is None:
             drawing = _Drawing.of(cover.confidence, block, frame, tolerance_m, area_min_m2)
-        values = np.stack([cover.confidence.values, cover.in_shade.astype(np.float64)])
+        values = np.stack([cover.confidence.values, cover.in_shade, cover.greenness]).astype(np.float64)
         for kind, mask in _masks(cover):
             if kind not in joiners:
                 joiners[kind] = SeamJoiner(sheet_cells=sheet_cells, margin_cells=SHEET_MARGIN_CELLS)
@@ -457,8 +524,16 @@ def _smoothed(index: FloatArray) -> FloatArray:
 def _classes(green: BoolArray, known: BoolArray, height: FloatArray, rules: CoverRules) -> ClassArray:
     standing = height >= rules.shrub_min_m
     plants = np.where(height >= rules.tree_min_m, CoverClass.TREE, CoverClass.SHRUB)
-    seen = np.where(green, np.where(standing, plants, CoverClass.LAWN), np.where(standing, 5, CoverClass.BARE))
+    stands = CoverClass.BUILT if rules.near_infrared else CoverClass.STANDING
+    seen = np.where(green, np.where(standing, plants, CoverClass.LAWN), np.where(standing, stands, CoverClass.BARE))
     return np.where(known, seen, CoverClass.UNKNOWN).astype(np.uint8)
+
+
+def _with_dry(classes: ClassArray, index: FloatArray, cell_m: float, rules: CoverRules) -> ClassArray:
+    """Return classes with the bare ground that is just not green, and wide enough to be more than an edge, as DRY."""
+    near = (classes == CoverClass.BARE) & (np.nan_to_num(index, nan=-1.0) >= rules.dry_min)
+    side = max(2, int(np.ceil(round(DRY_WIDTH_M / cell_m, 3))))
+    return np.where(binary_opening(near, np.ones((side, side), dtype=bool)), np.uint8(CoverClass.DRY), classes)
 
 
 def _without_smear(classes: ClassArray, green: BoolArray, cell_m: float, rules: CoverRules) -> ClassArray:
@@ -470,7 +545,7 @@ def _without_smear(classes: ClassArray, green: BoolArray, cell_m: float, rules: 
     tall = green & (classes >= CoverClass.SHRUB)
     reach = round(rules.surface_cell_m / cell_m, 3)
     out = classes.copy()
-    beside_built = _seams(tall, classes == CoverClass.BUILT, reach)
+    beside_built = _seams(tall, np.isin(classes, (CoverClass.BUILT, CoverClass.STANDING)), reach)
     out[beside_built] = CoverClass.LAWN
     out[_seams(out == CoverClass.SHRUB, out == CoverClass.TREE, reach)] = CoverClass.TREE
     return out
@@ -518,7 +593,7 @@ def _below_crowns(classes: ClassArray, cell_m: float, reach_m: float) -> ClassAr
 
 
 def _confidence(index: FloatArray, height: FloatArray, rules: CoverRules) -> FloatArray:
-    by_index = ndtr(np.abs(np.nan_to_num(index) - rules.threshold) / INDEX_SD)
+    by_index = ndtr(np.abs(np.nan_to_num(index) - rules.threshold) / np.hypot(INDEX_SD, rules.threshold_sd))
     by_height = ndtr(np.abs(np.nan_to_num(height) - rules.shrub_min_m) / HEIGHT_SD_M)
     return np.asarray(by_index * by_height, dtype=np.float64)
 
@@ -565,9 +640,10 @@ class _Drawing:
             return
         outline = clean_outline(raw, tolerance_m=self.tolerance_m, hole_min_m2=self.area_min_m2)
         parts = [outline] if piece.sheet is None else self._within(outline, piece.sheet)
-        sure, shaded = np.clip(piece.sums[1:] / max(piece.sums[0], 1e-9), 0, 1).tolist()
+        sure, shaded, greenness = (piece.sums[1:] / max(piece.sums[0], 1e-9)).tolist()
+        sure, shaded = (min(max(share, 0.0), 1.0) for share in (sure, shaded))
         for part in parts:
-            yield CoverPiece(*kind, part, sure, shaded, parted)
+            yield CoverPiece(*kind, part, sure, shaded, greenness, parted)
 
     def _within(self, outline: Polygon, sheet: Polygon) -> list[Polygon]:
         side = float(sheet.bounds[2] - sheet.bounds[0])

@@ -1,12 +1,13 @@
 """An aerial image around a site: its bands, what tells green from the rest, and where to part the two.
 
 Green is read off an index of two or three bands, cell by cell. Histograms of an index add up, so one threshold serves
-an image of any size; it is looked for in the valley between bare and green ground.
+an image of any size; it is looked for in the valley between bare and green ground. How far it may be off is told by
+drawing the image's tiles anew.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -30,8 +31,21 @@ DEPTH_MIN = 0.4
 SEPARABILITY_MIN = 0.75
 """Share of an index' variance that a split must explain; an even spread gives 0.75, one Gaussian hump 2/π = 0.64."""
 
+TWO_KINDS_MIN = 0.66
+"""From this share on a split may part two kinds of ground, however near: just more than one Gaussian hump's 0.64."""
+
 HUMP_SHARE_MIN = 0.01
 """A hump holds at least this share of the cells [1]: specks of paving in a meadow are none."""
+
+
+BOOTSTRAP_DRAWS = 100
+"""Draws of an image's tiles: the standard deviation of their thresholds is then itself known to 7 % (1/√(2·100))."""
+
+BOOTSTRAP_TILE_M = 5.0
+"""Least side of a tile [m]: larger than a garden's lawns and terraces, so that tiles are nearly independent."""
+
+BOOTSTRAP_TILES_SIDE = 20
+"""Most tiles along a side of an image: enough to draw from, whatever the image's size."""
 
 
 class IndexRange(NamedTuple):
@@ -40,6 +54,18 @@ class IndexRange(NamedTuple):
     low: float
     high: float
     default: float
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation of a threshold of which nothing but these bounds is known [1].
+
+        That of a uniform distribution between them, (high - low) / √12.
+
+        References
+        ----------
+        JCGM 100:2008, Guide to the expression of uncertainty in measurement, 4.3.7.
+        """
+        return (self.high - self.low) / float(np.sqrt(12))
 
 
 NDVI_RANGE = IndexRange(0.10, 0.40, 0.30)
@@ -50,6 +76,11 @@ References: urban rules of Remote Sensing 2020, 12(17), 2725 (NDVI 0.3); the bou
 
 VISIBLE_RANGE = IndexRange(0.02, 0.15, 0.06)
 """Of the visible index; common practice, no source."""
+
+
+def index_range(*, near_infrared: bool) -> IndexRange:
+    """Return the sensible thresholds of the index that :func:`vegetation_index` gives for an image."""
+    return NDVI_RANGE if near_infrared else VISIBLE_RANGE
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,6 +209,23 @@ def index_histogram(index: ArrayLike) -> FloatArray:
     return counts.astype(np.float64)
 
 
+def tile_histograms(index: ArrayLike, cell_m: float) -> FloatArray:
+    """Return the histogram of each tile of an image, shape (n, 256), for :func:`threshold_of_tiles`.
+
+    Parameters
+    ----------
+    index
+        Between -1 and 1, shape (rows, cols); NaN is not counted, and tiles of nothing else are left out.
+    cell_m
+        Side of a cell [m].
+    """
+    values = np.asarray(index, dtype=np.float64)
+    side = max(round(BOOTSTRAP_TILE_M / cell_m), -(-max(values.shape) // BOOTSTRAP_TILES_SIDE), 1)
+    rows, cols = (range(0, size, side) for size in values.shape)
+    tiles = [index_histogram(values[row : row + side, col : col + side]) for row in rows for col in cols]
+    return np.array([tile for tile in tiles if tile.any()]).reshape(-1, INDEX_BINS)
+
+
 @dataclass(frozen=True)
 class Threshold:
     """Index from which ground counts as green.
@@ -191,11 +239,14 @@ class Threshold:
     origin
         ``split``: found; ``bound``: found, but moved to the nearest sensible value; ``default``: the data show no
         two humps; ``given``: by a parameter.
+    sd
+        Standard deviation of the value [1], where :func:`threshold_of_tiles` found it.
     """
 
     value: float
     depth: float
     origin: str
+    sd: float = 0.0
 
 
 def vegetation_threshold(histogram: ArrayLike, bounds: IndexRange = NDVI_RANGE) -> Threshold:
@@ -228,8 +279,7 @@ def vegetation_threshold(histogram: ArrayLike, bounds: IndexRange = NDVI_RANGE) 
     counts = np.asarray(histogram, dtype=np.float64)
     if counts.shape != (INDEX_BINS,) or not counts.sum() > 0:
         raise ParameterError("the image has no data here", advice="Check that it covers the site.")
-    centres = (np.arange(INDEX_BINS) + 0.5) * 2 / INDEX_BINS - 1
-    smooth = gaussian_filter1d(counts / counts.sum(), VALLEY_SMOOTHING * INDEX_BINS / 2, mode="constant")
+    smooth, centres = _smoothed(counts)
     lowest, depth = _valley(smooth, centres, bounds)
     if np.isfinite(lowest) and depth >= DEPTH_MIN:
         return Threshold(lowest, depth, "split")
@@ -238,6 +288,67 @@ def vegetation_threshold(histogram: ArrayLike, bounds: IndexRange = NDVI_RANGE) 
         value = min(max(split, bounds.low), bounds.high)
         return Threshold(value, max(depth, 0.0), "split" if value == split else "bound")
     return Threshold(bounds.default, max(depth, 0.0), "default")
+
+
+def threshold_of_tiles(histograms: ArrayLike, bounds: IndexRange = NDVI_RANGE) -> Threshold:
+    """Return the threshold of all tiles of an image together, with its standard deviation.
+
+    The tiles are drawn anew with replacement, and each draw has a threshold of its own. One that was not found, but is
+    the usual value or a bound, adds the doubt of everything that is sensible, and reaches down to where the data would
+    part: counts that nobody calibrated, and grass in a dry summer, lie below what is usual.
+
+    Parameters
+    ----------
+    histograms
+        Of :func:`tile_histograms`, shape (n, 256). With heights take those of low ground alone: what stands is parted
+        from lawn by height, and the greenness of crowns and roofs says nothing of the lawn's.
+    bounds
+        As for :func:`vegetation_threshold`.
+
+    Raises
+    ------
+    ParameterError
+        When nothing was counted.
+
+    Notes
+    -----
+    By the law of total variance: variance of the drawn thresholds, n / (n - 1) times because n tiles are few, and the
+    mean of what each leaves open: a bin's width where it was found, else the whole range, or more where the split with
+    the largest variance between its sides lies farther below and may part two kinds of ground. A single tile tells
+    nothing of how others differ, so it leaves the whole range open.
+
+    References
+    ----------
+    Künsch, 1989, The jackknife and the bootstrap for general stationary observations, Annals of Statistics 17(3),
+    1217-1241: whole blocks are drawn because neighbouring cells are alike. Fixed blocks in the plane: Hall, 1985,
+    Resampling a coverage pattern, Stochastic Processes and their Applications 20(2), 231-246 (from memory).
+    """
+    tiles = np.asarray(histograms, dtype=np.float64).reshape(-1, INDEX_BINS)
+    found = vegetation_threshold(tiles.sum(axis=0), bounds)
+    count = len(tiles)
+    if count < 2:
+        return replace(found, sd=bounds.sd)
+    times = np.random.default_rng(0).multinomial(count, np.full(count, 1 / count), size=BOOTSTRAP_DRAWS)
+    drawn = [vegetation_threshold(histogram, bounds) for histogram in times @ tiles]
+    between = float(np.var([threshold.value for threshold in drawn])) * count / (count - 1)
+    left = [_left_open(threshold, counts, bounds) for threshold, counts in zip(drawn, times @ tiles, strict=True)]
+    within = float(np.mean(np.square(left)))
+    return replace(found, sd=float(np.sqrt(between + within)))
+
+
+def _left_open(threshold: Threshold, counts: FloatArray, bounds: IndexRange) -> float:
+    """Return the standard deviation that a threshold has whatever else is drawn [1]."""
+    if threshold.origin == "split":
+        return 2 / INDEX_BINS / float(np.sqrt(12))
+    split, separability = _variance_split(*_smoothed(counts))
+    return max(bounds.sd, threshold.value - split if separability >= TWO_KINDS_MIN else 0.0)
+
+
+def _smoothed(counts: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the share of cells in each bin, smoothed, and the bins' centres."""
+    centres = (np.arange(INDEX_BINS) + 0.5) * 2 / INDEX_BINS - 1
+    share = counts / counts.sum()
+    return gaussian_filter1d(share, VALLEY_SMOOTHING * INDEX_BINS / 2, mode="constant"), centres
 
 
 def _ratio(above: FloatArray, below: FloatArray) -> FloatArray:

@@ -2,25 +2,10 @@
 
 from __future__ import annotations
 
-from importlib import resources
-from pathlib import Path
-
 from pydantic import BaseModel, ConfigDict, Field
 
 from lawngis.mowing.fleet import Sharing
-from lawngis.prices import checked_book
-
-EXAMPLE = "mower_prices_example.toml"
-
-
-class MowerPrice(BaseModel):
-    """What one kind of mower costs, without tax."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    price: float = Field(ge=0, description="one mower with its dock")
-    kept_years: float = Field(gt=0, le=100, description="how long it is kept [years]")
-    upkeep_year: float = Field(ge=0, description="blades, current and service in a year")
+from lawngis.prices import MowerPrice, checked_book, price_text
 
 
 class MowerBook(BaseModel):
@@ -28,6 +13,7 @@ class MowerBook(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
 
+    example: bool = Field(default=False, description="whether the prices are invented")
     currency: str = Field(min_length=3, max_length=3, description="ISO 4217 code")
     dock_each: float = Field(ge=0, description="dock beyond the one that comes with the mower")
     mower_carry_each: float = Field(default=0.0, ge=0, description="carrying a mower to another parcel, once")
@@ -41,7 +27,7 @@ class MowerBook(BaseModel):
 
 
 def mower_book_from(file: str | None = None) -> MowerBook:
-    """Return the prices of mowers in a price book, or the invented example that comes with lawngis.
+    """Return the prices of mowers in a price book, or in the invented example that comes with lawngis.
 
     Parameters
     ----------
@@ -54,5 +40,4 @@ def mower_book_from(file: str | None = None) -> MowerBook:
     ParameterError
         When the file can't be read, or a key is missing or out of range.
     """
-    example = resources.files(__package__).joinpath(EXAMPLE)
-    return checked_book(MowerBook, Path(file) if file else example, what="price book", where=file or EXAMPLE)
+    return checked_book(MowerBook, price_text(file), what="price book", where=file or price_text().name)

@@ -225,9 +225,10 @@ RECORD_LAYERS = stamped_layers(
             real("planned", "", "quantity planned"),
             real("laid", "", "quantity laid"),
             text("unit", "of what"),
-            real("unit_price", "", "price of one unit, in the plan's currency"),
+            real("unit_price", "", "price of one unit, in the currency beside it"),
             real("amount_change", "", "change of the amount"),
             real("amount_change_sd", "", "its standard deviation"),
+            text("currency", "of these amounts, ISO 4217"),
         ),
     ),
     Layer(

@@ -90,6 +90,7 @@ def _price_row(planned: Row, more: float, sd: float) -> Row:
         "unit_price": price,
         "amount_change": None if price is None else price * more,
         "amount_change_sd": None if price is None else price * sd,
+        "currency": planned.get("currency"),
     }
 
 

@@ -24,6 +24,10 @@ def deliver(
     ] = None,
     prices: Annotated[Path | None, typer.Option("--prices", metavar="FILE", help="Price book (TOML).")] = None,
     labour: Annotated[Path | None, typer.Option("--labour", metavar="FILE", help="Labour book (TOML).")] = None,
+    quote_details: Annotated[
+        Path | None,
+        typer.Option("--quote-details", metavar="FILE", help="Firm, customer, number and VAT on quotes (TOML)."),
+    ] = None,
     crs: Annotated[
         str | None, typer.Option("--crs", metavar="CRS", help="Of the stakeout points; default: the plan's.")
     ] = None,
@@ -49,6 +53,7 @@ def deliver(
         formats=language_formats(locale, units, font or ()),
         prices=prices,
         labour=labour,
+        details=quote_details,
         crs=crs,
         starting=_day(starting),
     )

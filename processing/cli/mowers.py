@@ -60,7 +60,7 @@ def mowers(
         typer.echo(json.dumps(_as_dict(choice), indent=2, ensure_ascii=False))
         return
     _print_choice(choice)
-    if prices is None:
+    if book.example:
         typer.echo("prices are an invented example's: name your own with --prices")
     unpriced = [offer.name for offer in offers if offer.price is None]
     if unpriced:

@@ -354,7 +354,6 @@ _SUMMARY = (
     ("dock score", "dock_score", ""),
     ("slope, 95 % stay below", "slope_p95_percent", "%"),
     ("hours a week", "mowing_hours_week", "h"),
-    ("price", "amount", ""),
     ("stop findings", "stop_findings", ""),
     ("visit checks", "visit_checks", ""),
 )
@@ -368,7 +367,7 @@ def _figures(parcel_id: str, a: Layers, b: Layers, pieces: Sequence[Row], stretc
     sides[1]["wire in one plan only"] = (_summed(stretches, "only_b", "length_m"), "m")
     rows = []
     for figure in dict.fromkeys([*sides[0], *sides[1]]):
-        unit = next(side[figure][1] for side in sides if figure in side)
+        unit = " or ".join(dict.fromkeys(side[figure][1] for side in sides if figure in side and side[figure][1]))
         values = [side[figure][0] if figure in side else _nothing(side) for side in sides]
         rows.append(FigureRow(parcel_id, figure, values[0], values[1], unit))
     return rows
@@ -387,6 +386,7 @@ def _side_figures(layers: Layers) -> Figures:
     summary = layers["summary"][0]
     found: Figures = {"status": (summary["status"], "")}
     found |= {name: (_number(summary.get(column)), unit) for name, column, unit in _SUMMARY}
+    found["price"] = (_number(summary.get("amount")), str(summary.get("currency") or ""))
     planned = summary["status"] != "failed"
     cautions = [row for row in layers["findings"] if row["severity"] == "caution"]
     found["caution findings"] = (len(cautions) if planned else None, "")
@@ -405,12 +405,17 @@ def _number(value: float | None) -> float | None:
 
 
 def _materials(rows: Iterable[Row]) -> Figures:
-    found: Figures = {}
+    """Return quantity and price of each item; one that stands there several times is summed."""
+    sums: dict[str, float] = {}
+    units: dict[str, str] = {}
     for row in rows:
-        found[f"material {row['item']}"] = (_number(row["quantity"]), str(row["unit"]))
-        if row["amount"] is not None:
-            found[f"price of {row['item']}"] = (_number(row["amount"]), "")
-    return found
+        of_item = [(f"material {row['item']}", row["quantity"], row["unit"])]
+        of_item.append((f"price of {row['item']}", row["amount"], row.get("currency") or ""))
+        for name, value, unit in of_item:
+            if value is not None:
+                sums[name] = sums.get(name, 0.0) + float(value)
+                units[name] = str(unit)
+    return {name: (value, units[name]) for name, value in sums.items()}
 
 
 def _week(rows: Sequence[Row]) -> Figures:

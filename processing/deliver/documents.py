@@ -21,6 +21,7 @@ from ..model.layers import PLAN_LAYERS
 from .formats import Formats, Units
 from .page import IndexRow, index_page, page
 from .quote import Quote, books, quote, quote_csv
+from .quote_details import QuoteDetails, quote_details_from
 from .reading import DocumentSource, ParcelPlan, document_source
 from .stakeout import crs_named, geojson, gpx, stakeout_csv
 from .week import week_calendar
@@ -44,6 +45,8 @@ class Wishes:
         How figures are written.
     prices, labour
         Books; default: those of the plan, else the invented examples.
+    details
+        File with what stands on quotes beside prices.
     crs
         CRS of the stakeout points; default: that of the plan.
     starting
@@ -56,6 +59,7 @@ class Wishes:
     formats: Formats = field(default_factory=Formats)
     prices: Path | None = None
     labour: Path | None = None
+    details: Path | None = None
     crs: str | None = None
     starting: date = field(default_factory=date.today)
     written_at: datetime = field(default_factory=lambda: datetime.now(UTC))
@@ -150,6 +154,7 @@ def deliver_documents(
 def _check_wishes(source: DocumentSource, wishes: Wishes) -> None:
     """Raise what is wrong for all parcels once, before the first."""
     books(source.plan.facts, wishes.prices, wishes.labour)
+    quote_details_from(wishes.details, source.plan.parcel_ids)
     if wishes.crs is not None:
         crs_named(wishes.crs)
 
@@ -181,10 +186,11 @@ def _in_worker(chunk: Sequence[str]) -> list[IndexRow]:
 
 def _some_parcels(source: DocumentSource, out: Path, wishes: Wishes, chunk: Sequence[str]) -> list[IndexRow]:
     middle = _middle(source)
+    details = quote_details_from(wishes.details, source.plan.parcel_ids)
     rows = []
     for plan in source.parcels(chunk):
         try:
-            rows.append(_one_parcel(plan, out, wishes, middle))
+            rows.append(_one_parcel(plan, out, wishes, details, middle))
         except LawngisError as error:
             raise error.within(f"parcel {plan.parcel_id}") from error
     return rows
@@ -201,9 +207,12 @@ def _middle(source: DocumentSource) -> tuple[float, float, float, float]:
     return float(x), float(y), 111_320.0 * cos(radians(float(y))), 111_320.0
 
 
-def _one_parcel(plan: ParcelPlan, out: Path, wishes: Wishes, middle: tuple[float, float, float, float]) -> IndexRow:
+def _one_parcel(
+    plan: ParcelPlan, out: Path, wishes: Wishes, details: QuoteDetails, middle: tuple[float, float, float, float]
+) -> IndexRow:
     prices, labour = books(plan.run_info, wishes.prices, wishes.labour)
-    offer = quote(plan, prices, labour, wishes.starting, reprice=wishes.prices is not None)
+    reprice, units = wishes.prices is not None, wishes.formats.units
+    offer = quote(plan, prices, labour, wishes.starting, reprice=reprice, units=units, details=details)
     folder = file_stem(plan.parcel_id)
     made = [(name, make) for name, kind, make in _documents(plan, offer, wishes) if kind in wishes.kinds]
     names = [name for name, _ in made]
@@ -250,7 +259,8 @@ def _index_row(
 ) -> IndexRow:
     summary = plan.summary
     figures = {name: summary[name] for name in _FIGURES}
-    figures |= {"total": offer.total if offer.lines else None, "currency": offer.currency}
+    figures |= {"total": offer.total if offer.lines else None, "currency": offer.currency, "price_of": offer.total_of}
+    figures["remark"] = offer.title if offer.lines else ""
     x0, y0, x_unit, y_unit = middle
     outline = (
         []

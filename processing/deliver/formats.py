@@ -15,6 +15,7 @@ from babel.dates import format_date
 from babel.numbers import format_currency, format_decimal
 
 from lawngis.errors import ParameterError
+from lawngis.prices import QUANTITY_DIGITS, coins, currency_digits
 
 Units = Literal["metric", "feet"]
 
@@ -181,25 +182,47 @@ class Formats:
         """Return a value that is in percent already."""
         return DASH if value is None else f"{self.number(value, decimals)} %"
 
+    def billed(self, quantity: float, unit: str) -> str:
+        """Return a quantity as it is billed, which is how it was rounded; in feet it is in feet already.
+
+        Examples
+        --------
+        >>> Formats().billed(0.75, "h"), Formats().billed(95.9, "m"), Formats().billed(3.0, "piece")
+        ('0.75 h', '95.9 m', '3')
+        """
+        digits = QUANTITY_DIGITS.get(unit, 0)
+        return self.number(quantity, digits) + (f" {unit}" if digits else "")
+
     def slope(self, value: float | None, decimals: int = 0) -> str:
         """Return a slope in percent, in a word where no terrain model tells it: a dash may be read as level."""
         return UNKNOWN if value is None else self.percent(value, decimals)
 
     def money(self, value: float | None, currency: str) -> str:
-        """Return an amount of money."""
-        if value is None:
-            return DASH
-        return str(format_currency(round(value, 2) + 0.0, currency, locale=self._babel)).replace("\u202f", "\u00a0")
+        """Return an amount of money, to the currency's smallest coin."""
+        return DASH if value is None else self._money(coins(value, currency), currency, currency_digits(currency))
 
     def price(self, value: float | None, currency: str, unit: str) -> str:
-        """Return the price of one unit; of a foot where lengths are in feet, with a digit more for the small sums."""
-        if value is None or unit not in ("m", "m²"):
-            return self.money(value, currency)
-        if self.metric:
-            return f"{self.money(value, currency)}/{unit}"
-        foot, name = (METRES_PER_FOOT, "ft") if unit == "m" else (METRES_PER_FOOT**2, "sq ft")
-        amount = format_currency(round(value * foot, 4), currency, locale=self._babel, decimal_quantization=False)
-        return f"{amount}/{name}".replace("\u202f", "\u00a0")
+        """Return the price of one unit, with all its digits.
+
+        Examples
+        --------
+        >>> Formats().price(0.455, "EUR", "m"), Formats().price(2.5, "EUR", "piece")
+        ('€0.455/m', '€2.50')
+        """
+        if value is None:
+            return DASH
+        _, digits = f"{value:.10f}".rstrip("0").split(".")
+        price = self._money(value, currency, max(len(digits), currency_digits(currency)))
+        return f"{price}/{unit}" if unit in QUANTITY_DIGITS else price
+
+    def _money(self, value: float, currency: str, digits: int) -> str:
+        pattern = re.sub(r"0(\.0+)?(?![#,0])", f"0{'.' * bool(digits)}{'0' * digits}", self._currency_pattern)
+        text = format_currency(value + 0.0, currency, pattern, locale=self._babel, currency_digits=False)
+        return str(text).replace("\u202f", "\u00a0")
+
+    @cached_property
+    def _currency_pattern(self) -> str:
+        return str(self._babel.currency_formats["standard"].pattern)
 
     def day(self, value: date) -> str:
         """Return a date with the month in letters, which nobody takes for the day."""

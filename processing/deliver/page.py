@@ -18,6 +18,7 @@ from ..model.plan import Row
 from ..model.readiness import READINESSES, readiness_word
 from .formats import Formats
 from .map_picture import map_picture, svg_path
+from .offer import dates
 from .quote import Quote
 from .reading import ParcelPlan, data_sources, made_by
 from .texts import CAUTIONS, worded
@@ -44,7 +45,7 @@ class IndexRow:
     label: str
     readiness: str
     verdict: str
-    figures: Mapping[str, float | None]
+    figures: Mapping[str, Any]
     folder: str
     files: Sequence[str]
     outline: Sequence[Sequence[tuple[float, float]]]
@@ -84,6 +85,7 @@ def page(plan: ParcelPlan, offer: Quote, formats: Formats, files: Sequence[str] 
         map=drawn,
         f=formats,
         offer=offer,
+        dates=dates(offer, formats),
         worded=worded,
         readiness_word=readiness_word,
         readinesses=READINESSES,
@@ -110,6 +112,7 @@ def index_page(rows: Sequence[IndexRow], run_info: Mapping[str, str], of_run: Se
         rows=rows,
         of_run=of_run,
         map=_index_map(rows),
+        price_title=_price_title(rows),
         f=formats,
         worded=worded,
         readiness_word=readiness_word,
@@ -121,6 +124,13 @@ def index_page(rows: Sequence[IndexRow], run_info: Mapping[str, str], of_run: Se
         language=formats.locale.replace("_", "-"),
     )
     return _as_utf8(text)
+
+
+def _price_title(rows: Sequence[IndexRow]) -> str:
+    """Say once of all prices in which currency they are, and whether VAT is in them."""
+    priced = [row.figures for row in rows if row.figures["total"] is not None]
+    known = [dict.fromkeys(figures[name] for figures in priced) for name in ("currency", "price_of")]
+    return " ".join(["Price", *(" or ".join(words) for words in known)])
 
 
 def _as_utf8(text: str) -> bytes:

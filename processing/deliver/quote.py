@@ -1,28 +1,39 @@
-"""What an installation costs: materials, labour and options, from a price book and a labour book."""
+"""What an installation costs: mower, materials, labour and options, from a price book and a labour book."""
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
 
 import shapely
 
 from lawngis.labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
-from lawngis.prices import PriceBook, price_book_from
+from lawngis.prices import PriceBook, amounts_total, billed, coins, price_book_from
 
+from ..derived.readiness import ground_unsettled
 from ..model.plan import Row
+from ..model.readiness import LAID, readiness_of
 from ..model.text import counted, spreadsheet_safe
+from .formats import METRES_PER_FOOT, Units
+from .quote_details import QuoteDetails
 from .reading import ParcelPlan
 from .texts import worded
+
+FOOT_PRICE_DIGITS = 4
+"""So many digits has the price of a foot: a coin is much of it."""
+
+CHECKS_NAMED = 8
+"""So many things to be measured are named in a quote; the visit sheet has them all."""
 
 
 @dataclass(frozen=True)
 class QuoteLine:
-    """One line: `amount` is None where the price book has no price, which the quote notes."""
+    """One line as it is printed: `amount` is None where the price book has no price, which the quote notes."""
 
     kind: str  # material, labour, option
     item: str
@@ -35,102 +46,250 @@ class QuoteLine:
 
 @dataclass(frozen=True)
 class Quote:
-    """An offer for one parcel; amounts without tax but `tax` and `total`."""
+    """An offer or an estimate for one parcel; amounts without VAT but `vat` and `total`.
+
+    Parameters
+    ----------
+    lines, options
+        What it takes, and other ways as the difference to that.
+    currency
+        Of all amounts.
+    issued, valid_until
+        From when, and until when it holds; an estimate, and whatever rests on example prices, holds for no time.
+    estimate_because
+        Why it is an estimate for planning only; empty for an offer.
+    examples
+        What is priced by an invented example.
+    rests_on
+        What is to be settled and measured, and what no layer tells.
+    assumptions, exclusions
+        Sentences.
+    details
+        Who quotes to whom.
+    vat_percent
+        None where it is not known.
+    """
 
     lines: Sequence[QuoteLine]
     options: Sequence[QuoteLine]
     currency: str
-    tax_percent: float
     issued: date
-    valid_until: date
+    valid_until: date | None
+    estimate_because: str
+    examples: Sequence[str]
+    rests_on: Sequence[str]
     assumptions: Sequence[str]
     exclusions: Sequence[str]
-
-    def subtotal(self, kind: str | None = None) -> float:
-        """Return the sum of all lines, or of those of one kind, each rounded to the cent as it is printed."""
-        return sum(round(line.amount or 0.0, 2) for line in self.lines if kind in (None, line.kind))
+    details: QuoteDetails = field(default_factory=QuoteDetails)
+    vat_percent: float | None = None
 
     @property
-    def tax(self) -> float:
-        """Tax on the sum."""
-        return round(self.subtotal() * self.tax_percent / 100, 2)
+    def title(self) -> str:
+        """What the document is."""
+        if self.estimate_because:
+            return "Estimate for planning only"
+        return "Quote on example prices" if self.examples else "Quote"
+
+    @property
+    def head(self) -> list[str]:
+        """What must stand at the head, wherever its prices are shown."""
+        said = [f"For planning only, this is no offer: {self.estimate_because}."] if self.estimate_because else []
+        if self.examples:
+            said.append(f"Example prices, which are invented and nobody's offer: {', '.join(self.examples)}.")
+        return said
+
+    def subtotal(self, kind: str | None = None) -> float:
+        """Return the sum of all lines, or of those of one kind, as they are printed."""
+        return amounts_total([line.amount for line in self.lines if kind in (None, line.kind)], self.currency)
+
+    @property
+    def vat(self) -> float | None:
+        """VAT on the sum; None where its rate is not known."""
+        return None if self.vat_percent is None else coins(self.subtotal() * self.vat_percent / 100, self.currency)
 
     @property
     def total(self) -> float:
-        """What is to be paid."""
-        return self.subtotal() + self.tax
+        """The sum, with VAT where its rate is known."""
+        return amounts_total([self.subtotal(), self.vat], self.currency)
 
+    @property
+    def total_of(self) -> str:
+        """What the total holds: price and labour books are ``without VAT`` by their definition."""
+        return "without VAT" if self.vat_percent is None else "with VAT"
+
+    @property
+    def unpriced(self) -> list[str]:
+        """Items without a price, so not in the sum."""
+        return [line.item for line in self.lines if line.amount is None and line.item != REELS]
+
+
+REELS = "reels of wire"
+"""Counted to be ordered; their wire is priced by the metre."""
 
 _PRICES = {
     "boundary wire": "wire_per_m",
     "pegs": "peg_each",
     "wire joints": "joint_each",
+    "saw cut": "saw_cut_per_m",
+    "duct": "duct_per_m",
     "supply cable": "supply_cable_per_m",
     "further docks": "dock_each",
     "signal sources": "signal_source_each",
 }
 """Item of the layer `materials` to key of the price book."""
 
+MOWER = "mower with its dock"
 
-def quote(plan: ParcelPlan, prices: PriceBook, labour: LabourBook, issued: date, *, reprice: bool = False) -> Quote:
-    """Return the offer for a parcel.
+
+def quote(
+    plan: ParcelPlan,
+    prices: PriceBook | None,
+    labour: LabourBook,
+    issued: date,
+    *,
+    reprice: bool = False,
+    units: Units = "metric",
+    details: QuoteDetails | None = None,
+) -> Quote:
+    """Return what a parcel costs, as an offer or as an estimate.
 
     Parameters
     ----------
     plan
         The parcel.
     prices, labour
-        Price and labour book.
+        Price and labour book; without a price book there are no options.
     issued
-        Day from which the offer holds.
+        Day from which it holds.
     reprice
         Take prices of material from `prices` rather than those in the plan.
+    units
+        Feet are billed by the foot.
+    details
+        Who quotes to whom.
     """
-    materials = [_material(row, prices, reprice=reprice) for row in plan.rows["materials"]]
-    work = _labour(plan, labour) if materials else []
+    own = (details or QuoteDetails()).of_parcel(plan.parcel_id)
+    rows = _repriced(plan, prices) if reprice and prices is not None else list(plan.rows["materials"])
+    currency = next((row["currency"] for row in rows if row.get("currency")), prices.currency if prices else "")
+    materials = [_material(row, currency, units) for row in rows]
+    work = list(_labour(plan, labour, currency, units)) if materials else []
+    because = estimate_because(plan.summary)
+    examples = _examples(rows, labour) if materials else []
+    firm = not because and not examples
     return Quote(
         (*materials, *work),
-        tuple(_options(plan, prices, labour)),
-        prices.currency,
-        labour.tax_percent,
+        tuple(_options(plan, prices, labour)) if prices is not None and prices.currency == currency else (),
+        currency,
         issued,
-        issued + timedelta(days=labour.valid_days),
-        labour.assumptions,
+        issued + timedelta(days=labour.valid_days) if firm else None,
+        because,
+        examples,
+        tuple(_rests_on(plan)),
+        (*labour.assumptions, *_mower_assumption(rows)),
         labour.exclusions,
+        own,
+        labour.tax_percent if own.vat_percent is None else own.vat_percent,
     )
 
 
-def _material(row: Row, prices: PriceBook, *, reprice: bool) -> QuoteLine:
-    key = _PRICES.get(row["item"])
-    price = getattr(prices, key) if reprice and key else row["unit_price"]
-    amount = None if price is None else row["quantity"] * price
-    return QuoteLine("material", row["item"], row["quantity"], row["unit"], price, amount, row["basis"] or "")
+def estimate_because(summary: Row) -> str:
+    """Return why a parcel gets an estimate for planning only; empty where it gets an offer.
+
+    An offer needs a plan that can be carried out, on settled ground: no stop finding, nothing unknown that may cover
+    lawn, and no piece of ground that has yet to be looked at and makes more than a tenth of it.
+
+    Parameters
+    ----------
+    summary
+        The parcel's row.
+    """
+    if readiness_of(summary) in LAID and not ground_unsettled(json.loads(summary.get("readiness_values") or "[]")):
+        return ""
+    stops = counted(summary.get("stop_findings") or 0, "finding")
+    return str(summary.get("readiness_why") or f"{stops} to be settled")
 
 
-def _crossings(plan: ParcelPlan) -> int:
-    wire = sum(row["code"] == "wire-crosses" for row in plan.rows["findings"])
-    return wire + sum(bool(row["crosses"]) for row in plan.rows["supply_route"])
+def _rests_on(plan: ParcelPlan) -> Iterator[str]:
+    yield from (f"to be settled: {finding['text']}" for finding in plan.select("findings", severity="stop"))
+    checks = plan.rows["visit_checks"]
+    for check in checks[:CHECKS_NAMED]:
+        yield f"{check['measure_what']}: decides {check['decides']}"
+    if len(checks) > CHECKS_NAMED:
+        yield f"{len(checks) - CHECKS_NAMED} more to be measured, which the visit sheet names"
+    if plan.summary.get("unknowns"):
+        yield f"what no map tells of this parcel: {plan.summary['unknowns']}"
 
 
-def _labour(plan: ParcelPlan, book: LabourBook) -> list[QuoteLine]:
+def _examples(rows: Sequence[Row], labour: LabourBook) -> list[str]:
+    priced = {row["item"] == MOWER for row in rows if row.get("price_source") == "example"}
+    goods = ["mower"] if True in priced else []
+    goods += ["materials"] if False in priced else []
+    return goods + (["labour"] if labour.example else [])
+
+
+def _mower_assumption(rows: Sequence[Row]) -> list[str]:
+    mowers = [row for row in rows if row["item"] == MOWER]
+    if rows and all(row["amount"] is None for row in mowers):
+        return ["The mower and its first dock are not in the sum."]
+    return []
+
+
+def _repriced(plan: ParcelPlan, prices: PriceBook) -> list[Row]:
+    """Return the materials with the prices of another book; what that doesn't know has none."""
+    return [
+        {
+            **row,
+            "unit_price": price,
+            "currency": prices.currency,
+            "price_source": None if price is None else prices.source,
+        }
+        for row in plan.rows["materials"]
+        for price in [_book_price(row["item"], plan, prices)]
+    ]
+
+
+def _book_price(item: str, plan: ParcelPlan, prices: PriceBook) -> float | None:
+    if item == MOWER:
+        return prices.mower_price(plan.run_info.get("profile.name", ""))
+    return getattr(prices, _PRICES[item]) if item in _PRICES else None
+
+
+def _material(row: Row, currency: str, units: Units) -> QuoteLine:
+    basis = row["basis"] or ""
+    return _line("material", row["item"], row["quantity"], row["unit"], row["unit_price"], currency, basis, units)
+
+
+def _line(
+    kind: str, item: str, quantity: float, unit: str, price: float | None, currency: str, basis: str, units: Units
+) -> QuoteLine:
+    """Return a line as it is printed, in feet where lengths are in feet."""
+    if unit == "m" and units == "feet":
+        quantity, unit = quantity / METRES_PER_FOOT, "ft"
+        price = None if price is None else round(price * METRES_PER_FOOT, FOOT_PRICE_DIGITS)
+    line = billed(quantity, unit, price, currency)
+    return QuoteLine(kind, item, line.quantity, unit, price, line.amount, basis)
+
+
+def _labour(plan: ParcelPlan, book: LabourBook, currency: str, units: Units) -> Iterator[QuoteLine]:
     wire_m = sum(row["length_m"] for row in plan.rows["wire_path"])
     cable_m = sum(row["length_m"] for row in plan.rows["supply_route"])
     docks = sum(bool(row["chosen"]) for row in plan.rows["dock_candidates"])
+    joints = len(plan.rows["joins"])
+    cuts = sum(row["item"] in ("saw cut", "duct") for row in plan.rows["materials"])
     tasks = [
-        ("setting up and marking out", book.minutes_setup, "flat"),
+        ("setting up and marking out", book.minutes_setup, "once"),
         ("laying wire", wire_m * book.minutes_per_m_wire, f"{wire_m:.1f} m"),
-        ("joints", len(plan.rows["joins"]) * book.minutes_per_joint, counted(len(plan.rows["joins"]), "joint")),
+        ("joints", joints * book.minutes_per_joint, counted(joints, "joint")),
         ("docks", docks * book.minutes_per_dock, counted(docks, "dock")),
         ("supply cable", cable_m * book.minutes_per_m_cable, f"{cable_m:.1f} m"),
-        ("crossings of paving", _crossings(plan) * book.minutes_per_crossing, counted(_crossings(plan), "crossing")),
-        ("walking the wire and handing over", book.minutes_walk_round, "flat"),
+        ("crossings of paving", cuts * book.minutes_per_crossing, counted(cuts, "place")),
+        ("walking the wire and handing over", book.minutes_walk_round, "once"),
     ]
-    lines = [
-        QuoteLine("labour", item, hours, "h", book.hourly_rate, hours * book.hourly_rate, basis)
-        for item, minutes, basis in tasks
-        if (hours := minutes / MINUTES_PER_HOUR) > 0
-    ]
-    return [*lines, QuoteLine("labour", "travel", 1, "flat", book.travel_fixed, book.travel_fixed, "flat")]
+    for item, minutes, basis in tasks:
+        line = _line("labour", item, minutes / MINUTES_PER_HOUR, "h", book.hourly_rate, currency, basis, units)
+        if line.quantity > 0:
+            yield line
+    yield _line("labour", "travel", 1, "flat", book.travel_fixed, currency, "once", units)
 
 
 def _options(plan: ParcelPlan, prices: PriceBook, labour: LabourBook) -> list[QuoteLine]:
@@ -141,13 +300,14 @@ def _options(plan: ParcelPlan, prices: PriceBook, labour: LabourBook) -> list[Qu
             continue  # it shares the supply of the zone that it is reached from
         costs = _supply_costs(plan, zone, prices, labour)
         planned = costs.get(zone["supply"])
-        if planned is None:
-            continue
+        if planned is None or zone["supply"] == "own_dock":
+            continue  # a dock is planned where no cheaper supply serves
         for supply, cost in costs.items():
             if supply != zone["supply"]:
                 item = f"{zone['zone_id']}: {worded(supply)} instead of {worded(zone['supply'])}"
                 why = f"planned so because: {zone['supply_why']}" if zone["supply_why"] else ""
-                lines.append(QuoteLine("option", item, 1, "piece", cost - planned, cost - planned, why))
+                more = coins(cost - planned, prices.currency)
+                lines.append(QuoteLine("option", item, 1, "piece", more, more, why))
     return lines
 
 
@@ -166,32 +326,47 @@ def _supply_costs(plan: ParcelPlan, zone: Row, prices: PriceBook, labour: Labour
 
 
 def quote_csv(offer: Quote, parcel_id: str) -> bytes:
-    """Return an offer as CSV (RFC 4180) in UTF-8; decimal point, no thousands, whatever the locale."""
+    """Return a quote as CSV (RFC 4180) in UTF-8; decimal point, no thousands, whatever the locale.
+
+    Every row says whether the document is an offer or an estimate, and what is priced by an example.
+    """
     text = io.StringIO()
     table = csv.writer(text, lineterminator="\r\n")
-    table.writerow(["parcel_id", "kind", "item", "quantity", "unit", "unit_price", "amount", "currency", "basis"])
+    head = ("parcel_id", "kind", "item", "quantity", "unit", "unit_price", "amount", "currency", "basis")
+    table.writerow([*head, "document", "example_prices", "number"])
+    about = [offer.title, ", ".join(offer.examples), spreadsheet_safe(offer.details.number)]
+    name = spreadsheet_safe(parcel_id)
     for line in (*offer.lines, *offer.options):
-        table.writerow(
-            [
-                spreadsheet_safe(parcel_id), line.kind, spreadsheet_safe(line.item), f"{line.quantity:.2f}", line.unit,
-                _cents(line.unit_price), _cents(line.amount), offer.currency, spreadsheet_safe(line.basis),
-            ]
-        )  # fmt: skip
-    for item, amount in (("subtotal", offer.subtotal()), ("tax", offer.tax), ("total", offer.total)):
-        basis = f"{offer.tax_percent:g} %" if item == "tax" else ""
-        table.writerow([spreadsheet_safe(parcel_id), "sum", item, "", "", "", _cents(amount), offer.currency, basis])
+        figures = [_plain(line.quantity), line.unit, _plain(line.unit_price), _plain(line.amount)]
+        item, basis = spreadsheet_safe(line.item), spreadsheet_safe(line.basis)
+        table.writerow([name, line.kind, item, *figures, offer.currency, basis, *about])
+    for item, amount, basis in _sums(offer):
+        table.writerow([name, "sum", item, "", "", "", _plain(amount), offer.currency, basis, *about])
     return b"\xef\xbb\xbf" + text.getvalue().encode("utf-8")
 
 
-def _cents(amount: float | None) -> str:
-    return "" if amount is None else f"{amount:.2f}"
+def _sums(offer: Quote) -> Iterator[tuple[str, float, str]]:
+    yield "subtotal", offer.subtotal(), "without VAT"
+    if offer.vat is not None:
+        yield "tax", offer.vat, f"VAT {offer.vat_percent:g} %"
+        yield "total", offer.total, offer.total_of
+
+
+def _plain(figure: float | None) -> str:
+    """Return a figure with two digits, or as many as it has."""
+    if figure is None:
+        return ""
+    return f"{figure:.2f}" if round(figure, 2) == figure else f"{figure:.10g}"
 
 
 def books(
     plan_facts: Mapping[str, str], price_file: Path | None, labour_file: Path | None
-) -> tuple[PriceBook, LabourBook]:
-    """Return the price and the labour book: those named, else the price book of the plan, else the examples."""
-    named = plan_facts.get("step materials.price_book")
-    if price_file is None and named not in (None, "", "None") and Path(str(named)).is_file():
-        price_file = Path(str(named))
-    return price_book_from(str(price_file) if price_file else None), labour_book_from(labour_file)
+) -> tuple[PriceBook | None, LabourBook]:
+    """Return the price and the labour book: those named, else the plan's price book and the example of labour.
+
+    There is no price book where the plan's isn't there any more: no other may speak for it.
+    """
+    named = price_file or plan_facts.get("step materials.price_book") or ""
+    gone = price_file is None and named not in ("", "None") and not Path(str(named)).is_file()
+    file = None if named in ("", "None") else str(named)
+    return None if gone else price_book_from(file), labour_book_from(labour_file)

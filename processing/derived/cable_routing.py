@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from shapely import LineString
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.dock.supply import LayingCosts, LayingGround, laying_grid, wall_starts
-from lawngis.geometry.routes import CostField, cost_field
+from lawngis.geometry.routes import CostField, cost_field, crossed_surfaces
 from lawngis.mower import MowerProfile
 
 from ..model.plan import Derived, Plan
@@ -30,15 +31,10 @@ _SUPPLY_FIELD = Derived(
 
 @dataclass(frozen=True, eq=False)
 class SupplyField:
-    """Cheapest ways from the supply points over the parcel; `starts_at` says what they start from.
-
-    `paving` is what people walk or drive on: along a wall above it the cable trips nobody.
-    """
+    """Cheapest ways from the supply points over the parcel; `starts_at` says what they start from."""
 
     field: CostField
     starts_at: str
-    paving: tuple[BaseGeometry, ...]
-    paving_uses: tuple[str, ...]
 
 
 def supply_field(site: Site, plan: Plan, mower: MowerProfile) -> SupplyField | None:
@@ -61,18 +57,23 @@ def _supply_field(site: Site, mower: MowerProfile) -> SupplyField | None:
         return None
     costs = LayingCosts(**mower.supply_cost.model_dump())
     grid = laying_grid(_laying_ground(site), costs=costs, band_m=WALL_BAND_M)
-    uses, paving = _paving(site)
-    return SupplyField(cost_field(grid, starts), starts_at, paving, uses)
+    return SupplyField(cost_field(grid, starts), starts_at)
 
 
-def _paving(site: Site) -> tuple[tuple[str, ...], tuple[BaseGeometry, ...]]:
+def cable_crossings(site: Site, cable: LineString) -> list[tuple[str, BaseGeometry]]:
+    """Return the use of each paving that a cable crosses, with the stretch of cable on it.
+
+    Along a wall above paving it trips nobody: only what people walk or drive on counts.
+    """
     if "hard_surfaces" not in site.layers:
-        return (), ()
+        return []
     surfaces = site.layers["hard_surfaces"]
-    near = surfaces[surfaces.intersects(site.parcel)]
+    near = surfaces[surfaces.intersects(cable)]
     walls = shapely.union_all([shapely.boundary(shape) for shape in _on_parcel(site, "buildings")])
     walked_on = shapely.difference(near.geometry.to_numpy(), shapely.buffer(walls, WALL_BAND_M))
-    return tuple(near["use"].fillna("paving")), tuple(walked_on)
+    uses = near["use"].fillna("paving").tolist()
+    crossed: list[int] = crossed_surfaces(cable, walked_on, end_m=0.0).tolist() if len(walked_on) else []
+    return [(uses[number], cable.intersection(walked_on[number])) for number in crossed]
 
 
 def _laying_ground(site: Site) -> LayingGround:

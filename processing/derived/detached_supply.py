@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import shapely
-from shapely import LineString, Polygon
+from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import polygon_parts
@@ -44,6 +44,11 @@ class LeadCrossings:
     """What a lead crosses: surfaces by name with the length over each [m]."""
 
     over_m: dict[str, float]
+
+    def __add__(self, other: LeadCrossings) -> LeadCrossings:
+        """What two leads cross together."""
+        names = dict.fromkeys([*self.over_m, *other.over_m])
+        return LeadCrossings({name: self.over_m.get(name, 0.0) + other.over_m.get(name, 0.0) for name in names})
 
     @property
     def saw_cut_m(self) -> float:
@@ -263,7 +268,7 @@ def _paving(site: Site) -> tuple[list[BaseGeometry], list[BaseGeometry]]:
     return list(surfaces.geometry[~driven]), list(surfaces.geometry[driven])
 
 
-def lead_crossings(site: Site, line: LineString) -> LeadCrossings:
+def lead_crossings(site: Site, line: BaseGeometry) -> LeadCrossings:
     """Return what a lead crosses on a parcel."""
     names: list[str] = []
     shapes: list[BaseGeometry] = []
@@ -281,5 +286,5 @@ def lead_crossings(site: Site, line: LineString) -> LeadCrossings:
     return LeadCrossings(found)
 
 
-def _lengths(line: LineString, shapes: Sequence[BaseGeometry]) -> list[float]:
+def _lengths(line: BaseGeometry, shapes: Sequence[BaseGeometry]) -> list[float]:
     return [float(shapely.length(shapely.intersection(line, shape))) for shape in shapes]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import geopandas
 import numpy as np
@@ -15,7 +16,15 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import opened, polygon_parts
 from lawngis.ground.cover import CoverClass, CoverPiece
-from lawngis.ground.imagery import NDVI_RANGE, VISIBLE_RANGE, Threshold, vegetation_threshold
+from lawngis.ground.imagery import (
+    Imagery,
+    Threshold,
+    cell_side_m,
+    index_range,
+    threshold_of_tiles,
+    tile_histograms,
+    vegetation_index,
+)
 from lawngis.ground.raster import Grid
 from lawngis.ground.shift import Shift
 from lawngis.ground.zonal import zonal_max, zonal_quantiles
@@ -30,6 +39,9 @@ WORDS = {
     CoverClass.TREE: "crown",
     CoverClass.BUILT: "built",
     CoverClass.HEDGE: "hedge",
+    CoverClass.GREEN: "green",
+    CoverClass.DRY: "dry",
+    CoverClass.STANDING: "unknown",
 }
 EVIDENCE = {
     "bare": "not green and low in the image and surface model",
@@ -39,7 +51,19 @@ EVIDENCE = {
     "hedge": "green, standing, much longer than wide",
     "crown": "green and of a tree's height",
     "built": "stands and is not green",
+    "green": "green in the image, and no surface model tells how high: lawn, shrubs or crowns",
+    "dry": "not standing, and just not green enough: dry grass, or bare ground",
+    "unknown": "stands and is not green, but without near infrared colour doesn't tell a plant from a building",
 }
+DOUBT_COVERS = {
+    "maybe_lawn": "lawn only if ground counts as green from one standard deviation less",
+    "hardly_lawn": "lawn no more if ground counts as green from one standard deviation more",
+}
+"""What lies over other cover and says that it hangs on the threshold of greenness, and its evidence."""
+
+LAWN_COVERS = ("lawn", "lawn_under_crown", "green")
+"""Cover that a lawn is derived from, however sure it is."""
+
 FLAT_BUILDING_M = 1.0
 """A building whose middle stands lower than this is a doubt: torn down, not yet built, or misplaced."""
 
@@ -79,11 +103,38 @@ def cover_word(piece: CoverPiece) -> str:
     return "lawn_under_crown" if piece.inferred else WORDS[piece.cover]
 
 
-def used_threshold(histogram: NDArray[np.float64], *, near_infrared: bool, parameters: CoverParameters) -> Threshold:
-    """Return the index from which ground counts as green: as given, else found in the histogram."""
+def cover_values(word: str, piece: CoverPiece, threshold: Threshold) -> dict[str, Any]:
+    """Return what the layer `cover` says of a piece beside its name, place and area."""
+    return {
+        "cover": word,
+        "confidence": piece.confidence,
+        "shaded_share": piece.shaded_share,
+        "greenness": piece.greenness,
+        "green_from": threshold.value,
+        "green_from_sd": threshold.sd,
+        "evidence": {**EVIDENCE, **DOUBT_COVERS}[word],
+    }
+
+
+def used_threshold(imagery: Imagery, height_m: NDArray[np.float64] | None, parameters: CoverParameters) -> Threshold:
+    """Return the index from which ground counts as green: as given, else found in an image.
+
+    Parameters
+    ----------
+    imagery
+        The image, or a sample of it.
+    height_m
+        Height above ground on its cells [m], of which the low ones alone are looked at where there are any; None
+        without a surface model.
+    parameters
+        Of the step `cover`.
+    """
     if parameters.index_threshold is not None:
         return Threshold(parameters.index_threshold, 1.0, "given")
-    return vegetation_threshold(histogram, NDVI_RANGE if near_infrared else VISIBLE_RANGE)
+    index = vegetation_index(imagery)
+    low = np.isfinite(index) if height_m is None else np.isfinite(index) & (height_m < parameters.shrub_min_m)
+    tiles = tile_histograms(np.where(low, index, np.nan) if low.any() else index, cell_side_m(imagery.red))
+    return threshold_of_tiles(tiles, index_range(near_infrared=imagery.nir is not None))
 
 
 def threshold_findings(threshold: Threshold, *, near_infrared: bool) -> list[Finding]:
@@ -92,7 +143,8 @@ def threshold_findings(threshold: Threshold, *, near_infrared: bool) -> list[Fin
     if not near_infrared:
         findings.append(Finding("caution", "imagery-visible-only"))
     if threshold.origin in ("default", "bound"):
-        values = {"case": "default" if threshold.origin == "default" else "bound", "index": threshold.value}
+        case = "default" if threshold.origin == "default" else "bound"
+        values = {"case": case, "index": threshold.value, "index_sd": threshold.sd}
         findings.append(Finding("info", "green-threshold", values))
     return findings
 

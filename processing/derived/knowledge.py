@@ -69,8 +69,14 @@ class Knowledge:
 
     @property
     def upper_bound(self) -> bool:
-        """Whether lawn may be less than the plan has by whatever no layer tells."""
-        return self.basis == "boundary"
+        """Whether lawn is less than the plan has by whatever no layer tells."""
+        return bool(self.taken)
+
+    @property
+    def taken(self) -> tuple[str, ...]:
+        """What takes ground from the lawn and is unmapped: crowns look like lawn in an image."""
+        kinds = {"boundary": GROUND, "image": GROUND | {"trees"}}.get(self.basis, frozenset())
+        return tuple(topic for topic in self.unmapped if topic in kinds)
 
     @property
     def decisive(self) -> tuple[str, ...]:

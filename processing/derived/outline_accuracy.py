@@ -16,6 +16,7 @@ from lawngis.ground.imagery import cell_side_m
 
 from ..model.plan import Derived, Plan
 from ..model.site import Site
+from .imagery_rules import DOUBT_COVERS
 
 FloatArray = NDArray[np.float64]
 
@@ -100,8 +101,8 @@ def _seen(site: Site, plan: Plan) -> SeenOutlines:
     drawn += [*plan.geometries("keepouts"), site.parcel]
     outlines = [shape.boundary if shape.geom_type.endswith("Polygon") else shape for shape in drawn]
     cover = plan.rows("cover")
-    # Crowns hide the ground below and say nothing about it.
-    ground = [row for row in cover if row["cover"] != "crown"]
+    # Crowns hide the ground below and say nothing about it; what hangs on the threshold is in the confidence.
+    ground = [row for row in cover if row["cover"] not in ("crown", *DOUBT_COVERS)]
     cell_m = cell_side_m(site.imagery.red if site.imagery is not None else site.dem)
     return SeenOutlines(
         shapely.union_all(outlines),

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from ..model.catalogue import Said
 from ..model.plan import Plan, Row
-from .knowledge import Knowledge
+from .knowledge import GROUND, Knowledge
 
 UNDECIDED = "lawn-undecided"
 """Code of the finding that nobody can tell yet whether there is a lawn."""
@@ -64,6 +64,14 @@ def readiness(plan: Plan, known: Knowledge) -> tuple[str, list[Said]]:
         return "settle", _stop_reason(stops)
     open_questions = [*_unknown(known), *_week(plan), *_reach(plan), *_supply(plan), *_asked(plan)]
     return ("visit", open_questions) if open_questions else ("ready", [("ready", {})])
+
+
+def ground_unsettled(reasons: Iterable[Said]) -> bool:
+    """Return whether by the reasons of a readiness it is open what of the ground is lawn, or can be mown."""
+    told = dict(reasons)
+    unmapped = told.get("not-told", {}).get("unmapped", ())
+    asked = told.get("checks", {}).get("codes", ())
+    return not (GROUND.isdisjoint(unmapped) and (GROUND_CHECKS | {"ground-slope"}).isdisjoint(asked))
 
 
 def _stop_reason(stops: Sequence[Row]) -> list[Said]:

@@ -9,7 +9,7 @@ from lawngis.mower import MowerProfile
 
 from ..model.catalogue import Said, stored_values
 from ..model.plan import FINDING_PARTS, Plan, Row
-from .knowledge import GROUND, Knowledge
+from .knowledge import Knowledge
 from .mower_demands import able_mowers
 from .readiness import UNDECIDED, undecided
 
@@ -48,7 +48,7 @@ def verdict(plan: Plan, mower: MowerProfile, known: Knowledge, stops: int) -> li
         return [("no-lawn", {})]
     if not zones or not plan.rows("wire_path"):
         return [_no_mower(plan, lawn_m2)]
-    unmapped = [topic for topic in known.unmapped if topic in GROUND] if known.upper_bound else []
+    unmapped = list(known.taken)
     if _codes(plan) & TOO_MUCH:
         said = [_too_much(plan, mower), *([("upper-bound", {"unknown": unmapped})] if unmapped else [])]
     else:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
-from pathlib import Path
 
 import numpy as np
 from shapely import MultiPoint
@@ -89,9 +88,9 @@ def mower_offers(names: Sequence[str], book: MowerBook) -> list[MowerOffer]:
     offers: dict[str, MowerOffer] = {}
     for word in names:
         profile = profile_from(word)
-        name = Path(word).stem if word.casefold().endswith(".toml") else word
+        name = profile.name
         if name in offers:
-            raise ParameterError(f"two profiles are called {name!r}", advice="Rename the file of one of them.")
+            raise ParameterError(f"two profiles are called {name!r}", advice="Rename one of them.")
         offers[name] = _priced(mower_offer(name, profile), book)
     return list(offers.values())
 

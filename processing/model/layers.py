@@ -19,6 +19,7 @@ EDGE_CLASSES = ("flush", "raised", "drop", "water", "soft", "steep", "boundary",
 KEEPOUT_REASONS = ("steep", "water", "bed", "tree", "obstacle", "drop", "narrow", "small")
 TREATMENTS = ("outside", "island", "bump")
 ROLES = ("home", "linked", "detached")
+PRICE_SOURCES = ("example", "own")
 LINK_KINDS = ("open", "transit", "crossing", "blocked")
 SUPPLIES = ("own_dock", "own_source", "main_wire", "none")
 RUN_KINDS = ("edge", "corner", "passage", "island", "lead_out", "lead_back")
@@ -26,7 +27,10 @@ PEG_KINDS = ("straight", "bend", "lead", "dock")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
 STATUSES = ("planned", "not_suitable", "failed")
-COVERS = ("lawn", "lawn_under_crown", "shrub", "hedge", "crown", "bare", "built")
+COVERS = (
+    "lawn", "lawn_under_crown", "green", "dry", "shrub", "hedge", "crown", "bare", "built", "unknown", "maybe_lawn",
+    "hardly_lawn",
+)  # fmt: skip
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 _PARCEL = identifier("parcel_id", "parcel that the row belongs to")
@@ -85,7 +89,8 @@ PLAN_LAYERS = _layers(
                 "h",
                 "of them, hours that find no room in the hours permitted: with any, the mower doesn't keep up",
             ),
-            real("amount", "", "price of the materials, in the currency of run_info"),
+            real("amount", "", "price of mower and materials, without tax, in the currency beside it"),
+            text("currency", "currency of the amount, ISO 4217"),
             integer("stop_findings", "findings that forbid laying the wire as planned"),
             integer("visit_checks", "things to measure on site"),
             real("seconds", "s", "time taken to plan the parcel"),
@@ -110,7 +115,7 @@ PLAN_LAYERS = _layers(
         "cover",
         "Ground cover from the air",
         "What image and surface model show, before any layer was asked; empty without an image. Crowns and the lawn "
-        "guessed beneath them overlap.",
+        "guessed beneath them overlap; maybe_lawn and hardly_lawn lie over the rest.",
         "Polygon",
         (
             identifier("cover_id", "name of the piece"),
@@ -118,6 +123,9 @@ PLAN_LAYERS = _layers(
             real("area_m2", "m²", "ground area", nullable=False),
             real("confidence", "", "how sure that is, 0 to 1", nullable=False),
             real("shaded_share", "", "share of it that lies in the shade of the image, 0 to 1"),
+            real("greenness", "", "its index in the image: NDVI, or green leaf index without near infrared"),
+            real("green_from", "", "index from which ground counts as green"),
+            real("green_from_sd", "", "standard deviation of that"),
             text("evidence", "what says so"),
         ),
         key="cover_id",
@@ -341,8 +349,14 @@ PLAN_LAYERS = _layers(
             real("quantity", "", "how much", nullable=False),
             text("unit", "of what", nullable=False),
             text("basis", "how the quantity comes about"),
-            real("unit_price", "", "price of one unit, in the currency of run_info"),
-            real("amount", "", "quantity times price"),
+            real("unit_price", "", "price of one unit without tax, in the currency beside it"),
+            real("amount", "", "quantity times price, to the coin"),
+            text("currency", "currency of price and amount, ISO 4217"),
+            text(
+                "price_source",
+                "an invented example, or a price book of one's own",
+                PRICE_SOURCES,
+            ),
         ),
     ),
     Layer(

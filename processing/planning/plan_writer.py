@@ -12,6 +12,7 @@ from pyproj import CRS
 
 from lawngis import __version__
 from lawngis.errors import PlanError
+from lawngis.prices import price_book_from
 
 from ..files import gpkg
 from ..files.digests import sha256
@@ -197,11 +198,18 @@ def run_info(source: SiteSource, settings: Settings, started: datetime, finished
         "finished": finished.isoformat(timespec="seconds"),
         **_flat("profile", settings.mower.model_dump(mode="json")),
         **_flat("accuracy", source.options.accuracy.model_dump(mode="json")),
+        **_price_facts(settings),
         **_input_facts(source),
     }
     for step, values in settings.parameters.items():
         facts |= _flat(f"step {step}", dict(values))
     return [{"parcel_id": None, "key": key, "value": value} for key, value in facts.items()]
+
+
+def _price_facts(settings: Settings) -> dict[str, str]:
+    """Return in which currency the plan's prices are, and whether they are an invented example's."""
+    prices = price_book_from(settings.parameters.get("materials", {}).get("price_book"))
+    return {"prices.currency": prices.currency, "prices.example": str(prices.example)}
 
 
 def _input_facts(source: SiteSource) -> dict[str, str]:

@@ -22,7 +22,7 @@ from lawngis.errors import PlanError
 from ..model.plan import Row
 from ..model.readiness import READINESSES, readiness_word
 from ..model.text import one_line
-from .ranking import totals
+from .ranking import amounts, totals
 from .run_folder import Outcome
 
 if TYPE_CHECKING:
@@ -93,11 +93,13 @@ def portfolio_words(table: DataFrame, path: Path) -> list[str]:
     sums = totals(table)
     mowers = Counter(table.loc[table["status"] == "planned", "mower_needed"].fillna("none that fits"))
     smallest = ", ".join(f"{name} {count}" for name, count in mowers.most_common())
+    price = " and ".join(f"{currency} {amount:.2f}" for currency, amount in amounts(table).items())
     days = int(table["crew_day"].max()) if table["crew_day"].notna().any() else 0
     return [
         f"of all: {ready}",
         f"in all {sums['mowable_m2']:.0f} m² mown, {sums['wire_m']:.0f} m of wire, {sums['pegs']:.0f} pegs,"
-        f" {sums['laying_hours']:.0f} hours of laying on {days} crew days, material for {sums['amount']:.0f}",
+        f" {sums['laying_hours']:.0f} hours of laying on {days} crew days",
+        f"mowers and materials without VAT: {price or 'no price known'}",
         f"smallest mower that fits: {smallest or 'none planned'}",
         f"ranking by value and effort: {path}",
     ]

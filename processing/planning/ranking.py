@@ -16,6 +16,7 @@ from shapely import MultiPoint
 
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
+from lawngis.prices import amounts_total
 
 from ..fleet.crew_days import crew_days
 from ..fleet.mower_choice import smallest_mower
@@ -32,7 +33,7 @@ CREW_DAY_H = 8.0
 
 FIGURES = (
     "lawn_m2", "mowable_m2", "zones", "loops", "wire_m", "lead_m", "pegs", "dock_score", "slope_p95_percent",
-    "mowing_hours_week", "missing_hours_week", "amount", "stop_findings", "visit_checks", "seconds",
+    "mowing_hours_week", "missing_hours_week", "amount", "currency", "stop_findings", "visit_checks", "seconds",
 )  # fmt: skip
 """Columns of `summary` that go into the table as they are."""
 
@@ -42,7 +43,7 @@ TOLD = ("readiness", "readiness_why", "basis", "unknowns", "doubt")
 RANKING_COLUMNS = ("parcel_id", "label", "status", *TOLD, "blocks", "mower_needed", "laying_hours", "x", "y", *FIGURES)
 """Columns of a ranking row: what a parcel shows on its own, before any is compared with another."""
 
-TOTALS = ("mowable_m2", "wire_m", "pegs", "laying_hours", "mowing_hours_week", "amount")
+TOTALS = ("mowable_m2", "wire_m", "pegs", "laying_hours", "mowing_hours_week")
 
 
 def ranking_row(rows: Mapping[str, Sequence[Row]], crs: CRS, week: ScheduleParameters) -> tuple[Any, ...]:
@@ -176,3 +177,12 @@ def totals(table: pd.DataFrame) -> dict[str, float]:
     """Return the sums over all planned parcels."""
     planned = table[table["status"] == "planned"]
     return {name: float(planned[name].astype(float).sum()) for name in TOTALS}
+
+
+def amounts(table: pd.DataFrame) -> dict[str, float]:
+    """Return what mowers and materials of all planned parcels come to, by currency."""
+    planned = table[(table["status"] == "planned") & table["currency"].notna()]
+    return {
+        str(currency): amounts_total(of_currency["amount"], str(currency))
+        for currency, of_currency in planned.groupby("currency")
+    }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -20,10 +20,11 @@ from lawngis.ground.cover import (
     cover_pieces,
     ground_cover,
     height_above_ground,
+    lawn_in_doubt,
     mask_pieces,
     usual_brightness,
 )
-from lawngis.ground.imagery import Imagery, cell_side_m, index_histogram, vegetation_index
+from lawngis.ground.imagery import Imagery, Threshold, cell_side_m, vegetation_index
 from lawngis.ground.raster import Grid, centres_in
 from lawngis.ground.seams import whole
 from lawngis.ground.shift import laid_right, layer_shift
@@ -31,13 +32,15 @@ from lawngis.ground.trees import FoundTree, found_trees, hedge_cells, new_trees
 from lawngis.mower import MowerProfile
 
 from ..derived.imagery_rules import (
-    EVIDENCE,
+    DOUBT_COVERS,
+    LAWN_COVERS,
     LAWN_NOT_GREEN,
     PAVING_GREEN,
     PAVING_GREEN_SHARE,
     CoverParameters,
     contradicted,
     contradiction,
+    cover_values,
     cover_word,
     flat_buildings,
     low_trees,
@@ -64,7 +67,9 @@ class _Seen(NamedTuple):
 
     imagery: Imagery
     height: Grid | None
+    threshold: Threshold
     cover: GroundCover
+    in_doubt: Mapping[str, NDArray[np.bool_]]
     cell_m: float
     findings: list[Finding]
 
@@ -85,16 +90,20 @@ def cover(site: Site, plan: Plan, mower: MowerProfile, parameters: CoverParamete
         tolerance_m=seen.cell_m,
         area_min_m2=parameters.piece_min_m2,
     )
-    hedges = mask_pieces(
-        hedge & (near.classes > 0),
-        CoverClass.SHRUB,
-        near,
-        site.frame,
-        tolerance_m=seen.cell_m,
-        area_min_m2=parameters.piece_min_m2,
-    )
+    masks = {"hedge": hedge, **seen.in_doubt}
+    drawn = {
+        word: mask_pieces(
+            mask & (near.classes > 0),
+            CoverClass.SHRUB if word == "hedge" else CoverClass.LAWN,
+            near,
+            site.frame,
+            tolerance_m=seen.cell_m,
+            area_min_m2=parameters.piece_min_m2,
+        )
+        for word, mask in masks.items()
+    }
     of_facts: list[Finding] = []
-    rows, asked = _as_measured(site, _cover_rows(site, pieces, hedges), of_facts)
+    rows, asked = _as_measured(site, _cover_rows(site, pieces, drawn, seen.threshold), of_facts)
     found = _trees(site, seen, hedge, parameters)
     trees = _tree_rows(site, found)
     gone = set()
@@ -113,21 +122,36 @@ def _features(rows: Sequence[Row], key: str) -> list[Feature]:
 
 def _as_measured(site: Site, rows: list[Row], of_facts: list[Finding]) -> tuple[list[Row], list[Row]]:
     """Return pieces of cover as somebody saw them, and those that nobody looked at."""
-    found, looked_at = list(rows), set()
+    found, looked_at = list(rows), set[int]()
     for fact, index in matched(site.facts.covers, _features(rows, "cover_id"), of_facts):
         row = rows[index]
         change = {"column": "cover", "before": row["cover"], "after": fact.value}
         of_facts.append(applied(fact, "changed", {"feature_id": row["cover_id"], **change}, row["geometry"]))
         found[index] = {**row, "cover": fact.value, "confidence": 1.0, "evidence": fact.evidence}
         looked_at.add(index)
-    return found, [row for index, row in enumerate(found) if index not in looked_at]
+    asked = [row for index, row in enumerate(found) if index not in looked_at]
+    if not looked_at:
+        return found, asked
+    ground = shapely.union_all([found[index]["geometry"] for index in looked_at])
+    parts = [[row] if index in looked_at else _outside(row, ground) for index, row in enumerate(found)]
+    return [part for some in parts for part in some], asked
+
+
+def _outside(row: Row, ground: BaseGeometry) -> list[Row]:
+    """Return a row without ground that somebody looked at, of which it says no more; a crown still stands over it."""
+    if row["cover"] == "crown":
+        return [row]
+    parts = polygon_parts(shapely.difference(row["geometry"], ground))
+    names = [row["cover_id"] + (f"-{number}" if number else "") for number in range(len(parts))]
+    return [
+        {**row, "cover_id": name, "area_m2": part.area, "geometry": part}
+        for name, part in zip(names, parts, strict=True)
+    ]
 
 
 def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
     near_infrared = imagery.nir is not None
-    histogram = index_histogram(vegetation_index(imagery))
-    threshold = used_threshold(histogram, near_infrared=near_infrared, parameters=parameters)
-    findings = threshold_findings(threshold, near_infrared=near_infrared)
+    findings = []
     dsm = site.dsm if site.has_terrain else None  # heights stand on the ground
     if dsm is None:
         findings.append(Finding("caution", "cover-without-heights", {"case": "parcel"}))
@@ -148,9 +172,12 @@ def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
             assert dsm_shift is not None  # noqa: S101  asked just above
             dsm = laid_right(dsm, dsm_shift)
     height = None if dsm is None else height_above_ground(dsm, site.dem, imagery.red, site.frame)
+    threshold = used_threshold(imagery, height, parameters)
+    findings += threshold_findings(threshold, near_infrared=near_infrared)
     green, bare = usual_brightness(imagery, vegetation_index(imagery), threshold.value)
     rules = CoverRules(
         threshold.value,
+        threshold.sd,
         shrub_min_m=parameters.shrub_min_m,
         tree_min_m=parameters.tree_min_m,
         speck_m2=parameters.piece_min_m2,
@@ -161,7 +188,17 @@ def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
         brightness_of_bare=bare,
     )
     heights = None if height is None else imagery.red.with_values(height)
-    return _Seen(imagery, heights, ground_cover(imagery, height, rules), cell_side_m(imagery.red), findings)
+    seen = ground_cover(imagery, height, rules)
+    doubt = lawn_in_doubt(imagery, height, rules, seen) if threshold.sd else ()
+    return _Seen(
+        imagery,
+        heights,
+        threshold,
+        seen,
+        dict(zip(DOUBT_COVERS, doubt, strict=False)),
+        cell_side_m(imagery.red),
+        findings,
+    )
 
 
 def _standing(cover_seen: GroundCover) -> NDArray[np.bool_]:
@@ -193,7 +230,7 @@ def _trees(site: Site, seen: _Seen, hedge: NDArray[np.bool_], parameters: CoverP
         seen.height,
         _standing(seen.cover) & ~hedge,
         site.frame,
-        built=seen.cover.classes == CoverClass.BUILT,
+        built=np.isin(seen.cover.classes, (CoverClass.BUILT, CoverClass.STANDING)),
         height_min_m=parameters.tree_min_m,
     )
     found = [tree for tree in found if site.parcel.intersects(shapely.Point(tree.x_m, tree.y_m))]
@@ -206,14 +243,16 @@ def _trees(site: Site, seen: _Seen, hedge: NDArray[np.bool_], parameters: CoverP
     return new_trees(found, xy, known["crown_diameter_m"].to_numpy(dtype=float))
 
 
-def _cover_rows(site: Site, pieces: list[CoverPiece], hedges: list[CoverPiece]) -> list[Row]:
-    hedged = shapely.union_all([piece.polygon for piece in hedges])
+def _cover_rows(
+    site: Site, pieces: list[CoverPiece], of_masks: Mapping[str, list[CoverPiece]], threshold: Threshold
+) -> list[Row]:
+    hedged = shapely.union_all([piece.polygon for piece in of_masks["hedge"]])
     drawn: list[tuple[str, CoverPiece, BaseGeometry]] = []
     for piece in pieces:
         word = cover_word(piece)
         shape = piece.polygon.difference(hedged) if word in ("shrub", "crown") else piece.polygon
         drawn.append((word, piece, shape))
-    drawn += [("hedge", piece, piece.polygon) for piece in hedges]
+    drawn += [(word, piece, piece.polygon) for word, some in of_masks.items() for piece in some]
     rows: list[Row] = []
     for word, piece, shape in drawn:
         for part in polygon_parts(shapely.intersection(shape, site.parcel)):
@@ -222,11 +261,8 @@ def _cover_rows(site: Site, pieces: list[CoverPiece], hedges: list[CoverPiece]) 
             rows.append(
                 {
                     "cover_id": f"{site.parcel_id}-C{len(rows) + 1}",
-                    "cover": word,
                     "area_m2": part.area,
-                    "confidence": piece.confidence,
-                    "shaded_share": piece.shaded_share,
-                    "evidence": EVIDENCE[word],
+                    **cover_values(word, piece, threshold),
                     "geometry": part,
                 }
             )
@@ -249,7 +285,7 @@ def _tree_rows(site: Site, found: list[FoundTree]) -> list[Row]:
 
 def _inferred(site: Site, rows: list[Row]) -> list[Finding]:
     crown = sum(row["area_m2"] for row in rows if row["cover"] == "lawn_under_crown")
-    shaded = sum(row["area_m2"] * row["shaded_share"] for row in rows if row["cover"] == "lawn")
+    shaded = sum(row["area_m2"] * row["shaded_share"] for row in rows if row["cover"] in ("lawn", "green"))
     hidden = [
         ("hidden-lawn", {"case": case, "area_m2": area_m2})
         for case, area_m2 in (("under_crowns", crown), ("in_shade", shaded))
@@ -260,7 +296,7 @@ def _inferred(site: Site, rows: list[Row]) -> list[Finding]:
 
 def _contradictions(site: Site, seen: _Seen, rows: list[Row], parameters: CoverParameters) -> list[Finding]:
     not_green = [row["geometry"] for row in rows if row["cover"] in ("bare", "built")]
-    green = [row["geometry"] for row in rows if row["cover"] == "lawn"]
+    green = [row["geometry"] for row in rows if row["cover"] in LAWN_COVERS and row["cover"] != "lawn_under_crown"]
     paved = site.geometries("hard_surfaces") + site.geometries("water")
     area_min_m2 = parameters.piece_min_m2
     found = [
@@ -317,7 +353,8 @@ STEP = Step(
     title="Ground cover from the air",
     description=(
         "Reads image and surface model: green and low is lawn, green and higher shrubs, hedges and trees, the rest "
-        "bare or built. Says where image, surface model and layers contradict each other, and how far they lie apart."
+        "dry, bare or built. Says what of the lawn hangs on where green begins, where image, surface model and layers "
+        "contradict each other, and how far apart they lie."
     ),
     reads=(
         "site:parcels",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import shapely
 from pydantic import Field
@@ -14,7 +15,9 @@ from lawngis.ground.cover import confidence_within, ground_to_take
 from lawngis.lawn.derive import NonLawn, derived_lawn, ground_account_m2, surveyed_lawn
 from lawngis.mower import MowerProfile
 
+from ..derived.imagery_rules import DOUBT_COVERS, LAWN_COVERS
 from ..derived.knowledge import Knowledge, knowledge
+from ..derived.lawn_doubt import cover_by, doubt_checks, doubt_findings, doubtful_ground, lawn_range, standing_checks
 from ..derived.matching import applied, matched
 from ..derived.measured_passages import moved_findings, with_moved_passages
 from ..derived.standing_ground import standing_ground
@@ -43,13 +46,13 @@ UNKNOWN_WEIGHT = 0.95
 """How much hangs on what no layer tells: nearly all; first comes only whether there is a lawn at all."""
 
 SHOWN = {
-    "bare": "bare ground in the image",
-    "built": "things that stand",
-    "shrub": "shrubs",
-    "hedge": "hedges",
-    "crown": "trees over other ground",
+    "bare ground in the image": ("bare", "dry"),
+    "things that stand": ("built", "unknown"),
+    "shrubs": ("shrub",),
+    "hedges": ("hedge",),
+    "trees over other ground": ("crown",),
 }
-"""Cover that is no lawn, and what it is called in the account."""
+"""What covers no lawn, as the account calls it, and the cover that it is."""
 
 TRUNK_UNKNOWN_M = 0.1
 """Trunk diameter where no layer gives one: it only leaves a hole as large as a hand. Least one drawn: 0.06 m."""
@@ -72,7 +75,8 @@ class LawnParameters(Parameters):
 
 def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters) -> StepResult:
     """Return the pieces of lawn: surveyed or drawn where somebody did, else what is left of the parcel."""
-    rows, findings, standing = _mapped(site, plan, parameters)
+    mapped = _mapped(site, plan, parameters)
+    rows, findings = mapped.rows, list(mapped.findings)
     named = len(rows)
     pieces = {row["lawn_id"]: [row] for row in rows}
     for fact, index in matched(site.facts.outlines, [(row["lawn_id"], row["geometry"]) for row in rows], findings):
@@ -92,7 +96,36 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     rows = _with_passages(drawn_rows, moved, site.parcel_id, named)
     known = knowledge(site, lawn=rows, covered=bool(plan.rows("cover")))
     findings += [applied(fact, "surveyed", {}, site.parcel) for fact in site.facts.surveys]
-    return StepResult({"lawn": rows}, [*findings, *_unknown(known)], _checks(site, known, standing))
+    doubt, looks = _doubt(site, plan, mower, mapped, rows)
+    checks = [*looks, *_checks(site, known, mapped.standing)]
+    return StepResult({"lawn": rows}, [*findings, *doubt, *_unknown(known)], checks)
+
+
+class _Mapped(NamedTuple):
+    """Lawn as maps and image alone give it, what is said of it, and what stands there that no layer has.
+
+    Of a lawn that an image shows also what it would be by a threshold of greenness one standard deviation higher, and
+    lower; and what layers show as none.
+    """
+
+    rows: list[Row]
+    findings: list[Finding]
+    standing: Sequence[Polygon] = ()
+    low: Sequence[Polygon] = ()
+    high: Sequence[Polygon] = ()
+    known: Sequence[NonLawn] = ()
+
+
+def _doubt(
+    site: Site, plan: Plan, mower: MowerProfile, mapped: _Mapped, rows: Sequence[Row]
+) -> tuple[list[Finding], list[VisitCheck]]:
+    """Return what is said and asked of ground that may be lawn or not; nothing where somebody drew the lawn."""
+    cover = plan.rows("cover")
+    if not cover or any(row["source"] == "surveyed" for row in rows):
+        return [], []
+    extent = lawn_range(mapped.low, [row["geometry"] for row in rows], mapped.high, mower)
+    ground = doubtful_ground(cover, [shape for item in mapped.known for shape in item.geometries])
+    return doubt_findings(extent, ground, cover), doubt_checks(extent, ground, site.parcel.area)
 
 
 def _unknown(known: Knowledge) -> list[Finding]:
@@ -119,11 +152,7 @@ def _checks(site: Site, known: Knowledge, standing: Sequence[Polygon]) -> list[V
                 area=max(polygon_parts(site.parcel), key=lambda part: part.area),
             )
         )
-    if standing:
-        largest = max(standing, key=lambda part: part.area)
-        values = {"area_m2": sum(part.area for part in standing), "places": len(standing)}
-        checks.append(VisitCheck("standing", values, largest.representative_point(), weight=0.5, area=largest))
-    return checks
+    return checks + standing_checks(standing)
 
 
 def _with_passages(rows: list[Row], moved: Sequence[Fact[float]], parcel_id: str, named: int) -> list[Row]:
@@ -140,50 +169,54 @@ def _with_passages(rows: list[Row], moved: Sequence[Fact[float]], parcel_id: str
     return found
 
 
-def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> tuple[list[Row], list[Finding], list[Polygon]]:
-    """Return the pieces of lawn, what is said of them, and what stands there that no layer has."""
+def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> _Mapped:
     drawn = [shape for shape in site.geometries("lawns") if shape.intersects(site.parcel)]
     if drawn:
         pieces = _on_grid(surveyed_lawn(site.parcel, drawn, sliver_width_m=parameters.sliver_width_m))
-        return _rows(site, pieces, "surveyed", SURVEYED_CONFIDENCE), [], []
-    non_lawn = _non_lawn(site)
-    cover = plan.rows("cover")
-    non_lawn += _shown(site, cover, non_lawn, parameters) + _found_trunks(plan)
-    standing = [] if cover else standing_ground(site, [shape for item in non_lawn for shape in item.geometries])
-    non_lawn += [NonLawn(standing, "things that stand")] if standing else []
-    pieces = derived_lawn(
-        site.parcel, non_lawn, sliver_width_m=parameters.sliver_width_m, gap_close_m=parameters.gap_close_m
-    )
-    pieces = _on_grid(pieces)
-    if cover:
-        pieces = [piece for piece in pieces if piece.area >= CRUMB_M2]
+        return _Mapped(_rows(site, pieces, "surveyed", SURVEYED_CONFIDENCE), [])
+    known, cover, trunks = _non_lawn(site), plan.rows("cover"), _found_trunks(plan)
+    taken = known + _shown(site, cover, known, parameters) + trunks
+    standing = [] if cover else standing_ground(site, [shape for item in taken for shape in item.geometries])
+    non_lawn = taken + ([NonLawn(standing, "things that stand")] if standing else [])
+    pieces = _left(site, non_lawn, parameters, crumb_m2=CRUMB_M2 if cover else 0.0)
     account = ground_account_m2(site.parcel, pieces, non_lawn)
     less = [["ground", {"reason": reason, "area_m2": area}] for reason, area in account.items() if area >= 0.5]
     values = {"case": "less" if less else "whole", "parcel_m2": site.parcel.area, "less": less}
     finding = Finding("info", "lawn-derived", values)
     if not cover:
-        return _rows(site, pieces, "derived", DERIVED_CONFIDENCE), [finding], standing
-    shapes, sure = [row["geometry"] for row in cover], [row["confidence"] for row in cover]
-    lawnlike = [row["cover"] in ("lawn", "lawn_under_crown") for row in cover]
-    worth = [value if is_lawn else 1 - value for value, is_lawn in zip(sure, lawnlike, strict=True)]
-    seen = [number for number, row in enumerate(cover) if row["cover"] != "crown"]
-    confidence = confidence_within(
-        pieces, [shapes[i] for i in seen], [worth[i] for i in seen], elsewhere=UNSEEN_CONFIDENCE
-    )
+        return _Mapped(_rows(site, pieces, "derived", DERIVED_CONFIDENCE), [finding], standing)
+    seen = [row for row in cover if row["cover"] not in ("crown", *DOUBT_COVERS)]
+    worth = [row["confidence"] if row["cover"] in LAWN_COVERS else 1 - row["confidence"] for row in seen]
+    confidence = confidence_within(pieces, [row["geometry"] for row in seen], worth, elsewhere=UNSEEN_CONFIDENCE)
     rows = _rows(site, pieces, "imagery", DERIVED_CONFIDENCE)
     rows = [{**row, "confidence": float(value)} for row, value in zip(rows, confidence, strict=True)]
-    return rows, [finding], []
+    low, high = (
+        _left(
+            site,
+            known + _shown(site, cover_by(cover, doubt), known, parameters) + trunks,
+            parameters,
+            crumb_m2=CRUMB_M2,
+        )
+        for doubt in ("hardly_lawn", "maybe_lawn")
+    )
+    return _Mapped(rows, [finding], (), low, high, known)
+
+
+def _left(site: Site, non_lawn: list[NonLawn], parameters: LawnParameters, *, crumb_m2: float) -> list[Polygon]:
+    """Return the pieces of the parcel that are left as lawn."""
+    widths = {"sliver_width_m": parameters.sliver_width_m, "gap_close_m": parameters.gap_close_m}
+    return [piece for piece in _on_grid(derived_lawn(site.parcel, non_lawn, **widths)) if piece.area >= crumb_m2]
 
 
 def _shown(site: Site, cover: list[Row], known: list[NonLawn], parameters: LawnParameters) -> list[NonLawn]:
     """Return what the image shows as no lawn, beside what the layers take."""
-    lawn = [row["geometry"] for row in cover if row["cover"] in ("lawn", "lawn_under_crown")]
+    lawn = [row["geometry"] for row in cover if row["cover"] in LAWN_COVERS]
     mapped = [shape for item in known for shape in item.geometries]
     # A hedge, wall or fence drawn as a line says itself how far it reaches.
     mapped += [line.buffer(BARRIER_REACH_M, cap_style="flat") for line in site.geometries("barriers")]
     found = []
-    for word, reason in SHOWN.items():
-        shapes = [row["geometry"] for row in cover if row["cover"] == word]
+    for reason, words in SHOWN.items():
+        shapes = [row["geometry"] for row in cover if row["cover"] in words]
         if shapes:
             ground = ground_to_take(shapes, lawn, mapped, width_min_m=parameters.image_width_min_m)
             found.append(NonLawn(ground, reason))

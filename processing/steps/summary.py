@@ -6,6 +6,7 @@ from shapely import MultiPolygon
 
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.mower import MowerProfile
+from lawngis.prices import amounts_total
 
 from ..derived.knowledge import READS as KNOWLEDGE_READS
 from ..derived.knowledge import knowledge
@@ -26,7 +27,8 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters)
     chosen = plan.select("dock_candidates", chosen=True)
     home = [row["candidate_id"] for row in chosen if row["zone_id"] in {zone["zone_id"] for zone in _homes(zones)}]
     stops = sum(row["severity"] == "stop" for row in plan.rows("findings"))
-    amounts = [row["amount"] for row in plan.rows("materials") if row["amount"] is not None]
+    priced = [row for row in plan.rows("materials") if row["amount"] is not None]
+    currency = priced[0]["currency"] if priced else None
     known = knowledge(site, lawn=plan.rows("lawn"), covered=bool(plan.rows("cover")))
     ready, reasons = readiness(plan, known)
     said = verdict(plan, mower, known, stops)
@@ -51,7 +53,8 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters)
         "dock_score": next((row["score"] for row in chosen if row["candidate_id"] in home), None),
         "slope_p95_percent": _steepest(zones),
         **_week_hours(plan),
-        "amount": sum(amounts) if amounts else None,
+        "amount": amounts_total([row["amount"] for row in priced], currency) if currency else None,
+        "currency": currency,
         "stop_findings": stops,
         "visit_checks": len(plan.rows("visit_checks")),
         "geometry": MultiPolygon(polygon_parts(site.parcel)),

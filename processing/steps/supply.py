@@ -7,12 +7,12 @@ from pydantic import Field
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.dock.supply import voltage_drop_percent
-from lawngis.geometry.routes import crossed_surfaces, route_to
+from lawngis.geometry.routes import route_to
 from lawngis.ground.chainage import ground_chainage_m
 from lawngis.mower import MowerProfile
 from lawngis.wire.conductors import FLEXIBLE_OHM_PER_KM, resistance_ohm
 
-from ..derived.cable_routing import SupplyField, supply_field
+from ..derived.cable_routing import SupplyField, cable_crossings, supply_field
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -38,10 +38,9 @@ def supply(site: Site, plan: Plan, mower: MowerProfile, parameters: SupplyParame
         if ways is None or route is None:
             findings.append(Finding("caution", "no-supply", {"candidate_id": dock["candidate_id"]}, place))
             continue
-        crosses: list[int] = crossed_surfaces(route.line, list(ways.paving), end_m=0.0).tolist() if ways.paving else []
-        uses = [ways.paving_uses[index] for index in crosses]
-        rows.append(_row(site, dock, route.line, uses, ways, mower, parameters))
-        findings += _findings(dock, rows[-1], ways, [ways.paving[index] for index in crosses], uses, mower)
+        crossed = cable_crossings(site, route.line)
+        rows.append(_row(site, dock, route.line, [use for use, _ in crossed], ways, mower, parameters))
+        findings += _findings(dock, rows[-1], ways, crossed, mower)
         if ways.starts_at != "outlet":
             checks.append(_outlet_check(dock, route.line))
     return StepResult({"supply_route": rows}, findings, checks)
@@ -78,14 +77,12 @@ def _findings(
     dock: Row,
     row: Row,
     ways: SupplyField,
-    crossed: list[BaseGeometry],
-    uses: list[str],
+    crossed: list[tuple[str, BaseGeometry]],
     mower: MowerProfile,
 ) -> list[Finding]:
     findings = [Finding("caution", "supply-safety", {}, dock["geometry"])]
-    for polygon, use in zip(crossed, uses, strict=True):
-        place = row["geometry"].intersection(polygon).representative_point()
-        findings.append(Finding("caution", "supply-crosses", {"use": use}, place))
+    for use, stretch in crossed:
+        findings.append(Finding("caution", "supply-crosses", {"use": use}, stretch.representative_point()))
     if not row["within_limit"]:
         values = {"length_m": row["length_m"], "limit_m": mower.supply_cable_max_m}
         findings.append(Finding("stop", "supply-too-long", values, dock["geometry"]))

@@ -25,6 +25,7 @@ from lawngis.wire.loop import Loop, Stretch, laid_loop
 from lawngis.wire.outlying import LeadRoute, LeadTerrain, OutlyingGround, lead_route
 from lawngis.wire.pegs import joins, lead_intervals_m, pegs
 
+from ..derived.decisions import LAWN
 from ..derived.detached_supply import lead_crossings, lead_terrain
 from ..derived.loops import LoopGround, loops, passed_over
 from ..derived.matching import applied, no_target
@@ -402,7 +403,7 @@ def _crossing_findings(plan: Plan, loop: LoopGround) -> list[Finding]:
         if link["link_id"] not in routes:
             continue
         middle = link["geometry"].interpolate(0.5, normalized=True)
-        paved = link["kind"] == "crossing"
+        paved = link["surface"] != LAWN
         values = {
             "case": "crossing" if paved else "passage",
             "loop_id": loop.loop_id,

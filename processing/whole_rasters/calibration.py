@@ -11,7 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import LawngisError
 from lawngis.ground.cover import CoverRules, usual_brightness
-from lawngis.ground.imagery import Imagery, Threshold, index_histogram, vegetation_index
+from lawngis.ground.imagery import Imagery, Threshold, vegetation_index
 from lawngis.ground.raster import Grid
 from lawngis.ground.shift import Shift, windows_shift
 
@@ -38,6 +38,7 @@ class CalibratedImage:
 
     image: WholeImage
     rules: CoverRules
+    threshold: Threshold
     findings: tuple[Finding, ...]
 
     @property
@@ -54,11 +55,11 @@ def calibrated(image: WholeImage, parameters: CoverParameters) -> CalibratedImag
     LawngisError
         When no threshold parts green from bare ground, with the image named.
     """
-    sample = image.sample()
+    sample, height_m = image.sample()
     index = vegetation_index(sample)
     near_infrared = sample.nir is not None
     try:
-        threshold = used_threshold(index_histogram(index), near_infrared=near_infrared, parameters=parameters)
+        threshold = used_threshold(sample, height_m, parameters)
     except LawngisError as error:
         raise error.within(image.info["imagery"].source) from error
     findings = [_index_finding(threshold, near_infrared=near_infrared)]
@@ -75,6 +76,7 @@ def calibrated(image: WholeImage, parameters: CoverParameters) -> CalibratedImag
     green, bare = usual_brightness(sample, index, threshold.value)
     rules = CoverRules(
         threshold.value,
+        threshold.sd,
         shrub_min_m=parameters.shrub_min_m,
         tree_min_m=parameters.tree_min_m,
         speck_m2=parameters.piece_min_m2,
@@ -85,7 +87,7 @@ def calibrated(image: WholeImage, parameters: CoverParameters) -> CalibratedImag
         brightness_of_bare=bare,
     )
     moved = image.laid_right(*(s if to_correct(s, parameters) else None for s in (image_shift, surface_shift)))
-    return CalibratedImage(moved, rules, tuple(findings))
+    return CalibratedImage(moved, rules, threshold, tuple(findings))
 
 
 def _index_finding(threshold: Threshold, *, near_infrared: bool) -> Finding:
@@ -93,6 +95,7 @@ def _index_finding(threshold: Threshold, *, near_infrared: bool) -> Finding:
         "case": f"whole_image_{threshold.origin}",
         "kind": "ndvi" if near_infrared else "green_leaf",
         "index": threshold.value,
+        "index_sd": threshold.sd,
         "depth_percent": 100 * threshold.depth,
     }
     return Finding("info", "green-threshold", values)

@@ -38,6 +38,7 @@ from ..derived.imagery_rules import (
     flat_buildings,
     low_trees,
 )
+from ..derived.lawn_doubt import DOUBTS, doubt_area_findings
 from ..files import gpkg
 from ..files.rasters import rasters_passing
 from ..model.plan import GRID_M, Finding, Row
@@ -144,7 +145,7 @@ class _BlockwiseCover:
         outcome: CoverOutcome,
         progress: Callable[[int, int], None] | None,
     ) -> None:
-        self.image, self.rules = calibration.image, calibration.rules
+        self.image, self.rules, self._threshold = calibration.image, calibration.rules, calibration.threshold
         self._halo_m = calibration.halo_m
         self._parameters, self._outcome, self._progress = parameters, outcome, progress
         self._cells = Counter[str]()
@@ -212,7 +213,7 @@ class _BlockwiseCover:
             height,
             np.isin(cover.classes, (CoverClass.SHRUB, CoverClass.TREE)),
             self.image.frame,
-            built=cover.classes == CoverClass.BUILT,
+            built=np.isin(cover.classes, (CoverClass.BUILT, CoverClass.STANDING)),
             height_min_m=self._parameters.tree_min_m,
         )
         trees = ground.own(trees)
@@ -249,11 +250,11 @@ class _BlockwiseCover:
             self._parted += piece.parted
             word = cover_word(piece)
             self._outcome.area_m2[word] += polygon.area
-            self._shaded_m2 += polygon.area * piece.shaded_share if word == "lawn" else 0.0
-            self._rows["cover"].append(cover_row(self._outcome.pieces, word, piece, polygon))
+            self._shaded_m2 += polygon.area * piece.shaded_share if word in ("lawn", "green") else 0.0
+            self._rows["cover"].append(cover_row(self._outcome.pieces, word, piece, polygon, self._threshold))
         for layers, covers, share, finding in (
             (("lawns",), (CoverClass.BARE, CoverClass.BUILT), 1, LAWN_NOT_GREEN),
-            (("hard_surfaces", "water"), (CoverClass.LAWN,), PAVING_GREEN_SHARE, PAVING_GREEN),
+            (("hard_surfaces", "water"), (CoverClass.LAWN, CoverClass.GREEN), PAVING_GREEN_SHARE, PAVING_GREEN),
         ):
             shown = [piece.polygon for piece in pieces if piece.cover in covers and not piece.inferred]
             self._add_clashes([name for name in layers if name in self.image.layers], shown, share, finding)
@@ -293,6 +294,7 @@ class _BlockwiseCover:
         parts = [("hidden-lawn", {"case": where, "area_m2": area}) for where, area in hidden.items() if area >= 0.5]
         if parts:
             yield Finding("info", "lawn-inferred", {"hidden": parts})
+        yield from doubt_area_findings({kind: area_m2[kind] for kind in DOUBTS})
         missing = self._cells["without height"] / max(self._cells["known"], 1)
         if missing > 0:
             yield Finding("caution", "heights-missing", {"share_percent": 100 * missing})
@@ -306,7 +308,8 @@ class _BlockwiseCover:
 def _no_cover(grid: Grid) -> GroundCover:
     """Return the cover of a block without data: images of crooked areas are mostly that."""
     unknown = np.full(grid.shape, CoverClass.UNKNOWN, dtype=np.uint8)
-    return GroundCover(unknown, unknown, grid.with_values(np.zeros(grid.shape)), np.zeros(grid.shape, dtype=bool))
+    nothing = np.zeros(grid.shape)
+    return GroundCover(unknown, unknown, grid.with_values(nothing), np.zeros(grid.shape, dtype=bool), nothing)
 
 
 @dataclass(frozen=True, eq=False)

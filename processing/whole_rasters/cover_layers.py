@@ -11,9 +11,10 @@ from shapely import Polygon
 
 from lawngis import __version__
 from lawngis.ground.cover import CoverPiece
+from lawngis.ground.imagery import Threshold
 from lawngis.ground.trees import FoundTree
 
-from ..derived.imagery_rules import EVIDENCE, CoverParameters
+from ..derived.imagery_rules import CoverParameters, cover_values
 from ..files.digests import sha256
 from ..model.contract import Column, Layer, boolean
 from ..model.layers import PLAN_LAYERS
@@ -39,15 +40,12 @@ COVER_LAYERS: Mapping[str, Layer] = {
 """What is written: the layers of a plan without their parcels."""
 
 
-def cover_row(number: int, word: str, piece: CoverPiece, polygon: Polygon) -> Row:
+def cover_row(number: int, word: str, piece: CoverPiece, polygon: Polygon, threshold: Threshold) -> Row:
     """Return a row of `cover`."""
     return {
         "cover_id": f"C{number}",
-        "cover": word,
         "area_m2": polygon.area,
-        "confidence": piece.confidence,
-        "shaded_share": piece.shaded_share,
-        "evidence": EVIDENCE[word],
+        **cover_values(word, piece, threshold),
         "parted": piece.parted,
         "geometry": polygon,
     }

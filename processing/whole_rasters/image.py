@@ -152,22 +152,31 @@ class WholeImage:
         shift = self.image_shift
         return image if shift is None else image.moved(-shift.cols, -shift.rows)
 
-    def sample(self) -> Imagery:
-        """Return the image thinned to so many cells that it fits in memory, whatever its size."""
+    def sample(self) -> tuple[Imagery, FloatArray | None]:
+        """Return image and heights thinned to so many cells that they fit in memory, whatever the image's size.
+
+        Heights above ground are on the cells of the thinned image, shape (rows, cols) [m]; None without a surface
+        model.
+        """
         rows, cols = self.shape
         step = max(1, int(np.ceil(np.sqrt(rows * cols / SAMPLE_CELLS))))
-        thin = {name: np.full((-(-rows // step), -(-cols // step)), np.nan) for name in self.bands}
+        names = [*self.bands, *(["height"] if "dsm" in self.info else [])]
+        thin = {name: np.full((-(-rows // step), -(-cols // step)), np.nan) for name in names}
         for block in blocks(self.shape, size_cells=READ_CELLS, halo_cells=0):
             first = [-part.start % step for part in block.core]
             image = self.imagery(block.core)
             row, col = (-(-part.start // step) for part in block.core)
+            height = self.heights(image.red)
+            whole = {name: getattr(image, name).values for name in self.bands}
             for name, sampled in thin.items():
-                values = getattr(image, name).values[first[0] :: step, first[1] :: step]
+                values = (whole | ({} if height is None else {"height": height}))[name]
+                values = values[first[0] :: step, first[1] :: step]
                 sampled[row : row + values.shape[0], col : col + values.shape[1]] = values
         info = self.info["imagery"]
         place = info.transform @ Affine.scale(step)
-        grids = {name: Grid(values, place, info.crs) for name, values in thin.items()}
-        return Imagery(grids["red"], grids.get("green"), grids.get("blue"), grids.get("nir"))
+        grids = {name: Grid(thin[name], place, info.crs) for name in self.bands}
+        image = Imagery(grids["red"], grids.get("green"), grids.get("blue"), grids.get("nir"))
+        return image, thin.get("height")
 
     def surface(self, like: Grid) -> Grid | None:
         """Return the surface model around a grid [m]; None where it has nothing."""

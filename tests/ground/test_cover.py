@@ -18,6 +18,7 @@ from lawngis.ground.cover import (
     ground_cover,
     ground_to_take,
     height_above_ground,
+    lawn_in_doubt,
     mask_pieces,
     on_cells_of,
     pieces_in_turn,
@@ -232,6 +233,85 @@ def test_histograms_of_blocks_add_up():
     index = vegetation_index(imagery)
     parts = sum(index_histogram(index[b.core]) for b in blocks(SHAPE, size_cells=37, halo_cells=3))
     assert (parts == index_histogram(index)).all()
+
+
+# --- what is in doubt -------------------------------------------------------------------------------------
+
+STRAW = (46.0, 36.0, 28.0, 89.0)
+"""Dry grass, 250 times its reflectance: NDVI 0.32, green leaf index -0.01.
+
+Red 0.183, green 0.142, blue 0.107, near infrared 0.350 [recomputed]: PROSAIL (Jacquemoud et al. 2009, Remote Sensing of
+Environment 113, S56-S66) as in the package prosail 2.0.5, N 1.5, Cab 2, Car 1, Cbrown 1, Cw 0.002, Cm 0.009, LAI 1.0,
+dry soil, spherical leaves, sun at 35°, looked at from above; means of 620-690, 520-590, 440-510 and 770-890 nm.
+"""
+
+
+def with_straw(**colours: tuple[slice, slice]) -> tuple[Imagery, np.ndarray]:
+    """The painted lawn with patches of other colours."""
+    imagery, height = painted()
+    bands = [band.with_values(band.values.copy()) for band in imagery.bands]
+    for name, patch in colours.items():
+        for band, count in zip(bands, {"straw": STRAW, "copper": ROOF, "green": GRASS}[name.rstrip("0")], strict=True):
+            band.values[patch] = count
+    return Imagery(*bands), height
+
+
+def test_dry_grass_is_neither_lawn_nor_bare_while_the_threshold_is_in_doubt():
+    patch, strip = np.s_[95:115, 60:100], np.s_[90:118, 130:132]
+    imagery, height = with_straw(straw=patch, straw0=strip)
+    doubt = CoverRules(0.36, 0.05)
+    cover = ground_cover(imagery, height, doubt)
+    assert (cover.classes[97:113, 62:98] == CoverClass.DRY).all()
+    assert cover.classes[84, 80] == CoverClass.BARE and cover.classes[110, 150] == CoverClass.LAWN
+    assert not (cover.classes[:, 125:] == CoverClass.DRY).any()  # a strip of two cells is an edge
+    sure = ground_cover(imagery, height, CoverRules(0.36, 0.0))
+    assert (sure.classes[97:113, 62:98] == CoverClass.BARE).all()
+
+
+def test_dry_goes_down_two_deviations_and_no_further_than_sensible():
+    assert CoverRules(0.3, 0.05).dry_min == pytest.approx(0.2)
+    assert CoverRules(0.3, 0.12).dry_min == 0.10  # below there is bare soil: NDVI_RANGE
+    assert CoverRules(0.3, 0.25).dry_min == pytest.approx(0.05)  # or where one deviation reaches beyond
+    assert CoverRules(0.05, 0.0).dry_min == 0.05  # a threshold that is known leaves no room
+    assert CoverRules(0.06, 0.0375, near_infrared=False).dry_min == 0.02
+
+
+def test_what_a_threshold_decides_is_between_one_lower_and_one_higher():
+    imagery, height = with_straw(straw=np.s_[95:115, 60:100])
+    below, above = CoverRules(0.36, 0.05), CoverRules(0.28, 0.05)
+    added, taken = lawn_in_doubt(imagery, height, below, ground_cover(imagery, height, below))
+    assert added[97:113, 62:98].all() and not added[80:88].any() and not taken[97:113, 62:98].any()
+    added, taken = lawn_in_doubt(imagery, height, above, ground_cover(imagery, height, above))
+    assert taken[97:113, 62:98].all() and not added[97:113, 62:98].any()
+    known = CoverRules(0.28, 0.0)
+    added, taken = lawn_in_doubt(imagery, height, known, ground_cover(imagery, height, known))
+    assert not added.any() and not taken.any()
+
+
+def test_colour_alone_makes_nothing_that_stands_a_building():
+    """A copper beech has the colour of a roof: only near infrared tells it from one."""
+    imagery, height = with_straw(copper=np.s_[30:50, 100:120])
+    height = np.where(np.hypot(*(np.mgrid[:120, :160] + 0.5 - np.array([40, 110])[:, None, None])) < 14, 7.0, height)
+    with_nir = ground_cover(imagery, height, rules(imagery))
+    visible = Imagery(imagery.red, imagery.green, imagery.blue)
+    by_colour = ground_cover(visible, height, rules(visible, near_infrared=False))
+    assert with_nir.classes[40, 40] == with_nir.classes[40, 110] == CoverClass.BUILT
+    assert not (by_colour.classes == CoverClass.BUILT).any()
+    assert by_colour.classes[40, 40] == by_colour.classes[40, 110] == CoverClass.STANDING
+
+
+def test_without_heights_green_is_no_lawn_yet_and_half_as_sure_at_most():
+    imagery, height = painted()
+    flat, full = ground_cover(imagery, None, rules(imagery)), ground_cover(imagery, height, rules(imagery))
+    assert flat.classes[110, 130] == flat.classes[40, 110] == CoverClass.GREEN  # lawn and crown alike
+    assert not np.isin(flat.classes, (CoverClass.LAWN, CoverClass.TREE, CoverClass.BUILT)).any()
+    assert flat.confidence.values.max() <= 0.5 < full.confidence.values[110, 130]
+
+
+def test_the_less_sure_the_threshold_the_less_sure_the_lawn():
+    imagery, height = with_straw(straw=np.s_[95:115, 60:100])
+    sure = [ground_cover(imagery, height, CoverRules(0.28, sd)).confidence.values[104, 80] for sd in (0.0, 0.05, 0.2)]
+    assert sure[0] > sure[1] > sure[2] > 0.5
 
 
 # --- pieces -----------------------------------------------------------------------------------------------

@@ -62,7 +62,7 @@ def parcel_rows(name: str, label: str, x: float, size_m: float) -> dict[str, lis
                              "chosen": True, "feasible": True, "heading_deg": 90.0, "slope_percent": 1.0, "straight_m": 3.0,
                              "corner_m": 3.0, "supply_score": 0.9, "supply_m": 2.0, "geometry": start}],
         "materials": [{**at, "item": "boundary wire", "quantity": 100.0, "unit": "m", "basis": "=1+1", "unit_price": 0.45,
-                       "amount": 45.0}],
+                       "amount": 45.0, "currency": "EUR", "price_source": "example"}],
         "schedule": [{**at, "zone_id": f"{name}-Z1", "weekday": "Tuesday", "start_time": "09:00", "end_time": "11:30",
                       "mowing_h": 1.5, "charging_h": 1.0, "edge_pass": True}],
         "findings": [{**at, "finding_id": f"{name}-F1", "severity": "caution", "code": "x", "text": "<b>wet</b> & steep",

@@ -132,6 +132,12 @@ def test_an_upper_bound_and_what_must_be_settled_are_said_in_the_verdict():
     assert said(planned(), stops=2).endswith("2 things must be settled before the wire is laid.")
 
 
+def test_crowns_look_like_lawn_in_an_image_without_heights():
+    known = Knowledge("image", ("drops", "trees"), ("drops", "trees"))
+    assert said(planned(), known) == "At most 400 m² could be mown in one zone: no layer tells of trees."
+    assert said(planned(), Knowledge("image", ("drops",), ("drops",))).startswith("A mower can serve 100 %")
+
+
 def test_more_than_the_mower_can_do_is_no_share_of_the_lawn():
     plan = planned(findings=[finding("loop-too-long", "stop")], lawn_m2=4300.0, mown_m2=4261.0, wire_m=747.0)
     text = said(plan, stops=1)

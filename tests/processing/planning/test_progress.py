@@ -136,7 +136,16 @@ def test_a_portfolio_of_which_nothing_is_planned_is_said(tmp_path):
             "crew_day": [pd.NA],
             "laying_hours": [None],
         }
-    ).assign(**dict.fromkeys(("mowable_m2", "wire_m", "pegs", "mowing_hours_week", "amount")))
+    ).assign(**dict.fromkeys(("mowable_m2", "wire_m", "pegs", "mowing_hours_week", "amount", "currency")))
     lines = progress.portfolio_words(table, tmp_path / "portfolio.csv")
     assert lines[0] == "of all: 1 not planned"
     assert "smallest mower that fits: none planned" in lines
+    assert "mowers and materials without VAT: no price known" in lines
+
+
+def test_the_sum_of_a_portfolio_names_its_currency(tmp_path):
+    figures = {"mowable_m2": 100.0, "wire_m": 50.0, "pegs": 60, "mowing_hours_week": 3.0, "laying_hours": 2.0}
+    one = {"readiness": "ready", "status": "planned", "mower_needed": "small", "crew_day": 1, **figures}
+    table = pd.DataFrame([one | {"amount": 43.16, "currency": "EUR"}, one | {"amount": 9.5, "currency": "CHF"}])
+    lines = progress.portfolio_words(table, tmp_path / "portfolio.csv")
+    assert "mowers and materials without VAT: CHF 9.50 and EUR 43.16" in lines

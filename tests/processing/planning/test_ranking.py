@@ -15,6 +15,7 @@ from lawngis.processing.planning.ranking import (
     FIGURES,
     RANKING_COLUMNS,
     Ranking,
+    amounts,
     laying_hours,
     ranking_row,
     totals,
@@ -54,7 +55,7 @@ def parcel(
         "parcel_id": name, "label": label, "status": status, "verdict_text": f"verdict on {name}", "wire_m": wire_m,
         "readiness": readiness or known, "basis": basis, "doubt": doubt, "mowable_m2": mown_m2, "visit_checks": 1,
         "stop_findings": len(stops), "pegs": 10, "amount": 50.0,
-        "mowing_hours_week": 5.0,
+        "mowing_hours_week": 5.0, "currency": "EUR",
         "geometry": MultiPolygon([box(500_000 + x, 5_500_000, 500_020 + x, 5_500_020)]),
     }  # fmt: skip
     if status != "planned":
@@ -227,7 +228,7 @@ def test_totals_are_those_of_planned_parcels():
     sums = totals(table)
     assert sums["wire_m"] == 150.0
     assert sums["pegs"] == 20.0
-    assert sums["amount"] == 100.0
+    assert amounts(table) == {"EUR": 100.0}
     assert sums["laying_hours"] == pytest.approx(table["laying_hours"].sum())
 
 
@@ -250,3 +251,13 @@ def test_rows_come_in_the_order_in_which_they_were_added():
     assert [row["parcel_id"] for row in ranking.rows] == ["c", "a", "b"]
     assert len(ranking) == 3
     assert Point(ranking.rows[0]["x"], ranking.rows[0]["y"]).equals(Point(500_010, 5_500_010))
+
+
+def test_amounts_are_summed_by_currency_to_the_coin():
+    """0.1 + 0.2 is 0.3 of money, and francs are no euros."""
+    parcels = [parcel(name) for name in "abc"]
+    for rows, (amount, currency) in zip(parcels, [(0.1, "EUR"), (0.2, "EUR"), (7.0, "CHF")], strict=True):
+        rows["summary"][0] |= {"amount": amount, "currency": currency}
+    table = ranked(*parcels, parcel("failed", status="failed"))
+    assert amounts(table) == {"EUR": 0.3, "CHF": 7.0}
+    assert table.loc["c", "currency"] == "CHF"

@@ -147,5 +147,6 @@ def test_poorer_data_are_said_and_less_sure():
 
     full, visible, flat = planned(site()), planned(site(nir=False)), planned(replace(site(), dsm=None))
     assert "imagery-visible-only" in codes(visible) and "cover-without-heights" in codes(flat)
-    assert sure(visible) < sure(full) and sure(flat) < sure(full)
+    assert sure(visible) < sure(full) and not flat.select("cover", cover="lawn")
+    assert max(row["confidence"] for row in flat.select("cover", cover="green")) <= 0.5
     assert flat.rows("trees_found") == []
