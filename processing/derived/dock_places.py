@@ -40,26 +40,15 @@ from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
 from ..model.catalogue import Said, sentences
-from ..model.plan import Derived, Plan, Row, VisitCheck
+from ..model.plan import Plan, Row, VisitCheck
 from ..model.site import Site
 from ..model.step import Parameters
 from .cable_routing import supply_field
-from .exposure import (
-    SHADING_LAYERS,
-    HotHours,
-    ground_around,
-    obstruction_surface,
-    shade_shares,
-    street_sight_shares,
-)
+from .exposure import STANDING_SURFACE, HotHours, ground_around, obstruction_surface, shade_shares, street_sight_shares
 from .loops import LoopGround
 from .paving import level_paving
 
 FloatArray = NDArray[np.float64]
-
-_STANDING_SURFACE = Derived(
-    "standing surface", ("raster:dsm", "raster:dem", *(f"site:{layer}" for layer in SHADING_LAYERS))
-)
 
 CRITERIA = ("shade", "hidden", "supply", "flat", "straight", "central", "neighbours", "beds")
 """Criteria in the order of their columns; one that is unknown leaves the score."""
@@ -194,7 +183,7 @@ def dock_places(
     places, which = _both_ways(along, mower)
     slope, sd = _slope_of_pads(site, mower)
     ways = supply_field(site, plan, mower)
-    surface = plan.derived(_STANDING_SURFACE, lambda: obstruction_surface(site))
+    surface = plan.derived(STANDING_SURFACE, lambda: obstruction_surface(site))
     slope_percent, slope_sd_percent = layered_values_at([slope, sd], site.frame, along.xy)
     height_m = values_at(site.dem if site.has_terrain else ground_around(site), site.frame, along.xy)
     tops = np.column_stack([along.xy, height_m + mower.dock_height_m])

@@ -20,6 +20,7 @@ from lawngis.ground.sight import (
 )
 from lawngis.ground.sun import hot_hours, shade_share
 
+from ..model.plan import Derived
 from ..model.site import Site
 
 FloatArray = NDArray[np.float64]
@@ -33,6 +34,11 @@ UNKNOWN_HEIGHT_M = {"buildings": 6.0, "trees": 5.0, "hedge": 1.5, "wall": 1.5, "
 """Heights where the layers give none; ours, no source."""
 
 SHADING_LAYERS = ("buildings", "trees", "barriers")
+
+STANDING_SURFACE = Derived(
+    "standing surface", ("raster:dsm", "raster:dem", *(f"site:{layer}" for layer in SHADING_LAYERS))
+)
+"""What :func:`obstruction_surface` gives, as steps share it."""
 
 
 def obstruction_surface(site: Site) -> Surface | None:

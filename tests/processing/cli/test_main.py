@@ -84,12 +84,12 @@ def test_the_table_of_several_parcels(lawngis, build, tmp_path):
     outcome = lawngis("plan", site, "--out", tmp_path / "out")
     assert outcome.code == 1
     head, *rows = outcome.out.splitlines()
-    assert head.split()[:2] == ["parcel", "verdict"]
+    assert head.split()[:2] == ["parcel", "readiness"]
     assert all(len(row) <= 100 for row in (head, *rows[:3]))
     assert rows[0].startswith("A ")
     assert rows[1].startswith("BBB")
     assert "…" in rows[1]
-    assert rows[2].split()[:2] == ["C", "failed"]
+    assert rows[2].split()[:3] == ["C", "not", "planned"]
     assert rows[3] == f"2 planned, 1 failed; plan: {tmp_path / 'out' / 'plan.gpkg'}"
     said = outcome.err.splitlines()
     assert said[0] == "1/3 A: planned"
