@@ -7,7 +7,7 @@ from typing import Any
 
 from ..model.catalogue import Said
 from ..model.plan import Plan, Row
-from .knowledge import GROUND, Knowledge
+from .knowledge import GROUND, SLOPE, Knowledge
 
 UNDECIDED = "lawn-undecided"
 """Code of the finding that nobody can tell yet whether there is a lawn."""
@@ -71,7 +71,7 @@ def ground_unsettled(reasons: Iterable[Said]) -> bool:
     told = dict(reasons)
     unmapped = told.get("not-told", {}).get("unmapped", ())
     asked = told.get("checks", {}).get("codes", ())
-    return not (GROUND.isdisjoint(unmapped) and (GROUND_CHECKS | {"ground-slope"}).isdisjoint(asked))
+    return not ((GROUND | {SLOPE}).isdisjoint(unmapped) and (GROUND_CHECKS | {"ground-slope"}).isdisjoint(asked))
 
 
 def _stop_reason(stops: Sequence[Row]) -> list[Said]:

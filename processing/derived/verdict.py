@@ -9,7 +9,7 @@ from lawngis.mower import MowerProfile
 
 from ..model.catalogue import Said, stored_values
 from ..model.plan import FINDING_PARTS, Plan, Row
-from .knowledge import Knowledge
+from .knowledge import SLOPE, Knowledge
 from .mower_demands import able_mowers
 from .readiness import UNDECIDED, undecided
 
@@ -54,6 +54,8 @@ def verdict(plan: Plan, mower: MowerProfile, known: Knowledge, stops: int) -> li
     else:
         code, values = _serves(plan, lawn_m2)
         said = [("serves-at-most", {**values, "unknown": unmapped})] if unmapped else [(code, values)]
+    if SLOPE in known.unknown:
+        said.append(("slope-unknown", {}))
     if stops:
         said.append(("stops", {"stops": stops}))
     return said

@@ -132,6 +132,12 @@ def test_an_upper_bound_and_what_must_be_settled_are_said_in_the_verdict():
     assert said(planned(), stops=2).endswith("2 things must be settled before the wire is laid.")
 
 
+def test_ground_of_unknown_slope_is_said_to_be_so():
+    known = Knowledge("layers", ("slope",), ("slope",))
+    assert said(planned(), known).endswith("in one zone. How steep it is no terrain model tells.")
+    assert why(planned(), known) == ("visit", ["not-told"])
+
+
 def test_crowns_look_like_lawn_in_an_image_without_heights():
     known = Knowledge("image", ("drops", "trees"), ("drops", "trees"))
     assert said(planned(), known) == "At most 400 m² could be mown in one zone: no layer tells of trees."
