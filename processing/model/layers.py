@@ -12,8 +12,8 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from .contract import Layer, boolean, identifier, integer, real, text
-from .readiness import BASES, READINESSES
 from .styles import STYLES
+from .summary_layer import SUMMARY
 
 EDGE_CLASSES = ("flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown")
 KEEPOUT_REASONS = ("steep", "water", "bed", "tree", "obstacle", "drop", "narrow", "small")
@@ -26,7 +26,6 @@ RUN_KINDS = ("edge", "corner", "passage", "island", "lead_out", "lead_back")
 PEG_KINDS = ("straight", "bend", "lead", "dock")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
-STATUSES = ("planned", "not_suitable", "failed")
 COVERS = ("lawn", "lawn_under_crown", "green", "dry", "shrub", "hedge", "crown", "bare", "built", "unknown")
 COVER_DOUBTS = ("maybe_lawn", "hardly_lawn")
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -51,51 +50,7 @@ def _layers(*specs: Layer) -> Mapping[str, Layer]:
 
 
 PLAN_LAYERS = _layers(
-    Layer(
-        "summary",
-        "Parcels and verdicts",
-        "One row per parcel: whether a mower makes sense there, and the figures that decide.",
-        "MultiPolygon",
-        (
-            text("label", "what people call the parcel"),
-            text("status", "what came of it", STATUSES, nullable=False),
-            text("readiness", "how ready the plan is to be carried out", READINESSES),
-            text("readiness_why", "why, in words"),
-            text("basis", "what the lawn rests on", BASES),
-            text("unknowns", "what no layer tells of the parcel, with commas between"),
-            integer("doubt", "how much that is: 2 for what has nothing mapped, 1 for what may be incomplete"),
-            text("verdict_text", "the verdict in words"),
-            text("verdict_values", "codes and values of which the verdict is made, as JSON"),
-            text("readiness_values", "codes and values of which the reasons are made, as JSON"),
-            real("lawn_m2", "m²", "lawn, ground area"),
-            real("mowable_m2", "m²", "ground in zones that a mower serves"),
-            integer("zones", "zones that a mower serves"),
-            integer("loops", "loops of wire"),
-            real("wire_m", "m", "wire in all loops along the ground, leads included, slack not"),
-            real("lead_m", "m", "of it in leads to islands, both ways"),
-            integer("pegs", "pegs"),
-            real("dock_score", "", "score of the chosen place for the dock, 0 to 1"),
-            real("slope_p95_percent", "%", "slope that 95 % of the mowable ground stays below"),
-            real(
-                "mowing_hours_week",
-                "h",
-                "hours of mowing a week that it takes when the grass grows most: turns, a pass along the edge and ways "
-                "to the zones included, charging not",
-            ),
-            real(
-                "missing_hours_week",
-                "h",
-                "of them, hours that find no room in the hours permitted: with any, the mower doesn't keep up",
-            ),
-            real("amount", "", "price of mower and materials, without tax, in the currency beside it"),
-            text("currency", "currency of the amount, ISO 4217"),
-            integer("stop_findings", "findings that forbid laying the wire as planned"),
-            integer("visit_checks", "things to measure on site"),
-            real("seconds", "s", "time taken to plan the parcel"),
-        ),
-        key="parcel_id",
-        may_be_empty_geometry=True,
-    ),
+    SUMMARY,
     Layer(
         "lawn",
         "Lawn",
