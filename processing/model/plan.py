@@ -347,10 +347,11 @@ def _with_snapped_polygon(row: Row) -> Row:
 
 
 def _finding_row(plan: Plan, number: int, step: str, finding: Finding) -> Row:
-    row = {"finding_id": f"{plan.parcel_id}-F{number}", **finding.row(plan.catalogue), "step": step}
+    row = {**finding.row(plan.catalogue), "step": step}
     if _of_run(plan, finding):
-        return {**row, "parcel_id": None, "geometry": Point()}
-    return {**row, "parcel_id": plan.parcel_id, "geometry": plan.inside if finding.place is None else finding.place}
+        return {**row, "finding_id": f"F{number}", "parcel_id": None, "geometry": Point()}
+    place = plan.inside if finding.place is None else finding.place
+    return {**row, "finding_id": f"{plan.parcel_id}-F{number}", "parcel_id": plan.parcel_id, "geometry": place}
 
 
 def _of_run(plan: Plan, finding: Finding) -> bool:
