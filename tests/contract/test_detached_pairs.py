@@ -14,7 +14,7 @@ from lawngis.processing.model.site import Site
 
 def pair_across_a_drive() -> Site:
     """A lawn, and across 4 m of drive two smaller ones with a corridor of 1.2 m between them."""
-    pair = shapely.union_all([box(24, 0, 30, 8), box(29.5, 3.4, 34.5, 4.6), box(34, 1, 40, 7)])
+    pair = shapely.union_all([box(24, 0, 30, 7), box(29.5, 3.4, 34.5, 4.6), box(34, 1, 39, 6)])
     drive = {"geometry": [box(20, -3, 24, 23)], "use": ["drive"], "level": ["flush"]}
     return site_of([box(0, 0, 20, 20), pair], layers={"hard_surfaces": drive})
 
