@@ -17,6 +17,7 @@ from ..model.text import counted, one_line, unit_word
 from .features import check_layer
 from .read_options import ReadOptions
 from .site_files import SiteFiles, site_files
+from .site_settings import EVERYWHERE
 from .site_source import SiteSource
 
 T = TypeVar("T")
@@ -30,6 +31,7 @@ class SiteReport:
     layers: list[dict[str, Any]] = field(default_factory=list)
     rasters: list[dict[str, Any]] = field(default_factory=list)
     missing: list[dict[str, str]] = field(default_factory=list)
+    complete: dict[str, str] = field(default_factory=dict)
     problems: list[str] = field(default_factory=list)
     parcels: int = 0
     failing: dict[str, str] = field(default_factory=dict)
@@ -54,6 +56,7 @@ class SiteReport:
             ("layers", layers),
             ("rasters", grids),
             ("missing; not needed to start, but then the plan cannot know", missing),
+            ("said to hold all that is there", [*self.complete.items()] or [("no layer: add site.toml to say so",)]),
             ("not read, as no layer of a site has that name", [(name,) for name in self.ignored]),
             ("broken", [(problem,) for problem in self.problems]),
             ("can't be planned", failing),
@@ -138,6 +141,8 @@ def _try_parcels(report: SiteReport, source: SiteSource) -> None:
 def _list_files(report: SiteReport, files: SiteFiles) -> None:
     """List what is there, and every problem of every layer and raster at once."""
     report.ignored += files.ignored
+    complete = files.settings.settings.complete
+    report.complete |= {name: "everywhere" if on == EVERYWHERE else f"inside {on}" for name, on in complete.items()}
     unknown = {name: sentences().part("word", "unknown-without", name) for name in files.absent}
     report.missing += [{"layer": name, "unknown": words} for name, words in unknown.items()]
     for name, place in files.layers.items():

@@ -8,7 +8,9 @@ from shapely import box
 
 from lawngis.errors import SiteError
 from lawngis.processing.files import gpkg
+from lawngis.processing.reading.read_options import ReadOptions
 from lawngis.processing.reading.site_files import site_files
+from lawngis.processing.reading.site_report import site_report
 from lawngis.processing.reading.site_settings import completeness, settings_file
 
 CRS = "EPSG:25832"
@@ -69,6 +71,13 @@ def test_what_no_site_has_is_refused_with_the_file(tmp_path, text, says):
     with pytest.raises(SiteError, match=says.replace(".", r"\.")) as caught:
         site_files(site(tmp_path, text))
     assert "site.toml" in str(caught.value)
+
+
+def test_check_says_what_holds_all_that_is_there(tmp_path):
+    text = '[complete]\nbuildings = "all"\nwater = "looked_at"\n'
+    report = site_report(site(tmp_path, text, looked_at=[box(-1, -1, 25, 11)]), {}, {}, ReadOptions())
+    assert report.complete == {"buildings": "everywhere", "water": "inside looked_at"}
+    assert "said to hold all that is there:\n  buildings  everywhere\n  water      inside looked_at" in report.as_text()
 
 
 def test_a_byte_order_mark_is_no_fault(tmp_path):
