@@ -112,13 +112,6 @@ def texts_filled(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.fillna(dict.fromkeys(rows.select_dtypes(["object", "str"]).columns.difference(["geometry"]), ""))
 
 
-def in_order(rows: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Rows of a layer; checks by their names, as ``--from`` keeps what was asked but not how much it weighs."""
-    if name not in ("visit_checks", "visit_areas"):
-        return rows
-    return rows.sort_values("check_id", ignore_index=True).drop(columns="priority", errors="ignore")
-
-
 def same(one: Path, two: Path, parcel: str, *, but: tuple[str, ...] = ()) -> list[str]:
     """The layers of a parcel that differ between two plans."""
     first, second = layers_of(one, parcel), layers_of(two, parcel)
@@ -127,9 +120,7 @@ def same(one: Path, two: Path, parcel: str, *, but: tuple[str, ...] = ()) -> lis
         if name in but:
             continue
         try:
-            pd.testing.assert_frame_equal(
-                in_order(first[name], name), in_order(second[name], name), check_dtype=False, rtol=1e-5, atol=1e-5
-            )
+            pd.testing.assert_frame_equal(first[name], second[name], check_dtype=False, rtol=1e-5, atol=1e-5)
         except AssertionError:
             differing.append(name)
     return differing
