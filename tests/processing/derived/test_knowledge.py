@@ -82,7 +82,7 @@ def test_without_buildings_or_paving_the_lawn_is_an_upper_bound(garden, missing)
     summary, _ = planned(garden(missing))
     assert (summary.readiness, summary.basis) == ("visit", "boundary")
     told = {"buildings": "buildings and beds", "hard_surfaces": "paving and beds"}[missing]
-    assert summary.verdict_text.startswith("At most ") and f": no layer tells of {told}." in summary.verdict_text
+    assert summary.verdict_text.startswith("At most ") and f". No layer tells of {told}." in summary.verdict_text
     assert planned(garden())[0].lawn_m2 < summary.lawn_m2
 
 
