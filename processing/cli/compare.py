@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -88,12 +88,17 @@ def _words(comparison: Comparison) -> Iterator[str]:
         return
     different = comparison.counts["different"]
     yield f"{counted(different, 'parcel')} {'differs' if different == 1 else 'differ'}"
-    counts = comparison.counts
-    changes = [f"{counts[key]} {one if counts[key] == 1 else several}" for key, one, several in _COUNTED if counts[key]]
+    changes = changes_in_words(comparison.counts)
     if changes:
         yield ", ".join(changes)
     for _, parcel_id, words in comparison.largest:
         yield f"{parcel_id}: {words}"
+
+
+def changes_in_words(counts: Mapping[str, int]) -> list[str]:
+    """Return how many differences of each kind there are, in words; kinds without any are left out."""
+    found = [(counts.get(key, 0), one, several) for key, one, several in _COUNTED]
+    return [f"{number} {one if number == 1 else several}" for number, one, several in found if number]
 
 
 def _some(words: Sequence[str], between: str) -> str:
