@@ -153,3 +153,5 @@ def test_more_than_the_mower_can_do_is_no_share_of_the_lawn():
 def test_undecided_is_no_verdict_for_or_against():
     text = said(planned(findings=[finding("lawn-undecided")], lawn_m2=8.0, roles=()))
     assert text.startswith("It is undecided whether there is a lawn")
+    some = finding("lawn-undecided", case="how-much", area_low_m2=54.0, area_high_m2=433.0)
+    assert said(planned(findings=[some])).startswith("It is undecided how much lawn there is, 54 to 433 m²: the image")
