@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -62,15 +62,16 @@ def _totals_table(comparison: Comparison) -> Table:
 
 
 _COUNTED = (
-    ("parcel changed", "parcel", "changed its verdict"),
-    ("zone changed", "zone", "changed its role or supply"),
-    ("link changed", "link", "changed its kind"),
-    ("dock moved", "dock", "moved"),
-    ("finding came", "stop or caution", "came"),
-    ("finding went", "stop or caution", "went"),
-    ("visit_check came", "visit check", "new"),
-    ("visit_check went", "visit check", "settled"),
+    ("parcel changed", "parcel changed its verdict", "parcels changed their verdicts"),
+    ("zone changed", "zone changed its role or supply", "zones changed their role or supply"),
+    ("link changed", "link changed its kind", "links changed their kind"),
+    ("dock moved", "dock moved", "docks moved"),
+    ("finding came", "stop or caution came", "stops or cautions came"),
+    ("finding went", "stop or caution went", "stops or cautions went"),
+    ("visit_check came", "visit check is new", "visit checks are new"),
+    ("visit_check went", "visit check is settled", "visit checks are settled"),
 )
+"""Kinds of differences, and what is said of one and of several."""
 
 
 def _words(comparison: Comparison) -> Iterator[str]:
@@ -87,12 +88,17 @@ def _words(comparison: Comparison) -> Iterator[str]:
         return
     different = comparison.counts["different"]
     yield f"{counted(different, 'parcel')} {'differs' if different == 1 else 'differ'}"
-    counts = comparison.counts
-    changes = [f"{counted(counts[key], noun)} {verb}" for key, noun, verb in _COUNTED if counts[key]]
+    changes = changes_in_words(comparison.counts)
     if changes:
         yield ", ".join(changes)
     for _, parcel_id, words in comparison.largest:
         yield f"{parcel_id}: {words}"
+
+
+def changes_in_words(counts: Mapping[str, int]) -> list[str]:
+    """Return how many differences of each kind there are, in words; kinds without any are left out."""
+    found = [(counts.get(key, 0), one, several) for key, one, several in _COUNTED]
+    return [f"{number} {one if number == 1 else several}" for number, one, several in found if number]
 
 
 def _some(words: Sequence[str], between: str) -> str:

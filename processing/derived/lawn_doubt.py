@@ -44,13 +44,16 @@ class LawnRange:
     low_m2, mid_m2, high_m2
         With a threshold one standard deviation higher, with the threshold itself, and one lower [m²].
     undecided
-        Whether that doubt decides if there is a lawn for a mower.
+        Whether that doubt decides if there is a lawn for a mower, or by much how large it is.
+    some
+        Whether there is one in any case.
     """
 
     low_m2: float
     mid_m2: float
     high_m2: float
     undecided: bool
+    some: bool
 
 
 def lawn_range(
@@ -73,7 +76,7 @@ def lawn_range(
     high_m2 = max(mid_m2, sum(piece.area for piece in high))
     enough = [_enough(some, mower) for some in (low, lawn, high)]
     undecided = any(enough) and (not all(enough) or high_m2 - low_m2 > SPREAD_MAX * mid_m2)
-    return LawnRange(low_m2, mid_m2, high_m2, undecided)
+    return LawnRange(low_m2, mid_m2, high_m2, undecided, all(enough))
 
 
 def cover_by(cover: Sequence[Row], doubt: str) -> list[Row]:
@@ -134,6 +137,7 @@ def doubt_findings(extent: LawnRange, ground: Sequence[DoubtfulGround], cover: S
             "area_high_m2": extent.high_m2,
             "threshold": in_doubt["green_from"],
             "threshold_sd": in_doubt["green_from_sd"],
+            **({"case": "how-much"} if extent.some else {}),
         }
         largest = next((piece for piece in ground if piece.kind in DOUBT_COVERS), None)
         place = None if largest is None else largest.ground.representative_point()

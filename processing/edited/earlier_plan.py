@@ -95,6 +95,8 @@ class EarlierPlan:
         Layers and tables that a person added.
     recorded
         The file says what was written, so that edits can be told.
+    findings_have_values
+        Findings hold the values of their sentences; those of version 0.1 are text alone.
     packed_of_run
         Findings that hold for the whole run, packed.
     """
@@ -105,6 +107,7 @@ class EarlierPlan:
     added_columns: Mapping[str, tuple[Column, ...]]
     added_layers: tuple[str, ...] = ()
     recorded: bool = True
+    findings_have_values: bool = True
     packed_of_run: bytes = b""
 
     def of_run(self) -> list[Row]:
@@ -182,7 +185,7 @@ def earlier_plan(
                 own[name] = packed_rows({name: rows})
             before = records.get(parcel_id, {}).get(name)
             if before is not None and name not in NOT_RECORDED:
-                edit = layer_edit(spec, json.loads(before), rows, digits, added_columns=new_columns)
+                edit = layer_edit(_as_stored(spec, stored), json.loads(before), rows, digits, added_columns=new_columns)
                 if edit:
                     edits.setdefault(parcel_id, []).append(edit)
     of_run = blocks.pop("", {}).get("findings", b"")
@@ -195,7 +198,9 @@ def earlier_plan(
     }
     known = {name.casefold() for name in (*PLAN_LAYERS, *OURS)}
     others = tuple(name for name in file.others if name.casefold() not in known)
-    return EarlierPlan(path, found_crs, parcels, added_columns, others, bool(records), of_run)
+    stored_findings = file.layers.get("findings")
+    with_values = stored_findings is None or "values" in stored_findings.columns
+    return EarlierPlan(path, found_crs, parcels, added_columns, others, bool(records), with_values, of_run)
 
 
 def run_findings(packed: bytes) -> list[Row]:
@@ -221,6 +226,16 @@ def refuse_nothing_there(path: Path) -> None:
             "there is no plan to take layers from" if not path.exists() else "is no plan",
             where=str(path),
             advice="Plan the site first, without --from.",
+        )
+
+
+def refuse_without_values(earlier: EarlierPlan) -> None:
+    """Raise when a plan's findings hold no values, and so can't be summed up anew."""
+    if not earlier.findings_have_values:
+        raise PlanError(
+            "its findings are text alone, as an earlier version wrote them: the week can't be summed up from them",
+            where=str(earlier.path),
+            advice="Plan it from an earlier step: --from schedule.",
         )
 
 
@@ -253,6 +268,16 @@ def _added(spec: Layer, info: gpkg.LayerInfo) -> tuple[Column, ...]:
         for name, kind in info.columns.items()
         if name.casefold() not in known
     )
+
+
+def _as_stored(spec: Layer, info: gpkg.LayerInfo) -> Layer:
+    """Return a layer without names with the columns that the file has: an earlier version wrote fewer.
+
+    The record of one with names knows its columns itself.
+    """
+    there = {name.casefold() for name in info.columns}
+    columns = tuple(column for column in spec.columns if spec.key is not None or column.name.casefold() in there)
+    return replace(spec, columns=columns)
 
 
 def _widened(spec: Layer, added: tuple[Column, ...]) -> Layer:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..edited.earlier_plan import EarlierPlan, earlier_plan, refuse_nothing_there
+from ..edited.earlier_plan import EarlierPlan, earlier_plan, refuse_nothing_there, refuse_without_values
 from ..edited.lost_edits import edited_plan, refuse_losing_edits
 from ..edited.reshaped_wire import WIRE, WIRE_STEP
 from ..reading.site_source import SiteSource
@@ -68,6 +68,8 @@ def base_plan(
     reshaped = {WIRE, "wire_runs"} if first == WIRE_STEP and not discard else set()
     packed = specs if named else {"summary", *carried, *OPEN_LAYERS, *reshaped}
     earlier = earlier_plan(target, specs, packed=packed, checked=carried, outlines=outlines, crs=source.crs)
+    if "schedule" in carried:
+        refuse_without_values(earlier)
     if not discard:
         refuse_losing_edits(earlier, steps, first)
     return BasePlan(earlier, first, [name for name in earlier.parcels if named and name not in named])

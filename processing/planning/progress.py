@@ -21,7 +21,7 @@ from lawngis.errors import PlanError
 
 from ..model.plan import Row
 from ..model.readiness import READINESSES, readiness_word
-from ..model.text import one_line
+from ..model.text import counted, one_line
 from .ranking import amounts, totals
 from .run_folder import Outcome
 
@@ -94,11 +94,12 @@ def portfolio_words(table: DataFrame, path: Path) -> list[str]:
     mowers = Counter(table.loc[table["status"] == "planned", "mower_needed"].fillna("none that fits"))
     smallest = ", ".join(f"{name} {count}" for name, count in mowers.most_common())
     price = " and ".join(f"{currency} {amount:.2f}" for currency, amount in amounts(table).items())
-    days = int(table["crew_day"].max()) if table["crew_day"].notna().any() else 0
+    laid = table[table["crew_day"].notna()]
+    days, hours = (int(laid["crew_day"].max()), laid["laying_hours"].sum()) if len(laid) else (0, 0.0)
     return [
         f"of all: {ready}",
-        f"in all {sums['mowable_m2']:.0f} m² mown, {sums['wire_m']:.0f} m of wire, {sums['pegs']:.0f} pegs,"
-        f" {sums['laying_hours']:.0f} hours of laying on {days} crew days",
+        f"in all {sums['mowable_m2']:.0f} m² mown, {sums['wire_m']:.0f} m of wire, {sums['pegs']:.0f} pegs",
+        f"to be laid, ready and to be visited first: {hours:.0f} hours on {counted(days, 'crew day')}",
         f"mowers and materials without VAT: {price or 'no price known'}",
         f"smallest mower that fits: {smallest or 'none planned'}",
         f"ranking by value and effort: {path}",

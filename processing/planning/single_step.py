@@ -11,7 +11,7 @@ from shapely import Point
 
 from lawngis.errors import LayerError, ParameterError, SiteError
 
-from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan
+from ..edited.earlier_plan import EarlierParcel, EarlierPlan, earlier_plan, refuse_without_values
 from ..edited.repair import repaired_layers
 from ..edited.start_from import checks_of, findings_of
 from ..files import gpkg
@@ -126,7 +126,10 @@ def readable(source: Source, step: Step, specs: Mapping[str, Layer], site: SiteS
     present = {name for name in wanted if names.get(name, name).casefold() in layers}
     outlines = {name: site.outline(name) for name in site.parcel_ids}
     some = {name: specs[name] for name in specs if name in present | {"run_info"}}
-    return earlier_plan(file, some, packed=present, checked=present, outlines=outlines, crs=site.crs, names=names)
+    earlier = earlier_plan(file, some, packed=present, checked=present, outlines=outlines, crs=site.crs, names=names)
+    if "findings" in step.plan_layers_read:
+        refuse_without_values(earlier)
+    return earlier
 
 
 def absent_layers(step: Step, earlier: EarlierPlan | None) -> tuple[str, ...]:

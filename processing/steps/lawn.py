@@ -16,7 +16,7 @@ from lawngis.lawn.derive import NonLawn, derived_lawn, ground_account_m2, survey
 from lawngis.mower import MowerProfile
 
 from ..derived.imagery_rules import DOUBT_COVERS, LAWN_COVERS
-from ..derived.knowledge import Knowledge, knowledge
+from ..derived.knowledge import SLOPE, Knowledge, knowledge
 from ..derived.lawn_doubt import cover_by, doubt_checks, doubt_findings, doubtful_ground, lawn_range, standing_checks
 from ..derived.matching import applied, matched
 from ..derived.measured_passages import moved_findings, with_moved_passages
@@ -95,7 +95,9 @@ def lawn(site: Site, plan: Plan, mower: MowerProfile, parameters: LawnParameters
     findings += [finding for fact in moved for finding in moved_findings(fact, mower)]
     rows = _with_passages(drawn_rows, moved, site.parcel_id, named)
     known = knowledge(site, lawn=rows, covered=bool(plan.rows("cover")))
-    findings += [applied(fact, "surveyed", {}, site.parcel) for fact in site.facts.surveys]
+    findings += [
+        applied(fact, "surveyed" if fact.value else "surveyed_missing", {}, site.parcel) for fact in site.facts.surveys
+    ]
     doubt, looks = _doubt(site, plan, mower, mapped, rows)
     checks = [*looks, *_checks(site, known, mapped.standing)]
     return StepResult({"lawn": rows}, [*findings, *doubt, *_unknown(known)], checks)
@@ -138,11 +140,12 @@ def _unknown(known: Knowledge) -> list[Finding]:
 def _checks(site: Site, known: Knowledge, standing: Sequence[Polygon]) -> list[VisitCheck]:
     """Ask first for what no layer tells, and then what stands there in the surface model."""
     checks = []
-    if known.decisive:
+    asked = [topic for topic in known.decisive if topic != SLOPE]  # slope is asked for where it is measured
+    if asked:
         checks.append(
             VisitCheck(
                 "what-is-there",
-                {"unknown": list(known.decisive), "parcel_id": site.parcel_id, "answers": answers(*WHOLE_PARCEL)},
+                {"unknown": asked, "parcel_id": site.parcel_id, "answers": answers(*WHOLE_PARCEL)},
                 site.parcel.representative_point(),
                 flip_probability=None,
                 weight=UNKNOWN_WEIGHT,

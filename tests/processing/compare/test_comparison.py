@@ -14,7 +14,7 @@ from shapely import LineString, MultiPolygon, Point, box
 from typer.testing import CliRunner
 
 from lawngis.errors import PlanError
-from lawngis.processing.cli.compare import compare
+from lawngis.processing.cli.compare import changes_in_words, compare
 from lawngis.processing.cli.main import main
 from lawngis.processing.compare.comparison import ROWS_READ, Comparison, compared_plan
 from lawngis.processing.compare.differences import Tolerances, parcel_difference
@@ -244,6 +244,16 @@ def test_parcels_of_one_plan_only_are_said_and_a_failed_one_has_no_figures(plan,
     assert told["P2", "material boundary wire"]["b"] == ""
     assert set(layers["ground_changed"]["reason"]) == {"not planned"}
     assert layers["points_changed"].set_index("thing").loc["parcel", "in_b"] == "no ground"
+
+
+def test_what_changed_is_said_of_one_and_of_several():
+    counts = dict.fromkeys(("parcel changed", "finding came"), 2) | dict.fromkeys(("dock moved", "visit_check came"), 1)
+    assert list(changes_in_words(counts)) == [
+        "2 parcels changed their verdicts",
+        "1 dock moved",
+        "2 stops or cautions came",
+        "1 visit check is new",
+    ]
 
 
 def test_plans_without_a_common_parcel_and_files_that_are_no_plans_are_refused(plan, tmp_path):

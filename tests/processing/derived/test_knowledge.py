@@ -67,6 +67,15 @@ def test_all_layers_complete_is_ready_and_unknown_in_nothing(garden):
     assert "not-told" not in set(rows(plan, "findings").code)
 
 
+def test_slope_is_measured_and_not_asked_about_like_what_is_missing_from_a_map(garden):
+    folder = garden(complete=EVERYTHING)
+    (folder / "dem.tif").unlink()
+    summary, plan = planned(folder)
+    assert (summary.readiness, summary.unknowns) == ("visit", "slope")
+    assert rows(plan, "visit_checks").code.tolist()[:1] == ["slope-unknown"]
+    assert "what-is-there" not in set(rows(plan, "visit_checks").code)
+
+
 def test_layers_that_say_nothing_of_being_complete_are_looked_at_first(garden):
     summary, plan = planned(garden())
     assert (summary.readiness, summary.basis) == ("visit", "layers")
@@ -82,7 +91,7 @@ def test_without_buildings_or_paving_the_lawn_is_an_upper_bound(garden, missing)
     summary, _ = planned(garden(missing))
     assert (summary.readiness, summary.basis) == ("visit", "boundary")
     told = {"buildings": "buildings and beds", "hard_surfaces": "paving and beds"}[missing]
-    assert summary.verdict_text.startswith("At most ") and f": no layer tells of {told}." in summary.verdict_text
+    assert summary.verdict_text.startswith("At most ") and f". No layer tells of {told}." in summary.verdict_text
     assert planned(garden())[0].lawn_m2 < summary.lawn_m2
 
 
@@ -116,10 +125,14 @@ def test_somebody_who_looked_through_the_parcel_settles_it(garden):
     pyogrio.write_dataframe(told, folder / "overrides.gpkg", layer="overrides")
     summary, plan = planned(folder)
     assert (summary.readiness, summary.doubt) == ("ready", 0)
-    assert "override-applied" in set(rows(plan, "findings").code)
+    applied = rows(plan, "findings").set_index("code").text["override-applied"]
+    assert applied == "seen on site: all that is there is drawn in (walked)"
     told["value"] = "no"
     pyogrio.write_dataframe(told, folder / "overrides.gpkg", layer="overrides")
-    assert planned(folder, "--discard-edits")[0].readiness == "visit"
+    summary, plan = planned(folder, "--discard-edits")
+    assert summary.readiness == "visit"
+    applied = rows(plan, "findings").set_index("code").text["override-applied"]
+    assert applied == "seen on site: something is missing that no layer has (walked)"
 
 
 def test_complete_inside_an_outline_that_covers_half_a_parcel_is_not_complete(garden, build):

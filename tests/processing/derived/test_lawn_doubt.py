@@ -101,6 +101,13 @@ def test_it_is_said_how_much_and_by_which_threshold():
     )
 
 
+def test_where_there_is_a_lawn_in_any_case_only_how_much_is_undecided():
+    cover = [row("lawn", 40), row("maybe_lawn", 0)]
+    extent = lawn_range(lawn(54), lawn(197), lawn(433), MOWER)
+    (said,) = doubt_findings(extent, doubtful_ground(cover, []), cover)
+    assert said.said()[0].startswith("undecided how much lawn there is: 54 to 433 m², 197 m² if")
+
+
 def test_each_kind_of_doubt_is_said_with_its_area():
     said = doubt_area_findings({"dry": 12.0, "green": 0.0, "unknown": 3.0})
     assert [one.code for one in said] == ["ground-dry"] and said[0].said()[0].startswith("12 m² of low ground")

@@ -127,7 +127,7 @@ def test_an_upper_bound_and_what_must_be_settled_are_said_in_the_verdict():
     text = said(
         planned(), Knowledge("boundary", ("buildings", "paving", "drops"), ("buildings", "paving", "drops")), stops=1
     )
-    assert text.startswith("At most 400 m² could be mown in one zone: no layer tells of buildings and paving. ")
+    assert text.startswith("At most 400 m² could be mown in one zone. No layer tells of buildings and paving. ")
     assert text.endswith("One thing must be settled before the wire is laid.")
     assert said(planned(), stops=2).endswith("2 things must be settled before the wire is laid.")
 
@@ -140,7 +140,7 @@ def test_ground_of_unknown_slope_is_said_to_be_so():
 
 def test_crowns_look_like_lawn_in_an_image_without_heights():
     known = Knowledge("image", ("drops", "trees"), ("drops", "trees"))
-    assert said(planned(), known) == "At most 400 m² could be mown in one zone: no layer tells of trees."
+    assert said(planned(), known) == "At most 400 m² could be mown in one zone. No layer tells of trees."
     assert said(planned(), Knowledge("image", ("drops",), ("drops",))).startswith("A mower can serve 100 %")
 
 
@@ -153,3 +153,5 @@ def test_more_than_the_mower_can_do_is_no_share_of_the_lawn():
 def test_undecided_is_no_verdict_for_or_against():
     text = said(planned(findings=[finding("lawn-undecided")], lawn_m2=8.0, roles=()))
     assert text.startswith("It is undecided whether there is a lawn")
+    some = finding("lawn-undecided", case="how-much", area_low_m2=54.0, area_high_m2=433.0)
+    assert said(planned(findings=[some])).startswith("It is undecided how much lawn there is, 54 to 433 m²: the image")

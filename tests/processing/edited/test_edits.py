@@ -6,6 +6,7 @@ import json
 import shutil
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -23,6 +24,7 @@ from shapely.geometry import box
 from lawngis.processing.cli.main import main
 from lawngis.processing.edited.change_record import layer_record, layer_records
 from lawngis.processing.edited.earlier_plan import earlier_plan
+from lawngis.processing.model.contract import Column
 from lawngis.processing.model.layers import PLAN_LAYERS
 from lawngis.processing.steps.workflow import installed_steps, step_layers
 
@@ -157,6 +159,28 @@ def test_writing_a_layer_anew_without_a_change_is_no_edit(work, program):
     for layer in SPECS:
         program(work.plan, layer)
     assert edits(work.plan) == []
+
+
+def test_a_plan_of_an_earlier_version_that_had_fewer_columns_is_not_edited(work):
+    later = (Column("later_m", "real", "came later", unit="m"), Column("later", "text", "came later"))
+    specs = {name: replace(spec, columns=(*spec.columns, *later)) for name, spec in SPECS.items()}
+    assert list(earlier_plan(work.plan, specs).edits(specs)) == []
+    sql(work.plan, "UPDATE materials SET quantity = quantity + 1 WHERE parcel_id = 'P1'")
+    assert [edit.layer for _, edit in earlier_plan(work.plan, specs).edits(specs)] == ["materials"]
+
+
+def test_findings_without_values_are_not_summed_up_but_planned_anew(work, tmp_path, capsys):
+    """Version 0.1 wrote findings as text alone."""
+    sql(work.plan, 'ALTER TABLE findings DROP COLUMN "values"')
+    before = work.plan.read_bytes()
+    site = str(work.before.parent.parent / "site")
+    single = ["run", "summary", str(work.plan), str(tmp_path / "summary.gpkg"), "--site", site]
+    for run in (lambda: work.again("--from", "summary"), lambda: main(single)):
+        assert run() == 2
+        told = capsys.readouterr().err
+        assert "its findings are text alone" in told and "--from schedule" in told
+    assert work.plan.read_bytes() == before, "nothing is lost"
+    assert work.again("--from", "schedule") == 0
 
 
 @pytest.mark.slow

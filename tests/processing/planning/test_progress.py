@@ -149,3 +149,20 @@ def test_the_sum_of_a_portfolio_names_its_currency(tmp_path):
     table = pd.DataFrame([one | {"amount": 43.16, "currency": "EUR"}, one | {"amount": 9.5, "currency": "CHF"}])
     lines = progress.portfolio_words(table, tmp_path / "portfolio.csv")
     assert "mowers and materials without VAT: CHF 9.50 and EUR 43.16" in lines
+
+
+def test_hours_of_laying_are_those_of_the_crew_days(tmp_path):
+    """What must be settled first has no crew day, so its hours aren't among theirs."""
+    figures = {"mowable_m2": 100.0, "wire_m": 50.0, "pegs": 60, "mowing_hours_week": 3.0, "amount": 9.5}
+    one = {"status": "planned", "mower_needed": "small", "currency": "EUR", **figures}
+    table = pd.DataFrame(
+        [
+            one | {"readiness": "ready", "crew_day": 1, "laying_hours": 3.0},
+            one | {"readiness": "visit", "crew_day": 2, "laying_hours": 4.0},
+            one | {"readiness": "settle", "crew_day": pd.NA, "laying_hours": 14.0},
+        ]
+    )
+    line = "to be laid, ready and to be visited first: {} hours on {}"
+    assert line.format(7, "2 crew days") in progress.portfolio_words(table, tmp_path / "portfolio.csv")
+    assert line.format(3, "1 crew day") in progress.portfolio_words(table[:1], tmp_path / "portfolio.csv")
+    assert line.format(0, "0 crew days") in progress.portfolio_words(table[2:], tmp_path / "portfolio.csv")
