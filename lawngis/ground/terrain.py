@@ -8,7 +8,7 @@ north-up raster), *q* down a column (to the south)::
     g h i
 
 Which cells have no answer is the same as in GDAL's ``gdaldem`` without ``-compute_edges``: the outermost
-ring, and every cell with a cell of no data in its window.
+ring, and every cell with a cell of no data in its window, also for the method that does not look at all nine.
 """
 
 from __future__ import annotations
@@ -30,6 +30,9 @@ Correlation = Callable[[FloatArray], FloatArray]
 
 HORN_STENCIL = np.array([[-1.0, 0.0, 1.0], [-2.0, 0.0, 2.0], [-1.0, 0.0, 1.0]]) / 8
 """Weights of p × cell size by Horn 1981; the transpose is that of q."""
+
+ZEVENBERGEN_THORNE_STENCIL = np.array([[0.0, 0.0, 0.0], [-1.0, 0.0, 1.0], [0.0, 0.0, 0.0]]) / 2
+"""Weights of p × cell size by Zevenbergen and Thorne 1987; the transpose is that of q."""
 
 LINEAR_LIMIT = 0.25
 """Noise over slope up to which first-order error propagation is used; beyond it, Rice's distribution."""
@@ -54,6 +57,20 @@ class ExponentialCorrelation:
     def __call__(self, distance_m: FloatArray) -> FloatArray:
         """Return the correlation at distances [m]."""
         return np.exp(-np.asarray(distance_m) / self.length_m)
+
+
+@dataclass(frozen=True)
+class GaussianCorrelation:
+    """Correlation exp(-(d / length_m)²) of elevation errors at distance d [m]: smooth error fields."""
+
+    length_m: float
+
+    def __post_init__(self) -> None:
+        _check_positive("length_m", self.length_m)
+
+    def __call__(self, distance_m: FloatArray) -> FloatArray:
+        """Return the correlation at distances [m]."""
+        return np.exp(-((np.asarray(distance_m) / self.length_m) ** 2))
 
 
 def slope_gradient_horn(z_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -> Gradient:
@@ -95,6 +112,26 @@ def slope_gradient_horn(z_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -> Gra
     down = z[2:] - z[:-2]
     p = (across[:-2] + 2 * across[1:-1] + across[2:]) / (8 * dx[1:-1])
     q = (down[:, :-2] + 2 * down[:, 1:-1] + down[:, 2:]) / (8 * dy[1:-1])
+    return _as_gdal_masks(z, p, q)
+
+
+def slope_gradient_zevenbergen_thorne(z_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -> Gradient:
+    """Return the gradient by plain central differences, suited to smooth ground.
+
+    Parameters, returned arrays and errors are those of :func:`slope_gradient_horn`.
+
+    Notes
+    -----
+    p = (f - d) / 2 dx; q = (h - b) / 2 dy.
+
+    References
+    ----------
+    L.W. Zevenbergen and C.R. Thorne, 1987, Quantitative analysis of land surface topography, Earth Surface
+    Processes and Landforms 12, 47-56, doi 10.1002/esp.3290120107.
+    """
+    z, dx, dy = _checked(z_m, dx_m, dy_m)
+    p = (z[1:-1, 2:] - z[1:-1, :-2]) / (2 * dx[1:-1])
+    q = (z[2:, 1:-1] - z[:-2, 1:-1]) / (2 * dy[1:-1])
     return _as_gdal_masks(z, p, q)
 
 
@@ -167,6 +204,13 @@ def gradient_sd_horn(
     variables derived from digital elevation models, Int. J. GIS 12(1), 47-61.
     """
     return gradient_sd(HORN_STENCIL, z_sd_m, dx_m, dy_m, correlation=correlation)
+
+
+def gradient_sd_zevenbergen_thorne(
+    z_sd_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike, *, correlation: Correlation | None = None
+) -> Gradient:
+    """Return the standard deviations of p and q by central differences; see :func:`gradient_sd_horn`."""
+    return gradient_sd(ZEVENBERGEN_THORNE_STENCIL, z_sd_m, dx_m, dy_m, correlation=correlation)
 
 
 def gradient_sd(

@@ -165,7 +165,7 @@ STYLES: Mapping[str, LayerStyle] = MappingProxyType(
             ("lawn", "From the air: lawn", Area("#c8e6b0", 0.4)),
             ("lawn_under_crown", "From the air: lawn under a crown", Area("#c8e6b0", 0.4, "level", "#5c8f3a", 0.1)),
             ("green", "From the air: green of unknown height", Area("#c8e6b0", 0.4, "rising", "#5c8f3a", 0.1)),
-            ("dry", "From the air: dry grass or bare", Area("#e8dc9a", 0.5, "level", "#a08c3a", 0.1)),
+            ("dry", "From the air: dry grass or bare", Area("#cdb865", 0.5, "level", "#a08c3a", 0.1)),
             ("shrub", "From the air: shrubs", Area("#7d9a3c", 0.4)),
             ("hedge", "From the air: hedge", Area("#7d9a3c", 0.4, "crossed", "#3f4f1d", 0.1)),
             ("crown", "From the air: crown", Area("", 1.0, "rising", "#2f6b3f", 0.1)),
@@ -173,7 +173,7 @@ STYLES: Mapping[str, LayerStyle] = MappingProxyType(
             ("built", "From the air: built", Area("#5c564c", 0.5)),
             ("unknown", "From the air: stands, not green", Area("#5c564c", 0.25, "rising", "#5c564c", 0.1)),
             ("maybe_lawn", "From the air: lawn by a lower threshold", Area("", 1.0, "falling", "#5c8f3a", 0.1)),
-            ("hardly_lawn", "From the air: no lawn by a higher one", Area("", 1.0, "falling", "#a08c3a", 0.1)),
+            ("hardly_lawn", "From the air: no lawn by a higher one", Area("", 1.0, "level", "#a08c3a", 0.1)),
         ),
         "zones": categorized(
             "role",

@@ -56,7 +56,7 @@ class SiteReport:
             ("layers", layers),
             ("rasters", grids),
             ("missing; not needed to start, but then the plan cannot know", missing),
-            ("said to hold all that is there", [*self.complete.items()] or [("no layer: add site.toml to say so",)]),
+            ("said to hold all that is there", [*self.complete.items()] or [("no layer", "say so in site.toml")]),
             ("not read, as no layer of a site has that name", [(name,) for name in self.ignored]),
             ("broken", [(problem,) for problem in self.problems]),
             ("can't be planned", failing),

@@ -10,7 +10,6 @@ import pytest
 from lawngis.ground import terrain as t
 
 SD_P_MONTE_CARLO = 0.043296  # sd 0.1 m, cell 1 m, Horn
-ZEVENBERGEN_THORNE_STENCIL = np.array([[0.0, 0, 0], [-1, 0, 1], [0, 0, 0]]) / 2
 UNWEIGHTED_STENCIL = np.array([[-1.0, 0, 1], [-1, 0, 1], [-1, 0, 1]]) / 6
 
 
@@ -20,7 +19,7 @@ UNWEIGHTED_STENCIL = np.array([[-1.0, 0, 1], [-1, 0, 1], [-1, 0, 1]]) / 6
         (t.HORN_STENCIL, np.sqrt(3) / 4),
         (t.HORN_STENCIL, np.sqrt(12) / 8),
         (UNWEIGHTED_STENCIL, 1 / np.sqrt(6)),
-        (ZEVENBERGEN_THORNE_STENCIL, 1 / np.sqrt(2)),
+        (t.ZEVENBERGEN_THORNE_STENCIL, 1 / np.sqrt(2)),
     ],
 )
 @pytest.mark.parametrize(("sd", "cell"), [(0.1, 1.0), (0.05, 0.5), (0.3, 2.0)])

@@ -103,7 +103,7 @@ def items(site: Site, *runs: tuple[str, str | None, LineString], zones: tuple[tu
     layers = {
         "wire_path": [path],
         "wire_runs": [{"run_kind": kind, "island_id": island, "geometry": line} for kind, island, line in runs],
-        "zones": [{"supply": supply, "loop_id": loop} for supply, loop in zones],
+        "zones": [{"supply": supply, "loop_id": loop, "reached_by": None} for supply, loop in zones],
     }
     plan._rows.update(layers)
     return {row["item"]: row for row in materials(site, plan, MOWER, MaterialsParameters()).layers["materials"]}
@@ -120,14 +120,6 @@ def test_lead_under_a_drive_takes_one_duct_for_both_its_wires() -> None:
     assert (found["duct"]["unit"], found["duct"]["unit_price"]) == ("m", PRICES.duct_per_m)
     assert found["duct"]["amount"] == pytest.approx(3 * PRICES.duct_per_m)
     assert "saw cut" not in found
-
-
-def test_passage_over_a_path_takes_a_saw_cut_for_each_of_its_wires() -> None:
-    site = site_with(path=box(20, -5, 21.2, 25))
-    found = items(site, ("passage", None, ACROSS), ("passage", None, LineString([(24, 5.4), (18, 5.4)])))
-    assert found["saw cut"]["quantity"] == pytest.approx(2.4)
-    assert found["saw cut"]["unit_price"] == PRICES.saw_cut_per_m
-    assert "duct" not in found
 
 
 def test_wire_on_lawn_and_leads_to_islands_take_no_cut() -> None:
