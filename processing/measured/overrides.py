@@ -25,7 +25,7 @@ from lawngis.geometry.frame import MeasuringFrame
 from ..derived.matching import NEAR_M
 from ..files import gpkg
 from ..model.contract import Column, Layer, SiteLayer
-from ..model.facts import GEOMETRY, GONE, KIND_OF, PLAUSIBLE, fact_columns
+from ..model.facts import GEOMETRY, GONE, KIND_OF, PLAUSIBLE, WHOLE_PARCEL, fact_columns
 from ..model.layers import PLAN_LAYERS
 from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
@@ -79,7 +79,7 @@ class Override:
     @property
     def feature(self) -> str:
         """Name of the feature that it is about; empty when it goes by its place."""
-        return self.target_id if "-" in self.target_id else ""
+        return self.target_id if "-" in self.target_id or self.target_layer == WHOLE_PARCEL[0] else ""
 
 
 def site_overrides(source: SiteSource) -> tuple[Override, ...]:
@@ -184,7 +184,10 @@ def typed_value(item: Override) -> Any:
         return None
     if item.column == GEOMETRY:
         return NEW if item.value.casefold() == NEW else None
-    own: dict[str, Callable[[], Any]] = {"slopes": lambda: _plausible(item, "%"), "surveys": lambda: _truth(item)}
+    own: dict[str, Callable[[], Any]] = {
+        "slopes": lambda: _plausible(item, "%"),
+        "surveys": lambda: _truth(item, unsaid=""),
+    }
     kind = KIND_OF.get((item.target_layer, item.column), "")
     return own[kind]() if kind in own else _of_column(item)
 
@@ -208,9 +211,9 @@ def _one_of(item: Override, known: Sequence[str]) -> str:
     return word
 
 
-def _truth(item: Override) -> bool:
+def _truth(item: Override, *, unsaid: str = "yes") -> bool:
     try:
-        return truth_of(item.value or "yes")
+        return truth_of(item.value or unsaid)
     except ValueError as error:
         raise LayerError(f"{item}: {item.value!r} says neither yes nor no", advice="Enter yes or no.") from error
 
@@ -275,6 +278,8 @@ def _digest(item: Override) -> str:
 
 
 def _reach_m(item: Override) -> float:
+    if item.target_layer == WHOLE_PARCEL[0]:
+        return 0.0  # what holds for a parcel holds for no neighbour
     return NEAR_M if item.target_layer in SITE_LAYERS else BESIDE_M
 
 
@@ -305,7 +310,7 @@ def refuse_strangers(
         named = item.target_id
         if named in parcel_ids or any(named.startswith(f"{name}-") for name in parcel_ids):
             continue
-        if "-" in named or item.place is None:
+        if item.feature or item.place is None:
             near = ", ".join(get_close_matches(named.partition("-")[0], parcel_ids, n=3, cutoff=0.0))
             raise LayerError(f"{item} finds no target: no parcel begins that name", advice=f"Nearest are {near}.")
         placed.append(item)

@@ -140,12 +140,11 @@ def _unknown(known: Knowledge) -> list[Finding]:
 def _checks(site: Site, known: Knowledge, standing: Sequence[Polygon]) -> list[VisitCheck]:
     """Ask first for what no layer tells, and then what stands there in the surface model."""
     checks = []
-    asked = [topic for topic in known.decisive if topic != SLOPE]  # slope is asked for where it is measured
-    if asked:
+    if set(known.decisive) - {SLOPE}:  # slope alone is asked for where it is measured
         checks.append(
             VisitCheck(
                 "what-is-there",
-                {"unknown": asked, "parcel_id": site.parcel_id, "answers": answers(*WHOLE_PARCEL)},
+                {"unknown": list(known.decisive), "parcel_id": site.parcel_id, "answers": answers(*WHOLE_PARCEL)},
                 site.parcel.representative_point(),
                 flip_probability=None,
                 weight=UNKNOWN_WEIGHT,

@@ -18,7 +18,13 @@ from lawngis.errors import LayerError
 from lawngis.mower import built_in_profile
 from lawngis.processing.cli.main import main
 from lawngis.processing.files import gpkg
-from lawngis.processing.measured.overrides import Override, own_overrides, read_overrides, refuse_strangers
+from lawngis.processing.measured.overrides import (
+    Override,
+    own_overrides,
+    read_overrides,
+    refuse_strangers,
+    typed_value,
+)
 from lawngis.processing.measured.site_facts import measured_site
 from lawngis.processing.model.facts import FACT_KINDS
 from lawngis.processing.model.layers import PLAN_LAYERS
@@ -465,3 +471,19 @@ def test_overrides_that_say_nothing_are_refused_before_anything_is_planned(tmp_p
     put_overrides(tmp_path / "o.gpkg", [row])
     with pytest.raises(LayerError, match=said):
         read_overrides(tmp_path / "o.gpkg")
+
+
+def test_what_is_said_of_a_whole_parcel_holds_for_no_neighbour():
+    """P1 ends at 23 m: who stood 1 m beyond it looked through another parcel, and so did who names one."""
+    site = site_of(box(0, 0, 20, 15))
+    for name, at, whose in (("", Point(10, 5), True), ("", Point(24, 5), False), ("P2", Point(19, 5), False)):
+        said = Override("parcels", name, "complete", "yes", place=at)
+        assert bool(own_overrides(site, [said])) is whose
+    assert own_overrides(site, [Override("parcels", site.parcel_id, "complete", "yes", place=Point(99, 5))])
+    with pytest.raises(LayerError, match="no parcel begins that name"):
+        refuse_strangers([Override("parcels", "P77", "complete", "yes", place=Point(10, 5))], ["P1"])
+
+
+def test_an_answer_left_empty_says_nothing_of_a_whole_parcel():
+    with pytest.raises(LayerError, match="neither yes nor no"):
+        typed_value(Override("parcels", "P1", "complete", ""))
