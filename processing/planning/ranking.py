@@ -110,18 +110,16 @@ class Ranking:
         """Return the table: by readiness, then what most is known of, then by value for effort.
 
         Value is ground that a mower serves, effort the hours of laying. A lawn of which less is known looks larger than
-        it is, so what is known counts before the value; where the mower doesn't keep up, a parcel comes after all of
-        its readiness that it keeps up with.
+        it is, so what is known counts before the value.
         """
         table = pd.DataFrame(self.rows)
         table["m2_per_laying_hour"] = table["mowable_m2"].astype(float) / table["laying_hours"].astype(float)
         order = table.assign(
             _readiness=table["readiness"].map(READINESSES.index),
-            _short=table["missing_hours_week"].astype(float) > 0,
             _basis=[BASES.index(basis) if basis in BASES else len(BASES) for basis in table["basis"]],
             _doubt=table["doubt"].astype(float),
             _value=-table["m2_per_laying_hour"],
-        ).sort_values(["_readiness", "_short", "_basis", "_doubt", "_value"], kind="stable")
+        ).sort_values(["_readiness", "_basis", "_doubt", "_value"], kind="stable")
         table = table.loc[order.index]
         table["rank"] = np.arange(1, len(table) + 1)
         table["crew_day"] = pd.array(self._crew_days(table), dtype="Int64")

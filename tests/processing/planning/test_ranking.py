@@ -127,14 +127,6 @@ def test_what_is_known_counts_before_the_value():
     assert table.index.tolist() == ["surveyed", "beds mapped", "no beds mapped", "boundary alone"]
 
 
-def test_a_lawn_that_the_mower_does_not_keep_up_with_comes_last_of_its_readiness():
-    """However much of it would be mown for an hour of laying: a week of 244 hours is none."""
-    large = parcel("large", readiness="visit", basis="surveyed", mown_m2=9000.0)
-    large["summary"][0] |= {"mowing_hours_week": 244.0, "missing_hours_week": 202.0}
-    table = ranked(large, parcel("small", readiness="visit", basis="boundary", doubt=16), parcel("s", stops=["x"]))
-    assert table.index.tolist() == ["small", "large", "s"]
-
-
 def test_a_plan_that_does_not_say_how_ready_it_is_is_never_called_ready():
     rows = parcel("of version 0.1")
     del rows["summary"][0]["readiness"]
