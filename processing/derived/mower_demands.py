@@ -28,7 +28,7 @@ DEMAND_LAYERS = ("zones", "links", "dock_candidates", "wire_path", "supply_route
 WEEK_CODES: Mapping[str, tuple[str, str]] = {
     "keeps_up": ("info", "keeps-up"),
     "longest_hours": ("caution", "longest-hours"),
-    "cannot": ("caution", "hours-missing"),
+    "cannot": ("stop", "hours-missing"),
 }
 """How much each outcome of a mower's week matters, and the code of the finding that says it."""
 

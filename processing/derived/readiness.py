@@ -21,9 +21,6 @@ GROUND_CHECKS = frozenset({"under-crowns", "dry-grass", "maybe-crown", "standing
 PRICE_SHARE = 0.1
 """A check decides when it may move the price by more than this share (rule 13 of the contract)."""
 
-NOT_ABLE = frozenset({"hours-missing", "no-permitted-hours"})
-"""Codes of findings that the week doesn't suffice."""
-
 OUT_OF_REACH = frozenset({"signal-reach", "out-of-signal"})
 """Codes of findings that the mower can't follow its signal everywhere."""
 
@@ -62,7 +59,7 @@ def readiness(plan: Plan, known: Knowledge) -> tuple[str, list[Said]]:
         return "none", [("no-mower", {})]
     if stops:
         return "settle", _stop_reason(stops)
-    open_questions = [*_unknown(known), *_week(plan), *_reach(plan), *_supply(plan), *_asked(plan)]
+    open_questions = [*_unknown(known), *_reach(plan), *_supply(plan), *_asked(plan)]
     return ("visit", open_questions) if open_questions else ("ready", [("ready", {})])
 
 
@@ -80,10 +77,6 @@ def _stop_reason(stops: Sequence[Row]) -> list[Said]:
 
 def _unknown(known: Knowledge) -> list[Said]:
     return [("not-told", known.values(known.decisive))] if known.decisive else []
-
-
-def _week(plan: Plan) -> list[Said]:
-    return [("week", {})] if _codes(plan) & NOT_ABLE else []
 
 
 def _reach(plan: Plan) -> list[Said]:

@@ -45,6 +45,9 @@ TREE_CONFIDENCE_MIN = 0.5
 UNKNOWN_WEIGHT = 0.95
 """How much hangs on what no layer tells: nearly all; first comes only whether there is a lawn at all."""
 
+DOUBT_SHARE_MIN = 0.05
+"""Ground in doubt of less than this share of the lawn decides nothing: no other lawn is derived for its sake."""
+
 SHOWN = {
     "bare ground in the image": ("bare", "dry"),
     "things that stand": ("built", "unknown"),
@@ -192,6 +195,7 @@ def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> _Mapped:
     confidence = confidence_within(pieces, [row["geometry"] for row in seen], worth, elsewhere=UNSEEN_CONFIDENCE)
     rows = _rows(site, pieces, "imagery", DERIVED_CONFIDENCE)
     rows = [{**row, "confidence": float(value)} for row, value in zip(rows, confidence, strict=True)]
+    least_m2 = DOUBT_SHARE_MIN * sum(piece.area for piece in pieces)
     low, high = (
         _left(
             site,
@@ -199,6 +203,8 @@ def _mapped(site: Site, plan: Plan, parameters: LawnParameters) -> _Mapped:
             parameters,
             crumb_m2=CRUMB_M2,
         )
+        if sum(row["area_m2"] for row in cover if row["cover"] == doubt) > least_m2
+        else pieces
         for doubt in ("hardly_lawn", "maybe_lawn")
     )
     return _Mapped(rows, [finding], (), low, high, known)

@@ -194,7 +194,7 @@ def _compared(parameters: ScheduleParameters) -> list[MowerOffer]:
 
 def _hours_finding(hours: WeekHours) -> Finding:
     if not permitted_hours_week(hours.permitted):
-        return Finding("caution", "no-permitted-hours", {"rules": hours.title})
+        return Finding("stop", "no-permitted-hours", {"rules": hours.title})
     values = {
         "case": "assumed" if hours.assumed else "given",
         "wanted": _days(hours.wanted),

@@ -60,8 +60,8 @@ def test_nothing_left_to_decide_is_ready():
     ("plan", "known", "readiness_of_it", "code"),
     [
         (planned(findings=[finding("loop-too-long", "stop")]), ALL_KNOWN, "settle", "stops"),
-        (planned(findings=[finding("hours-missing")]), ALL_KNOWN, "visit", "week"),
-        (planned(findings=[finding("no-permitted-hours")]), ALL_KNOWN, "visit", "week"),
+        (planned(findings=[finding("hours-missing", "stop")]), ALL_KNOWN, "settle", "stops"),
+        (planned(findings=[finding("no-permitted-hours", "stop")]), ALL_KNOWN, "settle", "stops"),
         (planned(findings=[finding("signal-reach")]), ALL_KNOWN, "visit", "signal"),
         (planned(within=False), ALL_KNOWN, "visit", "no-supply"),
         (planned(routes=0), ALL_KNOWN, "visit", "no-supply"),
