@@ -98,9 +98,10 @@ def portfolio_words(table: DataFrame, path: Path) -> list[str]:
     days, hours = (int(laid["crew_day"].max()), laid["laying_hours"].sum()) if len(laid) else (0, 0.0)
     return [
         f"of all: {ready}",
-        f"in all {sums['mowable_m2']:.0f} m² mown, {sums['wire_m']:.0f} m of wire, {sums['pegs']:.0f} pegs",
+        f"planned, what must be settled first included: {sums['mowable_m2']:.0f} m² to mow,"
+        f" {sums['wire_m']:.0f} m of wire, {sums['pegs']:.0f} pegs",
         f"to be laid, ready and to be visited first: {hours:.0f} hours on {counted(days, 'crew day')}",
-        f"mowers and materials without VAT: {price or 'no price known'}",
+        f"mowers and materials of these without VAT: {price or 'no price known'}",
         f"smallest mower that fits: {smallest or 'none planned'}",
         f"ranking by value and effort: {path}",
     ]

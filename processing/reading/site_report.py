@@ -52,11 +52,12 @@ class SiteReport:
         missing = [(item["layer"], item["unknown"]) for item in self.missing]
         failing = [(f"parcel {name}", reason) for name, reason in self.failing.items()]
         noticed = [(_parcel_words(ids, self.parcels), note) for note, ids in self.notes.items()]
+        complete = [*self.complete.items()] or ([] if self.problems else [("no layer", "say so in site.toml")])
         sections = (
             ("layers", layers),
             ("rasters", grids),
             ("missing; not needed to start, but then the plan cannot know", missing),
-            ("said to hold all that is there", [*self.complete.items()] or [("no layer", "say so in site.toml")]),
+            ("said to hold all that is there", complete),
             ("not read, as no layer of a site has that name", [(name,) for name in self.ignored]),
             ("broken", [(problem,) for problem in self.problems]),
             ("can't be planned", failing),

@@ -140,7 +140,7 @@ def test_a_portfolio_of_which_nothing_is_planned_is_said(tmp_path):
     lines = progress.portfolio_words(table, tmp_path / "portfolio.csv")
     assert lines[0] == "of all: 1 not planned"
     assert "smallest mower that fits: none planned" in lines
-    assert "mowers and materials without VAT: no price known" in lines
+    assert "mowers and materials of these without VAT: no price known" in lines
 
 
 def test_the_sum_of_a_portfolio_names_its_currency(tmp_path):
@@ -148,7 +148,7 @@ def test_the_sum_of_a_portfolio_names_its_currency(tmp_path):
     one = {"readiness": "ready", "status": "planned", "mower_needed": "small", "crew_day": 1, **figures}
     table = pd.DataFrame([one | {"amount": 43.16, "currency": "EUR"}, one | {"amount": 9.5, "currency": "CHF"}])
     lines = progress.portfolio_words(table, tmp_path / "portfolio.csv")
-    assert "mowers and materials without VAT: CHF 9.50 and EUR 43.16" in lines
+    assert "mowers and materials of these without VAT: CHF 9.50 and EUR 43.16" in lines
 
 
 def test_hours_of_laying_are_those_of_the_crew_days(tmp_path):
