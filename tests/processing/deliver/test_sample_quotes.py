@@ -92,7 +92,7 @@ def test_portfolio_terminal_and_plan_agree_to_the_cent_and_name_the_currency(sam
         assert rows[parcel]["currency"] == sample.summary.loc[parcel, "currency"] == "EUR"
     assert rows["P12"]["amount"] == rows["P12"]["currency"] == ""
     total = sum(Decimal(rows[parcel]["amount"]) for parcel in QUOTED)
-    assert f"mowers and materials without VAT: EUR {total:.2f}" in sample.printed
+    assert f"mowers and materials of these without VAT: EUR {total:.2f}" in sample.printed
     facts = dict(zip(sample.run_info["key"], sample.run_info["value"], strict=True))
     assert (facts["prices.currency"], facts["prices.example"]) == ("EUR", "True")
     assert "Price EUR without VAT" in (sample.docs / "index.html").read_text(encoding="utf-8")
@@ -110,7 +110,7 @@ def test_heads_say_whose_prices_they_are_and_what_the_plan_allows(sample, parcel
 
 def test_an_estimate_names_what_forbids_the_wire(sample):
     text = pdf_text(sample.docs / "P11" / "quote.pdf")
-    assert "one finding forbids laying the wire as planned" in text
+    assert "2 findings forbid laying the wire as planned" in text
     stops = sample.findings[(sample.findings["parcel_id"] == "P11") & (sample.findings["severity"] == "stop")]
     assert len(stops) == 1 and f"to be settled: {stops['text'].iloc[0]}" in text
 
