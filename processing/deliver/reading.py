@@ -79,7 +79,7 @@ class ParcelPlan:
     @property
     def readiness(self) -> str:
         """How ready the plan is to be carried out."""
-        return readiness_of(self.summary)
+        return str(self.summary["readiness"])
 
     @property
     def failed(self) -> bool:

@@ -68,11 +68,6 @@ class Knowledge:
         return len(self.unknown) + len(self.unmapped)
 
     @property
-    def upper_bound(self) -> bool:
-        """Whether lawn is less than the plan has by whatever no layer tells."""
-        return bool(self.taken)
-
-    @property
     def taken(self) -> tuple[str, ...]:
         """What takes ground from the lawn and is unmapped: crowns look like lawn in an image."""
         kinds = {"boundary": GROUND, "image": GROUND | {"trees"}}.get(self.basis, frozenset())
@@ -107,7 +102,7 @@ def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
     covered
         An image shows what covers its ground.
     """
-    of_survey = surveyed(lawn)
+    of_survey = bool(lawn) and all(row["source"] == "surveyed" for row in lawn)
     mapped = {topic for topic, layer in LAYER_OF.items() if _maps(site, layer)}
     complete = {topic for topic, layer in LAYER_OF.items() if layer in site.complete}
     no_terrain = () if site.has_terrain else (SLOPE,)
@@ -119,11 +114,6 @@ def knowledge(site: Site, *, lawn: Sequence[Row], covered: bool) -> Knowledge:
     layers = {"buildings", "paving"} <= mapped | complete
     basis = "surveyed" if of_survey else "layers" if layers else "image" if covered else "boundary"
     return Knowledge(basis, unknown, tuple(topic for topic in unknown if topic not in mapped))
-
-
-def surveyed(lawn: Sequence[Row]) -> bool:
-    """Return whether all of a lawn was surveyed or drawn by hand."""
-    return bool(lawn) and all(row["source"] == "surveyed" for row in lawn)
 
 
 def _seen_from_above(site: Site, *, covered: bool) -> frozenset[str]:

@@ -35,6 +35,11 @@ def undecided(plan: Plan) -> bool:
     return bool(plan.select("findings", code=UNDECIDED))
 
 
+def finding_codes(plan: Plan) -> set[str]:
+    """Return the codes of all findings on a plan."""
+    return {row["code"] for row in plan.rows("findings")}
+
+
 def readiness(plan: Plan, known: Knowledge) -> tuple[str, list[Said]]:
     """Return how ready a planned parcel is, and why.
 
@@ -80,11 +85,7 @@ def _unknown(known: Knowledge) -> list[Said]:
 
 
 def _reach(plan: Plan) -> list[Said]:
-    return [("signal", {})] if _codes(plan) & OUT_OF_REACH else []
-
-
-def _codes(plan: Plan) -> set[str]:
-    return {row["code"] for row in plan.rows("findings")}
+    return [("signal", {})] if finding_codes(plan) & OUT_OF_REACH else []
 
 
 def _supply(plan: Plan) -> list[Said]:

@@ -11,7 +11,7 @@ from ..model.catalogue import Said, stored_values
 from ..model.plan import FINDING_PARTS, Plan, Row
 from .knowledge import SLOPE, Knowledge
 from .mower_demands import able_mowers
-from .readiness import UNDECIDED, undecided
+from .readiness import UNDECIDED, finding_codes, undecided
 
 ALL_SHARE = 0.99
 """From this share of a lawn on, the rest is what every mower leaves: nobody asks for a reason."""
@@ -49,7 +49,7 @@ def verdict(plan: Plan, mower: MowerProfile, known: Knowledge, stops: int) -> li
     if not zones or not plan.rows("wire_path"):
         return [_no_mower(plan, lawn_m2)]
     unmapped = list(known.taken)
-    if _codes(plan) & TOO_MUCH:
+    if finding_codes(plan) & TOO_MUCH:
         said = [_too_much(plan, mower), *([("upper-bound", {"unknown": unmapped})] if unmapped else [])]
     else:
         code, values = _serves(plan, lawn_m2)
@@ -101,14 +101,11 @@ def _too_much(plan: Plan, mower: MowerProfile) -> Said:
         "wire_m": max(path["length_m"] for path in paths),
         "able": able_mowers(plan),
     }
-    hours, loop = "hours-missing" in _codes(plan), "loop-too-long" in _codes(plan)
+    codes = finding_codes(plan)
+    hours, loop = "hours-missing" in codes, "loop-too-long" in codes
     case = "both" if hours and loop else "hours" if hours else "loop"
     return "too-much", {**values, "case": case if values["able"] else f"{case}-none"}
 
 
 def _values_of(plan: Plan, code: str) -> dict[str, Any]:
     return next((stored_values(row, FINDING_PARTS) for row in plan.select("findings", code=code)), {})
-
-
-def _codes(plan: Plan) -> set[str]:
-    return {row["code"] for row in plan.rows("findings")}

@@ -49,8 +49,8 @@ class Finding:
 
     def said(self, catalogue: Catalogue | None = None) -> tuple[str, str]:
         """Return what was found and what to do, in words."""
-        sentences_by_code = sentences() if catalogue is None else catalogue
-        text, advice = (sentences_by_code.said("finding", self.code, part, self.values) for part in FINDING_PARTS)
+        by_code = catalogue or sentences()
+        text, advice = (by_code.said("finding", self.code, part, self.values) for part in FINDING_PARTS)
         return text, advice
 
     @property
@@ -116,8 +116,8 @@ class VisitCheck:
 
     def said(self, catalogue: Catalogue | None = None) -> dict[str, str]:
         """Return in words what to measure, how, and what hangs on it, by the names of their columns."""
-        sentences_by_code = sentences() if catalogue is None else catalogue
-        return {part: sentences_by_code.said("check", self.code, part, self.values) for part in CHECK_PARTS}
+        by_code = catalogue or sentences()
+        return {part: by_code.said("check", self.code, part, self.values) for part in CHECK_PARTS}
 
 
 SEVERITIES_IN_ORDER = ("stop", "caution", "info")
@@ -190,7 +190,7 @@ class Plan:
         self.parcel_id = parcel_id
         self.crs = crs
         self.specs = specs
-        self.catalogue = sentences() if catalogue is None else catalogue
+        self.catalogue = catalogue or sentences()
         self.inside = Point() if outline is None else outline.representative_point()
         self.findings: list[tuple[str, Finding]] = []
         self.checks: list[tuple[str, VisitCheck]] = []

@@ -17,7 +17,7 @@ from .site import DataAccuracy, Site
 from .site_layers import RASTERS, SITE_LAYERS
 from .step import Step
 
-_WHOLE: Mapping[str, str] = {
+WHOLE_INPUTS: Mapping[str, str] = {
     "label": "site:parcels",
     "parcel": "site:parcels",
     "dem": "raster:dem",
@@ -33,7 +33,7 @@ _GIVEN = ("parcel_id", "frame")
 
 SITE_INPUTS = frozenset(
     [
-        *_WHOLE.values(),
+        *WHOLE_INPUTS.values(),
         *(f"site:{name}" for name in SITE_LAYERS),
         *(f"raster:{name}" for name in RASTERS),
         *(f"accuracy:{name}" for name in DataAccuracy.model_fields),
@@ -72,7 +72,7 @@ class SiteView(Site):
     """A site as one step sees it: it has what the step declares; the rest raises an error where it is read."""
 
     def __init__(self, site: Site, reader: _Reader) -> None:
-        seen = [*_GIVEN, *(name for name, read_as in _WHOLE.items() if read_as in reader.declared)]
+        seen = [*_GIVEN, *(name for name, read_as in WHOLE_INPUTS.items() if read_as in reader.declared)]
         given = {name: getattr(site, name) for name in seen}
         given["layers"] = _Layers(site.layers, "site:", reader)
         given["accuracy"] = _Attributes(site.accuracy, "accuracy:", reader)
@@ -82,7 +82,7 @@ class SiteView(Site):
 
     def __getattr__(self, name: str) -> NoReturn:
         if name in Site.__dataclass_fields__:
-            self._reader.require([_WHOLE.get(name, f"site.{name}")])
+            self._reader.require([WHOLE_INPUTS.get(name, f"site.{name}")])
         raise AttributeError(f"a site has no {name}")
 
     def __repr__(self) -> str:

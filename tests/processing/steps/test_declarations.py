@@ -15,23 +15,12 @@ from lawngis.mower import MowerProfile, profile_from
 from lawngis.processing.model.plan import Derived, Plan, StepResult
 from lawngis.processing.model.site import Site
 from lawngis.processing.model.step import Parameters, Step
+from lawngis.processing.model.view import WHOLE_INPUTS
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_source import SiteSource
 from lawngis.processing.steps.workflow import Settings, installed_steps, ordered, planned
 
 SAMPLE = Path(__file__).parents[3] / "sample_parcels"
-
-
-WHOLE = {
-    "label": "site:parcels",
-    "parcel": "site:parcels",
-    "dem": "raster:dem",
-    "dem_around": "raster:dem",
-    "dsm": "raster:dsm",
-    "imagery": "raster:imagery",
-    "complete": "site:parcels",
-}
-"""Attributes of a site by the name under which a step declares them."""
 
 
 class Reads:
@@ -66,8 +55,8 @@ class RecordingSite(Site):
             return super().__getattribute__(name)
         view, reads = super().__getattribute__("_of")
         value = getattr(view, name)
-        if name in WHOLE:
-            reads.note(WHOLE[name])
+        if name in WHOLE_INPUTS:
+            reads.note(WHOLE_INPUTS[name])
         words = {"layers": "site:", "accuracy": "accuracy:", "facts": "fact:"}
         return _Parts(value, words[name], reads) if name in words else value
 
