@@ -41,9 +41,8 @@ def refuse_inputs(target: Path, source: SiteSource) -> None:
     PlanError
         Naming the file that would be overwritten.
     """
-    for path in source.files.inputs:
-        if path.exists() and target.exists() and path.samefile(target):
-            raise PlanError("would overwrite an input", where=str(target), advice="Name another folder with --out.")
+    if source.files.is_input(target):
+        raise PlanError("would overwrite an input", where=str(target), advice="Name another folder with --out.")
 
 
 @dataclass(frozen=True, eq=False)

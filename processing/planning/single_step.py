@@ -97,11 +97,10 @@ def refuse_input(target: Path, files: SiteFiles) -> None:
     ParameterError
         When the target is one of the site's files.
     """
-    for path in files.inputs:
-        if path.exists() and target.exists() and path.samefile(target):
-            raise ParameterError(
-                "the result would go into a file of the site", where=str(target), advice="Name another file."
-            )
+    if files.is_input(target):
+        raise ParameterError(
+            "the result would go into a file of the site", where=str(target), advice="Name another file."
+        )
 
 
 def readable(source: Source, step: Step, specs: Mapping[str, Layer], site: SiteSource) -> EarlierPlan | None:

@@ -65,6 +65,10 @@ class SiteFiles:
         ]
         return list(dict.fromkeys(vector + grids))
 
+    def is_input(self, path: Path) -> bool:
+        """Return whether a file is one of those that are read, by whatever name."""
+        return path.exists() and any(file.exists() and file.samefile(path) for file in self.inputs)
+
 
 def raster_file(source: str) -> Path:
     """Return the file that a raster is in: itself, or the GeoPackage of ``GPKG:file:table``."""

@@ -130,9 +130,8 @@ def write_cover(
 
 
 def _refuse_input(files: SiteFiles, out: Path) -> None:
-    for path in files.inputs:
-        if path.exists() and out.exists() and path.samefile(out):
-            raise ParameterError("would overwrite an input", where=str(out), advice="Name another file.")
+    if files.is_input(out):
+        raise ParameterError("would overwrite an input", where=str(out), advice="Name another file.")
 
 
 class _BlockwiseCover:
