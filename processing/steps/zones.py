@@ -28,7 +28,7 @@ from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_l
 from ..derived.slope import zone_slopes_percent
 from ..derived.slope_readings import steep_zone_findings, zone_slope
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import Site
+from ..model.site import DEM_ACCURACY, VECTOR_ACCURACY, Site
 from ..model.step import Step
 
 UNHEARD_MIN_M2 = 0.5
@@ -352,8 +352,8 @@ STEP = Step(
         "site:obstacles",
         "raster:dem",
         "raster:imagery",
-        "accuracy:dem_sd_m",
-        "accuracy:position_sd_m",
+        *DEM_ACCURACY,
+        *VECTOR_ACCURACY,
         "fact:widths",
         "fact:mapped",
         "fact:wires",
