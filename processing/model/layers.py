@@ -363,6 +363,7 @@ PLAN_LAYERS = _layers(
             text("decides", "what depends on it", nullable=False),
             real("flip_probability", "", "chance that measuring changes the decision"),
             real("weight", "", "how much hangs on it, 0 to 1; with the chance it makes the priority"),
+            real("at_stake", "", "ground [m²], wire [m] or money that changes with it; none where it may be all"),
             text("code", "kind of check, for programs"),
             text("values", "values of which its words are made, as JSON"),
             text("step", "step that asks for it"),
