@@ -119,7 +119,8 @@ def mapped_zones(
     """Return zones and links on the mowable ground of a plan; those that are `named` at a place keep that name."""
     ground = mowable_ground(plan)
     partition = zone_partition(ground, mow_width_m=mower.passage_mow_min_m, zone_area_min_m2=mower.zone_area_min_m2)
-    links = mapped_links(site, plan, partition, mower)
+    paving = level_paving(site) if len(partition.zones) > 1 else None
+    links = mapped_links(site, plan, partition, paving, mower)
     zones = dict(enumerate(partition.zones))
     served = served_zones(site, zones, links, mower, price_book)
     known = list(named)
@@ -132,7 +133,10 @@ def mapped_zones(
         [fact for fact in known if fact.layer == "links"],
     )
     near = dict(enumerate(_near_misses(site, plan, partition, links, mower), start=len(links)))
-    crossed = _crossing_doubts(site, plan, partition, links, mower, first=len(links) + len(near))
+    crossed: dict[int, CrossingDoubt] = {}
+    if paving is not None:
+        first = len(links) + len(near)
+        crossed = _crossing_doubts(outline_features(site, plan), partition, paving, links, mower, first=first)
     return MappedZones(ground, partition, links, served, names, link_names, near, crossed)
 
 
@@ -179,8 +183,10 @@ def _kept_names(names: dict[int, str], shapes: Mapping[int, BaseGeometry], known
     return {number: found[number] for number in names}
 
 
-def mapped_links(site: Site, plan: Plan, partition: ZonePartition, mower: MowerProfile) -> dict[int, PlacedLink]:
-    """Return passages and crossings as the maps show them, by number.
+def mapped_links(
+    site: Site, plan: Plan, partition: ZonePartition, paving: geopandas.GeoDataFrame | None, mower: MowerProfile
+) -> dict[int, PlacedLink]:
+    """Return passages, and crossings over level paving, as the maps show them, by number.
 
     Widths are less sure between outlines that are only seen in an image.
     """
@@ -193,7 +199,6 @@ def mapped_links(site: Site, plan: Plan, partition: ZonePartition, mower: MowerP
         links.append(
             PlacedLink(*ends, kind, width_m, passage.length_m, sd_m, LAWN, passage.middle_line, passage.narrowest)
         )
-    paving = level_paving(site)
     if paving is None:
         return dict(enumerate(links))
     for way in crossings(
@@ -245,18 +250,17 @@ def _near_passage(place: NarrowPlace, features: OutlineFeatures, mower: MowerPro
 
 
 def _crossing_doubts(
-    site: Site,
-    plan: Plan,
+    features: OutlineFeatures,
     partition: ZonePartition,
+    paving: geopandas.GeoDataFrame,
     links: Mapping[int, PlacedLink],
     mower: MowerProfile,
     *,
     first: int,
 ) -> dict[int, CrossingDoubt]:
     """Return what decides over each crossing, and over ways that are a little too long or narrow for one."""
-    paving, features = level_paving(site), outline_features(site, plan)
     slack_m = NEAR_SDS * features.largest_distance_sd_m
-    if paving is None or not slack_m:
+    if not slack_m:
         return {}
     found: dict[int, CrossingDoubt] = {}
     for way in near_crossings(
