@@ -273,7 +273,16 @@ _DECISIONS = (
             for column in ("edges.edge_class", "wire_runs.edge_class")
             for name in ("flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown")
         ),
-        checks=("edge-class",),
+        checks=("edge-class", "edge-danger"),
+    ),
+    Decision(
+        "edge-neighbour",
+        "Is a thing that was drawn beside an edge within reach of it?",
+        "distance of the thing from the edge",
+        "m",
+        "wire",
+        limits=("edges.reach_m",),
+        checks=("edge-neighbour",),
     ),
     Decision(
         "wire-fits",
