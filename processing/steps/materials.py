@@ -14,7 +14,8 @@ from lawngis.prices import PriceBook, billed, price_book_from
 from ..derived.cable_routing import cable_crossings
 from ..derived.decisions import LAWN
 from ..derived.detached_supply import LeadCrossings, lead_crossings
-from ..model.catalogue import Catalogue, Said, Values
+from ..derived.spread import item_sd
+from ..model.catalogue import Said, Values
 from ..model.plan import Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -48,7 +49,7 @@ def materials(site: Site, plan: Plan, mower: MowerProfile, parameters: Materials
         *_cuts(site, plan, prices),
         *_sources(plan, prices),
     ]
-    rows = [_row(item, prices, plan.catalogue) for item in items]
+    rows = [_row(item, prices, plan) for item in items]
     return StepResult({"materials": [row for row in rows if row["quantity"]]})
 
 
@@ -106,16 +107,18 @@ def _sources(plan: Plan, prices: PriceBook) -> Iterator[_Item]:
     yield _Item("signal sources", sources, "piece", ("sources-bought", {}), prices.signal_source_each)
 
 
-def _row(item: _Item, prices: PriceBook, catalogue: Catalogue) -> Row:
+def _row(item: _Item, prices: PriceBook, plan: Plan) -> Row:
     line = billed(item.quantity, item.unit, item.price, prices.currency)
     code, values = item.basis
+    quantity_sd = item_sd(item.item, item.quantity, plan.rows("wire_path"), plan.rows("visit_checks"))
     return {
         "item": item.item,
         "quantity": line.quantity,
         "unit": item.unit,
-        "basis": catalogue.said("part", code, "text", values),
+        "basis": plan.catalogue.said("part", code, "text", values),
         "unit_price": item.price,
         "amount": line.amount,
+        "amount_sd": None if item.price is None else quantity_sd * item.price,
         "currency": prices.currency,
         "price_source": None if item.price is None else prices.source,
     }
@@ -136,6 +139,7 @@ STEP = Step(
         "links",
         "supply_route",
         "zones",
+        "visit_checks",
         "site:parcels",
         "site:buildings",
         "site:hard_surfaces",

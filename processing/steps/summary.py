@@ -12,6 +12,7 @@ from ..derived.knowledge import READS as KNOWLEDGE_READS
 from ..derived.knowledge import knowledge
 from ..derived.mower_demands import week_values
 from ..derived.readiness import readiness, undecided
+from ..derived.spread import amount_sd, wire_sd_m
 from ..derived.verdict import verdict
 from ..model.catalogue import said_text
 from ..model.plan import Plan, Row, StepResult
@@ -29,6 +30,7 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters)
     stops = sum(row["severity"] == "stop" for row in plan.rows("findings"))
     priced = [row for row in plan.rows("materials") if row["amount"] is not None]
     currency = priced[0]["currency"] if priced else None
+    checks = plan.rows("visit_checks")
     known = knowledge(site, lawn=plan.rows("lawn"), covered=bool(plan.rows("cover")))
     ready, reasons = readiness(plan, known)
     said = verdict(plan, mower, known, stops)
@@ -48,15 +50,17 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters)
         "zones": len(zones),
         "loops": len(paths),
         "wire_m": sum(row["length_m"] for row in paths),
+        "wire_sd_m": wire_sd_m(paths, checks),
         "lead_m": sum(row["lead_m"] for row in paths),
         "pegs": len(plan.rows("pegs")),
         "dock_score": next((row["score"] for row in chosen if row["candidate_id"] in home), None),
         "slope_p95_percent": _steepest(zones),
         **_week_hours(plan),
         "amount": amounts_total([row["amount"] for row in priced], currency) if currency else None,
+        "amount_sd": amount_sd(priced, paths, checks) if currency else None,
         "currency": currency,
         "stop_findings": stops,
-        "visit_checks": len(plan.rows("visit_checks")),
+        "visit_checks": len(checks),
         "geometry": MultiPolygon(polygon_parts(site.parcel)),
     }
     return StepResult({"summary": [row]})

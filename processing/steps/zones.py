@@ -21,15 +21,18 @@ from lawngis.wire.leads import ground_rings
 from ..derived.decisions import Served, link_findings, served_zones, supply_findings
 from ..derived.detached_supply import ground_in_wire
 from ..derived.doubt import DoubtParameters, worth_a_look
+from ..derived.link_doubt import with_changes
 from ..derived.loops import left_out_by_lines
 from ..derived.matching import applied, follows, matched
 from ..derived.mower_demands import zone_hours_week
 from ..derived.mowing_windows import GrowthParameters
+from ..derived.outline_spread import READS as SPREAD_READS
 from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_links, shown_links
 from ..derived.slope import zone_slopes_percent
 from ..derived.slope_readings import steep_zone_findings, zone_slope
+from ..derived.supply_doubt import supply_checks
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import DEM_ACCURACY, VECTOR_ACCURACY, Site
+from ..model.site import DEM_ACCURACY, Site
 from ..model.step import Step
 
 UNHEARD_MIN_M2 = 0.5
@@ -92,11 +95,13 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
         *steep_zone_findings(site, plan, zone_rows, mower),
     ]
     asked = [row for row, link in zip(link_rows, shown.values(), strict=True) if not link.measured]
-    return StepResult(
-        {"zones": zone_rows, "links": link_rows, "hand_mow": hand_rows},
-        findings,
+    ground = {index: zone for index, zone in enumerate(found.partition.zones) if index not in found.left_out}
+    checks = with_changes(
         _width_checks(site, asked, mower, parameters),
-    )
+        site, ground, found.links, found.link_names, mower, parameters.price_book,
+    )  # fmt: skip
+    checks += supply_checks(site, found.served, ground, found.names, mower, parameters.price_book, parameters)
+    return StepResult({"zones": zone_rows, "links": link_rows, "hand_mow": hand_rows}, findings, checks)
 
 
 # --- what becomes of zones, as somebody measured them ----------------------------------------------------
@@ -340,18 +345,12 @@ STEP = Step(
         "cover",
         "lawn",
         "keepouts",
-        "site:parcels",
-        "site:buildings",
-        "site:hard_surfaces",
-        "site:beds",
-        "site:water",
+        *SPREAD_READS,
         "site:streets",
-        "site:barriers",
-        "site:obstacles",
+        "site:outlets",
         "raster:dem",
         "raster:imagery",
         *DEM_ACCURACY,
-        *VECTOR_ACCURACY,
         "fact:widths",
         "fact:mapped",
         "fact:wires",
