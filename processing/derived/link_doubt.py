@@ -19,6 +19,8 @@ from .passages import PlacedLink
 from .spread import AMOUNT, WIRE
 
 CABLE, DOCKS, SOURCES, CUTS, DUCTS = "supply cable", "further docks", "signal sources", "saw cut", "duct"
+
+ITEMS = (WIRE, CABLE, DOCKS, SOURCES, CUTS, DUCTS)
 """Items of the list of materials on which links and supplies tell."""
 
 
@@ -78,7 +80,7 @@ def _takes(
     site: Site, zones: Mapping[int, Polygon], links: Mapping[int, PlacedLink], served: Served[int]
 ) -> dict[str, float]:
     """Return about how much a plan takes of what hangs on links and supplies, by item."""
-    found: dict[str, float] = dict.fromkeys((WIRE, CABLE, DOCKS, SOURCES, CUTS, DUCTS), 0.0)
+    found: dict[str, float] = dict.fromkeys(ITEMS, 0.0)
     for number, service in served.zones.items():
         if service.role != "detached":
             found[WIRE] += ground_in_wire(zones[number], WIRE_INSET_M).length
@@ -89,17 +91,18 @@ def _takes(
                 found[CUTS] += 2 * link.length_m
     for group, offer in served.groups:
         if offer.chosen is not None:
-            for item, quantity in option_takes(site, [zones[zone] for zone in group], offer.chosen).items():
-                found[item] += quantity
+            taken = option_takes(offer.chosen, site, [zones[zone] for zone in group])
+            found = {item: found[item] + quantity for item, quantity in taken.items()}
     return found
 
 
-def option_takes(site: Site, grounds: Sequence[Polygon], option: SupplyOption) -> dict[str, float]:
+def option_takes(option: SupplyOption, site: Site, grounds: Sequence[Polygon]) -> dict[str, float]:
     """Return about how much a supply of zones takes, by item: a dock of its own needs a cable too."""
-    supplies = (site.geometries("outlets") or site.geometries("buildings")) if option.supply == "own_dock" else []
+    supplies = site.geometries("outlets") or site.geometries("buildings")
+    cable_m = min((ground.distance(place) for ground in grounds for place in supplies), default=0.0)
     return {
         WIRE: option.wire_m,
-        CABLE: min((ground.distance(place) for ground in grounds for place in supplies), default=0.0),
+        CABLE: cable_m if option.supply == "own_dock" else 0.0,
         DOCKS: float(option.supply == "own_dock"),
         SOURCES: float(option.supply == "own_source"),
         CUTS: option.crossed.saw_cut_m,

@@ -32,7 +32,10 @@ def zones_spread(site: Site, zones: Sequence[Polygon]) -> OutlineSpread:
     """
     errors = [vector_error(site.accuracy)]
     outlines: list[BaseGeometry] = []
-    drawn: dict[str, list[BaseGeometry]] = {"parcels": [site.parcel], **{name: site.geometries(name) for name in DRAWN_LAYERS}}
+    drawn: dict[str, list[BaseGeometry]] = {
+        "parcels": [site.parcel],
+        **{name: site.geometries(name) for name in DRAWN_LAYERS},
+    }
     for layer, shapes in drawn.items():
         outlines += [shape.boundary if shape.geom_type.endswith("Polygon") else shape for shape in shapes]
         errors += [vector_error(site.accuracy, layer)] * len(shapes)

@@ -63,7 +63,7 @@ def supply_checks(
             asked.append((other, VisitCheck("supply-choice", values, place, *more)))
         for option, check in asked:
             if option is not None:
-                before, after = (option_takes(site, grounds, some) for some in (offer.chosen, option))
+                before, after = (option_takes(some, site, grounds) for some in (offer.chosen, option))
                 changes = taken_more(before, after, mower, prices)
                 told = replace(check, changes=changes, at_stake=abs(changes[AMOUNT]))
                 checks += in_doubt(told, parameters, whole=offer.chosen.price)
