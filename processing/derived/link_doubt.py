@@ -29,7 +29,7 @@ def with_changes(
     site: Site,
     zones: Mapping[int, Polygon],
     links: Mapping[int, PlacedLink],
-    names: Mapping[int, str],
+    maybe: Mapping[int, PlacedLink],
     mower: MowerProfile,
     price_book: str | None,
 ) -> list[VisitCheck]:
@@ -40,40 +40,44 @@ def with_changes(
     Parameters
     ----------
     checks
-        Of widths, with the link as target and the limit that it may lie on the other side of; others stay as they are.
+        Of widths and lengths, at the narrowest place of their link.
     site, mower, price_book
         As :func:`.decisions.served_zones` takes them.
     zones
         Ground of those that may get a wire, by number.
-    links
-        Between them.
-    names
-        Of links, as a plan calls them.
+    links, maybe
+        Between them: those that there are, and those that there nearly are, by numbers of one count.
     """
-    numbers = {name: number for number, name in names.items() if number in links}
-    if not any(check.target_id in numbers for check in checks):
-        return list(checks)
+    at_place = {link.narrowest.coords[0]: number for number, link in {**maybe, **links}.items()}
+    if not checks:
+        return []
     served, prices = served_zones(site, zones, links, mower, price_book), price_book_from(price_book)
     before = _takes(site, zones, links, served)
     found = []
     for check in checks:
-        if check.target_id not in numbers or check.limit_value is None:
-            found.append(check)
-            continue
-        link = links[numbers[check.target_id]]
-        told = {**links, numbers[check.target_id]: replace(link, kind=_other_kind(link, check.limit_value, mower))}
+        told = _otherwise(check, at_place[check.place.coords[0]], links, maybe, mower)
         otherwise = served_zones(site, zones, told, mower, price_book)
-        after = _takes(site, zones, told, otherwise)
-        changes = taken_more(before, after, mower, prices)
+        changes = taken_more(before, _takes(site, zones, told, otherwise), mower, prices)
         price = abs(changes[AMOUNT]) if served.zones.keys() == otherwise.zones.keys() else None
         found.append(replace(check, changes=changes, at_stake=price))
     return found
 
 
-def _other_kind(link: PlacedLink, limit_m: float, mower: MowerProfile) -> str:
-    """Return of which kind a link is whose width lies on the other side of a limit."""
+def _otherwise(
+    check: VisitCheck,
+    number: int,
+    links: Mapping[int, PlacedLink],
+    maybe: Mapping[int, PlacedLink],
+    mower: MowerProfile,
+) -> dict[int, PlacedLink]:
+    """Return the links that there are where what a check asks lies on the other side of its limit."""
+    if number not in links:
+        return {**links, number: replace(maybe[number], kind="crossing")}
+    if check.code == "crossing-length":
+        return {other: link for other, link in links.items() if other != number}
+    link, limit_m = links[number], check.limit_value or 0.0
     width_m = limit_m if link.width_m < limit_m else nextafter(limit_m, 0)
-    return link_kind(width_m, link.surface, mower)
+    return {**links, number: replace(link, kind=link_kind(width_m, link.surface, mower))}
 
 
 def _takes(

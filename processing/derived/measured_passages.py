@@ -48,8 +48,9 @@ def site_with_grounds(site: Site, plan: Plan, mower: MowerProfile, price_book: s
         File with prices, on which hangs which zones have names.
     """
     mapped = mapped_zones(site, plan, mower, price_book)
-    features = [(mapped.link_names.get(number, ""), link.middle_line) for number, link in mapped.links.items()]
-    numbers = list(mapped.links)
+    places = mapped.places
+    features = [(mapped.link_names.get(number, ""), link.middle_line) for number, link in places.items()]
+    numbers = list(places)
     seen = {numbers[index] for _, index in matched(site.facts.passages, features, [])}
     about = {fact: list[Finding]() for fact in site.facts.widths}
     last = {fact: numbers[index] for fact in about for _, index in matched([fact], features, about[fact])}
@@ -69,7 +70,7 @@ def site_with_grounds(site: Site, plan: Plan, mower: MowerProfile, price_book: s
 def _ground(
     site: Site, mapped: MappedZones, number: int, value: float, forbidden: BaseGeometry, mower: MowerProfile
 ) -> PassageGround | None:
-    link = mapped.links[number]
+    link = mapped.places[number]
     drawn = [fact.value for fact in site.facts.outlines if fact.value is not None]
     if (
         link.surface != LAWN
