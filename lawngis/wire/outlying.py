@@ -180,8 +180,8 @@ class _Routes:
         self._near = shapely.envelope(shapely.union_all([*laid, far])).buffer(_AROUND_M)
 
     def _grid_of(self, area: BaseGeometry, *, fine: bool = False) -> CostGrid:
-        # Cells beside the wire are free although they lie partly inside it; fine ones find room beside it.
-        cell_m, inside_m = (_FINE_CELL_M, _FINE_CELL_M / 4) if fine else (_CELL_M, _CELL_M)
+        # Coarse cells beside the wire are free although they lie partly inside it; fine ones lie outside.
+        cell_m, inside_m = (_FINE_CELL_M, -_FINE_CELL_M / 2) if fine else (_CELL_M, _CELL_M)
         closed = shapely.buffer(self._grounds, -inside_m)
         blocked = [PricedGround(shape, np.inf) for shape in (*self._terrain.blocked, closed) if not shape.is_empty]
         return cost_grid(area, [*self._terrain.priced, *blocked], cell_m=cell_m)
