@@ -29,6 +29,7 @@ _NO_BETTER_M = 1.5
 """Where no way around gets to an end, none gets to those so near it: pulling taut is dear."""
 
 _CELL_M = 0.25
+_FINE_CELL_M = 0.1
 _AROUND_M = 6.0
 """Ways are looked for this far around both grounds."""
 
@@ -178,11 +179,12 @@ class _Routes:
         shapely.prepare([self._forbidden, self._allowed])
         self._near = shapely.envelope(shapely.union_all([*laid, far])).buffer(_AROUND_M)
 
-    def _grid_of(self, area: BaseGeometry) -> CostGrid:
-        # Cells beside the wire are free although they lie partly inside it.
-        closed = shapely.buffer(self._grounds, -_CELL_M)
+    def _grid_of(self, area: BaseGeometry, *, fine: bool = False) -> CostGrid:
+        # Coarse cells beside the wire are free although they lie partly inside it; fine ones lie outside.
+        cell_m, inside_m = (_FINE_CELL_M, -_FINE_CELL_M / 2) if fine else (_CELL_M, _CELL_M)
+        closed = shapely.buffer(self._grounds, -inside_m)
         blocked = [PricedGround(shape, np.inf) for shape in (*self._terrain.blocked, closed) if not shape.is_empty]
-        return cost_grid(area, [*self._terrain.priced, *blocked], cell_m=_CELL_M)
+        return cost_grid(area, [*self._terrain.priced, *blocked], cell_m=cell_m)
 
     @cached_property
     def _grid(self) -> CostGrid:
@@ -219,9 +221,12 @@ class _Routes:
         return np.asarray(cost + shapely.length(rest))
 
     def around(self, starts: FloatArray) -> tuple[LineString, float] | None:
-        """Return the cheapest way over a grid, pulled taut, and its cost: nearby if one leads there, or far around."""
-        near = self._around_on(self._grid, starts)
-        return near if near is not None else self._around_on(self._grid_of(self._terrain.area), starts)
+        """Return the cheapest way over a grid, pulled taut, and its cost: nearby if one leads there, or far around.
+
+        Beside a long crooked edge all ways over a coarse grid may cut across ground: a fine one is asked last.
+        """
+        way = self._around_on(self._grid, starts) or self._around_on(self._grid_of(self._terrain.area), starts)
+        return way or self._around_on(self._grid_of(self._terrain.area, fine=True), starts)
 
     def _around_on(self, grid: CostGrid, starts: FloatArray) -> tuple[LineString, float] | None:
         field = cost_field(grid, starts, snap_m=2 * _CELL_M)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 from pydantic import Field
 
 from lawngis.trust import flip_probability
@@ -56,7 +57,8 @@ def in_doubt(
         Of which what hangs on it is a part: lawn [m²], wire [m] or price; None where all of that hangs on it.
     """
     if chance is None:
-        chance = float(flip_probability(check.value, check.sd, check.limit_value))
+        compared = (np.nan if number is None else number for number in (check.value, check.sd, check.limit_value))
+        chance = float(flip_probability(*compared))
     stakes = {decision.stake for decision in decisions_checked_by(check.code)}
     if not worth_a_look(chance, parameters, safety="safety" in stakes):
         return []

@@ -185,6 +185,7 @@ PLAN_LAYERS = _layers(
             real("plan_length_m", "m", "length in plan", nullable=False),
             real("lead_m", "m", "of length_m in leads, both ways", nullable=False),
             real("slack_m", "m", "length in hand", nullable=False),
+            real("length_sd_m", "m", "standard deviation of length_m by the accuracy of what bounds the zones"),
             real("resistance_ohm", "Ω", "of the copper at 20 °C, slack included", nullable=False),
             real("signal_min_ut", "µT", "weakest vertical field inside, at the antenna's height"),
         ),
@@ -304,6 +305,7 @@ PLAN_LAYERS = _layers(
             text("basis", "how the quantity comes about"),
             real("unit_price", "", "price of one unit without tax, in the currency beside it"),
             real("amount", "", "quantity times price, to the coin"),
+            real("amount_sd", "", "standard deviation of the amount: by lengths, and by decisions that may flip"),
             text("currency", "currency of price and amount, ISO 4217"),
             text(
                 "price_source",
@@ -364,6 +366,7 @@ PLAN_LAYERS = _layers(
             real("flip_probability", "", "chance that measuring changes the decision"),
             real("weight", "", "how much hangs on it, 0 to 1; with the chance it makes the priority"),
             real("at_stake", "", "ground [m²], wire [m] or money that changes with it; none where it may be all"),
+            text("changes", "what more or less it takes then, by item of the materials, as JSON"),
             text("code", "kind of check, for programs"),
             text("values", "values of which its words are made, as JSON"),
             text("step", "step that asks for it"),

@@ -96,6 +96,8 @@ class VisitCheck:
     at_stake
         How much changes where the decision falls otherwise: ground [m²], wire [m] or money, as the list of decisions
         says; None where that is all of it, or nobody can say.
+    changes
+        What more or less the plan takes then, by item of its list of materials; None where nobody worked it out.
     """
 
     code: str
@@ -112,6 +114,7 @@ class VisitCheck:
     target_column: str = ""
     area: Polygon | LineString | None = None
     at_stake: float | None = None
+    changes: Mapping[str, float] | None = None
 
     @property
     def urgency(self) -> float:
@@ -415,6 +418,7 @@ def _check_row(plan: Plan, check_id: str, number: int, step: str, check: VisitCh
         "flip_probability": check.flip_probability,
         "weight": check.weight,
         "at_stake": check.at_stake,
+        "changes": None if check.changes is None else values_text(check.changes),
         "step": step,
         "target_layer": check.target_layer or None,
         "target_id": check.target_id or None,

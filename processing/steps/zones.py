@@ -20,15 +20,18 @@ from lawngis.wire.leads import ground_rings
 from ..derived.decisions import Served, link_findings, served_zones, supply_findings
 from ..derived.detached_supply import ground_in_wire
 from ..derived.doubt import DoubtParameters
+from ..derived.link_doubt import with_changes
 from ..derived.loops import left_out_by_lines
 from ..derived.matching import applied, follows, matched
 from ..derived.mower_demands import zone_hours_week
 from ..derived.mowing_windows import GrowthParameters
 from ..derived.outline_features import READS as OUTLINE_READS
+from ..derived.outline_spread import READS as SPREAD_READS
 from ..derived.passage_checks import Asked, crossing_checks, near_checks, width_checks
 from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_links, shown_links
 from ..derived.slope import zone_slopes_percent
 from ..derived.slope_readings import steep_zone_findings, zone_slope
+from ..derived.supply_doubt import supply_checks
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
 from ..model.site import DEM_ACCURACY, Site
 from ..model.step import Step
@@ -93,10 +96,16 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
         *steep_zone_findings(site, plan, zone_rows, mower),
     ]
     asked = Asked(parameters, mower, sum(row["area_m2"] for row in plan.rows("lawn")))
-    checks = [
+    ground = {index: zone for index, zone in enumerate(found.partition.zones) if index not in found.left_out}
+    of_links = [
         *width_checks(found.links, found.link_names, asked),
-        *near_checks(mapped.near.values(), site.facts.widths, asked),
         *crossing_checks(mapped.crossings, found.links, found.link_names, asked),
+    ]
+    maybe = {number: doubt.link for number, doubt in mapped.crossings.items()}
+    checks = [
+        *with_changes(of_links, site, ground, found.links, maybe, mower, parameters.price_book),
+        *near_checks(mapped.near.values(), site.facts.widths, asked),
+        *supply_checks(site, found.served, ground, found.names, mower, parameters.price_book, parameters),
     ]
     return StepResult({"zones": zone_rows, "links": link_rows, "hand_mow": hand_rows}, findings, checks)
 
@@ -309,6 +318,8 @@ STEP = Step(
     ),
     reads=(
         *OUTLINE_READS,
+        *SPREAD_READS,
+        "site:outlets",
         *DEM_ACCURACY,
         "fact:widths",
         "fact:mapped",

@@ -36,10 +36,8 @@ A_LIMIT = re.compile(r"_(min|max|limit)(_|$)")
 
 
 def limits_of_profile() -> set[str]:
-    return {name for name in MowerProfile.model_fields if A_LIMIT.search(name)} | {
-        "dock_straight_ahead_m",
-        "run_minutes",
-    }
+    others = {"dock_straight_ahead_m", "dock_straight_behind_m", "run_minutes"}
+    return {name for name in MowerProfile.model_fields if A_LIMIT.search(name)} | others
 
 
 def named(field: str) -> set[str]:
