@@ -97,8 +97,9 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     ]
     asked = Asked(parameters, mower, sum(row["area_m2"] for row in plan.rows("lawn")))
     ground = {index: zone for index, zone in enumerate(found.partition.zones) if index not in found.left_out}
+    between = {n: link for n, link in found.links.items() if {link.zone_a, link.zone_b} <= ground.keys()}
     of_links = [
-        *width_checks(found.links, found.link_names, asked),
+        *width_checks(between, found.link_names, asked),
         *crossing_checks(mapped.crossings, found.links, found.link_names, asked),
     ]
     maybe = {number: doubt.link for number, doubt in mapped.crossings.items()}
