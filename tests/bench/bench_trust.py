@@ -2,16 +2,16 @@
 
 ``python tests/bench/bench_trust.py [--gardens 20] [--maps 20] [--quality good middling poor] [--missed] [--needless]``
 
-Gardens are invented by seed, and mapped with errors of three qualities (`trust_gardens`); lawngis is told the true model
-of these errors. It plans the truth as well: what it decides there is right. Decisions are matched by place, never by
-name (`trust_decisions`). One is wrong when the map's plan falls otherwise than the truth's, and listed when a row of
-`visit_checks` is about it: of a kind that settles it, and near. A check is needless if it is about no decision that comes
-out wrong in any of the maps of its garden; checks that a rule asks for, and those that keep somebody from harm, are
-excused. Brier scores are those of the stated chances (0 where nothing is asked) and of always saying the share of wrong
-ones; a chance is the most that a check gives it, added up over the limits that are asked about. Intervals of 90 % come from
-resampling gardens: maps of one garden aren't independent.
+Gardens are invented by seed, and mapped with errors of three qualities (`trust_gardens`); lawngis is told the true
+model of these errors. It plans the truth as well: what it decides there is right. Decisions are matched by place, never
+by name (`trust_decisions`). One is wrong when the map's plan falls otherwise than the truth's, and listed when a row of
+`visit_checks` is about it: of a kind that settles it, and near. A check is needless if it is about no decision that
+comes out wrong in any of the maps of its garden; checks that a rule asks for, and those that keep somebody from harm,
+are excused. Brier scores are those of the stated chances (0 where nothing is asked) and of always saying the share of
+wrong ones; a chance is the most that a check gives it, added up over the limits that are asked about. Intervals of 90 %
+come from resampling gardens: maps of one garden aren't independent.
 
-A column for each kind: decisions, wrong ones, share of these listed (recall), checks that may be needless, share of those
+A row for each kind: decisions, wrong ones, share of these listed (recall), checks that may be needless, share of those
 that are, checks excused, both Brier scores. Below: chance that was said > share that came (number), by tenths.
 
 The full run, 20 gardens by 20 maps of three qualities, takes about 25 minutes on one core; 6 by 4 of one quality half a
@@ -148,10 +148,8 @@ def _print_missed(cases: Sequence[Case], maps: Maps) -> None:
             at = made.ground.representative_point()
             near = [check for check in maps[case.garden, case.copy][1] if check.ground.dwithin(made.ground, NEARBY_M)]
             words = ", ".join(f"{check.code} {check.value:.2f}/{check.limit:g} p{check.chance:.2f}" for check in near)
-            place = f"({at.x:+.1f}, {at.y:+.1f})"
-            print(
-                f"  {parcel_name(case.garden, case.copy)} {made.kind:12} {place:16} {made.truth} > {made.found}; {words or '-'}"
-            )
+            name, place = parcel_name(case.garden, case.copy), f"({at.x:+.1f}, {at.y:+.1f})"
+            print(f"  {name} {made.kind:12} {place:16} {made.truth} > {made.found}; {words or '-'}")
 
 
 def _print_needless(asked: Sequence[Asked]) -> None:

@@ -83,8 +83,8 @@ NO_CLASS = ""
 class Decision:
     """One yes or no, or one of several, that both plans made at a place.
 
-    A check settles it only if it asks about one of its `limits`, when both state any: the slope at which ground is kept out
-    differs along the wire, and only what closes a passage changes which zones are reached.
+    A check settles it only if it asks about one of its `limits`, when both state any: the slope at which ground is kept
+    out differs along the wire, and only what closes a passage changes which zones are reached.
     """
 
     kind: str

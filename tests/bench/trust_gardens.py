@@ -1,13 +1,15 @@
 """Gardens of an invented kind whose truth is known, and maps of them that are as wrong as their quality says.
 
-A garden is drawn in metres from its south-west corner, street below, and turned by an angle of its own. Its sizes straddle
-the limits of a mower: see `garden`. What touches in truth overlaps by a metre here, so that errors open no hairlines.
+A garden is drawn in metres from its south-west corner, street below, and turned by an angle of its own. Its sizes
+straddle the limits of a mower: see `garden`. What touches in truth overlaps by a metre here, so that errors open no
+hairlines.
 
 A map's errors, by the named sd s of its quality: every feature is shifted as a whole (half of the variance s²), each of
-its vertices by itself (a quarter), and the whole survey at once (a quarter; it moves all features of a map alike, and not
-the elevations), so that a vertex is off by s along either axis, and so across any edge. Elevations are off by a Gaussian
-random field of the named sd with exponential correlation exp(-r / L), drawn by FFT; the surface model by another such field.
-Trunk diameters are off by `trunk_sd_m`. Whether paving lies level is known to half of the maps' gardens only.
+its vertices by itself (a quarter), and the whole survey at once (a quarter; it moves all features of a map alike, and
+not the elevations), so that a vertex is off by s along either axis, and so across any edge. Elevations are off by a
+Gaussian random field of the named sd with exponential correlation exp(-r / L), drawn by FFT; the surface model by
+another such field. Trunk diameters are off by `trunk_sd_m`. Whether the terrace lies level is on every other garden's
+maps only.
 """
 
 from __future__ import annotations
@@ -142,12 +144,13 @@ def garden(seed: int, number: int) -> Garden:
 
     Passages of 0.7 to 2.4 m (house to boundary, bed to bed, bed to boundary), strips of flush paving 1.6 to 2.4 m long,
     openings to them of 0.7 to 1.3 m, banks of 14 to 45 % right across and of 14 to 30 % along a boundary, a lie of 0 to
-    5 % with long waves, so that a pad lies at 0 to 8 %, a terrace 0 to 12 cm high, a retaining wall or fence 0 to 0.6 m from the boundary, a pond, trunks of 8 to 24 cm, a
-    front lawn of 5 to 11 m² across the drive; every sixth is large and has long beds like a comb.
+    5 % with long waves, so that a pad lies at 0 to 8 %, a terrace 0 to 12 cm high, a retaining wall or fence 0 to 0.6 m
+    from the boundary, a pond, trunks of 8 to 24 cm, a front lawn of 5 to 11 m² across the drive; every sixth is large
+    and has long beds like a comb.
     """
     rng = np.random.default_rng([seed, number])
     large = number % 6 == 5
-    wide, deep = (rng.uniform(34, 44), rng.uniform(52, 62)) if large else (rng.uniform(16, 24), rng.uniform(38, 48))
+    wide, deep = (rng.uniform(30, 36), rng.uniform(58, 70)) if large else (rng.uniform(16, 24), rng.uniform(38, 48))
     lot = Garden(float(rng.uniform(0, 360)), level_known=bool(number % 2))
     direction = rng.uniform(0, 2 * np.pi)
     tilt = rng.uniform(0, 5)
@@ -216,7 +219,7 @@ def _sections(lot: Garden, rng: np.random.Generator, wide: float, begin: float, 
     kinds: list[Callable[[Garden, np.random.Generator, float, float], float]] = [_strip, _gap, _bank]
     order = [kinds[index] for index in rng.permutation(3)]
     if large:
-        order += [_comb] * int(rng.integers(3, 8))
+        order += [_comb] * int(rng.integers(3, 10))
     elif rng.random() < 0.3:
         order = order[:2]
     y = begin
@@ -233,11 +236,8 @@ def _strip(lot: Garden, rng: np.random.Generator, wide: float, y: float) -> floa
     lot.crossings.append(strip)
     if rng.random() < 0.5:
         x = rng.uniform(2, wide - 3)
-        for part in (
-            box(-1, y + long - 0.2, x, y + long + 0.8),
-            box(x + opening, y + long - 0.2, wide + 1, y + long + 0.8),
-        ):
-            lot.add("beds", part, kind="flowers")
+        for begin, end in ((-1, x), (x + opening, wide + 1)):
+            lot.add("beds", box(begin, y + long - 0.2, end, y + long + 0.8), kind="flowers")
     return float(long)
 
 
@@ -258,7 +258,7 @@ def _bank(lot: Garden, rng: np.random.Generator, wide: float, y: float) -> float
 
 
 def _comb(lot: Garden, rng: np.random.Generator, wide: float, y: float) -> float:
-    reach = wide * rng.uniform(0.6, 0.8)
+    reach = wide * rng.uniform(0.7, 0.85)
     x = rng.choice([-1.0, wide - reach])
     lot.add("beds", box(x, y, x + reach + 1, y + 0.8), kind="hedge")
     return 0.8

@@ -94,8 +94,8 @@ def brier(chances: ArrayLike, happened: ArrayLike) -> float:
 def share_interval(parts: Iterable[tuple[int, int, int]], seed: int = 0) -> tuple[float, float, float]:
     """Return a share over all gardens and its 90 % interval, by resampling gardens.
 
-    `parts` has garden, how many of it count, and whether or how many of these are meant; a bootstrap of clusters, as maps of
-    one garden aren't independent (Davison and Hinkley 1997, section 3.8).
+    `parts` has garden, how many of it count, and how many of these are meant; a bootstrap of clusters, as maps of one
+    garden aren't independent (Davison and Hinkley 1997, section 3.8).
     """
     sums: dict[int, list[int]] = {}
     for garden, of, meant in parts:
