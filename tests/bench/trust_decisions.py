@@ -41,6 +41,8 @@ SETTLES: Mapping[str, tuple[str, ...]] = {
     "week": ("week",),
     "hours": ("week",),
     "verdict": ("verdict",),
+    "standing": ("lawn",),
+    "lawn": ("lawn",),
 }
 """Kinds of decision that a check settles, by how its code begins; the longest beginning counts. Add new codes here."""
 
@@ -62,6 +64,7 @@ REACH_M: Mapping[str, float] = {
     "trunk": 1.0,
     "small zone": 1.0,
     "reach": 2.0,
+    "lawn": 1.0,
 }
 """How far from a decision's ground a check about it may lie [m]; a kind that isn't here is of the whole garden."""
 
@@ -73,7 +76,10 @@ SAME_PLACE_M = 2.0
 STEEP_DIFFERS_M2, STEEP_DIFFERS_SHARE = 2.0, 0.25
 """A piece of ground is judged otherwise when so much more or less of it is kept out, and so large a share."""
 
-EDGE_STEP_M, EDGE_AWAY_M, EDGE_RUN_MIN_M = 0.25, 0.9, 1.0
+LAWN_DIFFERS_WIDE_M, LAWN_DIFFERS_M2 = 1.2, 1.5
+"""Ground is lawn in one plan only, and not just off in place, when it is so wide and so large."""
+
+EDGE_STEP_M, EDGE_AWAY_M, EDGE_RUN_MIN_M, EDGE_TURN_MAX_DEG = 0.25, 0.9, 1.0, 30.0
 SETBACK_DIFFERS_M = 0.02
 DANGERS = frozenset({"drop", "water"})
 NO_CLASS = ""
@@ -209,7 +215,7 @@ def decisions(
     made = [Decision("verdict", Point(0, 0), str(truth.summary["status"]), str(found.summary["status"]))]
     if made[0].wrong or truth.summary["status"] != "planned":
         return made
-    for part in (_passages, _crossings, _slopes, _trunks, _small_zones):
+    for part in (_passages, _crossings, _slopes, _trunks, _small_zones, _lawn):
         made += part(lot, truth, found, checks, mower)
     return [
         *made,
@@ -298,6 +304,30 @@ def _slopes(
     return made
 
 
+def _lawn(
+    lot: Garden, truth: PlanOfGarden, found: PlanOfGarden, checks: Sequence[Check], _: MowerProfile
+) -> list[Decision]:
+    """Return what is lawn in one plan only, and all other ground as one decision, but what checks ask about."""
+    half = LAWN_DIFFERS_WIDE_M / 2
+    differs = truth.union("lawn").symmetric_difference(found.union("lawn")).buffer(-half).buffer(half)
+    pieces = [piece for piece in shapely.get_parts(differs) if piece.area >= LAWN_DIFFERS_M2]
+    made = [
+        Decision(
+            "lawn",
+            piece,
+            *(
+                "lawn" if plan.union("lawn").intersection(piece).area > piece.area / 2 else "none"
+                for plan in (truth, found)
+            ),
+        )
+        for piece in pieces
+    ]
+    right = [check.ground for check in checks if "lawn" in check.settles and not any(map(check.about, made))]
+    return made + [
+        Decision("lawn", ground, "as mapped", "as mapped") for ground in (*right, *([] if made else [Point(0, 0)]))
+    ]
+
+
 def _pieces(shape: BaseGeometry, least_m2: float) -> list[BaseGeometry]:
     opened = shape.buffer(-0.1).buffer(0.1)
     return [part for part in shapely.get_parts(opened) if part.area >= least_m2]
@@ -365,31 +395,40 @@ def _missed(words: Any) -> int:
 
 
 def _edges(truth: PlanOfGarden, found: PlanOfGarden) -> Iterator[Decision]:
-    """Yield for each stretch of edge whether it has the true setback: one decision for each run that hasn't."""
-    others = found.rows("edges")
-    if others.empty:
-        return
-    tree = shapely.STRtree(others.geometry.to_numpy())
+    """Yield for each stretch of edge whether it has the true setback: one decision for each run that hasn't.
+
+    What the map's plan kept out as steep, or cut off at a passage, has no edge there: that is decided elsewhere.
+    """
+    others = found.rows("edges")[found.rows("edges")["edge_class"] != "steep"]
+    lines = others.geometry.to_numpy()
+    tree = shapely.STRtree(lines)
     for edge in truth.rows("edges").itertuples():
-        count = ceil(edge.geometry.length / EDGE_STEP_M)
-        if edge.geometry.length < EDGE_RUN_MIN_M:
+        if edge.edge_class == "steep" or edge.length_m < EDGE_RUN_MIN_M:
             continue
+        count = ceil(edge.geometry.length / EDGE_STEP_M)
         points = shapely.line_interpolate_point(edge.geometry, (np.arange(count) + 0.5) / count, normalized=True)
         met, nearest = tree.query_nearest(points, max_distance=EDGE_AWAY_M, all_matches=False)
-        if len(met) < EDGE_RUN_MIN_M / EDGE_STEP_M:
+        turn = _heading_deg(lines[nearest], points[met]) - _heading_deg(edge.geometry, points[met])
+        along = np.abs((turn + 90) % 180 - 90) <= EDGE_TURN_MAX_DEG
+        met, nearest = met[along], nearest[along]
+        if len(met) * EDGE_STEP_M < EDGE_RUN_MIN_M:
             continue
         classes = np.full(count, NO_CLASS, dtype=object)
-        differs = np.zeros(count, dtype=bool)
-        classes[met] = others["edge_class"].to_numpy()[nearest]
-        differs[met] = np.abs(others["setback_m"].to_numpy()[nearest] - edge.setback_m) > SETBACK_DIFFERS_M
-        runs = [run for run in _runs(np.where(differs, classes, NO_CLASS)) if len(run) * EDGE_STEP_M >= EDGE_RUN_MIN_M]
-        for run in runs:
-            now = classes[run[0]]
-            kind = "edge danger" if {now, edge.edge_class} & DANGERS else "edge"
-            yield Decision(kind, shapely.MultiPoint(points[run]), edge.edge_class, now)
-        if not runs:
-            kind = "edge danger" if edge.edge_class in DANGERS else "edge"
-            yield Decision(kind, edge.geometry, edge.edge_class, edge.edge_class)
+        wrong = np.abs(others["setback_m"].to_numpy()[nearest] - edge.setback_m) > SETBACK_DIFFERS_M
+        classes[met[wrong]] = others["edge_class"].to_numpy()[nearest[wrong]]
+        runs = [run for run in _runs(classes) if len(run) * EDGE_STEP_M >= EDGE_RUN_MIN_M]
+        for now, place in [(classes[run[0]], shapely.MultiPoint(points[run])) for run in runs] or [
+            (edge.edge_class, edge.geometry)
+        ]:
+            yield Decision("edge danger" if {now, edge.edge_class} & DANGERS else "edge", place, edge.edge_class, now)
+
+
+def _heading_deg(lines: Any, points: Any) -> np.ndarray:
+    """Return in which direction lines run where they are next to points [degrees]."""
+    at = shapely.line_locate_point(lines, points)
+    ends = [shapely.line_interpolate_point(lines, np.maximum(at + step, 0)) for step in (-0.05, 0.05)]
+    dx, dy = (read(ends[1]) - read(ends[0]) for read in (shapely.get_x, shapely.get_y))
+    return np.degrees(np.arctan2(dy, dx))
 
 
 def _runs(labels: np.ndarray) -> list[np.ndarray]:
