@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import ceil
 from pathlib import Path
@@ -26,6 +26,8 @@ SETTLES: Mapping[str, tuple[str, ...]] = {
     "crossing": ("crossing", "reach"),
     "ground-slope": ("steep", "wire slope"),
     "slope": ("steep", "wire slope"),
+    "wire-slope": ("wire slope", "steep"),
+    "edge-slope": ("wire slope", "steep"),
     "dock-slope": ("dock slope",),
     "dock": ("dock place",),
     "edge": ("edge", "edge danger"),
@@ -81,8 +83,11 @@ LAWN_DIFFERS_WIDE_M, LAWN_DIFFERS_M2 = 1.2, 1.5
 
 EDGE_STEP_M, EDGE_AWAY_M, EDGE_RUN_MIN_M, EDGE_TURN_MAX_DEG = 0.25, 0.9, 1.0, 30.0
 SETBACK_DIFFERS_M = 0.02
+TREE_AWAY_M, SMALL_MIN_M2, DOCK_TURN_MAX_DEG = 1.2, 2.0, 45.0
 DANGERS = frozenset({"drop", "water"})
 NO_CLASS = ""
+WHOLE = Point(0, 0)
+"""Where decisions of the whole garden are: the tile's middle."""
 
 
 @dataclass(frozen=True)
@@ -166,6 +171,11 @@ class PlanOfGarden:
             self._unions[key] = shapely.union_all(self.rows(layer, **wanted).geometry.to_numpy())
         return self._unions[key]
 
+    def mostly(self, ground: BaseGeometry, shapes: Mapping[str, BaseGeometry]) -> str | None:
+        """Return which of some shapes has most of a piece of ground; None where together they have little of it."""
+        area_m2 = {name: shape.intersection(ground).area for name, shape in shapes.items()}
+        return max(area_m2, key=area_m2.__getitem__) if sum(area_m2.values()) >= 0.4 * ground.area else None
+
     @property
     def summary(self) -> Mapping[str, Any]:
         return self.tables["summary"].iloc[0]
@@ -208,201 +218,180 @@ def plans_of(path: Path, origins: Mapping[str, tuple[float, float]]) -> dict[str
 # --- decisions --------------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True)
+class _Compared:
+    """A garden with the plan of its truth and that of one of its maps."""
+
+    lot: Garden
+    truth: PlanOfGarden
+    found: PlanOfGarden
+    checks: Sequence[Check]
+    mower: MowerProfile
+
+    @property
+    def both(self) -> tuple[PlanOfGarden, PlanOfGarden]:
+        return self.truth, self.found
+
+    def places(self, shapes: Sequence[BaseGeometry]) -> list[BaseGeometry]:
+        return [placed(self.lot, shape) for shape in shapes]
+
+    def decision(
+        self,
+        kind: str,
+        ground: BaseGeometry,
+        read: Callable[[PlanOfGarden], str | None],
+        limits: tuple[float, ...] = (),
+    ) -> list[Decision]:
+        """Return what both plans say of a place, unless one says nothing."""
+        truth, found = map(read, self.both)
+        return [] if truth is None or found is None else [Decision(kind, ground, truth, found, limits)]
+
+
 def decisions(
     lot: Garden, truth: PlanOfGarden, found: PlanOfGarden, checks: Sequence[Check], mower: MowerProfile
 ) -> list[Decision]:
     """Return all decisions of a garden that the plan of its truth and that of a map have in common."""
-    made = [Decision("verdict", Point(0, 0), str(truth.summary["status"]), str(found.summary["status"]))]
-    if made[0].wrong or truth.summary["status"] != "planned":
-        return made
-    for part in (_passages, _crossings, _slopes, _trunks, _small_zones, _lawn):
-        made += part(lot, truth, found, checks, mower)
-    return [
-        *made,
-        *_docks(truth, found, mower),
-        *_edges(truth, found),
-        *_reached(truth, found, mower),
-        *_wholes(truth, found, mower),
-    ]
-
-
-def _passages(
-    lot: Garden, truth: PlanOfGarden, found: PlanOfGarden, checks: Sequence[Check], _: MowerProfile
-) -> list[Decision]:
-    """Return what becomes of each narrow place, also where one plan sees open lawn."""
-    places = [placed(lot, shape) for shape in lot.passages]
-    for plan in (truth, found):
-        links = plan.rows("links", surface="lawn")
-        places += [line.interpolate(0.5, normalized=True) for line in links.geometry]
-    places += [check.ground.centroid for check in checks if check.settles[:1] == ("passage",)]
-    made = []
-    for place in _apart(places):
-        kinds = [passage_kind(plan, place) for plan in (truth, found)]
-        if None not in kinds:
-            made.append(Decision("passage", place, *map(str, kinds)))
+    pair = _Compared(lot, truth, found, checks, mower)
+    made = pair.decision("verdict", WHOLE, lambda plan: str(plan.summary["status"]))
+    if {plan.summary["status"] for plan in pair.both} == {"planned"}:
+        for some in (_passages, _crossings, _slopes, _trunks, _small_zones, _lawn, _docks, _edges, _reached, _wholes):
+            made += some(pair)
     return made
+
+
+def _passages(pair: _Compared) -> Iterator[Decision]:
+    """Yield what becomes of each narrow place, also where one plan sees open lawn."""
+    places = pair.places(pair.lot.passages)
+    for plan in pair.both:
+        places += list(plan.rows("links", surface="lawn").geometry.interpolate(0.5, normalized=True))
+    places += [check.ground.centroid for check in pair.checks if check.settles[:1] == ("passage",)]
+    apart: list[BaseGeometry] = []
+    for place in places:
+        if not shapely.dwithin(apart, place, SAME_PLACE_M).any():
+            apart.append(place)
+            yield from pair.decision("passage", place, lambda plan, place=place: passage_kind(plan, place))
 
 
 def passage_kind(plan: PlanOfGarden, place: BaseGeometry) -> str | None:
     """Return whether a plan mows a narrow place, drives through it, or finds it closed; None where it sees no lawn."""
     links = plan.rows("links", surface="lawn")
-    near = [(line.distance(place), kind) for line, kind in zip(links.geometry, links["kind"], strict=True)]
-    best = min(near, default=(np.inf, ""))
-    if best[0] <= SAME_PLACE_M / 2:
-        return {"transit": "driven", "open": "mown"}.get(best[1], "closed")
-    ground = place.buffer(0.05)
-    mown, by_hand = (plan.union(layer).intersection(ground).area for layer in ("zones", "hand_mow"))
-    return None if mown + by_hand < 0.4 * ground.area else "mown" if mown >= by_hand else "closed"
+    away_m, kind = min(zip(links.geometry.distance(place), links["kind"], strict=True), default=(np.inf, ""))
+    if away_m <= SAME_PLACE_M / 2:
+        return {"transit": "driven", "open": "mown"}.get(kind, "closed")
+    return plan.mostly(place.buffer(0.05), {"mown": plan.union("zones"), "closed": plan.union("hand_mow")})
 
 
-def _crossings(
-    lot: Garden, truth: PlanOfGarden, found: PlanOfGarden, checks: Sequence[Check], _: MowerProfile
-) -> list[Decision]:
-    """Return whether each strip of paving joins what lies on its sides."""
-    strips = [placed(lot, shape).buffer(0.3) for shape in lot.crossings]
-    for plan in (truth, found):
-        links = plan.rows("links")
-        for line in links.geometry[links["surface"] != "lawn"]:
-            if not any(strip.intersects(line) for strip in strips):
-                strips.append(line.buffer(SAME_PLACE_M))
-    made = []
+def _crossings(pair: _Compared) -> Iterator[Decision]:
+    """Yield whether each strip of paving joins what lies on its sides."""
+    strips = [strip.buffer(0.3) for strip in pair.places(pair.lot.crossings)]
+    for line in (line for plan in pair.both for line in plan.rows("links", kind="crossing").geometry):
+        if not shapely.intersects(strips, line).any():
+            strips.append(line.buffer(SAME_PLACE_M))
     for strip in strips:
-        made.append(
-            Decision("crossing", strip, *("joined" if _joins(plan, strip) else "parted" for plan in (truth, found)))
-        )
-    return made
+
+        def joins(plan: PlanOfGarden, strip: BaseGeometry = strip) -> str:
+            return "joined" if plan.rows("links", kind="crossing").intersects(strip).any() else "parted"
+
+        yield from pair.decision("crossing", strip, joins)
 
 
-def _joins(plan: PlanOfGarden, strip: BaseGeometry) -> bool:
-    return bool(shapely.intersects(plan.rows("links", kind="crossing").geometry.to_numpy(), strip).any())
-
-
-def _slopes(
-    lot: Garden, truth: PlanOfGarden, found: PlanOfGarden, checks: Sequence[Check], mower: MowerProfile
-) -> list[Decision]:
-    """Return what is kept out as steep of each bank, within and along the wire, and of any other ground."""
-    lawn = truth.union("lawn")
-    band = lawn.difference(lawn.buffer(-mower.edge_band_m))
-    banks = shapely.union_all([placed(lot, shape) for shape in lot.banks])
-    steep = [plan.union("keepouts", reason="steep") for plan in (truth, found)]
+def _slopes(pair: _Compared) -> Iterator[Decision]:
+    """Yield what is kept out as steep of each bank, within and along the wire, and of any other ground."""
+    lawn = pair.truth.union("lawn")
+    band = lawn.difference(lawn.buffer(-pair.mower.edge_band_m))
+    banks = shapely.union_all(pair.places(pair.lot.banks))
+    steep = [plan.union("keepouts", reason="steep") for plan in pair.both]
     elsewhere = shapely.symmetric_difference(*steep).difference(banks.buffer(1.0))
-    asked = [check.ground.buffer(0.5) for check in checks if "steep" in check.settles]
-    asked_at = shapely.union_all(asked).difference(banks.buffer(1.0)).difference(elsewhere.buffer(1.0))
-    made = []
-    for kind, ground, limit in (
-        ("steep", lawn.difference(band), mower.slope_limit_percent),
-        ("wire slope", band, mower.edge_slope_limit_percent),
-    ):
-        grounds = [
-            piece for whole in (banks, elsewhere, asked_at) for piece in _pieces(whole.intersection(ground), 1.0)
-        ]
-        for piece in grounds:
+    asked = shapely.union_all([check.ground.buffer(0.5) for check in pair.checks if "steep" in check.settles])
+    asked = asked.difference(shapely.union(banks, elsewhere).buffer(1.0))
+    grounds = {"steep": lawn.difference(band), "wire slope": band}
+    limits = {"steep": pair.mower.slope_limit_percent, "wire slope": pair.mower.edge_slope_limit_percent}
+    for kind, whole in ((kind, whole) for kind in grounds for whole in (banks, elsewhere, asked)):
+        for piece in _pieces(whole.intersection(grounds[kind]), wide_m=0.2, least_m2=1.0):
             out = [shape.intersection(piece).area for shape in steep]
+            words = [f"{area_m2:.1f} of {piece.area:.0f} m² out" for area_m2 in out]
             differs = abs(out[0] - out[1]) > max(STEEP_DIFFERS_M2, STEEP_DIFFERS_SHARE * piece.area)
-            words = [f"{area:.1f} of {piece.area:.0f} m² out" for area in out]
-            made.append(Decision(kind, piece, words[0], words[1] if differs else words[0], (limit,)))
-    return made
+            yield Decision(kind, piece, words[0], words[differs], (limits[kind],))
 
 
-def _lawn(
-    lot: Garden, truth: PlanOfGarden, found: PlanOfGarden, checks: Sequence[Check], _: MowerProfile
-) -> list[Decision]:
-    """Return what is lawn in one plan only, and all other ground as one decision, but what checks ask about."""
-    half = LAWN_DIFFERS_WIDE_M / 2
-    differs = truth.union("lawn").symmetric_difference(found.union("lawn")).buffer(-half).buffer(half)
-    pieces = [piece for piece in shapely.get_parts(differs) if piece.area >= LAWN_DIFFERS_M2]
-    made = [
-        Decision(
-            "lawn",
-            piece,
-            *(
-                "lawn" if plan.union("lawn").intersection(piece).area > piece.area / 2 else "none"
-                for plan in (truth, found)
-            ),
-        )
-        for piece in pieces
-    ]
-    right = [check.ground for check in checks if "lawn" in check.settles and not any(map(check.about, made))]
-    return made + [
-        Decision("lawn", ground, "as mapped", "as mapped") for ground in (*right, *([] if made else [Point(0, 0)]))
-    ]
-
-
-def _pieces(shape: BaseGeometry, least_m2: float) -> list[BaseGeometry]:
-    opened = shape.buffer(-0.1).buffer(0.1)
+def _pieces(shape: BaseGeometry, *, wide_m: float, least_m2: float) -> list[BaseGeometry]:
+    """Return the connected pieces of ground that are as wide and as large as this."""
+    opened = shape.buffer(-wide_m / 2).buffer(wide_m / 2)
     return [part for part in shapely.get_parts(opened) if part.area >= least_m2]
 
 
-def _trunks(lot: Garden, truth: PlanOfGarden, found: PlanOfGarden, *_: Any) -> list[Decision]:
-    """Return whether each tree may be bumped."""
-    made = []
-    for tree in (placed(lot, feature.shape) for feature in lot.features if feature.layer == "trees"):
-        words = [_treatment(plan, tree) for plan in (truth, found)]
-        if None not in words:
-            made.append(Decision("trunk", tree, *map(str, words)))
-    return made
+def _trunks(pair: _Compared) -> Iterator[Decision]:
+    """Yield whether each tree may be bumped."""
+    for tree in pair.places([feature.shape for feature in pair.lot.features if feature.layer == "trees"]):
+
+        def treatment(plan: PlanOfGarden, tree: BaseGeometry = tree) -> str | None:
+            kept = plan.rows("keepouts", reason="tree")
+            away_m, how = min(zip(kept.geometry.distance(tree), kept["treatment"], strict=True), default=(np.inf, ""))
+            return None if away_m > TREE_AWAY_M else "bump" if how == "bump" else "kept off"
+
+        yield from pair.decision("trunk", tree, treatment)
 
 
-def _treatment(plan: PlanOfGarden, tree: Point) -> str | None:
-    kept = plan.rows("keepouts", reason="tree")
-    near = [(shape.distance(tree), how) for shape, how in zip(kept.geometry, kept["treatment"], strict=True)]
-    best = min(near, default=(np.inf, ""))
-    return None if best[0] > 1.2 else "bump" if best[1] == "bump" else "kept off"
-
-
-def _small_zones(lot: Garden, truth: PlanOfGarden, found: PlanOfGarden, *_: Any) -> list[Decision]:
-    """Return whether each small lawn gets a wire."""
-    grounds = [placed(lot, shape) for shape in lot.small_lawns]
-    for plan in (truth, found):
-        for shape in plan.rows("hand_mow", reason="small").geometry:
-            if shape.area >= 2 and not any(shape.intersects(other) for other in grounds):
-                grounds.append(shape)
-    made = []
+def _small_zones(pair: _Compared) -> Iterator[Decision]:
+    """Yield whether each small lawn gets a wire."""
+    grounds = pair.places(pair.lot.small_lawns)
+    for shape in (shape for plan in pair.both for shape in plan.rows("hand_mow", reason="small").geometry):
+        if shape.area >= SMALL_MIN_M2 and not shapely.intersects(grounds, shape).any():
+            grounds.append(shape)
     for ground in grounds:
-        words = [_mown_how(plan, ground) for plan in (truth, found)]
-        if None not in words:
-            made.append(Decision("small zone", ground, *map(str, words)))
-    return made
+
+        def mown(plan: PlanOfGarden, ground: BaseGeometry = ground) -> str | None:
+            return plan.mostly(ground, {"zone": plan.union("zones"), "by hand": plan.union("hand_mow")})
+
+        yield from pair.decision("small zone", ground, mown)
 
 
-def _mown_how(plan: PlanOfGarden, ground: BaseGeometry) -> str | None:
-    if plan.union("zones").intersection(ground).area >= 0.4 * ground.area:
-        return "zone"
-    return "by hand" if plan.union("hand_mow").intersection(ground).area >= 0.4 * ground.area else None
+def _lawn(pair: _Compared) -> Iterator[Decision]:
+    """Yield what is lawn in one plan only, and what else checks ask about; if there is neither, the whole."""
+    lawns = [plan.union("lawn") for plan in pair.both]
+    pieces = _pieces(shapely.symmetric_difference(*lawns), wide_m=LAWN_DIFFERS_WIDE_M, least_m2=LAWN_DIFFERS_M2)
+    asked = [check.ground for check in pair.checks if "lawn" in check.settles]
+    others = [ground for ground in asked if not shapely.dwithin(pieces, ground, REACH_M["lawn"]).any()]
+    for piece in pieces:
+        yield Decision(
+            "lawn", piece, *("lawn" if lawn.covers(piece.representative_point()) else "none" for lawn in lawns)
+        )
+    for ground in others if pieces or others else [WHOLE]:
+        yield Decision("lawn", ground, "as mapped", "as mapped")
 
 
-def _docks(truth: PlanOfGarden, found: PlanOfGarden, mower: MowerProfile) -> Iterator[Decision]:
+def _docks(pair: _Compared) -> Iterator[Decision]:
     """Yield whether the truth lets each dock stand where the map's plan puts it: its pad's slope, and all else."""
-    places = truth.rows("dock_candidates")
-    for dock in found.rows("dock_candidates").itertuples():
-        if not dock.chosen or places.empty:
+    places, limit = pair.truth.rows("dock_candidates"), pair.mower.dock_slope_max_percent
+    for _, dock in pair.found.rows("dock_candidates").iterrows():
+        if not dock["chosen"] or places.empty:
             continue
-        turn = np.abs((places["heading_deg"] - dock.heading_deg + 180) % 360 - 180)
-        away = np.where(turn <= 45, places.geometry.distance(dock.geometry), np.inf)
-        best = int(np.argmin(away))
-        if away[best] > REACH_M["dock place"]:
+        turn = np.abs((places["heading_deg"] - dock["heading_deg"] + 180) % 360 - 180)
+        away_m = np.where(turn <= DOCK_TURN_MAX_DEG, places.geometry.distance(dock.geometry), np.inf)
+        if away_m.min() > REACH_M["dock place"]:
             continue
-        true = places.iloc[best]
-        limit = mower.dock_slope_max_percent
-        slopes = (float(true["slope_percent"]), float(dock.slope_percent))
-        yield Decision("dock slope", dock.geometry, *("too steep" if slope > limit else "level" for slope in slopes))
-        missed = [_missed(true["failed"]) - (slopes[0] > limit), _missed(dock.failed) - (slopes[1] > limit)]
-        yield Decision("dock place", dock.geometry, *("refused" if count else "allowed" for count in missed))
+        both = (places.iloc[int(np.argmin(away_m))], dock)
+        steep = [bool(place["slope_percent"] > limit) for place in both]
+        refused = [_missed(place["failed"]) > over for place, over in zip(both, steep, strict=True)]
+        yield Decision("dock slope", dock.geometry, *("too steep" if over else "level" for over in steep))
+        yield Decision("dock place", dock.geometry, *("refused" if missed else "allowed" for missed in refused))
 
 
 def _missed(words: Any) -> int:
-    return len(str(words).split("; ")) if isinstance(words, str) and words else 0
+    """Return how many must-haves a place misses, the slope of its pad among them."""
+    return len(words.split("; ")) if isinstance(words, str) and words else 0
 
 
-def _edges(truth: PlanOfGarden, found: PlanOfGarden) -> Iterator[Decision]:
+def _edges(pair: _Compared) -> Iterator[Decision]:
     """Yield for each stretch of edge whether it has the true setback: one decision for each run that hasn't.
 
     What the map's plan kept out as steep, or cut off at a passage, has no edge there: that is decided elsewhere.
     """
-    others = found.rows("edges")[found.rows("edges")["edge_class"] != "steep"]
+    others = pair.found.rows("edges")
+    others = others[others["edge_class"] != "steep"]
     lines = others.geometry.to_numpy()
     tree = shapely.STRtree(lines)
-    for edge in truth.rows("edges").itertuples():
+    for edge in pair.truth.rows("edges").itertuples():
         if edge.edge_class == "steep" or edge.length_m < EDGE_RUN_MIN_M:
             continue
         count = ceil(edge.geometry.length / EDGE_STEP_M)
@@ -437,42 +426,28 @@ def _runs(labels: np.ndarray) -> list[np.ndarray]:
     return [run for run in np.split(np.arange(len(labels)), cuts) if labels[run[0]] != NO_CLASS]
 
 
-def _reached(truth: PlanOfGarden, found: PlanOfGarden, mower: MowerProfile) -> Iterator[Decision]:
+def _reached(pair: _Compared) -> Iterator[Decision]:
     """Yield how each zone of the truth is served: driven to, carried to with which supply, or not at all."""
-    limits = (
-        mower.passage_transit_min_m,
-        mower.crossing_length_max_m,
-        mower.supply_cable_max_m,
-        mower.loop_length_max_m,
-    )
-    for ground in (*truth.rows("zones").geometry, *truth.rows("hand_mow", reason="unreachable").geometry):
-        words = [_served(plan, ground) for plan in (truth, found)]
-        if None not in words:
-            yield Decision("reach", ground, *map(str, words), limits)
+    mower = pair.mower
+    limits = (mower.passage_transit_min_m, mower.crossing_length_max_m, mower.supply_cable_max_m)
+
+    def served(plan: PlanOfGarden, ground: BaseGeometry) -> str | None:
+        zones = plan.rows("zones")
+        how = zones["supply"].where(zones["role"] == "detached", "driven")
+        grounds = {supply: shapely.union_all(zones.geometry[how == supply]) for supply in how.unique()}
+        return plan.mostly(ground, {**grounds, "none": plan.union("hand_mow", reason="unreachable")})
+
+    for ground in (*pair.truth.rows("zones").geometry, *pair.truth.rows("hand_mow", reason="unreachable").geometry):
+        yield from pair.decision("reach", ground, lambda plan, ground=ground: served(plan, ground), limits)
 
 
-def _served(plan: PlanOfGarden, ground: BaseGeometry) -> str | None:
-    share: dict[str, float] = {}
-    for zone in plan.rows("zones").itertuples():
-        how = zone.supply if zone.role == "detached" else "driven"
-        share[how] = share.get(how, 0.0) + zone.geometry.intersection(ground).area
-    share["none"] = plan.union("hand_mow", reason="unreachable").intersection(ground).area
-    how = max(share, key=share.__getitem__)
-    return how if share[how] >= 0.4 * ground.area else None
+def _wholes(pair: _Compared) -> list[Decision]:
+    """Return what is decided of the garden as a whole: loops that the source can drive, a week that suffices."""
 
+    def longest(plan: PlanOfGarden) -> str:
+        return "too long" if plan.rows("wire_path")["length_m"].max() > pair.mower.loop_length_max_m else "drivable"
 
-def _wholes(truth: PlanOfGarden, found: PlanOfGarden, mower: MowerProfile) -> Iterator[Decision]:
-    """Yield what is decided of the garden as a whole: loops that the source can drive, a week that suffices."""
-    loops = [plan.rows("wire_path")["length_m"].max() > mower.loop_length_max_m for plan in (truth, found)]
-    yield Decision("loop length", Point(0, 0), *("too long" if over else "drivable" for over in loops))
-    short = [(plan.summary["missing_hours_week"] or 0) > 0 for plan in (truth, found)]
-    yield Decision("week", Point(0, 0), *("too short" if over else "suffices" for over in short))
+    def week(plan: PlanOfGarden) -> str:
+        return "too short" if (plan.summary["missing_hours_week"] or 0) > 0 else "suffices"
 
-
-def _apart(places: Sequence[BaseGeometry]) -> list[BaseGeometry]:
-    """Return places without those that are too near an earlier one to be another."""
-    kept: list[BaseGeometry] = []
-    for place in places:
-        if not any(place.dwithin(other, SAME_PLACE_M) for other in kept):
-            kept.append(place)
-    return kept
+    return pair.decision("loop length", WHOLE, longest) + pair.decision("week", WHOLE, week)
