@@ -111,7 +111,7 @@ def _report(
         print(figure_line(figure, figures))
     print("said > came (number), by tenths of chance:")
     for score in scores:
-        if any(score.chances):
+        if any(score.chances) and len(score.wrong) < len(score.cases):
             parts = tenths(score.chances, score.happened)
             print(f"  {score.name:12}", "  ".join(f"{said:.2f} > {came:.2f} ({count})" for count, said, came in parts))
     unknown = Counter(item.check.code for item in asked if not item.check.settles)

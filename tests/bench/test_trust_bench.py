@@ -157,7 +157,7 @@ def test_steep_ground_is_wrong_when_much_of_a_bank_is_judged_otherwise():
     nearly = {"reason": "steep", "geometry": box(-9, 2, 9, 4.6)}
     for kept, wrong in ((steep, False), (nearly, False), ({"reason": "bed", "geometry": HERE.buffer(1)}, True)):
         made = decisions(lot, plan(lawn=[lawn], keepouts=[steep]), plan(lawn=[lawn], keepouts=[kept]), [], MOWER)
-        assert [item.wrong for item in made if item.kind == "steep"] == [wrong]
+        assert [(item.wrong, item.harm) for item in made if item.kind == "steep"] == [(wrong, wrong)]
 
 
 # --- scores -----------------------------------------------------------------------------------------------

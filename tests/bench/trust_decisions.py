@@ -103,6 +103,8 @@ class Decision:
     truth: str
     found: str
     limits: tuple[float, ...] = ()
+    harm: bool = False
+    """The map's plan takes ground for safe that the truth's plan keeps off."""
 
     @property
     def wrong(self) -> bool:
@@ -311,7 +313,7 @@ def _slopes(pair: _Compared) -> Iterator[Decision]:
             out = [shape.intersection(piece).area for shape in steep]
             words = [f"{area_m2:.1f} of {piece.area:.0f} m² out" for area_m2 in out]
             differs = abs(out[0] - out[1]) > max(STEEP_DIFFERS_M2, STEEP_DIFFERS_SHARE * piece.area)
-            yield Decision(kind, piece, words[0], words[differs], (limits[kind],))
+            yield Decision(kind, piece, words[0], words[differs], (limits[kind],), harm=differs and out[0] > out[1])
 
 
 def _pieces(shape: BaseGeometry, *, wide_m: float, least_m2: float) -> list[BaseGeometry]:
@@ -409,7 +411,8 @@ def _edges(pair: _Compared) -> Iterator[Decision]:
         for now, place in [(classes[run[0]], shapely.MultiPoint(points[run])) for run in runs] or [
             (edge.edge_class, edge.geometry)
         ]:
-            yield Decision("edge danger" if {now, edge.edge_class} & DANGERS else "edge", place, edge.edge_class, now)
+            kind = "edge danger" if {now, edge.edge_class} & DANGERS else "edge"
+            yield Decision(kind, place, edge.edge_class, now, harm=edge.edge_class in DANGERS and now not in DANGERS)
 
 
 def _heading_deg(lines: Any, points: Any) -> np.ndarray:

@@ -154,7 +154,7 @@ class KindScore:
         """Return the kind's row of the table."""
         counted = [item for item in self.asked if item.counts]
         scores = ["", ""]
-        if self.cases:
+        if self.cases and len(self.wrong) < len(self.cases):
             share = np.mean(self.happened)
             scores = [f"{brier(self.chances, self.happened):.4f}", f"{share * (1 - share):.4f}"]
         return (
@@ -175,7 +175,7 @@ def interval_text(share: tuple[float, float, float]) -> str:
 
 
 def kind_scores(cases: Sequence[Case], asked: Sequence[Asked]) -> list[KindScore]:
-    """Return the score of each kind, of those that could hurt somebody, and of all."""
+    """Return the score of each kind, of those that could hurt somebody and those that would, and of all."""
     names = [*KINDS, *sorted({item.kind for item in asked} - set(KINDS))]
     scores = [
         KindScore(
@@ -186,9 +186,12 @@ def kind_scores(cases: Sequence[Case], asked: Sequence[Asked]) -> list[KindScore
         for name in names
     ]
     unsafe = [case for case in cases if case.decision.kind in SAFETY]
+    excused = [item for item in asked if item.kind in SAFETY]
+    harm = [case for case in unsafe if case.decision.harm]
     return [
         *scores,
-        KindScore("SAFETY", unsafe, [i for i in asked if i.kind in SAFETY]),
+        KindScore("SAFETY", unsafe, excused),
+        KindScore("of it harm", harm, []),
         KindScore("ALL", cases, asked),
     ]
 
