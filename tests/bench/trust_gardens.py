@@ -40,6 +40,9 @@ TILE_M = 110.0
 SURVEY_SHARE, SHIFT_SHARE, VERTEX_SHARE = 0.25, 0.5, 0.25
 """How the variance of a vertex's place is divided."""
 
+CELL_M = 0.5
+"""Side of the rasters' cells, the truth's too: what they smear isn't told by any sd."""
+
 SMOOTH_M = 0.3
 """Over this distance banks begin and end."""
 
@@ -49,25 +52,24 @@ FLUSH_MAX_M = 0.03
 
 @dataclass(frozen=True)
 class Quality:
-    """How wrong a map is; `cell_m` is the side of its rasters' cells."""
+    """How wrong a map is."""
 
     name: str
     position_sd_m: float
     dem_sd_m: float
     dem_correlation_m: float
-    cell_m: float
-    trunk_sd_m: float = 0.03
+    trunk_sd_m: float
 
 
 QUALITIES = {
     quality.name: quality
     for quality in (
-        Quality("good", 0.10, 0.05, 1.0, 0.5, 0.02),
-        Quality("middling", 0.20, 0.10, 3.0, 1.0),
-        Quality("poor", 0.30, 0.15, 3.0, 1.0, 0.04),
+        Quality("good", 0.10, 0.05, 1.0, 0.02),
+        Quality("middling", 0.20, 0.10, 3.0, 0.03),
+        Quality("poor", 0.30, 0.15, 3.0, 0.04),
     )
 }
-TRUTH = Quality("truth", 0.0, 0.0, 1.0, 0.5, 0.0)
+TRUTH = Quality("truth", 0.0, 0.0, 1.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -352,10 +354,10 @@ def write_site(folder: Path, gardens: Sequence[Garden], quality: Quality, copies
     """Write one site with so many maps of every garden; return the words that `lawngis plan` takes with it."""
     folder.mkdir(parents=True, exist_ok=True)
     layers: dict[str, list[dict[str, Any]]] = {}
-    rows = columns = round(TILE_M / quality.cell_m)
+    rows = columns = round(TILE_M / CELL_M)
     dem = np.zeros((len(gardens) * rows, copies * columns), dtype=np.float32)
     dsm = dem.copy()
-    offset = (np.arange(rows) + 0.5) * quality.cell_m - TILE_M / 2
+    offset = (np.arange(rows) + 0.5) * CELL_M - TILE_M / 2
     for number, lot in enumerate(gardens):
         middle = _centred(lot)
         angle = np.radians(-lot.angle_deg)
@@ -372,11 +374,11 @@ def write_site(folder: Path, gardens: Sequence[Garden], quality: Quality, copies
                 layers.setdefault(feature.layer, []).append({**name, **feature.columns, "geometry": shape})
             top, left = (len(gardens) - 1 - number) * rows, copy * columns
             for raster, truth in ((dem, ground), (dsm, surface)):
-                error = random_field(truth.shape, quality.cell_m, quality.dem_sd_m, quality.dem_correlation_m, rng)
+                error = random_field(truth.shape, CELL_M, quality.dem_sd_m, quality.dem_correlation_m, rng)
                 raster[top : top + rows, left : left + columns] = truth + error
     _write_layers(folder / "site.gpkg", layers)
     for name, raster in (("dem", dem), ("dsm", dsm)):
-        _write_raster(folder / f"{name}.tif", raster, quality.cell_m, Y0 + len(gardens) * TILE_M)
+        _write_raster(folder / f"{name}.tif", raster, Y0 + len(gardens) * TILE_M)
     return tell_accuracy(folder, quality, sorted(layers))
 
 
@@ -412,10 +414,10 @@ def _write_layers(path: Path, layers: dict[str, list[dict[str, Any]]]) -> None:
             pyogrio.write_dataframe(frame, path, layer=name, driver="GPKG", append=path.exists())
 
 
-def _write_raster(path: Path, values: NDArray[np.float32], cell_m: float, top: float) -> None:
+def _write_raster(path: Path, values: NDArray[np.float32], top: float) -> None:
     with rasterio.open(
         path, "w", driver="GTiff", width=values.shape[1], height=values.shape[0], count=1, dtype="float32",
-        nodata=-9999, crs=CRS_WORD, transform=Affine(cell_m, 0, X0, 0, -cell_m, top), tiled=True,
+        nodata=-9999, crs=CRS_WORD, transform=Affine(CELL_M, 0, X0, 0, -CELL_M, top), tiled=True,
     ) as file:  # fmt: skip
         file.write(values, 1)
         file.set_band_unit(1, "m")
