@@ -73,11 +73,11 @@ def _planned(
     """Return the plans of all maps of a quality, by garden and number."""
     site, out = folder / "site", folder / "plan"
     if not (options.reuse and (out / "plan.gpkg").exists()):
-        told = write_site(site, lots, quality, copies, options.seed)
+        write_site(site, lots, quality, copies, options.seed)
         lawngis = Path(sys.executable).with_name("lawngis")
         command = [lawngis, "plan", site, "--out", out, "--workers", options.workers, "--profile", options.profile]
-        told += [f"--set={pair}" for pair in options.set]
-        done = subprocess.run([*map(str, command), *told], capture_output=True, text=True, check=False)
+        command += [f"--set={pair}" for pair in options.set]
+        done = subprocess.run(list(map(str, command)), capture_output=True, text=True, check=False)
         if done.returncode > 1:
             raise SystemExit(f"lawngis plan {site} failed:\n{done.stderr}")
     places = {(number, copy): parcel_name(number, copy) for number in range(len(lots)) for copy in range(copies)}

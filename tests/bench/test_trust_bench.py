@@ -98,7 +98,7 @@ def plan(**layers: list[dict[str, Any]]) -> PlanOfGarden:
     """A plan with nothing but the rows given; columns that are asked for are there."""
     columns = (
         "surface", "kind", "reason", "treatment", "edge_class", "setback_m", "length_m", "role", "supply", "chosen",
-        "heading_deg", "slope_percent", "failed",
+        "heading_deg", "slope_percent", "failed", "within_limit",
     )  # fmt: skip
     given = {"summary": [{"status": "planned", "missing_hours_week": 0.0}], **layers}
     tables: dict[str, pd.DataFrame] = {}

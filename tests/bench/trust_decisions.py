@@ -24,22 +24,25 @@ from lawngis.mower import MowerProfile
 SETTLES: Mapping[str, tuple[str, ...]] = {
     "passage": ("passage", "reach"),
     "crossing": ("crossing", "reach"),
-    "ground-slope": ("steep", "wire slope"),
     "slope": ("steep", "wire slope"),
-    "wire-slope": ("wire slope", "steep"),
+    "ground-slope": ("steep", "wire slope"),
     "edge-slope": ("wire slope", "steep"),
-    "dock-slope": ("dock slope",),
+    "wire-slope": ("wire slope", "steep"),
     "dock": ("dock place",),
+    "dock-slope": ("dock slope",),
     "edge": ("edge", "edge danger"),
-    "drop": ("edge danger",),
+    "drop": ("edge danger", "edge"),
     "tree": ("trunk",),
     "trunk": ("trunk",),
     "zone": ("small zone",),
     "small": ("small zone",),
     "reach": ("reach",),
-    "supply": ("reach",),
+    "supply-choice": ("reach",),
+    "charge": ("reach",),
+    "supply-length": ("cable",),
     "loop": ("loop length",),
-    "wire": ("loop length",),
+    "signal": ("signal",),
+    "mower-area": ("week",),
     "week": ("week",),
     "hours": ("week",),
     "verdict": ("verdict",),
@@ -70,7 +73,7 @@ REACH_M: Mapping[str, float] = {
 }
 """How far from a decision's ground a check about it may lie [m]; a kind that isn't here is of the whole garden."""
 
-KINDS = (*REACH_M, "loop length", "week", "verdict")
+KINDS = (*REACH_M, "cable", "signal", "loop length", "week", "verdict")
 
 # --- how near is the same ---------------------------------------------------------------------------------
 
@@ -150,7 +153,7 @@ def stated_chance(checks: Sequence[Check]) -> float:
 
 LAYERS = (
     "summary", "lawn", "keepouts", "zones", "links", "edges", "wire_path", "dock_candidates", "hand_mow",
-    "visit_checks", "visit_areas", "materials",
+    "supply_route", "visit_checks", "visit_areas",
 )  # fmt: skip
 
 
@@ -444,8 +447,14 @@ def _reached(pair: _Compared) -> Iterator[Decision]:
         yield from pair.decision("reach", ground, lambda plan, ground=ground: served(plan, ground), limits)
 
 
-def _wholes(pair: _Compared) -> list[Decision]:
-    """Return what is decided of the garden as a whole: loops that the source can drive, a week that suffices."""
+def _wholes(pair: _Compared) -> Iterator[Decision]:
+    """Yield what is decided of the garden as a whole."""
+
+    def cable(plan: PlanOfGarden) -> str:
+        return "reaches" if plan.rows("supply_route")["within_limit"].all() else "too long"
+
+    def signal(plan: PlanOfGarden) -> str:
+        return "heard" if plan.rows("hand_mow", reason="out_of_signal").empty else "out of signal"
 
     def longest(plan: PlanOfGarden) -> str:
         return "too long" if plan.rows("wire_path")["length_m"].max() > pair.mower.loop_length_max_m else "drivable"
@@ -453,4 +462,5 @@ def _wholes(pair: _Compared) -> list[Decision]:
     def week(plan: PlanOfGarden) -> str:
         return "too short" if (plan.summary["missing_hours_week"] or 0) > 0 else "suffices"
 
-    return pair.decision("loop length", WHOLE, longest) + pair.decision("week", WHOLE, week)
+    for kind, read in (("cable", cable), ("signal", signal), ("loop length", longest), ("week", week)):
+        yield from pair.decision(kind, WHOLE, read)

@@ -17,6 +17,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from math import sqrt
 from pathlib import Path
 from typing import Any
 
@@ -45,6 +46,8 @@ CELL_M = 0.5
 
 SMOOTH_M = 0.3
 """Over this distance banks begin and end."""
+
+MAPPED_LAYERS = ("buildings", "hard_surfaces", "beds", "water", "trees", "barriers", "outlets", "streets")
 
 FLUSH_MAX_M = 0.03
 """Paving no higher than this lies level with the lawn."""
@@ -350,8 +353,8 @@ def corner(number: int, copy: int) -> tuple[float, float]:
     return X0 + (copy + 0.5) * TILE_M, Y0 + (number + 0.5) * TILE_M
 
 
-def write_site(folder: Path, gardens: Sequence[Garden], quality: Quality, copies: int, seed: int) -> list[str]:
-    """Write one site with so many maps of every garden; return the words that `lawngis plan` takes with it."""
+def write_site(folder: Path, gardens: Sequence[Garden], quality: Quality, copies: int, seed: int) -> None:
+    """Write one site with so many maps of every garden, as far apart as tiles are."""
     folder.mkdir(parents=True, exist_ok=True)
     layers: dict[str, list[dict[str, Any]]] = {}
     rows = columns = round(TILE_M / CELL_M)
@@ -379,7 +382,7 @@ def write_site(folder: Path, gardens: Sequence[Garden], quality: Quality, copies
     _write_layers(folder / "site.gpkg", layers)
     for name, raster in (("dem", dem), ("dsm", dsm)):
         _write_raster(folder / f"{name}.tif", raster, Y0 + len(gardens) * TILE_M)
-    return tell_accuracy(folder, quality, sorted(layers))
+    tell_accuracy(folder, quality, sorted(layers))
 
 
 def placed(lot: Garden, shape: BaseGeometry) -> BaseGeometry:
@@ -393,16 +396,23 @@ def _centred(lot: Garden) -> tuple[float, float]:
     return point.x, point.y
 
 
-def tell_accuracy(folder: Path, quality: Quality, layers: Sequence[str]) -> list[str]:
-    """Say in `site.toml`, and in the words that this returns, all that lawngis can be told of a map's errors."""
-    known = {*layers, "beds", "water", "trees", "buildings", "hard_surfaces", "barriers", "outlets", "streets"}
-    complete = "".join(f'{name} = "all"\n' for name in sorted(known - {"parcels"}))
-    (folder / "site.toml").write_text(f"[complete]\n{complete}", encoding="utf-8")
-    return [
-        f"--position-sd={quality.position_sd_m}",
-        f"--dem-sd={quality.dem_sd_m}",
-        f"--set=keepouts.dem_correlation_m={quality.dem_correlation_m}",
+def tell_accuracy(folder: Path, quality: Quality, layers: Sequence[str]) -> None:
+    """Say in `site.toml` all that lawngis can be told of a map's errors, and that nothing is missing on it."""
+    sd_m, complete = quality.position_sd_m, sorted({*layers, *MAPPED_LAYERS} - {"parcels"})
+    survey_m, feature_m, vertex_m = (sd_m * sqrt(share) for share in (SURVEY_SHARE, SHIFT_SHARE, VERTEX_SHARE))
+    lines = [
+        "[complete]",
+        *(f'{name} = "all"' for name in complete),
+        "[accuracy]",
+        f"position_sd_m = {sd_m}",
+        f"survey_sd_m = {survey_m}",
+        f"dem_sd_m = {quality.dem_sd_m}",
+        f"dem_correlation_m = {quality.dem_correlation_m}",
+        'dem_error_form = "exponential"',
     ]
+    for name in layers:
+        lines += [f"[accuracy.{name}]", f"feature_sd_m = {feature_m}", f"vertex_sd_m = {vertex_m}"]
+    (folder / "site.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 def _write_layers(path: Path, layers: dict[str, list[dict[str, Any]]]) -> None:
