@@ -5,7 +5,8 @@
 Gardens are invented by seed, and mapped with errors of three qualities (`trust_gardens`); lawngis is told the true
 model of these errors. It plans the truth as well: what it decides there is right. Decisions are matched by place, never
 by name (`trust_decisions`). One is wrong when the map's plan falls otherwise than the truth's, and listed when a row of
-`visit_checks` is about it: of a kind that settles it, and near. A check is needless if it is about no decision that
+`visit_checks` is about it: of a kind that settles it, and near. Which zones are reached follows from passages: it is
+listed when a passage beside is that is wrong itself. A check is needless if it is about no decision that
 comes out wrong in any of the maps of its garden; checks that a rule asks for, and those that keep somebody from harm,
 are excused. Brier scores are those of the stated chances (0 where nothing is asked) and of always saying the share of
 wrong ones; a chance is the most that a check gives it, added up over the limits that are asked about. Intervals of 90 %
@@ -31,12 +32,11 @@ from pathlib import Path
 import numpy as np
 from trust_decisions import Check, Decision, PlanOfGarden, decisions, plans_of
 from trust_gardens import QUALITIES, TRUTH, Garden, Quality, corner, garden, parcel_name, write_site
-from trust_scores import HEADER, Asked, Case, Figure, asked_of, cases_of, figure_line, kind_scores, tenths
+from trust_scores import HEADER, Asked, Case, Figure, Maps, asked_of, cases_of, figure_line, kind_scores, tenths
 
 from lawngis.mower import built_in_profile
 
 NEARBY_M = 5.0
-Maps = Mapping[tuple[int, int], tuple[Sequence[Decision], Sequence[Check]]]
 
 
 def main(words: Sequence[str] | None = None) -> None:
@@ -55,7 +55,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(description="How far a plan's visit list can be trusted.")
     parser.add_argument("--gardens", type=int, default=20)
     parser.add_argument("--maps", type=int, default=20, help="maps of each garden")
-    parser.add_argument("--quality", nargs="+", choices=list(QUALITIES), default=list(QUALITIES))
+    parser.add_argument("--quality", nargs="+", choices=list(QUALITIES), default=["good", "middling", "poor"])
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--profile", default="medium", help="a built-in mower")
     parser.add_argument("--workers", type=int, default=1)
@@ -143,7 +143,7 @@ def _figures(garden_number: int, truth: PlanOfGarden, found: PlanOfGarden) -> li
 def _print_missed(cases: Sequence[Case], maps: Maps) -> None:
     print("wrong and not listed: garden, map, kind, place from the tile's middle, truth > map, checks nearby")
     for case in cases:
-        if case.decision.wrong and not case.checks:
+        if case.decision.wrong and not case.listed:
             made = case.decision
             at = made.ground.representative_point()
             near = [check for check in maps[case.garden, case.copy][1] if check.ground.dwithin(made.ground, NEARBY_M)]

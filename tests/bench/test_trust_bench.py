@@ -200,6 +200,14 @@ def test_recall_and_needless_of_a_tiny_case():
     assert scores.brier(passage.chances, passage.happened) == pytest.approx((0.49 + 0.09 + 1 + 0.09) / 4)
 
 
+def test_what_follows_from_a_passage_is_listed_by_the_passage_that_is_wrong():
+    zone, beside = decision("reach", wrong=True), check("passage-width")
+    for passage_wrong in (True, False):
+        maps = {(0, 0): ([zone, decision("passage", wrong=passage_wrong)], [beside])}
+        assert [case.listed for case in scores.cases_of(maps)] == [passage_wrong, True]
+        assert [item.needed for item in scores.asked_of(maps)] == [passage_wrong]
+
+
 def test_figures_are_covered_by_what_was_stated():
     figures = [scores.Figure(0, "wire", 100, found, sd) for found, sd in ((101, 1), (104, 1), (100, np.nan))]
     assert "50% of 2 within" in scores.figure_line("wire", figures)

@@ -73,6 +73,9 @@ REACH_M: Mapping[str, float] = {
 }
 """How far from a decision's ground a check about it may lie [m]; a kind that isn't here is of the whole garden."""
 
+CHAINED = frozenset({"reach"})
+"""Kinds that follow from decisions of other kinds: a check of those tells of this one as far as they were wrong."""
+
 KINDS = (*REACH_M, "cable", "signal", "loop length", "week", "verdict")
 
 # --- how near is the same ---------------------------------------------------------------------------------
@@ -129,6 +132,10 @@ class Check:
     @property
     def settles(self) -> tuple[str, ...]:
         return SETTLES[max(fitting, key=len)] if (fitting := [c for c in SETTLES if self.code.startswith(c)]) else ()
+
+    def of_itself(self, decision: Decision) -> bool:
+        """Return whether a decision isn't just what follows from that which this asks."""
+        return decision.kind not in CHAINED or self.settles[0] == decision.kind
 
     def about(self, decision: Decision) -> bool:
         """Return whether this settles a decision: its kind, its limit where slopes have two, and its place."""

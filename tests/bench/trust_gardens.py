@@ -70,8 +70,12 @@ QUALITIES = {
         Quality("good", 0.10, 0.05, 1.0, 0.02),
         Quality("middling", 0.20, 0.10, 3.0, 0.03),
         Quality("poor", 0.30, 0.15, 3.0, 0.04),
+        Quality("vectors", 0.20, 0.0, 3.0, 0.03),
+        Quality("rasters", 0.0, 0.10, 3.0, 0.03),
     )
 }
+"""Also what is wrong with middling ones of one kind alone."""
+
 TRUTH = Quality("truth", 0.0, 0.0, 1.0, 0.0)
 
 

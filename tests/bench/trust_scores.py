@@ -10,6 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from trust_decisions import KINDS, RULE_CODES, SAFETY, Check, Decision, stated_chance
 
+Maps = Mapping[tuple[int, int], tuple[Sequence[Decision], Sequence[Check]]]
+"""Decisions and checks of every map, by garden and number."""
+
 FloatArray = NDArray[np.float64]
 
 RESAMPLES = 1000
@@ -20,12 +23,13 @@ Z_90 = 1.6449
 
 @dataclass(frozen=True)
 class Case:
-    """A decision of one map with the checks that are about it."""
+    """A decision of one map with the checks that are about it, and whether these would have shown it to be wrong."""
 
     garden: int
     copy: int
     decision: Decision
     checks: tuple[Check, ...]
+    listed: bool
 
     @property
     def chance(self) -> float:
@@ -62,25 +66,32 @@ class Figure:
     sd: float = np.nan
 
 
-def cases_of(maps: Mapping[tuple[int, int], tuple[Sequence[Decision], Sequence[Check]]]) -> list[Case]:
-    """Return all decisions of all maps (by garden and number) with what is asked about each."""
-    return [
-        Case(garden, copy, decision, tuple(check for check in checks if check.about(decision)))
-        for (garden, copy), (made, checks) in maps.items()
-        for decision in made
-    ]
+def cases_of(maps: Maps) -> list[Case]:
+    """Return all decisions of all maps with what is asked about each."""
+    cases = []
+    for (garden, copy), (made, checks) in maps.items():
+        shown = {check.check_id for check in checks for item in made if item.wrong and _needs(item, check)}
+        for decision in made:
+            about = tuple(check for check in checks if check.about(decision))
+            listed = any(check.of_itself(decision) or check.check_id in shown for check in about)
+            cases.append(Case(garden, copy, decision, about, listed))
+    return cases
 
 
-def asked_of(maps: Mapping[tuple[int, int], tuple[Sequence[Decision], Sequence[Check]]]) -> list[Asked]:
+def asked_of(maps: Maps) -> list[Asked]:
     """Return all checks of all maps, each with whether it is ever needed in its garden."""
     wrong: dict[int, list[Decision]] = {}
     for (garden, _), (made, _) in maps.items():
         wrong.setdefault(garden, []).extend(decision for decision in made if decision.wrong)
     return [
-        Asked(garden, copy, check, any(check.about(decision) for decision in wrong.get(garden, ())))
+        Asked(garden, copy, check, any(_needs(decision, check) for decision in wrong.get(garden, ())))
         for (garden, copy), (_, checks) in maps.items()
         for check in checks
     ]
+
+
+def _needs(decision: Decision, check: Check) -> bool:
+    return check.about(decision) and check.of_itself(decision)
 
 
 # --- figures ----------------------------------------------------------------------------------------------
@@ -136,7 +147,7 @@ class KindScore:
 
     @property
     def recall(self) -> tuple[float, float, float]:
-        return share_interval((case.garden, 1, bool(case.checks)) for case in self.wrong)
+        return share_interval((case.garden, 1, case.listed) for case in self.wrong)
 
     @property
     def needless(self) -> tuple[float, float, float]:
