@@ -41,7 +41,7 @@ NEARBY_M = 5.0
 
 def main(words: Sequence[str] | None = None) -> None:
     """Make gardens and maps, plan them, and print what came of it."""
-    options = _parser().parse_args(words)
+    options, options.passed_on = _parser().parse_known_args(words)
     lots = [garden(options.seed, number) for number in range(options.gardens)]
     with tempfile.TemporaryDirectory() as scratch:
         folder = options.keep or Path(scratch)
@@ -52,7 +52,8 @@ def main(words: Sequence[str] | None = None) -> None:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(description="How far a plan's visit list can be trusted.")
+    said = "How far a plan's visit list can be trusted. Further options are passed on to `lawngis plan`."
+    parser = argparse.ArgumentParser(description=said)
     parser.add_argument("--gardens", type=int, default=20)
     parser.add_argument("--maps", type=int, default=20, help="maps of each garden")
     parser.add_argument("--quality", nargs="+", choices=list(QUALITIES), default=["good", "middling", "poor"])
@@ -61,7 +62,6 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="folder in which sites and plans stay")
     parser.add_argument("--reuse", action="store_true", help="take the plans that --keep left")
-    parser.add_argument("--set", nargs="*", default=[], metavar="STEP.NAME=VALUE", help="parameters of steps")
     parser.add_argument("--missed", action="store_true", help="print the wrong decisions that nothing listed")
     parser.add_argument("--needless", action="store_true", help="print the checks that were needless")
     return parser
@@ -76,8 +76,7 @@ def _planned(
         write_site(site, lots, quality, copies, options.seed)
         lawngis = Path(sys.executable).with_name("lawngis")
         command = [lawngis, "plan", site, "--out", out, "--workers", options.workers, "--profile", options.profile]
-        command += [f"--set={pair}" for pair in options.set]
-        done = subprocess.run(list(map(str, command)), capture_output=True, text=True, check=False)
+        done = subprocess.run(list(map(str, command + options.passed_on)), capture_output=True, text=True, check=False)
         if done.returncode > 1:
             raise SystemExit(f"lawngis plan {site} failed:\n{done.stderr}")
     places = {(number, copy): parcel_name(number, copy) for number in range(len(lots)) for copy in range(copies)}
