@@ -141,7 +141,8 @@ def test_an_edge_is_wrong_along_the_run_with_another_setback():
             edge("boundary", 0.30, (0, 0.2), (12, 0.2)),
             edge("drop", 0.35, (12, 0.2), (17, 0.2)),
             edge("boundary", 0.30, (17, 0.2), (20, 0.2)),
-            edge("raised", 0.35, (5, -0.3), (5, 5)),  # a cut across meets the edge, and is no part of it
+            # cuts across meet the edge, and are no part of it
+            *(edge("raised", 0.35, (x, -0.3), (x, 5)) for x in np.arange(4, 7, 0.2)),
         ]
     )
     lot = Garden(0.0, [Feature("parcels", box(-10, -10, 10, 10))])

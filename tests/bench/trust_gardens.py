@@ -6,11 +6,10 @@ hairlines.
 
 A map's errors, by the named sd s of its quality: every feature is shifted as a whole (half of the variance s²), each of
 its vertices by itself (a quarter), and the whole survey at once (a quarter; it moves all features of a map alike, and
-not the elevations), so that a vertex is off by s along either axis, and so across any edge (half way between two of its
-vertices an edge is off by a little less). Elevations are off by a
-Gaussian random field of the named sd with exponential correlation exp(-r / L), drawn by FFT; the surface model by
-another such field. Trunk diameters are off by `trunk_sd_m`. Whether the terrace lies level is on every other garden's
-maps only.
+not the elevations), so that a vertex is off by s along either axis, and so across any edge; half way between two of its
+vertices an edge is off by a little less. Elevations are off by a Gaussian random field of the named sd with exponential
+correlation exp(-r / L), drawn by FFT; the surface model by another such field. Trunk diameters are off by `trunk_sd_m`.
+Whether the terrace lies level is on every other garden's maps only.
 """
 
 from __future__ import annotations
