@@ -8,9 +8,9 @@ by name (`trust_decisions`). One is wrong when the map's plan falls otherwise th
 `visit_checks` is about it: of a kind that settles it, and near. Which zones are reached follows from passages: it is
 listed by a check of a passage beside only if that one is wrong itself. A check is needless if it is about no decision
 that comes out wrong in any of the maps of its garden; checks that a rule asks for, and those that keep somebody from
-harm, are excused. Brier scores are those of the stated chances (0 where nothing is asked) and of always saying the share
-of wrong ones; a chance is the most that a check gives it, added up over the limits that are asked about. Intervals of
-90 % come from resampling gardens: maps of one garden aren't independent.
+harm, are excused. Brier scores are those of the stated chances (0 where nothing is asked) and of always saying the
+share of wrong ones; a chance is the most that a check gives it, added up over the limits that are asked about.
+Intervals of 90 % come from resampling gardens: maps of one garden aren't independent.
 
 A row for each kind: decisions, wrong ones, share of these listed (recall), checks that may be needless, share of those
 that are, checks excused, both Brier scores. Below: chance that was said > share that came (number), by tenths.

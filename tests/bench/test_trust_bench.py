@@ -121,6 +121,12 @@ def test_a_passage_that_one_plan_sees_as_open_lawn_is_matched_with_it():
     found = plan(links=[link("transit", LineString([(0.2, -2), (0.2, 2)]))], lawn=[lawn])
     of_passages = [made for made in decisions(lot, truth, found, [], MOWER) if made.kind == "passage"]
     assert [(made.truth, made.found) for made in of_passages] == [("mown", "driven")]
+    narrowed = plan(
+        links=[found.rows("links").iloc[0].to_dict()], keepouts=[{"reason": "steep", "geometry": HERE.buffer(1)}]
+    )
+    assert [made.kind for made in decisions(lot, truth, narrowed, [], MOWER) if "passage" in made.kind] == [
+        "steep passage"
+    ]
 
 
 def test_what_is_cut_off_by_hand_is_closed_and_what_is_no_lawn_no_decision():

@@ -22,13 +22,13 @@ from lawngis.mower import MowerProfile
 # --- checks: which kind of decision each settles ---------------------------------------------------------
 
 SETTLES: Mapping[str, tuple[str, ...]] = {
-    "passage": ("passage", "reach"),
-    "narrow": ("passage", "reach"),
+    "passage": ("passage", "steep passage", "reach"),
+    "narrow": ("passage", "steep passage", "reach"),
     "crossing": ("crossing", "reach"),
-    "slope": ("steep", "wire slope"),
-    "ground-slope": ("steep", "wire slope"),
-    "edge-slope": ("wire slope", "steep"),
-    "wire-slope": ("wire slope", "steep"),
+    "slope": ("steep", "wire slope", "steep passage"),
+    "ground-slope": ("steep", "wire slope", "steep passage"),
+    "edge-slope": ("wire slope", "steep", "steep passage"),
+    "wire-slope": ("wire slope", "steep", "steep passage"),
     "dock": ("dock place",),
     "dock-slope": ("dock slope",),
     "edge": ("edge", "edge danger"),
@@ -61,6 +61,7 @@ SAFETY = frozenset({"steep", "wire slope", "edge danger"})
 
 REACH_M: Mapping[str, float] = {
     "passage": 2.0,
+    "steep passage": 2.0,
     "crossing": 2.0,
     "steep": 1.0,
     "wire slope": 1.0,
@@ -88,6 +89,9 @@ STEEP_DIFFERS_M2, STEEP_DIFFERS_SHARE = 2.0, 0.25
 
 LAWN_DIFFERS_WIDE_M, LAWN_DIFFERS_M2 = 1.2, 1.5
 """Ground is lawn in one plan only, and not just off in place, when it is so wide and so large."""
+
+STEEP_NARROWS_M2 = 0.5
+"""What one plan alone keeps out as steep narrows a passage when it is so large, and near."""
 
 EDGE_STEP_M, EDGE_AWAY_M, EDGE_RUN_MIN_M, EDGE_TURN_MAX_DEG = 0.25, 0.9, 1.0, 30.0
 SETBACK_DIFFERS_M = 0.02
@@ -274,7 +278,9 @@ def decisions(
 
 
 def _passages(pair: _Compared) -> Iterator[Decision]:
-    """Yield what becomes of each narrow place, also where one plan sees open lawn."""
+    """Yield what becomes of each narrow place, also where one plan sees open lawn; where slopes narrow it, apart."""
+    steep = [plan.union("keepouts", reason="steep") for plan in pair.both]
+    narrowing = shapely.union_all(_pieces(shapely.symmetric_difference(*steep), wide_m=0.2, least_m2=STEEP_NARROWS_M2))
     places = pair.places(pair.lot.passages)
     for plan in pair.both:
         places += list(plan.rows("links", surface="lawn").geometry.interpolate(0.5, normalized=True))
@@ -283,7 +289,8 @@ def _passages(pair: _Compared) -> Iterator[Decision]:
     for place in places:
         if not shapely.dwithin(apart, place, SAME_PLACE_M).any():
             apart.append(place)
-            yield from pair.decision("passage", place, lambda plan, place=place: passage_kind(plan, place))
+            kind = "steep passage" if narrowing.dwithin(place, SAME_PLACE_M / 2) else "passage"
+            yield from pair.decision(kind, place, lambda plan, place=place: passage_kind(plan, place))
 
 
 def passage_kind(plan: PlanOfGarden, place: BaseGeometry) -> str | None:
