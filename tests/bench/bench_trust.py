@@ -113,7 +113,7 @@ def _report(
     for score in scores:
         if any(score.chances) and len(score.wrong) < len(score.cases):
             parts = tenths(score.chances, score.happened)
-            print(f"  {score.name:12}", "  ".join(f"{said:.2f} > {came:.2f} ({count})" for count, said, came in parts))
+            print(f"  {score.name:13}", "  ".join(f"{said:.2f} > {came:.2f} ({count})" for count, said, came in parts))
     unknown = Counter(item.check.code for item in asked if not item.check.settles)
     if unknown:
         print("checks of kinds that the table SETTLES doesn't have:", dict(unknown))
@@ -149,7 +149,7 @@ def _print_missed(cases: Sequence[Case], maps: Maps) -> None:
             near = [check for check in maps[case.garden, case.copy][1] if check.ground.dwithin(made.ground, NEARBY_M)]
             words = ", ".join(f"{check.code} {check.value:.2f}/{check.limit:g} p{check.chance:.2f}" for check in near)
             name, place = parcel_name(case.garden, case.copy), f"({at.x:+.1f}, {at.y:+.1f})"
-            print(f"  {name} {made.kind:12} {place:16} {made.truth} > {made.found}; {words or '-'}")
+            print(f"  {name} {made.kind:13} {place:16} {made.truth} > {made.found}; {words or '-'}")
 
 
 def _print_needless(asked: Sequence[Asked]) -> None:

@@ -169,14 +169,14 @@ class KindScore:
             share = np.mean(self.happened)
             scores = [f"{brier(self.chances, self.happened):.4f}", f"{share * (1 - share):.4f}"]
         return (
-            f"{self.name:12} {len(self.cases):6} {len(self.wrong):6} {interval_text(self.recall):>19} "
+            f"{self.name:13} {len(self.cases):6} {len(self.wrong):6} {interval_text(self.recall):>19} "
             f"{len(counted):7} {interval_text(self.needless):>19} {len(self.asked) - len(counted):8} "
             f"{scores[0]:>8} {scores[1]:>8}"
         )
 
 
 HEADER = (
-    f"{'kind':12} {'number':>6} {'wrong':>6} {'recall':>19} {'listed':>7} {'needless':>19} "
+    f"{'kind':13} {'number':>6} {'wrong':>6} {'recall':>19} {'listed':>7} {'needless':>19} "
     f"{'excused':>8} {'Brier':>8} {'mean':>8}"
 )
 
