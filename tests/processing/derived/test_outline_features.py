@@ -1,4 +1,4 @@
-"""Which feature an outline follows, and how far distances between outlines may be off: against errors that are drawn."""
+"""Which feature an outline follows, and how far distances between outlines may be off, against drawn errors."""
 
 import sys
 from dataclasses import replace
