@@ -178,7 +178,8 @@ def _looks(rows: Sequence[Row], neighbours: Sequence[EdgeNeighbour], features: O
     key = np.column_stack([place[order], owner[thing[order]]])
     first = np.append(True, (key[1:] != key[:-1]).any(axis=1))[: len(order)]
     nearest = order[first]
-    sd = features.distance_sds_m(shapely.points(ends[nearest, 0]), shapely.points(ends[nearest, 1]))
+    boundary = np.array([item.edge_class == "boundary" for item in neighbours])[owner[thing[nearest]]]
+    sd = features.distance_sds_m(*shapely.points(ends[nearest].transpose(1, 0, 2)), boundary)
     at = place[nearest]
     return _Looks(row[at], length[at], at, owner[thing[nearest]], away[nearest], sd, ends[nearest, 0])
 
