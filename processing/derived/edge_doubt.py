@@ -225,7 +225,8 @@ def _looks(rows: Sequence[Row], neighbours: Sequence[EdgeNeighbour], features: O
     first = np.append(True, (key[1:] != key[:-1]).any(axis=1))[: len(order)]
     nearest = order[first]
     boundary = np.array([item.edge_class == "boundary" for item in neighbours])[owner[thing[nearest]]]
-    sd = features.distance_sds_m(*shapely.points(ends[nearest].transpose(1, 0, 2)), boundary)
+    edges, beside = (np.asarray(shapely.points(ends[nearest, end]), dtype=object) for end in (0, 1))
+    sd = features.distance_sds_m(edges, beside, boundary)
     at = place[nearest]
     return _Looks(row[at], length[at], at, owner[thing[nearest]], away[nearest], sd, ends[nearest, 0])
 
