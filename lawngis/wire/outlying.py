@@ -227,7 +227,7 @@ class _Routes:
         return near if near is not None else self._around_on(self._grid_of(self._terrain.area), starts)
 
     def closely(self, starts: FloatArray) -> tuple[LineString, float] | None:
-        """Return a way over a fine grid: beside a long crooked edge all ways over a coarse one may cut across ground."""
+        """Return a way over a fine grid: beside a long crooked edge those over a coarse one may cut across ground."""
         return self._around_on(self._grid_of(self._terrain.area, fine=True), starts)
 
     def _around_on(self, grid: CostGrid, starts: FloatArray) -> tuple[LineString, float] | None:
