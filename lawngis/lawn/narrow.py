@@ -1,7 +1,7 @@
 r"""Places of mown ground that are hardly wide enough, gaps and crossings that hardly serve or just don't.
 
-Where zones part hangs on one width. Ground is looked at once more with a wider disc: what is then too narrow might be so
-in truth::
+Where zones part hangs on one width. Ground is looked at once more with a wider disc: what is then too narrow might be
+so in truth::
 
     ____________________.          .____________________
       wide for both      \________/     wide for both
@@ -40,7 +40,7 @@ WIDTH_STEP_M = 0.01
 """Widths of crossings are found to this [m]."""
 
 EVEN_SHARE = 0.9
-"""A dead end is so wide as its widest place behind the mouth; it reaches as far as it keeps this share of that width."""
+"""A dead end is as wide as its widest place behind the mouth, and reaches as far as it keeps this share of that."""
 
 
 @dataclass(frozen=True)

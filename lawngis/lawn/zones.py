@@ -573,7 +573,7 @@ class CrossingWays:
         return one, two
 
     def shortest(self, length_max_m: float, width_m: float) -> LineString | None:
-        """Return the shortest straight line from zone to zone with a width free along it; None where none is so short."""
+        """Return the shortest straight line from zone to zone with a width free along it, if one is so short."""
         free = self.drivable.buffer(-(width_m / 2 - CUT_TOLERANCE_M), quad_segs=ARC_PIECES)
         shores = [shapely.get_parts(shapely.line_merge(shore.intersection(free))) for shore in self._shores]
         lines = [shapely.shortest_line(one, two) for one in shores[0] for two in shores[1]]

@@ -11,24 +11,29 @@ from numpy.typing import NDArray
 from shapely import LineString, STRtree
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.arrays import IntArray
+from lawngis.arrays import FloatArray, IntArray
 from lawngis.error_model import VectorError, distance_sd_m
 
-from ..model.plan import Derived, Plan
+from ..model.plan import Derived, Plan, Row
 from ..model.site import VECTOR_ACCURACY, Site, vector_error
 from .outline_accuracy import MAPPED_LAYERS, MAPPED_REACH_M, SeenOutlines, seen_outlines
 
-LAYER_OF: Mapping[str, str] = {
-    "water": "water",
-    "bed": "beds",
-    "tree": "trees",
-    "obstacle": "barriers",
-    "drop": "barriers",
+RIM_M = 0.01
+"""What is cut off a thing at the boundary ends this near to it."""
+
+LAYERS_OF: Mapping[str, tuple[str, ...]] = {
+    "water": ("water",),
+    "bed": ("beds",),
+    "tree": ("trees",),
+    "obstacle": ("barriers", "obstacles"),
+    "drop": ("barriers",),
 }
-"""Layer that a keep-out is drawn from, by its reason: around a trunk or along a hedge it is wider than that is drawn."""
+"""Layers that a keep-out is drawn from, by its reason: around a trunk or along a hedge it is wider than these."""
+
+_LAYERS = ("lawns", "parcels", "trees", *MAPPED_LAYERS)
 
 READS = (
-    "cover", "lawn", "keepouts", "site:lawns", "site:parcels", "site:trees", *(f"site:{layer}" for layer in MAPPED_LAYERS), "raster:imagery", "raster:dem",
+    "cover", "lawn", "keepouts", *(f"site:{layer}" for layer in _LAYERS), "raster:imagery", "raster:dem",
     *VECTOR_ACCURACY,
 )  # fmt: skip
 """What a step declares that asks for them."""
@@ -38,12 +43,13 @@ _OUTLINE_FEATURES = Derived("features that outlines follow", READS)
 
 @dataclass(frozen=True, eq=False)
 class OutlineFeatures:
-    """Outlines of all features near the lawn, with the error of each; `elsewhere` is that of what follows none.
+    """Outlines of all features near the lawn, `feature` numbers of each, and by number the error of each feature.
 
-    `seen` judges outlines that an image shows and no layer draws.
+    `elsewhere` is the error of what follows none; `seen` judges outlines that an image shows and no layer draws.
     """
 
     outlines: STRtree
+    feature: IntArray
     errors: Sequence[VectorError]
     elsewhere: VectorError
     seen: SeenOutlines | None
@@ -69,12 +75,25 @@ class OutlineFeatures:
         sides = [self._error(number, end) for number, end in zip((one, two), ends, strict=True)]
         return distance_sd_m(*sides, same_feature=one == two and one >= 0)
 
+    def distance_sds_m(self, starts: NDArray[np.object_], ends: NDArray[np.object_]) -> FloatArray:
+        """Return how far distances between points of outlines that layers draw may be off, shape (n,) [m].
+
+        0 between two points of one feature that nothing parts, and where an end follows no feature that a layer draws.
+        """
+        pairs = np.column_stack([self.nearest(starts), self.nearest(ends)])
+        kinds, which = np.unique(pairs, axis=0, return_inverse=True)
+        known = [
+            distance_sd_m(self.errors[one], self.errors[two]) if one != two and min(one, two) >= 0 else 0.0
+            for one, two in kinds.tolist()
+        ]
+        return np.array(known)[which.ravel()]
+
     def nearest(self, points: NDArray[np.object_]) -> IntArray:
         """Return the number of the feature whose outline each point lies on, -1 where that is none, shape (n,)."""
         found = np.full(len(points), -1, dtype=np.int64)
-        index, feature = self.outlines.query_nearest(points, max_distance=MAPPED_REACH_M)
-        order = np.lexsort((-feature, index))  # of several as near the first has the last word
-        found[index[order]] = feature[order]
+        index, outline = self.outlines.query_nearest(points, max_distance=MAPPED_REACH_M)
+        order = np.lexsort((-outline, index))  # of several as near the first has the last word
+        found[index[order]] = self.feature[outline[order]]
         return found
 
     def _error(self, feature: int, end: BaseGeometry) -> VectorError:
@@ -96,11 +115,30 @@ def _found(site: Site, plan: Plan) -> OutlineFeatures:
     surveyed = bool(plan.select("lawn", source="surveyed"))
     drawn = [("lawns", shape) for shape in site.geometries("lawns") if surveyed] + [("parcels", site.parcel)]
     drawn += [(layer, shape) for layer in (*MAPPED_LAYERS, "trees") for shape in site.geometries(layer)]
-    drawn += [(LAYER_OF.get(row["reason"], ""), row["geometry"]) for row in plan.rows("keepouts")]
-    errors = {layer: vector_error(site.accuracy, layer) for layer in {layer for layer, _ in drawn}}
-    shapes = np.array([shape for _, shape in drawn], dtype=object)
+    layers = np.array([layer for layer, _ in drawn])
+    kept = plan.rows("keepouts")
+    shapes = np.array([*(shape for _, shape in drawn), *(row["geometry"] for row in kept)], dtype=object)
+    sources = _sources(kept, shapes[: len(drawn)], layers)
+    feature = np.concatenate([np.arange(len(drawn)), sources])
+    by_layer = {layer: vector_error(site.accuracy, layer) for layer in set(layers)}
+    any_layer = vector_error(site.accuracy)
+    errors = [*(by_layer[layer] for layer in layers), *(any_layer for _ in kept)]
     areas = shapely.get_dimensions(shapes) == 2
     shapes[areas] = shapely.boundary(shapes[areas])
-    return OutlineFeatures(
-        STRtree(shapes), [errors[layer] for layer, _ in drawn], vector_error(site.accuracy), seen_outlines(site, plan)
-    )
+    return OutlineFeatures(STRtree(shapes), feature, errors, any_layer, seen_outlines(site, plan))
+
+
+def _sources(keepouts: Sequence[Row], drawn: NDArray[np.object_], layers: NDArray[np.str_]) -> IntArray:
+    """Return the feature that each keep-out is drawn from, shape (n,); a number of its own where there is none."""
+    own = len(drawn) + np.arange(len(keepouts))
+    if not len(keepouts):
+        return own
+    # A hedge on the parcel's boundary has its line at the rim of what is kept out.
+    shapes = shapely.buffer([row["geometry"] for row in keepouts], RIM_M)
+    row, feature = STRtree(drawn).query(shapes, predicate="intersects")
+    fits = np.array([layers[n] in LAYERS_OF.get(keepouts[k]["reason"], ()) for k, n in zip(row, feature, strict=True)])
+    row, feature = row[fits.astype(bool)], feature[fits.astype(bool)]
+    shared = shapely.intersection(shapes[row], drawn[feature])
+    order = np.argsort(shapely.area(shared) + shapely.length(shared), kind="stable")  # most of it has the last word
+    own[row[order]] = feature[order]
+    return own

@@ -11,8 +11,8 @@ from shapely import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import polygonal
-from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.lawn.narrow import NarrowPlace, NearCrossing, narrow_places, near_crossings
+from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.lawn.zones import Crossing, ZonePartition, crossings, zone_partition
 from lawngis.mower import MowerProfile
 
@@ -93,8 +93,8 @@ class CrossingDoubt:
 class MappedZones:
     """Zones and links before anything measured on site is said of them: by number, with the names of a plan.
 
-    `near` are places that nearly are links, numbered on from these; `crossings` has what decides over crossings by their
-    number, and over ways over paving that are none by numbers of their own.
+    `near` are places that nearly are links, numbered on from these; `crossings` has what decides over crossings by
+    their number, and over ways over paving that are none by numbers of their own.
     """
 
     ground: Polygon | MultiPolygon

@@ -129,7 +129,9 @@ _DECISIONS = (
     # --- edges and wire ----------------------------------------------------------------------------------
     Decision("edge-class", "What lies beyond an edge?", "edges.confidence", "", "safety",
         outcomes=tuple( f"{column}={name}" for column in ("edges.edge_class", "wire_runs.edge_class") for name in
-        ("flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown") ), checks=("edge-class",)),
+        ("flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown") ), checks=("edge-class", "edge-danger")),
+    Decision("edge-neighbour", "Is a thing that was drawn beside an edge within reach of it?",
+        "distance of the thing from the edge", "m", "wire", limits=("edges.reach_m",), checks=("edge-neighbour",)),
     Decision("wire-fits", "Can the wire be laid by the rules?", "wire_path.geometry", "", "verdict",
         limits=("wire_gap_min_m",),
         stops=("no-wire", "rule-1-loop-in-pieces", "rule-1-open-wire", "rule-2-enclosed", "rule-2-signal-sign",
