@@ -17,10 +17,10 @@ from ..model.decision_list import decisions_checked_by
 from ..model.plan import Plan
 from ..model.site import Site
 from .detached_supply import WIRE_INSET_M, DetachedZone, LeadCrossings, ground_in_wire, supply_options
-from .link_doubt import ITEMS, option_takes, taken_more
+from .link_doubt import CABLE, ITEMS, option_takes, taken_more
 from .spread import WIRE, Doubt
 
-READS = ("zones", "visit_checks", "visit_areas", "site:outlets", "site:buildings")
+READS = ("zones", "dock_candidates", "visit_checks", "visit_areas", "site:outlets", "site:buildings")
 """What a step declares that asks for it."""
 
 HAIR_M = 0.05
@@ -46,7 +46,23 @@ def doubts(site: Site, plan: Plan, mower: MowerProfile, prices: PriceBook) -> li
             if area.wkb not in asked:
                 found.append(Doubt(chance, _of_ground(site, zones, area, mower, prices)))
             asked.add(area.wkb)
+        elif check["target_layer"] == "dock_candidates":
+            found += [Doubt(chance, changes) for changes in _of_dock(plan, check["target_id"], mower, prices)]
     return found
+
+
+def _of_dock(plan: Plan, candidate_id: str, mower: MowerProfile, prices: PriceBook) -> list[dict[str, float]]:
+    """Return what a plan takes more or less where a dock stands at the next best place; nothing where there is none."""
+    (chosen,) = plan.select("dock_candidates", candidate_id=candidate_id)
+    others = [
+        place
+        for place in plan.select("dock_candidates", zone_id=chosen["zone_id"], feasible=True, chosen=False)
+        if place["rank"] is not None
+    ]
+    if chosen["supply_m"] is None or not others:
+        return []
+    next_m = min(others, key=lambda place: int(place["rank"]))["supply_m"]
+    return [taken_more({CABLE: chosen["supply_m"]}, {CABLE: next_m}, mower, prices)] if next_m is not None else []
 
 
 def _of_ground(
