@@ -38,7 +38,7 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: SummaryPara
     stops = sum(row["severity"] == "stop" for row in plan.rows("findings"))
     priced = [row for row in plan.rows("materials") if row["amount"] is not None]
     currency = priced[0]["currency"] if priced else None
-    doubted = doubts(site, plan, mower, price_book_from(parameters.price_book))
+    doubted = doubts(plan, mower, price_book_from(parameters.price_book))
     wire, price = wire_spread(paths, doubted), amount_spread(priced, paths, doubted)
     known = knowledge(site, lawn=plan.rows("lawn"), covered=bool(plan.rows("cover")))
     ready, reasons = readiness(plan, known)
@@ -100,19 +100,23 @@ STEP = Step(
     id="summary",
     title="Verdict and main figures",
     description="Sums up the plan of a parcel in one row.",
-    reads=(
-        *KNOWLEDGE_READS,
-        *DOUBT_READS,
-        "keepouts",
-        "zones",
-        "hand_mow",
-        "wire_path",
-        "pegs",
-        "dock_candidates",
-        "supply_route",
-        "materials",
-        "findings",
-        "visit_checks",
+    reads=tuple(
+        dict.fromkeys(
+            (
+                *KNOWLEDGE_READS,
+                *DOUBT_READS,
+                "keepouts",
+                "zones",
+                "hand_mow",
+                "wire_path",
+                "pegs",
+                "dock_candidates",
+                "supply_route",
+                "materials",
+                "findings",
+                "visit_checks",
+            )
+        )
     ),
     writes=("summary",),
     compute=summary,

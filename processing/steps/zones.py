@@ -316,17 +316,21 @@ STEP = Step(
         "Cuts the mowable ground into zones at passages too narrow to mow, measures every passage at its narrowest, "
         "finds crossings over flush paving, and says which zones the mower reaches and what supplies the others."
     ),
-    reads=(
-        *OUTLINE_READS,
-        *SPREAD_READS,
-        "site:outlets",
-        *DEM_ACCURACY,
-        "fact:widths",
-        "fact:mapped",
-        "fact:wires",
-        "fact:passages",
-        "fact:zones_gone",
-        "fact:slopes",
+    reads=tuple(
+        dict.fromkeys(
+            (
+                *OUTLINE_READS,
+                *SPREAD_READS,
+                "site:outlets",
+                *DEM_ACCURACY,
+                "fact:widths",
+                "fact:mapped",
+                "fact:wires",
+                "fact:passages",
+                "fact:zones_gone",
+                "fact:slopes",
+            )
+        )
     ),
     writes=("zones", "links", "hand_mow"),
     compute=zones,

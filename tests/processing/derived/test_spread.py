@@ -150,22 +150,22 @@ def planned(area: Polygon, chance: float | None = 0.3) -> Plan:
 
 
 def test_ground_that_may_be_kept_out_changes_the_wire_by_its_edge_once_for_all_readings() -> None:
-    (doubt,) = doubts(site(), planned(box(8, 15, 12, 20)), MOWER, PRICES)
+    (doubt,) = doubts(planned(box(8, 15, 12, 20)), MOWER, PRICES)
     assert doubt.chance == 0.3 and doubt.changes["boundary wire"] == pytest.approx(10.0, abs=0.5)
-    assert not doubts(site(), planned(box(8, 15, 12, 20), None), MOWER, PRICES)
+    assert not doubts(planned(box(8, 15, 12, 20), None), MOWER, PRICES)
 
 
 def test_ground_that_may_be_mown_after_all_and_ground_that_parts_a_lawn() -> None:
-    (beside,) = doubts(site(), planned(box(20.01, 0, 24, 20)), MOWER, PRICES)
+    (beside,) = doubts(planned(box(20.01, 0, 24, 20)), MOWER, PRICES)
     assert beside.changes["boundary wire"] == pytest.approx(8.0, abs=0.3)
-    (across,) = doubts(site(), planned(box(9, 0, 11, 20)), MOWER, PRICES)
+    (across,) = doubts(planned(box(9, 0, 11, 20)), MOWER, PRICES)
     assert across.changes["boundary wire"] > 30 and across.changes["amount"] > 20
 
 
 def test_checks_that_say_what_changes_are_taken_at_their_word() -> None:
     plan = planned(HOME)
     plan._rows["visit_checks"] = [{"check_id": "C0", "flip_probability": 0.1, "changes": json.dumps({"amount": 7.0})}]
-    assert doubts(site(), plan, MOWER, PRICES) == [Doubt(0.1, {"amount": 7.0})]
+    assert doubts(plan, MOWER, PRICES) == [Doubt(0.1, {"amount": 7.0})]
 
 
 def test_a_dock_that_may_stand_elsewhere_changes_its_cable() -> None:
@@ -181,4 +181,4 @@ def test_a_dock_that_may_stand_elsewhere_changes_its_cable() -> None:
         {**place, "candidate_id": "P1-D4", "rank": None, "supply_m": 1.0},
     ]
     amount = 3 * PRICES.supply_cable_per_m
-    assert doubts(site(), plan, MOWER, PRICES) == [Doubt(0.2, {"supply cable": 3.0, "amount": amount})]
+    assert doubts(plan, MOWER, PRICES) == [Doubt(0.2, {"supply cable": 3.0, "amount": amount})]
