@@ -229,7 +229,7 @@ def _way_into(axis: MedialAxis, edges: IntArray, mouth: int) -> WidestPath | Non
     ends = inverse.reshape(-1, 2)
     length = np.hypot(*(axis.xy[axis.edges[edges, 1]] - axis.xy[axis.edges[edges, 0]]).T) + 1e-9
     graph = csr_array((length, (ends[:, 0], ends[:, 1])), shape=(len(nodes), len(nodes)))
-    far = dijkstra(graph, directed=False, indices=int(start[0]))
+    far = dijkstra(graph, directed=False, indices=start[:1])[0]
     end = int(nodes[np.where(np.isfinite(far), far, -1.0).argmax()])
     return None if end == mouth else widest_path(axis, edges, mouth, end, 0.0)
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 import shapely
-from shapely import Point, Polygon
+from shapely import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import polygonal
@@ -83,11 +83,17 @@ def _ground(
         link.middle_line,
         mapped_m=link.width_m,
         measured_m=value,
-        reach_m=mower.passage_mow_min_m / 2 + TAPE_SD_M,
+        reach_m=_reach_m(mapped.ground, link.middle_line, mower),
         forbidden=forbidden,
     )
     name = mapped.link_names.get(number, "")
     return PassageGround(name, link.middle_line, link.width_m, link.width_sd_m, change)
+
+
+def _reach_m(ground: BaseGeometry, way: LineString, mower: MowerProfile) -> float:
+    """Return how far the ground of a way reaches to its sides: far where it is wide enough to be mown."""
+    sides = shapely.distance(shapely.points(shapely.get_coordinates(way)), shapely.boundary(ground))
+    return float(max(mower.passage_mow_min_m / 2, sides.max())) + TAPE_SD_M
 
 
 def _forbidden(site: Site, plan: Plan) -> BaseGeometry:

@@ -70,7 +70,7 @@ class OutlineFeatures:
 
         Ends on one feature share its shift. An end that only an image shows shares nothing with the other.
         """
-        ends = shapely.points(shapely.get_coordinates(across)[[0, -1]])
+        ends = np.asarray(shapely.points(shapely.get_coordinates(across)[[0, -1]]), dtype=object)
         one, two = self.nearest(ends).tolist()
         sides = [self._error(number, end) for number, end in zip((one, two), ends, strict=True)]
         return distance_sd_m(*sides, same_feature=one == two and one >= 0)

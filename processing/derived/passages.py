@@ -109,8 +109,9 @@ class MappedZones:
     @property
     def places(self) -> dict[int, PlacedLink]:
         """Links, and what nearly is one: all of which somebody may measure a width."""
-        nearly = {number: miss.link for number, miss in [*self.near.items(), *self.crossings.items()]}
-        return {**nearly, **self.links}
+        near = {number: miss.link for number, miss in self.near.items()}
+        crossed = {number: doubt.link for number, doubt in self.crossings.items()}
+        return {**near, **crossed, **self.links}
 
 
 def mapped_zones(

@@ -94,7 +94,7 @@ _DECISIONS = (
     Decision("trunk-bumped", "Is a trunk thick enough to be bumped?", "trees.trunk_diameter_m", "m", "wire",
         limits=("rigid_trunk_min_m",),
         outcomes=("keepouts.reason=tree", "keepouts.treatment=bump", "keepouts.treatment=island"),
-        unchecked="trunks are measured to the centimetre where they are; a thin one bumped costs a sapling's bark"),
+        checks=("trunk",)),
     Decision("gap-closed", "Is the gap between obstacles too narrow for the mower?", "width of the gap", "m", "wire",
         outcomes=("keepouts.reason=narrow", "keepouts.reason=small", "keepouts.treatment=outside"),
         unchecked="the gap's ground is a metre wide at most; the wire grows by less than two gaps"),
@@ -114,9 +114,7 @@ _DECISIONS = (
         limits=("crossing_length_max_m", "passage_transit_min_m"), outcomes=("links.kind=crossing",),
         checks=("crossing-length", "crossing-width")),
     Decision("zone-worth", "Is a zone large enough to be worth a wire?", "zones.area_m2", "m²", "ground",
-        limits=("zone_area_min_m2",), outcomes=("hand_mow.reason=small",),
-        unchecked="a zone that small is a few square metres: whoever walks the plan sees whether it is worth its "
-        "wire"),
+        limits=("zone_area_min_m2",), outcomes=("hand_mow.reason=small",), checks=("zone-area",)),
     Decision("home", "In which zone does the mower live?", "zones.area_m2", "m²", "place",
         outcomes=("zones.role=home",), unchecked="either of two zones that are nearly as large serves"),
     Decision("supply-of-zone", "What feeds a detached zone?", "prices of the supplies, run of one charge", "",
@@ -129,7 +127,8 @@ _DECISIONS = (
     # --- edges and wire ----------------------------------------------------------------------------------
     Decision("edge-class", "What lies beyond an edge?", "edges.confidence", "", "safety",
         outcomes=tuple( f"{column}={name}" for column in ("edges.edge_class", "wire_runs.edge_class") for name in
-        ("flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown") ), checks=("edge-class", "edge-danger")),
+        ("flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown") ),
+        checks=("edge-class", "edge-danger")),
     Decision("edge-neighbour", "Is a thing that was drawn beside an edge within reach of it?",
         "distance of the thing from the edge", "m", "wire", limits=("edges.reach_m",), checks=("edge-neighbour",)),
     Decision("wire-fits", "Can the wire be laid by the rules?", "wire_path.geometry", "", "verdict",

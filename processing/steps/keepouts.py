@@ -24,6 +24,7 @@ from lawngis.lawn.obstacles import (
 )
 from lawngis.mower import MowerProfile
 
+from ..derived.doubt import DoubtParameters
 from ..derived.matching import contradicts, matched, no_target
 from ..derived.measured_passages import gained_ground
 from ..derived.paving import KerbParameters, rolled_over
@@ -37,6 +38,7 @@ from ..derived.slope_readings import (
     unknown_slope_checks,
     with_readings,
 )
+from ..derived.trunk_doubt import trunk_checks
 from ..model.facts import Fact
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
 from ..model.site import DEM_ACCURACY, Site
@@ -56,7 +58,7 @@ TREE_CONFIDENCE_MIN = 0.5
 """Trees found with less confidence are left alone: they may be shrubs."""
 
 
-class KeepoutsParameters(KerbParameters, SlopeParameters):
+class KeepoutsParameters(KerbParameters, SlopeParameters, DoubtParameters):
     """How keep-outs are drawn."""
 
     barrier_width_m: float = Field(
@@ -85,6 +87,7 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
     of_facts = reading_findings(pieces) + _without_ground(readings, lawn, rows)
     checks = slope_checks(pieces, lawn, mower)
     checks += unknown_slope_checks(site, slope.slope_percent, lawn, mower, parameters)
+    checks += trunk_checks(site, _trees(site, lawn, mower), mower, parameters)
     return StepResult({"keepouts": rows}, _findings(rows, lawn) + of_facts, checks)
 
 
@@ -240,6 +243,8 @@ STEP = Step(
         "site:parcels",
         "raster:dem",
         *DEM_ACCURACY,
+        "accuracy:trunk_sd_m",
+        "fact:features",
         "fact:slopes",
         "fact:widths",
     ),

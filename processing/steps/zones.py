@@ -26,12 +26,12 @@ from ..derived.matching import applied, follows, matched
 from ..derived.mower_demands import zone_hours_week
 from ..derived.mowing_windows import GrowthParameters
 from ..derived.outline_features import READS as OUTLINE_READS
-from ..derived.outline_spread import READS as SPREAD_READS
 from ..derived.passage_checks import Asked, crossing_checks, near_checks, width_checks
 from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_links, shown_links
 from ..derived.slope import zone_slopes_percent
 from ..derived.slope_readings import steep_zone_findings, zone_slope
 from ..derived.supply_doubt import supply_checks
+from ..derived.zone_area import zone_area_checks
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
 from ..model.site import DEM_ACCURACY, Site
 from ..model.step import Step
@@ -97,14 +97,16 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     ]
     asked = Asked(parameters, mower, sum(row["area_m2"] for row in plan.rows("lawn")))
     ground = {index: zone for index, zone in enumerate(found.partition.zones) if index not in found.left_out}
+    between = {n: link for n, link in found.links.items() if {link.zone_a, link.zone_b} <= ground.keys()}
     of_links = [
-        *width_checks(found.links, found.link_names, asked),
+        *width_checks(between, found.link_names, asked),
         *crossing_checks(mapped.crossings, found.links, found.link_names, asked),
     ]
     maybe = {number: doubt.link for number, doubt in mapped.crossings.items()}
     checks = [
         *with_changes(of_links, site, ground, found.links, maybe, mower, parameters.price_book),
         *near_checks(mapped.near.values(), site.facts.widths, asked),
+        *zone_area_checks(site, ground, found.partition.scraps, found.names, mower, parameters),
         *supply_checks(site, found.served, ground, found.names, mower, parameters.price_book, parameters),
     ]
     return StepResult({"zones": zone_rows, "links": link_rows, "hand_mow": hand_rows}, findings, checks)
@@ -316,21 +318,16 @@ STEP = Step(
         "Cuts the mowable ground into zones at passages too narrow to mow, measures every passage at its narrowest, "
         "finds crossings over flush paving, and says which zones the mower reaches and what supplies the others."
     ),
-    reads=tuple(
-        dict.fromkeys(
-            (
-                *OUTLINE_READS,
-                *SPREAD_READS,
-                "site:outlets",
-                *DEM_ACCURACY,
-                "fact:widths",
-                "fact:mapped",
-                "fact:wires",
-                "fact:passages",
-                "fact:zones_gone",
-                "fact:slopes",
-            )
-        )
+    reads=(
+        *OUTLINE_READS,
+        "site:outlets",
+        *DEM_ACCURACY,
+        "fact:widths",
+        "fact:mapped",
+        "fact:wires",
+        "fact:passages",
+        "fact:zones_gone",
+        "fact:slopes",
     ),
     writes=("zones", "links", "hand_mow"),
     compute=zones,

@@ -27,9 +27,9 @@ def test_what_just_joins_two_lawns_is_found_with_its_width(width_m):
     (place,) = places(joined(width_m))
     assert place.width_m == pytest.approx(width_m, abs=0.005) and place.parts
     assert place.narrowest.distance(Point(14, 5)) < 2 and place.across.length == pytest.approx(width_m, abs=0.005)
-    assert shapely.get_coordinates(place.across)[:, 1] == pytest.approx([5 - width_m / 2, 5 + width_m / 2], abs=0.01) or (
-        shapely.get_coordinates(place.across)[:, 1] == pytest.approx([5 + width_m / 2, 5 - width_m / 2], abs=0.01)
-    )
+    assert shapely.get_coordinates(place.across)[:, 1] == pytest.approx(
+        [5 - width_m / 2, 5 + width_m / 2], abs=0.01
+    ) or (shapely.get_coordinates(place.across)[:, 1] == pytest.approx([5 + width_m / 2, 5 - width_m / 2], abs=0.01))
     assert place.area_m2 == pytest.approx(4 * width_m, rel=0.3)
 
 
