@@ -169,7 +169,7 @@ def _joined_without(links: dict[int, tuple[int, int]], left_out: int) -> bool:
 
 def _place(axis: MedialAxis, path: WidestPath, *, parts: bool) -> NarrowPlace:
     steps = np.hypot(*(axis.xy[path.nodes[1:]] - axis.xy[path.nodes[:-1]]).T)
-    middle = LineString(axis.middles(path)).simplify(MIDDLE_LINE_TOLERANCE_M)
+    middle = LineString(shapely.get_coordinates(LineString(axis.middles(path)).simplify(MIDDLE_LINE_TOLERANCE_M)))
     return NarrowPlace(
         width_m=2 * path.half_width_m,
         narrowest=Point(path.narrowest_xy),

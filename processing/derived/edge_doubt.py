@@ -77,7 +77,7 @@ class _Doubt:
     """At one place: what the edge is taken for, and what else it may be."""
 
     row: int
-    neighbour: int
+    edge_class: str
     other: str
     evidence: str
     length_m: float
@@ -178,7 +178,8 @@ def _looks(rows: Sequence[Row], neighbours: Sequence[EdgeNeighbour], features: O
     key = np.column_stack([place[order], owner[thing[order]]])
     first = np.append(True, (key[1:] != key[:-1]).any(axis=1))[: len(order)]
     nearest = order[first]
-    sd = features.distance_sds_m(shapely.points(ends[nearest, 0]), shapely.points(ends[nearest, 1]))
+    boundary = np.array([item.edge_class == "boundary" for item in neighbours])[owner[thing[nearest]]]
+    sd = features.distance_sds_m(*shapely.points(ends[nearest].transpose(1, 0, 2)), boundary)
     at = place[nearest]
     return _Looks(row[at], length[at], at, owner[thing[nearest]], away[nearest], sd, ends[nearest, 0])
 
@@ -250,11 +251,11 @@ def _doubts(
         for k in seen:
             item = neighbours[looks.neighbour[k]]
             if near[k] and not met[k] and looks.neighbour[k] < rank:
-                doubts.append(_doubt(looks, k, item.edge_class, item.evidence, item.reach_m))
+                doubts.append(_doubt(looks, k, row, item.edge_class, item.evidence, item.reach_m))
         if own and near[own[0]] and looks.away_m[own[0]] > TOUCHING_M:
             behind = [neighbours[looks.neighbour[k]] for k in within if looks.neighbour[k] > rank]
             other, why = (behind[0].edge_class, behind[0].evidence) if behind else ("unknown", "nothing known")
-            doubts.append(_doubt(looks, own[0], other, why, neighbours[rank].reach_m))
+            doubts.append(_doubt(looks, own[0], row, other, why, neighbours[rank].reach_m))
     return [
         doubt
         for doubt in doubts
@@ -264,10 +265,10 @@ def _doubts(
     ]
 
 
-def _doubt(looks: _Looks, k: int, other: str, evidence: str, reach_m: float) -> _Doubt:
+def _doubt(looks: _Looks, k: int, row: Row, other: str, evidence: str, reach_m: float) -> _Doubt:
     return _Doubt(
         int(looks.row[k]),
-        int(looks.neighbour[k]),
+        row["edge_class"],
         other,
         evidence,
         float(looks.length_m[k]),
@@ -279,10 +280,10 @@ def _doubt(looks: _Looks, k: int, other: str, evidence: str, reach_m: float) -> 
 
 
 def _grouped(doubts: Sequence[_Doubt]) -> list[list[_Doubt]]:
-    """Return doubts about the same thing, taken for the same other, that hang together."""
-    groups: dict[tuple[int, str], list[_Doubt]] = {}
+    """Return doubts about what an edge is taken for and what it may be instead that hang together."""
+    groups: dict[tuple[str, str], list[_Doubt]] = {}
     for doubt in doubts:
-        groups.setdefault((doubt.neighbour, doubt.other), []).append(doubt)
+        groups.setdefault((doubt.edge_class, doubt.other), []).append(doubt)
     found = []
     for group in groups.values():
         places = np.array([doubt.place for doubt in group], dtype=object)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from shapely import LineString, STRtree
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.arrays import FloatArray, IntArray
+from lawngis.arrays import BoolArray, FloatArray, IntArray
 from lawngis.error_model import VectorError, distance_sd_m
 
 from ..model.plan import Derived, Plan, Row
@@ -45,11 +46,13 @@ _OUTLINE_FEATURES = Derived("features that outlines follow", READS)
 class OutlineFeatures:
     """Outlines of all features near the lawn, `feature` numbers of each, and by number the error of each feature.
 
-    `elsewhere` is the error of what follows none; `seen` judges outlines that an image shows and no layer draws.
+    `parcel` is the number of the parcel, after surveyed lawns and before all things. `elsewhere` is the
+    error of what follows none; `seen` judges outlines that an image shows and no layer draws.
     """
 
     outlines: STRtree
     feature: IntArray
+    parcel: int
     errors: Sequence[VectorError]
     elsewhere: VectorError
     seen: SeenOutlines | None
@@ -75,12 +78,22 @@ class OutlineFeatures:
         sides = [self._error(number, end) for number, end in zip((one, two), ends, strict=True)]
         return distance_sd_m(*sides, same_feature=one == two and one >= 0)
 
-    def distance_sds_m(self, starts: NDArray[np.object_], ends: NDArray[np.object_]) -> FloatArray:
-        """Return how far distances between points of outlines that layers draw may be off, shape (n,) [m].
+    def distance_sds_m(
+        self, edges: NDArray[np.object_], things: NDArray[np.object_], on_parcel: BoolArray
+    ) -> FloatArray:
+        """Return how far distances between points of edges and of things beside them may be off, shape (n,) [m].
 
-        0 between two points of one feature that nothing parts, and where an end follows no feature that a layer draws.
+        0 where an edge follows the thing itself, and where one of both follows no feature that a layer draws.
+
+        Parameters
+        ----------
+        edges, things
+            Points of the ground's outline, and of the outlines of things, shape (n,) each.
+        on_parcel
+            Whether the thing is the parcel's boundary, on which others may lie as well, shape (n,).
         """
-        pairs = np.column_stack([self.nearest(starts), self.nearest(ends)])
+        beside = np.where(on_parcel, self.parcel, self._nearest(things, self._things, self.parcel + 1))
+        pairs = np.column_stack([self.nearest(edges), beside])
         kinds, which = np.unique(pairs, axis=0, return_inverse=True)
         known = [
             distance_sd_m(self.errors[one], self.errors[two]) if one != two and min(one, two) >= 0 else 0.0
@@ -90,10 +103,17 @@ class OutlineFeatures:
 
     def nearest(self, points: NDArray[np.object_]) -> IntArray:
         """Return the number of the feature whose outline each point lies on, -1 where that is none, shape (n,)."""
+        return self._nearest(points, self.outlines, 0)
+
+    @cached_property
+    def _things(self) -> STRtree:
+        return STRtree(self.outlines.geometries[self.parcel + 1 :])
+
+    def _nearest(self, points: NDArray[np.object_], outlines: STRtree, first: int) -> IntArray:
         found = np.full(len(points), -1, dtype=np.int64)
-        index, outline = self.outlines.query_nearest(points, max_distance=MAPPED_REACH_M)
+        index, outline = outlines.query_nearest(points, max_distance=MAPPED_REACH_M)
         order = np.lexsort((-outline, index))  # of several as near the first has the last word
-        found[index[order]] = self.feature[outline[order]]
+        found[index[order]] = self.feature[first + outline[order]]
         return found
 
     def _error(self, feature: int, end: BaseGeometry) -> VectorError:
@@ -125,7 +145,8 @@ def _found(site: Site, plan: Plan) -> OutlineFeatures:
     errors = [*(by_layer[layer] for layer in layers), *(any_layer for _ in kept)]
     areas = shapely.get_dimensions(shapes) == 2
     shapes[areas] = shapely.boundary(shapes[areas])
-    return OutlineFeatures(STRtree(shapes), feature, errors, any_layer, seen_outlines(site, plan))
+    parcel = int(np.flatnonzero(layers == "parcels")[0])
+    return OutlineFeatures(STRtree(shapes), feature, parcel, errors, any_layer, seen_outlines(site, plan))
 
 
 def _sources(keepouts: Sequence[Row], drawn: NDArray[np.object_], layers: NDArray[np.str_]) -> IntArray:

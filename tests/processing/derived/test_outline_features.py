@@ -72,7 +72,7 @@ def test_a_hedge_and_what_is_kept_out_along_it_are_one_feature():
     edge, middle = (found.nearest(np.array([Point(x, 6)], dtype=object)) for x in (9.6, 10.0))
     assert edge.tolist() == middle.tolist() != [-1]
     ends = [np.array([Point(x, 6)], dtype=object) for x in (9.6, 10.0)]
-    assert found.distance_sds_m(*ends).tolist() == [0.0]
+    assert found.distance_sds_m(*ends, np.array([False])).tolist() == [0.0]
 
 
 def test_many_distances_at_once_are_the_same_as_one_by_one():
@@ -80,7 +80,7 @@ def test_many_distances_at_once_are_the_same_as_one_by_one():
     lines = [LineString([(0, y), (20, y)]) for y in (3, 6)] + [LineString([(0, 3), (0, 8)])]
     starts, ends = (np.array([shapely.get_point(line, n) for line in lines], dtype=object) for n in (0, -1))
     one_by_one = [found.distance_sd_m(line) for line in lines[:2]]
-    assert found.distance_sds_m(starts, ends).tolist() == pytest.approx([*one_by_one, 0.0])
+    assert found.distance_sds_m(starts, ends, np.zeros(3, dtype=bool)).tolist() == pytest.approx([*one_by_one, 0.0])
 
 
 def test_moving_everything_changes_nothing():
