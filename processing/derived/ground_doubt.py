@@ -14,13 +14,16 @@ from lawngis.mower import MowerProfile
 from lawngis.prices import PriceBook
 
 from ..model.decision_list import decisions_checked_by
-from ..model.plan import Plan
+from ..model.plan import Plan, Row
 from .detached_supply import WIRE_INSET_M, DetachedZone, LeadCrossings, ground_in_wire, supply_options
 from .link_doubt import CABLE, ITEMS, option_takes, taken_more
 from .spread import WIRE, Doubt
 
 READS = ("zones", "dock_candidates", "visit_checks", "visit_areas")
 """What a step declares that asks for it."""
+
+NEXT_PLACES = 4
+"""So many of the next best places of a dock are as likely as each other, where the best fails."""
 
 HAIR_M = 0.05
 """Ground this near to a zone borders on it."""
@@ -41,17 +44,30 @@ def doubts(plan: Plan, mower: MowerProfile, prices: PriceBook) -> list[Doubt]:
             continue
         if check["changes"]:
             found.append(Doubt(chance, json.loads(check["changes"])))
-        elif area is not None and any(decision.of_ground for decision in decisions_checked_by(check["code"])):
+        elif area is not None and (
+            check["code"] == "zone-area" or any(decision.of_ground for decision in decisions_checked_by(check["code"]))
+        ):
             if area.wkb not in asked:
                 found.append(Doubt(chance, _of_ground(zones, area, mower, prices)))
             asked.add(area.wkb)
         elif check["target_layer"] == "dock_candidates":
-            found += [Doubt(chance, changes) for changes in _of_dock(plan, check["target_id"], mower, prices)]
+            others = _of_dock(plan, check["target_id"], mower, prices)
+            found += [Doubt(chance / len(others), changes) for changes in others]
+        elif check["code"] == "trunk":
+            found.append(Doubt(chance, _of_trunk(zones, check, mower, prices)))
     return found
 
 
+def _of_trunk(zones: BaseGeometry, check: Row, mower: MowerProfile, prices: PriceBook) -> dict[str, float]:
+    """Return what a plan takes more or less where a trunk gets an island after all, or none: its ring and its lead."""
+    edge = shapely.boundary(shapely.union_all([Polygon(part.exterior) for part in polygon_parts(zones)]))
+    island_m = check["at_stake"] + 2 * edge.distance(check["geometry"])
+    bumped = check["value"] >= check["limit_value"]
+    return taken_more({WIRE: 0.0 if bumped else island_m}, {WIRE: island_m if bumped else 0.0}, mower, prices)
+
+
 def _of_dock(plan: Plan, candidate_id: str, mower: MowerProfile, prices: PriceBook) -> list[dict[str, float]]:
-    """Return what a plan takes more or less where a dock stands at the next best place; nothing where there is none."""
+    """Return what a plan takes more or less where a dock stands at one of the next best places; none without any."""
     (chosen,) = plan.select("dock_candidates", candidate_id=candidate_id)
     others = [
         place
@@ -60,22 +76,24 @@ def _of_dock(plan: Plan, candidate_id: str, mower: MowerProfile, prices: PriceBo
     ]
     if chosen["supply_m"] is None or not others:
         return []
-    next_m = min(others, key=lambda place: int(place["rank"]))["supply_m"]
-    return [taken_more({CABLE: chosen["supply_m"]}, {CABLE: next_m}, mower, prices)] if next_m is not None else []
+    next_best = sorted(others, key=lambda place: int(place["rank"]))[:NEXT_PLACES]
+    lengths_m = [place["supply_m"] for place in next_best if place["supply_m"] is not None]
+    return [taken_more({CABLE: chosen["supply_m"]}, {CABLE: other_m}, mower, prices) for other_m in lengths_m]
 
 
 def _of_ground(zones: BaseGeometry, area: BaseGeometry, mower: MowerProfile, prices: PriceBook) -> dict[str, float]:
     """Return what a plan takes more or less without ground that it mows, or with ground that it doesn't."""
     mown = shapely.intersection(zones, area).area > area.area / 2
     other = shapely.difference(zones, area) if mown else closed(shapely.union(zones, area), HAIR_M)
-    before, after = (_taken(_parts(ground, mower), mower, prices) for ground in (zones, other))
+    least_m2 = min(mower.zone_area_min_m2, area.area / 2)
+    before, after = (_taken(_parts(ground, mower, least_m2), mower, prices) for ground in (zones, other))
     return taken_more(before, after, mower, prices)
 
 
-def _parts(ground: BaseGeometry, mower: MowerProfile) -> list[Polygon]:
+def _parts(ground: BaseGeometry, mower: MowerProfile, least_m2: float) -> list[Polygon]:
     """Return what is wide and large enough for zones, the largest first."""
     wide = polygon_parts(opened(ground, mower.passage_mow_min_m))
-    return sorted((part for part in wide if part.area >= mower.zone_area_min_m2), key=lambda part: -part.area)
+    return sorted((part for part in wide if part.area >= least_m2), key=lambda part: -part.area)
 
 
 def _taken(parts: Sequence[Polygon], mower: MowerProfile, prices: PriceBook) -> dict[str, float]:

@@ -14,12 +14,13 @@ from ..derived.ground_doubt import doubts
 from ..derived.knowledge import READS as KNOWLEDGE_READS
 from ..derived.knowledge import knowledge
 from ..derived.mower_demands import week_values
+from ..derived.outline_spread import ways_doubt
 from ..derived.readiness import readiness, undecided
 from ..derived.spread import amount_spread, wire_spread
 from ..derived.verdict import verdict
 from ..model.catalogue import said_text
 from ..model.plan import Plan, Row, StepResult
-from ..model.site import Site
+from ..model.site import VECTOR_ACCURACY, Site
 from ..model.step import Parameters, Step
 
 
@@ -39,7 +40,7 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: SummaryPara
     priced = [row for row in plan.rows("materials") if row["amount"] is not None]
     currency = priced[0]["currency"] if priced else None
     doubted = doubts(plan, mower, price_book_from(parameters.price_book))
-    wire, price = wire_spread(paths, doubted), amount_spread(priced, paths, doubted)
+    wire, price = wire_spread(paths, doubted), amount_spread(priced, paths, doubted, ways=ways_doubt(site))
     known = knowledge(site, lawn=plan.rows("lawn"), covered=bool(plan.rows("cover")))
     ready, reasons = readiness(plan, known)
     said = verdict(plan, mower, known, stops)
@@ -105,6 +106,7 @@ STEP = Step(
             (
                 *KNOWLEDGE_READS,
                 *DOUBT_READS,
+                *VECTOR_ACCURACY,
                 "keepouts",
                 "zones",
                 "hand_mow",

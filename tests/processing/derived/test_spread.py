@@ -110,28 +110,30 @@ DOUBTS = [Doubt(0.5, {"boundary wire": 24.0, "amount": 200.0}), Doubt(0.2, {"fur
 
 def test_lengths_and_decisions_add_in_squares() -> None:
     assert wire_spread(PATHS, DOUBTS).sd == pytest.approx(np.hypot(5.0, 12.0))
-    assert item_sd("further docks", 0, PATHS, DOUBTS) == pytest.approx(0.4)
-    assert item_sd("pegs", 300, PATHS, DOUBTS) == pytest.approx(2 * 13.0)
+    assert item_sd("further docks", 0, PATHS, DOUBTS, ways=1.0) == pytest.approx(0.4)
+    assert item_sd("pegs", 300, PATHS, DOUBTS, ways=1.0) == pytest.approx(2 * 13.0)
     priced = [
         {"item": "boundary wire", "amount": 150.0},
         {"item": "pegs", "amount": 30.0},
         {"item": "duct", "amount": None},
     ]
-    assert amount_spread(priced, PATHS, DOUBTS).sd == pytest.approx(np.sqrt((1.2 * 5) ** 2 + 100**2 + 200**2))
-    assert amount_spread([], [], []) == wire_spread([], []) == (0, 0, 0)
+    assert amount_spread(priced, PATHS, DOUBTS, ways=0.5).sd == pytest.approx(
+        np.sqrt((1.2 * 5) ** 2 + 100**2 + 200**2 + (0.5 * 0.5 * 40) ** 2)
+    )
+    assert amount_spread([], [], [], ways=1.0) == wire_spread([], []) == (0, 0, 0)
 
 
 def test_decisions_by_chance_scatter_as_said() -> None:
     rng = np.random.default_rng(3)
     drawn = sum((rng.random(100_000) < chance) * changes["amount"] for chance, changes in DOUBTS)
-    assert amount_spread([], PATHS, DOUBTS).sd == pytest.approx(drawn.std(), rel=0.01)
+    assert amount_spread([], PATHS, DOUBTS, ways=1.0).sd == pytest.approx(drawn.std(), rel=0.01)
 
 
 def test_nine_in_ten_truths_lie_between_low_and_high_also_where_a_decision_steps() -> None:
     """A dock more by a chance of 0.36: no truth lies about the mean, and 1.645 sds either side leave out a third."""
     doubts_of_it = [Doubt(0.36, {"amount": 400.0})]
     priced = [{"item": "boundary wire", "amount": 100.0}, {"item": "duct", "amount": 900.0}]
-    spread = amount_spread(priced, [{"length_m": 100.0, "length_sd_m": 10.0}], doubts_of_it)
+    spread = amount_spread(priced, [{"length_m": 100.0, "length_sd_m": 10.0}], doubts_of_it, ways=0.0)
     rng = np.random.default_rng(5)
     truth = 1000 + rng.normal(0, 10, 20_000) + 400 * (rng.random(20_000) < 0.36)
     assert 0.89 < np.mean((truth >= spread.low) & (truth <= spread.high)) < 0.91
@@ -180,5 +182,18 @@ def test_a_dock_that_may_stand_elsewhere_changes_its_cable() -> None:
         {**place, "candidate_id": "P1-D3", "rank": 2, "supply_m": 7.0},
         {**place, "candidate_id": "P1-D4", "rank": None, "supply_m": 1.0},
     ]
-    amount = 3 * PRICES.supply_cable_per_m
-    assert doubts(plan, MOWER, PRICES) == [Doubt(0.2, {"supply cable": 3.0, "amount": amount})]
+    each = PRICES.supply_cable_per_m
+    assert doubts(plan, MOWER, PRICES) == [
+        Doubt(0.1, {"supply cable": 3.0, "amount": 3 * each}),
+        Doubt(0.1, {"supply cable": 5.0, "amount": 5 * each}),
+    ]
+
+
+def test_a_trunk_that_may_get_an_island_takes_its_ring_and_its_lead_or_saves_them() -> None:
+    plan = planned(HOME)
+    trunk = {"check_id": "C0", "code": "trunk", "flip_probability": 0.2, "changes": None, "target_layer": "trees"}
+    for diameter_m, sign in ((0.16, 1), (0.14, -1)):
+        check = {**trunk, "value": diameter_m, "limit_value": 0.15, "at_stake": 3.0, "geometry": Point(6, 10)}
+        plan._rows |= {"visit_checks": [check], "visit_areas": []}
+        (doubt,) = doubts(plan, MOWER, PRICES)
+        assert doubt.changes["boundary wire"] == pytest.approx(sign * (3 + 2 * 6))
