@@ -68,14 +68,14 @@ def _of_trunk(zones: BaseGeometry, check: Row, mower: MowerProfile, prices: Pric
 
 def _of_dock(plan: Plan, candidate_id: str, mower: MowerProfile, prices: PriceBook) -> list[dict[str, float]]:
     """Return what a plan takes more or less where a dock stands at one of the next best places; none without any."""
-    (chosen,) = plan.select("dock_candidates", candidate_id=candidate_id)
+    chosen = next(iter(plan.select("dock_candidates", candidate_id=candidate_id)), None)
+    if chosen is None or chosen["supply_m"] is None:
+        return []
     others = [
         place
         for place in plan.select("dock_candidates", zone_id=chosen["zone_id"], feasible=True, chosen=False)
         if place["rank"] is not None
     ]
-    if chosen["supply_m"] is None or not others:
-        return []
     next_best = sorted(others, key=lambda place: int(place["rank"]))[:NEXT_PLACES]
     lengths_m = [place["supply_m"] for place in next_best if place["supply_m"] is not None]
     return [taken_more({CABLE: chosen["supply_m"]}, {CABLE: other_m}, mower, prices) for other_m in lengths_m]

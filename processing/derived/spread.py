@@ -18,7 +18,7 @@ CUTS = ("saw cut", "duct")
 
 CUT_WAY_SHARE = 0.5
 """Standard deviation of what is cut where leads and cables go another way, as a share. Measured on made gardens, off by
-0.2 m: cuts of 39 in the mean were off by 33 where the same was linked and fed, most of it in few gardens."""
+0.2 m: cuts of EUR 39 in the mean were off by 33 where as much was linked and fed, most of it in few gardens."""
 
 _DRAWS, _SEED = 20_000, 1
 """Draws of the distribution of a figure: 5 % of them are 1000, good to 3 % of that."""

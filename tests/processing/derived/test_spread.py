@@ -112,11 +112,8 @@ def test_lengths_and_decisions_add_in_squares() -> None:
     assert wire_spread(PATHS, DOUBTS).sd == pytest.approx(np.hypot(5.0, 12.0))
     assert item_sd("further docks", 0, PATHS, DOUBTS, ways=1.0) == pytest.approx(0.4)
     assert item_sd("pegs", 300, PATHS, DOUBTS, ways=1.0) == pytest.approx(2 * 13.0)
-    priced = [
-        {"item": "boundary wire", "amount": 150.0},
-        {"item": "pegs", "amount": 30.0},
-        {"item": "duct", "amount": None},
-    ]
+    amounts = {"boundary wire": 150.0, "pegs": 30.0, "duct": 40.0, "mower": None}
+    priced = [{"item": item, "amount": amount} for item, amount in amounts.items()]
     assert amount_spread(priced, PATHS, DOUBTS, ways=0.5).sd == pytest.approx(
         np.sqrt((1.2 * 5) ** 2 + 100**2 + 200**2 + (0.5 * 0.5 * 40) ** 2)
     )
