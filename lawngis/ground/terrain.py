@@ -302,9 +302,9 @@ def slope_sd_percent(p: ArrayLike, q: ArrayLike, sd_p: ArrayLike, sd_q: ArrayLik
 
     References
     ----------
-    S.O. Rice, 1945, Mathematical analysis of random noise, Bell System Technical Journal 24, 46-156, section 3.10. Noise
-    that differs in x and y: R.S. Hoyt, 1947, Probability functions for the modulus and angle of the normal complex
-    variate, Bell System Technical Journal 26, 318-359.
+    S.O. Rice, 1945, Mathematical analysis of random noise, Bell System Technical Journal 24, 46-156, section 3.10.
+    Noise that differs in x and y: R.S. Hoyt, 1947, Probability functions for the modulus and angle of the normal
+    complex variate, Bell System Technical Journal 26, 318-359.
     """
     slope, noise, gradient = _slope_and_noise(p, q, sd_p, sd_q)
     sd, noisy = noise.copy(), np.maximum(*gradient[2:]) > LINEAR_LIMIT * slope

@@ -34,8 +34,8 @@ from lawngis.dock.scoring import (
 )
 from lawngis.geometry.routes import route_lengths_m
 from lawngis.ground.hollows import hollows
+from lawngis.ground.mower_slope import MowerSlope
 from lawngis.ground.raster import Grid, layered_values_at, values_at
-from lawngis.ground.steep import MowerSlope
 from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
@@ -182,7 +182,7 @@ def dock_places(
     found = candidate_places(shapely.get_coordinates(ring), spacing_m=parameters.spacing_m, also_at_m=further)
     along = _in_zone(found, home)
     places, which = _both_ways(along, mower)
-    slope, sd = _slope_of_pads(site, mower)
+    slope, sd, *_ = _slope_of_pads(site, mower)
     ways = supply_field(site, plan, mower)
     surface = plan.derived(STANDING_SURFACE, lambda: obstruction_surface(site))
     slope_percent, slope_sd_percent = layered_values_at([slope, sd], site.frame, along.xy)
@@ -220,7 +220,7 @@ def dock_places(
 
 
 def _slope_of_pads(site: Site, mower: MowerProfile) -> MowerSlope:
-    return slope_under(site, mower.dock_pad_length_m)
+    return slope_under(site, mower.dock_pad_length_m, limit_percent=mower.dock_slope_max_percent)
 
 
 def _pads(along: Candidates, mower: MowerProfile) -> NDArray[np.object_]:

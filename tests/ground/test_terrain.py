@@ -1,9 +1,14 @@
 import pickle
+import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+sys.path.insert(0, str(Path(__file__).parent))
+from made_ground import error_field
 
 from lawngis.errors import ParameterError, RasterError
 from lawngis.ground import terrain as t
@@ -271,20 +276,6 @@ def slope_of_noisy_copies(z_m, cell_m, z_sd_m, *, gradient, correlation=None, dr
     noise = (z_sd_m * error_field(random, z_m.shape, cell_m, correlation) for _ in range(draws))
     slopes = np.stack([t.slope_percent(*gradient(z_m + errors, cell_m, cell_m)) for errors in noise])
     return slopes.mean(axis=0), slopes.std(axis=0, ddof=1)
-
-
-def error_field(random, shape, cell_m, correlation):
-    """Return a random field with variance 1 and a correlation by distance.
-
-    Circulant embedding (C.R. Dietrich and G.N. Newsam, 1997, SIAM J. Sci. Comput. 18(4), 1088-1107): the field is drawn
-    on a torus twice as large, on which the correlation matrix is diagonal after a Fourier transform.
-    """
-    if correlation is None:
-        return random.standard_normal(shape)
-    down, across = (np.minimum(np.arange(2 * size), 2 * size - np.arange(2 * size)) * cell_m for size in shape)
-    power = np.fft.fft2(correlation(np.hypot(down[:, None], across))).real
-    noise = np.fft.fft2(random.standard_normal(power.shape))
-    return np.fft.ifft2(np.sqrt(np.maximum(power, 0)) * noise).real[: shape[0], : shape[1]]
 
 
 class TestMonteCarlo:
