@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 from ..model.catalogue import Said
@@ -14,6 +14,9 @@ UNDECIDED = "lawn-undecided"
 
 ALWAYS_ASKED = frozenset({"dock-slope"})
 """Checks that a rule asks for on every parcel."""
+
+PLACE_CHECK = "dock-must-have"
+"""Check of a dock's place: where there is another place it moves the dock, and no more."""
 
 GROUND_CHECKS = frozenset({"under-crowns", "dry-grass", "maybe-crown", "standing"})
 """Checks of a piece of ground: they move the price by as much as they move the lawn."""
@@ -104,16 +107,26 @@ def _supply(plan: Plan) -> list[Said]:
 def _asked(plan: Plan) -> list[Said]:
     lawn_m2 = sum(row["area_m2"] for row in plan.rows("lawn"))
     told = {"what-is-there"}  # said by what is unknown
-    deciding = [row for row in plan.rows("visit_checks") if row["code"] not in told and _decides(row, lawn_m2)]
+    movable = {
+        dock["candidate_id"] for dock in plan.select("dock_candidates", chosen=True) if _other_places(plan, dock)
+    }
+    deciding = [row for row in plan.rows("visit_checks") if row["code"] not in told and _decides(row, lawn_m2, movable)]
     return (
         [("checks", {"checks": len(deciding), "codes": sorted({row["code"] for row in deciding})})] if deciding else []
     )
 
 
-def _decides(check: Mapping[str, Any], lawn_m2: float) -> bool:
+def _other_places(plan: Plan, dock: Row) -> bool:
+    """Return whether a dock could stand elsewhere in its zone as well."""
+    return any(row["feasible"] and not row["chosen"] for row in plan.select("dock_candidates", zone_id=dock["zone_id"]))
+
+
+def _decides(check: Mapping[str, Any], lawn_m2: float, movable: Collection[str]) -> bool:
     """Return whether a check may change the verdict, somebody's safety, or the price by more than a tenth."""
     if check["code"] in ALWAYS_ASKED:
         return False
+    if check["code"] == PLACE_CHECK:
+        return check["target_id"] not in movable
     if check["code"] in GROUND_CHECKS and check["value"] is not None:
         return bool(check["value"] > PRICE_SHARE * lawn_m2)
     return True
