@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from lawngis.dock.placing import MustHave
 from lawngis.error_model import distance_sd_m
+from lawngis.ground.raster import values_at
 from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
 from ..model.facts import answers
 from ..model.plan import Row, VisitCheck
-from ..model.site import DataAccuracy, vector_error
-from .dock_places import DockParameters, DockPlaces, must_haves
+from ..model.site import DataAccuracy, Site, vector_error
+from .dock_places import DockParameters, DockPlaces, must_haves, slope_of_pads
 from .doubt import worth_a_look
 
 DANGER = "danger"
@@ -27,6 +30,38 @@ NOT_ASKED = {
     "room": "dock and wire are laid from the edges as they are found, so that what room there is goes with them",
 }
 """Must-haves without a check of their own, and why."""
+
+
+def pad_check(site: Site, dock: Row, mower: MowerProfile) -> VisitCheck:
+    """Return the check that every dock has until the ground under itself was measured.
+
+    Parameters
+    ----------
+    site
+        The parcel.
+    dock
+        The row of `dock_candidates` that is chosen.
+    mower
+        Whose limit decides.
+    """
+    value, limit = dock["slope_percent"], mower.dock_slope_max_percent
+    xy = [[dock["geometry"].x, dock["geometry"].y]]
+    sd = float(values_at(slope_of_pads(site, mower).sd_percent, site.frame, xy)[0])
+    known = value is not None and bool(np.isfinite(sd))
+    return VisitCheck(
+        "dock-slope",
+        {"candidate_id": dock["candidate_id"]},
+        dock["geometry"],
+        value if known else None,
+        sd if known else None,
+        "%",
+        limit,
+        float(flip_probability(value, sd, limit)) if known else 0.5,
+        1.0,
+        "dock_candidates",
+        dock["candidate_id"],
+        "slope_percent",
+    )
 
 
 def must_have_checks(
@@ -78,7 +113,7 @@ def _doubts(
     for must in must_haves(places, mower, parameters):
         if must.key not in NOT_ASKED:
             value = float(must.values[index])
-            if abs(value) < float("inf"):
+            if np.isfinite(value):
                 yield must, value, sds[must.key]
 
 

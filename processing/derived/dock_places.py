@@ -37,10 +37,9 @@ from lawngis.ground.hollows import hollows
 from lawngis.ground.mower_slope import MowerSlope
 from lawngis.ground.raster import Grid, layered_values_at, values_at
 from lawngis.mower import MowerProfile
-from lawngis.trust import flip_probability
 
 from ..model.catalogue import Said, sentences
-from ..model.plan import Plan, Row, VisitCheck
+from ..model.plan import Plan, Row
 from ..model.site import Site
 from .cable_routing import supply_field
 from .doubt import DoubtParameters
@@ -183,7 +182,7 @@ def dock_places(
     found = candidate_places(shapely.get_coordinates(ring), spacing_m=parameters.spacing_m, also_at_m=further)
     along = _in_zone(found, home)
     places, which = _both_ways(along, mower)
-    slope, sd, *_ = _slope_of_pads(site, mower)
+    slope, sd, *_ = slope_of_pads(site, mower)
     approach_percent, approach_sd_percent = _approach_percent(site, [slope, sd], places, mower.dock_straight_ahead_m)
     ways = supply_field(site, plan, mower)
     surface = plan.derived(STANDING_SURFACE, lambda: obstruction_surface(site))
@@ -222,7 +221,8 @@ def dock_places(
     )
 
 
-def _slope_of_pads(site: Site, mower: MowerProfile) -> MowerSlope:
+def slope_of_pads(site: Site, mower: MowerProfile) -> MowerSlope:
+    """Return the slope that the base of a dock has, and its standard deviation, on the terrain model's cells."""
     return slope_under(site, mower.dock_pad_length_m, limit_percent=mower.dock_slope_max_percent)
 
 
@@ -356,38 +356,6 @@ def _failed_words(failed: Sequence[Sequence[Failure]]) -> list[str | None]:
     """Return what each place misses in words, as the layer of places has it."""
     parts = [[_failure_part(failure) for failure in missed] for missed in failed]
     return [words or None for words in sentences().column("part", parts, "; ")]
-
-
-def pad_check(site: Site, dock: Row, mower: MowerProfile) -> VisitCheck:
-    """Return the check that every dock has until the ground under itself was measured.
-
-    Parameters
-    ----------
-    site
-        The parcel.
-    dock
-        The row of `dock_candidates` that is chosen.
-    mower
-        Whose limit decides.
-    """
-    value, limit = dock["slope_percent"], mower.dock_slope_max_percent
-    xy = [[dock["geometry"].x, dock["geometry"].y]]
-    sd = float(values_at(_slope_of_pads(site, mower).sd_percent, site.frame, xy)[0])
-    known = value is not None and bool(np.isfinite(sd))
-    return VisitCheck(
-        "dock-slope",
-        {"candidate_id": dock["candidate_id"]},
-        dock["geometry"],
-        value if known else None,
-        sd if known else None,
-        "%",
-        limit,
-        float(flip_probability(value, sd, limit)) if known else 0.5,
-        1.0,
-        "dock_candidates",
-        dock["candidate_id"],
-        "slope_percent",
-    )
 
 
 def must_haves(measured: DockPlaces, mower: MowerProfile, parameters: DockParameters) -> list[MustHave]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from ..model.catalogue import Said
@@ -107,26 +107,24 @@ def _supply(plan: Plan) -> list[Said]:
 def _asked(plan: Plan) -> list[Said]:
     lawn_m2 = sum(row["area_m2"] for row in plan.rows("lawn"))
     told = {"what-is-there"}  # said by what is unknown
-    movable = {
-        dock["candidate_id"] for dock in plan.select("dock_candidates", chosen=True) if _other_places(plan, dock)
-    }
-    deciding = [row for row in plan.rows("visit_checks") if row["code"] not in told and _decides(row, lawn_m2, movable)]
+    deciding = [row for row in plan.rows("visit_checks") if row["code"] not in told and _decides(row, plan, lawn_m2)]
     return (
         [("checks", {"checks": len(deciding), "codes": sorted({row["code"] for row in deciding})})] if deciding else []
     )
 
 
-def _other_places(plan: Plan, dock: Row) -> bool:
-    """Return whether a dock could stand elsewhere in its zone as well."""
-    return any(row["feasible"] and not row["chosen"] for row in plan.select("dock_candidates", zone_id=dock["zone_id"]))
-
-
-def _decides(check: Mapping[str, Any], lawn_m2: float, movable: Collection[str]) -> bool:
+def _decides(check: Mapping[str, Any], plan: Plan, lawn_m2: float) -> bool:
     """Return whether a check may change the verdict, somebody's safety, or the price by more than a tenth."""
     if check["code"] in ALWAYS_ASKED:
         return False
     if check["code"] == PLACE_CHECK:
-        return check["target_id"] not in movable
+        return not _stands_elsewhere(plan, check["target_id"])
     if check["code"] in GROUND_CHECKS and check["value"] is not None:
         return bool(check["value"] > PRICE_SHARE * lawn_m2)
     return True
+
+
+def _stands_elsewhere(plan: Plan, candidate_id: str) -> bool:
+    """Return whether a dock could stand elsewhere in its zone as well."""
+    zones = {row["zone_id"] for row in plan.select("dock_candidates", candidate_id=candidate_id)}
+    return any(row["feasible"] and not row["chosen"] for row in plan.rows("dock_candidates") if row["zone_id"] in zones)

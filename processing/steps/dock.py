@@ -11,7 +11,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.dock.scoring import tied_with_best
 from lawngis.mower import MowerProfile
 
-from ..derived.dock_doubt import must_have_checks
+from ..derived.dock_doubt import must_have_checks, pad_check
 from ..derived.dock_places import (
     CRITERIA,
     DockParameters,
@@ -20,7 +20,6 @@ from ..derived.dock_places import (
     dock_places,
     dock_rows,
     missed_must_haves,
-    pad_check,
 )
 from ..derived.loops import LoopGround, loops
 from ..derived.matching import SURE_SDS, Feature, applied, contradicts, matched
