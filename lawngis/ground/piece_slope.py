@@ -66,7 +66,7 @@ class SlopeErrors:
         rows, cols, share = rows[counts], cols[counts], weights[counts] / weights[counts].sum()
         w = _spread(rows, cols, share * p[counts] / self.dx_m, self.stencil_p)
         w += _spread(rows, cols, share * q[counts] / self.dy_m, self.stencil_q)
-        return 100 * self.z_sd_m * float(np.sqrt(max(_quadratic_form(w, self.dx_m, self.dy_m, self.correlation), 0.0)))
+        return 100 * self.z_sd_m * float(np.sqrt(max(quadratic_form(w, self.dx_m, self.dy_m, self.correlation), 0.0)))
 
 
 def _spread(rows: NDArray[np.int64], cols: NDArray[np.int64], values: FloatArray, stencil: FloatArray) -> FloatArray:
@@ -81,8 +81,18 @@ def _spread(rows: NDArray[np.int64], cols: NDArray[np.int64], values: FloatArray
     return window
 
 
-def _quadratic_form(w: FloatArray, dx_m: float, dy_m: float, correlation: Correlation | None) -> float:
-    """Return wᵀCw for weights on a grid."""
+def quadratic_form(w: FloatArray, dx_m: float, dy_m: float, correlation: Correlation | None) -> float:
+    """Return wᵀCw for weights on a grid, C being the correlation of values there.
+
+    Parameters
+    ----------
+    w
+        Weights, shape (rows, cols).
+    dx_m, dy_m
+        Ground size of a cell [m].
+    correlation
+        By distance; None for values that have none.
+    """
     if correlation is None:
         return float((w**2).sum())
     shape = [next_fast_len(2 * size - 1, real=True) for size in w.shape]
