@@ -51,7 +51,7 @@ def materials(site: Site, plan: Plan, mower: MowerProfile, parameters: Materials
         *_cuts(site, plan, prices),
         *_sources(plan, prices),
     ]
-    doubted = doubts(site, plan, mower, prices)
+    doubted = doubts(plan, mower, prices)
     rows = [_row(item, prices, plan, doubted) for item in items]
     return StepResult({"materials": [row for row in rows if row["quantity"]]})
 
