@@ -137,9 +137,10 @@ def lead_route(
         line, cost = straight
     else:
         options = [option for option in (straight, finder.around(starts)) if option is not None]
-        if not options:
+        found = min(options, key=lambda option: option[1]) if options else finder.closely(starts)
+        if found is None:
             return None
-        line, cost = min(options, key=lambda option: option[1])
+        line, cost = found
     xy = shapely.get_coordinates(line)
     nearest = int(np.argmin(np.hypot(*(starts - xy[0]).T)))
     return LeadRoute(int(owner[nearest]), xy, cost)
@@ -221,12 +222,13 @@ class _Routes:
         return np.asarray(cost + shapely.length(rest))
 
     def around(self, starts: FloatArray) -> tuple[LineString, float] | None:
-        """Return the cheapest way over a grid, pulled taut, and its cost: nearby if one leads there, or far around.
+        """Return the cheapest way over a grid, pulled taut, and its cost: nearby if one leads there, or far around."""
+        near = self._around_on(self._grid, starts)
+        return near if near is not None else self._around_on(self._grid_of(self._terrain.area), starts)
 
-        Beside a long crooked edge all ways over a coarse grid may cut across ground: a fine one is asked last.
-        """
-        way = self._around_on(self._grid, starts) or self._around_on(self._grid_of(self._terrain.area), starts)
-        return way or self._around_on(self._grid_of(self._terrain.area, fine=True), starts)
+    def closely(self, starts: FloatArray) -> tuple[LineString, float] | None:
+        """Return a way over a fine grid: beside a long crooked edge those over a coarse one may cut across ground."""
+        return self._around_on(self._grid_of(self._terrain.area, fine=True), starts)
 
     def _around_on(self, grid: CostGrid, starts: FloatArray) -> tuple[LineString, float] | None:
         field = cost_field(grid, starts, snap_m=2 * _CELL_M)

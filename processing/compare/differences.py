@@ -349,6 +349,7 @@ _SUMMARY = (
     ("zones", "zones", ""),
     ("loops", "loops", ""),
     ("wire", "wire_m", "m"),
+    ("wire, standard deviation", "wire_sd_m", "m"),
     ("wire in leads", "lead_m", "m"),
     ("pegs", "pegs", ""),
     ("dock score", "dock_score", ""),
@@ -387,6 +388,7 @@ def _side_figures(layers: Layers) -> Figures:
     found: Figures = {"status": (summary["status"], "")}
     found |= {name: (_number(summary.get(column)), unit) for name, column, unit in _SUMMARY}
     found["price"] = (_number(summary.get("amount")), str(summary.get("currency") or ""))
+    found["price, standard deviation"] = (_number(summary.get("amount_sd")), str(summary.get("currency") or ""))
     planned = summary["status"] != "failed"
     cautions = [row for row in layers["findings"] if row["severity"] == "caution"]
     found["caution findings"] = (len(cautions) if planned else None, "")

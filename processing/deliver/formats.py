@@ -123,6 +123,18 @@ class Formats:
             return f"{self.number(value_m, decimals)} m"
         return _feet_and_inches(value_m, fine=decimals > 1)
 
+    def between(self, low_m: float | None, high_m: float | None) -> str:
+        """Return between which lengths something lies nine times in ten; nothing where that isn't known.
+
+        Examples
+        --------
+        >>> Formats().between(151.2, 163.04), Formats().between(None, None)
+        (' (151.2 m to 163.0 m nine times in ten)', '')
+        """
+        if low_m is None or high_m is None:
+            return ""
+        return f" ({self.length(low_m)} to {self.length(high_m)} nine times in ten)"
+
     def mark(self, value_m: float | None, decimals: int = 1) -> str:
         """Return a length for a drawing, which says once that its figures are metres."""
         return self.number(value_m, decimals) if self.metric else self.length(value_m, decimals)

@@ -184,7 +184,7 @@ def quote(
         issued + timedelta(days=labour.valid_days) if firm else None,
         because,
         examples,
-        tuple(_rests_on(plan)),
+        (*_rests_on(plan), *([] if reprice else _price_range(plan.summary))),
         (*labour.assumptions, *_mower_assumption(rows)),
         labour.exclusions,
         own,
@@ -218,6 +218,16 @@ def _rests_on(plan: ParcelPlan) -> Iterator[str]:
         yield f"{len(checks) - CHECKS_NAMED} more to be measured, which the visit sheet names"
     if plan.summary.get("unknowns"):
         yield f"what no map tells of this parcel: {plan.summary['unknowns']}"
+
+
+def _price_range(summary: Row) -> list[str]:
+    """Say between what mower and materials come to nine times in ten, as far as the data may be off."""
+    low, high = summary.get("amount_low"), summary.get("amount_high")
+    if low is None or high is None:
+        return []
+    return [
+        f"mower and materials: {low:.0f} to {high:.0f} {summary['currency']} nine times in ten, as the maps may be off"
+    ]
 
 
 def _examples(rows: Sequence[Row], labour: LabourBook) -> list[str]:

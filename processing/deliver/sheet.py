@@ -138,11 +138,12 @@ def _title_block(paper: Paper, plan: ParcelPlan, layout: Layout, number: int, fo
     west, south = plan.bounds[:2]
     origin = plan.frame.coordinates_in(plan.frame.source, [[west, south]])[0]
     digits = 7 if plan.frame.source.is_geographic else 2
+    wire_range = formats.between(summary.get("wire_low_m"), summary.get("wire_high_m"))
     sources = "; ".join(f"{name}: {words}" for name, words in data_accuracy(plan.run_info, formats))
     facts = [
         ("Scale", f"{formats.scale(layout.scale)} on {layout.paper.name}, printed at 100 %"),
         ("Sheet", f"{number} of {len(layout.windows)}"),
-        ("Wire", f"{formats.length(summary['wire_m'])}, {formats.number(summary['pegs'])} pegs"),
+        ("Wire", f"{formats.length(summary['wire_m'])}{wire_range}, {formats.number(summary['pegs'])} pegs"),
         ("Grid", f"0, 0 is {origin[0]:.{digits}f}, {origin[1]:.{digits}f} in {plan.frame.source.name}; true north up"),
         ("Data", f"{sources or 'accuracy not stated'}; dates on the last page"),
         ("Made", f"{made_by(plan.run_info)}; sheet by lawngis {__version__}"),

@@ -14,20 +14,22 @@ from lawngis.mower import MowerProfile
 from lawngis.prices import PriceBook
 
 from ..model.decision_list import decisions_checked_by
-from ..model.plan import Plan
-from ..model.site import Site
+from ..model.plan import Plan, Row
 from .detached_supply import WIRE_INSET_M, DetachedZone, LeadCrossings, ground_in_wire, supply_options
-from .link_doubt import ITEMS, option_takes, taken_more
+from .link_doubt import CABLE, ITEMS, option_takes, taken_more
 from .spread import WIRE, Doubt
 
-READS = ("zones", "visit_checks", "visit_areas", "site:outlets", "site:buildings")
+READS = ("zones", "dock_candidates", "visit_checks", "visit_areas")
 """What a step declares that asks for it."""
+
+NEXT_PLACES = 4
+"""So many of the next best places of a dock are as likely as each other, where the best fails."""
 
 HAIR_M = 0.05
 """Ground this near to a zone borders on it."""
 
 
-def doubts(site: Site, plan: Plan, mower: MowerProfile, prices: PriceBook) -> list[Doubt]:
+def doubts(plan: Plan, mower: MowerProfile, prices: PriceBook) -> list[Doubt]:
     """Return for each decision that may fall otherwise, and tells on wire or price, what changes then.
 
     Several readings of one piece of ground are about one decision.
@@ -42,31 +44,63 @@ def doubts(site: Site, plan: Plan, mower: MowerProfile, prices: PriceBook) -> li
             continue
         if check["changes"]:
             found.append(Doubt(chance, json.loads(check["changes"])))
-        elif area is not None and any(decision.of_ground for decision in decisions_checked_by(check["code"])):
+        elif area is not None and (
+            check["code"] == "zone-area" or any(decision.of_ground for decision in decisions_checked_by(check["code"]))
+        ):
             if area.wkb not in asked:
-                found.append(Doubt(chance, _of_ground(site, zones, area, mower, prices)))
+                found.append(Doubt(chance, _of_ground(zones, area, mower, prices)))
             asked.add(area.wkb)
+        elif check["target_layer"] == "dock_candidates":
+            others = _of_dock(plan, check["target_id"], mower, prices)
+            found += [Doubt(chance / len(others), changes) for changes in others]
+        elif check["code"] == "trunk":
+            found.append(Doubt(chance, _of_trunk(zones, check, mower, prices)))
     return found
 
 
-def _of_ground(
-    site: Site, zones: BaseGeometry, area: BaseGeometry, mower: MowerProfile, prices: PriceBook
-) -> dict[str, float]:
+def _of_trunk(zones: BaseGeometry, check: Row, mower: MowerProfile, prices: PriceBook) -> dict[str, float]:
+    """Return what a plan takes more or less where a trunk gets an island after all, or none: its ring and its lead."""
+    edge = shapely.boundary(shapely.union_all([Polygon(part.exterior) for part in polygon_parts(zones)]))
+    island_m = check["at_stake"] + 2 * edge.distance(check["geometry"])
+    bumped = check["value"] >= check["limit_value"]
+    return taken_more({WIRE: 0.0 if bumped else island_m}, {WIRE: island_m if bumped else 0.0}, mower, prices)
+
+
+def _of_dock(plan: Plan, candidate_id: str, mower: MowerProfile, prices: PriceBook) -> list[dict[str, float]]:
+    """Return what a plan takes more or less where a dock stands at one of the next best places; none without any."""
+    chosen = next(iter(plan.select("dock_candidates", candidate_id=candidate_id)), None)
+    if chosen is None or chosen["supply_m"] is None:
+        return []
+    others = [
+        place
+        for place in plan.select("dock_candidates", zone_id=chosen["zone_id"], feasible=True, chosen=False)
+        if place["rank"] is not None
+    ]
+    next_best = sorted(others, key=lambda place: int(place["rank"]))[:NEXT_PLACES]
+    lengths_m = [place["supply_m"] for place in next_best if place["supply_m"] is not None]
+    return [taken_more({CABLE: chosen["supply_m"]}, {CABLE: other_m}, mower, prices) for other_m in lengths_m]
+
+
+def _of_ground(zones: BaseGeometry, area: BaseGeometry, mower: MowerProfile, prices: PriceBook) -> dict[str, float]:
     """Return what a plan takes more or less without ground that it mows, or with ground that it doesn't."""
     mown = shapely.intersection(zones, area).area > area.area / 2
     other = shapely.difference(zones, area) if mown else closed(shapely.union(zones, area), HAIR_M)
-    before, after = (_taken(site, _parts(ground, mower), mower, prices) for ground in (zones, other))
+    least_m2 = min(mower.zone_area_min_m2, area.area / 2)
+    before, after = (_taken(_parts(ground, mower, least_m2), mower, prices) for ground in (zones, other))
     return taken_more(before, after, mower, prices)
 
 
-def _parts(ground: BaseGeometry, mower: MowerProfile) -> list[Polygon]:
+def _parts(ground: BaseGeometry, mower: MowerProfile, least_m2: float) -> list[Polygon]:
     """Return what is wide and large enough for zones, the largest first."""
     wide = polygon_parts(opened(ground, mower.passage_mow_min_m))
-    return sorted((part for part in wide if part.area >= mower.zone_area_min_m2), key=lambda part: -part.area)
+    return sorted((part for part in wide if part.area >= least_m2), key=lambda part: -part.area)
 
 
-def _taken(site: Site, parts: Sequence[Polygon], mower: MowerProfile, prices: PriceBook) -> dict[str, float]:
-    """Return about what parts take between which no mower drives: rings, and what feeds all but the largest."""
+def _taken(parts: Sequence[Polygon], mower: MowerProfile, prices: PriceBook) -> dict[str, float]:
+    """Return about what parts take between which no mower drives: rings, and what feeds all but the largest.
+
+    The cable of a further dock isn't counted.
+    """
     rings_m = [ground_in_wire(part, WIRE_INSET_M).length for part in parts]
     taken = dict.fromkeys(ITEMS, 0.0)
     taken[WIRE] = sum(rings_m[:1])
@@ -75,6 +109,6 @@ def _taken(site: Site, parts: Sequence[Polygon], mower: MowerProfile, prices: Pr
         need = DetachedZone(part.area, part.length, ring_m, lead_m, LeadCrossings({}), taken[WIRE])
         chosen = supply_options(need, mower, prices).chosen
         if chosen is not None:
-            own = option_takes(chosen, site, [part])
+            own = option_takes(chosen, 0.0)
             taken = {item: taken[item] + quantity for item, quantity in own.items()}
     return taken

@@ -95,18 +95,22 @@ def _takes(
                 found[CUTS] += 2 * link.length_m
     for group, offer in served.groups:
         if offer.chosen is not None:
-            taken = option_takes(offer.chosen, site, [zones[zone] for zone in group])
+            taken = option_takes(offer.chosen, cable_m(site, [zones[zone] for zone in group]))
             found = {item: found[item] + quantity for item, quantity in taken.items()}
     return found
 
 
-def option_takes(option: SupplyOption, site: Site, grounds: Sequence[Polygon]) -> dict[str, float]:
-    """Return about how much a supply of zones takes, by item: a dock of its own needs a cable too."""
+def cable_m(site: Site, grounds: Sequence[Polygon]) -> float:
+    """Return about the length of the cable that a dock in one of some zones needs [m]."""
     supplies = site.geometries("outlets") or site.geometries("buildings")
-    cable_m = min((ground.distance(place) for ground in grounds for place in supplies), default=0.0)
+    return float(min((ground.distance(place) for ground in grounds for place in supplies), default=0.0))
+
+
+def option_takes(option: SupplyOption, dock_cable_m: float) -> dict[str, float]:
+    """Return about how much a supply of zones takes, by item: a dock of its own needs a cable too."""
     return {
         WIRE: option.wire_m,
-        CABLE: cable_m if option.supply == "own_dock" else 0.0,
+        CABLE: dock_cable_m if option.supply == "own_dock" else 0.0,
         DOCKS: float(option.supply == "own_dock"),
         SOURCES: float(option.supply == "own_source"),
         CUTS: option.crossed.saw_cut_m,

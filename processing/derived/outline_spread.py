@@ -21,6 +21,9 @@ DRAWN_LAYERS = ("lawns", "buildings", "hard_surfaces", "beds", "water", "barrier
 READS = ("site:parcels", *(f"site:{layer}" for layer in DRAWN_LAYERS), *VECTOR_ACCURACY)
 """What a step declares that asks for it."""
 
+WAYS_FREE_M = 0.2
+"""Error of maps from which on the ways of leads and cables hang on it alone; those of the measurement below."""
+
 BOUNDS_M = 0.1
 """A feature bounds a zone where the edge lies this near to its own; what lies farther bounds it by a rule."""
 
@@ -44,6 +47,14 @@ def zones_spread(site: Site, zones: Sequence[Polygon]) -> OutlineSpread:
     rings = [ring for zone in zones for ring in ground_rings(zone)]
     tree = shapely.STRtree(outlines)
     return outline_spread(rings, [_owners(tree, ring) for ring in rings], shifts, corners)
+
+
+def ways_doubt(site: Site) -> float:
+    """Return how much the ways of leads and cables hang on errors of maps, 0 to 1: all on those off by 0.2 m or more.
+
+    Which of several ways is the cheapest is no matter of length alone: a gap opens or closes, a dock stands elsewhere.
+    """
+    return min(1.0, vector_error(site.accuracy).total_m / WAYS_FREE_M)
 
 
 def edge_distance_sd_m(site: Site) -> float:

@@ -13,6 +13,9 @@ from .knowledge import GROUND, SLOPE, Knowledge
 UNDECIDED = "lawn-undecided"
 """Code of the finding that nobody can tell yet whether there is a lawn."""
 
+PLACE_CHECK = "dock-must-have"
+"""Check of a dock's place: where there is another place it moves the dock, and no more."""
+
 PRICE_SHARE = 0.1
 """A check decides when it may move the price by more than this share (rule 13 of the contract)."""
 
@@ -104,13 +107,14 @@ def _asked(plan: Plan) -> list[Said]:
         "wire": sum(row["length_m"] for row in plan.rows("wire_path")),
         "price": sum(row["amount"] or 0.0 for row in plan.rows("materials")),
     }
-    deciding = [row for row in plan.rows("visit_checks") if row["code"] not in told and _decides(row, whole)]
+    asked = [row for row in plan.rows("visit_checks") if row["code"] not in told]
+    deciding = [row for row in asked if _decides(row, plan, whole)]
     return (
         [("checks", {"checks": len(deciding), "codes": sorted({row["code"] for row in deciding})})] if deciding else []
     )
 
 
-def _decides(check: Mapping[str, Any], whole: Mapping[str, float]) -> bool:
+def _decides(check: Mapping[str, Any], plan: Plan, whole: Mapping[str, float]) -> bool:
     """Return whether a check may change the verdict, somebody's safety, or the price by more than a tenth.
 
     Whatever moves ground or wire by some share moves the price by no more: the mower is part of it.
@@ -118,7 +122,15 @@ def _decides(check: Mapping[str, Any], whole: Mapping[str, float]) -> bool:
     decisions = decisions_checked_by(check["code"])
     if any(decision.by_rule for decision in decisions):
         return False
+    if check["code"] == PLACE_CHECK:
+        return not _stands_elsewhere(plan, check["target_id"])
     stakes = {decision.stake for decision in decisions}
     if check["at_stake"] is None or not stakes or not stakes <= whole.keys():
         return True
     return all(check["at_stake"] > PRICE_SHARE * whole[stake] for stake in stakes)
+
+
+def _stands_elsewhere(plan: Plan, candidate_id: str) -> bool:
+    """Return whether a dock could stand elsewhere in its zone as well."""
+    zones = {row["zone_id"] for row in plan.select("dock_candidates", candidate_id=candidate_id)}
+    return any(row["feasible"] and not row["chosen"] for row in plan.rows("dock_candidates") if row["zone_id"] in zones)

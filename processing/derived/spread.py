@@ -6,10 +6,22 @@ from collections.abc import Mapping, Sequence
 from math import hypot, sqrt
 from typing import NamedTuple
 
+import numpy as np
+
 from ..model.plan import Row
 
 WIRE, PEGS = "boundary wire", "pegs"
 """Items that grow with the wire."""
+
+CUTS = ("saw cut", "duct")
+"""Items that hang on the way of a lead or a cable."""
+
+CUT_WAY_SHARE = 0.5
+"""Standard deviation of what is cut where leads and cables go another way, as a share. Measured on made gardens, off by
+0.2 m: cuts of EUR 39 in the mean were off by 33 where as much was linked and fed, most of it in few gardens."""
+
+_DRAWS, _SEED = 20_000, 1
+"""Draws of the distribution of a figure: 5 % of them are 1000, good to 3 % of that."""
 
 AMOUNT = "amount"
 """Under which the changes of a check say what they come to."""
@@ -20,6 +32,14 @@ class Doubt(NamedTuple):
 
     chance: float
     changes: Mapping[str, float]
+
+
+class Spread(NamedTuple):
+    """Standard deviation of a figure, and what it is below, or above, with a chance of 5 % each."""
+
+    sd: float
+    low: float
+    high: float
 
 
 def lengths_sd_m(paths: Sequence[Row]) -> float:
@@ -37,21 +57,54 @@ def decisions_sd(doubts: Sequence[Doubt], item: str) -> float:
     return sqrt(sum(chance * (1 - chance) * changes.get(item, 0.0) ** 2 for chance, changes in doubts))
 
 
-def wire_sd_m(paths: Sequence[Row], doubts: Sequence[Doubt]) -> float:
-    """Return the standard deviation of all wire of a plan [m]."""
-    return hypot(lengths_sd_m(paths), decisions_sd(doubts, WIRE))
-
-
-def item_sd(item: str, quantity: float, paths: Sequence[Row], doubts: Sequence[Doubt]) -> float:
-    """Return the standard deviation of the quantity of an item of materials."""
-    if item not in (WIRE, PEGS):
-        return decisions_sd(doubts, item)
+def wire_spread(paths: Sequence[Row], doubts: Sequence[Doubt]) -> Spread:
+    """Return how far all wire of a plan may be off [m]."""
     wire_m = sum(path["length_m"] for path in paths)
-    return quantity / wire_m * wire_sd_m(paths, doubts) if wire_m else 0.0
+    return _spread(wire_m, lengths_sd_m(paths), [(chance, changes.get(WIRE, 0.0)) for chance, changes in doubts])
 
 
-def amount_sd(materials: Sequence[Row], paths: Sequence[Row], doubts: Sequence[Doubt]) -> float:
-    """Return the standard deviation of the price of a plan: what a decision changes, it changes together."""
+def item_sd(item: str, quantity: float, paths: Sequence[Row], doubts: Sequence[Doubt], *, ways: float) -> float:
+    """Return the standard deviation of the quantity of an item of materials; see :func:`amount_spread`."""
+    if item not in (WIRE, PEGS):
+        return hypot(decisions_sd(doubts, item), CUT_WAY_SHARE * ways * quantity if item in CUTS else 0.0)
+    wire_m = sum(path["length_m"] for path in paths)
+    return quantity / wire_m * hypot(lengths_sd_m(paths), decisions_sd(doubts, WIRE)) if wire_m else 0.0
+
+
+def amount_spread(materials: Sequence[Row], paths: Sequence[Row], doubts: Sequence[Doubt], *, ways: float) -> Spread:
+    """Return how far the price of a plan may be off: what a decision changes, it changes together.
+
+    Parameters
+    ----------
+    materials, paths
+        Rows of these layers, `paths` those of `wire_path`.
+    doubts
+        Decisions that may fall otherwise.
+    ways
+        How much the ways of leads and cables hang on errors of maps, 0 to 1.
+    """
     wire_m = sum(path["length_m"] for path in paths)
     of_wire = sum(row["amount"] or 0.0 for row in materials if row["item"] in (WIRE, PEGS))
-    return hypot(of_wire / wire_m * lengths_sd_m(paths) if wire_m else 0.0, decisions_sd(doubts, AMOUNT))
+    by_lengths = of_wire / wire_m * lengths_sd_m(paths) if wire_m else 0.0
+    cuts = sum(row["amount"] or 0.0 for row in materials if row["item"] in CUTS)
+    amount = sum(row["amount"] or 0.0 for row in materials)
+    by_ways = CUT_WAY_SHARE * ways * cuts
+    return _spread(
+        amount, hypot(by_lengths, by_ways), [(chance, changes.get(AMOUNT, 0.0)) for chance, changes in doubts]
+    )
+
+
+def _spread(value: float, lengths_sd: float, steps: Sequence[tuple[float, float]]) -> Spread:
+    """Return the spread of a figure that lengths blur and decisions step up or down, each by its chance.
+
+    The distribution of what it is in truth has as many peaks as decisions may fall: its 5 and 95 % are drawn, the same
+    each time.
+    """
+    rng = np.random.default_rng(_SEED)
+    drawn = rng.normal(value, lengths_sd, _DRAWS)
+    for chance, step in steps:
+        drawn += step * (rng.random(_DRAWS) < chance)
+    sd = hypot(lengths_sd, sqrt(sum(chance * (1 - chance) * step**2 for chance, step in steps)))
+    low, high = np.quantile(drawn, [0.05, 0.95])
+    # What is planned is one of the things that may be true.
+    return Spread(sd, min(float(low), value), max(float(high), value))

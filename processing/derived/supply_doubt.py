@@ -19,7 +19,7 @@ from ..model.site import Site
 from .decisions import Served
 from .detached_supply import SupplyOption, SupplyOptions, wire_price
 from .doubt import DoubtParameters, in_doubt
-from .link_doubt import option_takes, taken_more
+from .link_doubt import cable_m, option_takes, taken_more
 from .outline_spread import edge_distance_sd_m, zones_spread
 from .spread import AMOUNT
 
@@ -63,7 +63,7 @@ def supply_checks(
             asked.append((other, VisitCheck("supply-choice", values, place, *more)))
         for option, check in asked:
             if option is not None:
-                before, after = (option_takes(some, site, grounds) for some in (offer.chosen, option))
+                before, after = (option_takes(some, cable_m(site, grounds)) for some in (offer.chosen, option))
                 changes = taken_more(before, after, mower, prices)
                 told = replace(check, changes=changes, at_stake=abs(changes[AMOUNT]))
                 checks += in_doubt(told, parameters, whole=offer.chosen.price)

@@ -32,8 +32,9 @@ CREW_DAY_H = 8.0
 """How far apart a crew's parcels of one day may lie, and how long it works; ours, no source."""
 
 FIGURES = (
-    "lawn_m2", "mowable_m2", "zones", "loops", "wire_m", "lead_m", "pegs", "dock_score", "slope_p95_percent",
-    "mowing_hours_week", "missing_hours_week", "amount", "currency", "stop_findings", "visit_checks", "seconds",
+    "lawn_m2", "mowable_m2", "zones", "loops", "wire_m", "wire_sd_m", "wire_low_m", "wire_high_m", "lead_m", "pegs",
+    "dock_score", "slope_p95_percent", "mowing_hours_week", "missing_hours_week", "amount", "amount_sd", "amount_low",
+    "amount_high", "currency", "stop_findings", "visit_checks", "seconds",
 )  # fmt: skip
 """Columns of `summary` that go into the table as they are."""
 

@@ -28,7 +28,7 @@ from ..derived.outline_features import outline_features
 from ..derived.paving import KerbParameters, rolled_over
 from ..model.facts import answers
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import DEM_ACCURACY, Site
+from ..model.site import DEM_ACCURACY, Site, dem_error
 from ..model.step import Step
 
 PAVING_CLASSES: dict[str | None, EdgeClass] = {"flush": "flush", "raised": "raised", "sunken": "drop"}
@@ -178,7 +178,15 @@ def _height_step_class(step: HeightStep, parameters: EdgesParameters) -> EdgeCla
 
 
 def _steps(grid: Grid, site: Site, line: LineString, parameters: EdgesParameters) -> list[HeightStep]:
-    return height_steps(grid, site.frame, line, stretch_m=parameters.step_stretch_m, z_sd_m=site.accuracy.dem_sd_m / 2)
+    error = dem_error(site.accuracy)
+    return height_steps(
+        grid,
+        site.frame,
+        line,
+        stretch_m=parameters.step_stretch_m,
+        z_sd_m=error.sd_m,
+        correlation=error.correlation,
+    )
 
 
 def _chained(lines: list[LineString]) -> LineString:

@@ -16,10 +16,11 @@ from ..derived.decisions import LAWN
 from ..derived.detached_supply import LeadCrossings, lead_crossings
 from ..derived.ground_doubt import READS as DOUBT_READS
 from ..derived.ground_doubt import doubts
+from ..derived.outline_spread import ways_doubt
 from ..derived.spread import Doubt, item_sd
 from ..model.catalogue import Said, Values
 from ..model.plan import Plan, Row, StepResult
-from ..model.site import Site
+from ..model.site import VECTOR_ACCURACY, Site
 from ..model.step import Parameters, Step
 
 
@@ -51,8 +52,8 @@ def materials(site: Site, plan: Plan, mower: MowerProfile, parameters: Materials
         *_cuts(site, plan, prices),
         *_sources(plan, prices),
     ]
-    doubted = doubts(site, plan, mower, prices)
-    rows = [_row(item, prices, plan, doubted) for item in items]
+    doubted = doubts(plan, mower, prices)
+    rows = [_row(item, prices, plan, doubted, ways_doubt(site)) for item in items]
     return StepResult({"materials": [row for row in rows if row["quantity"]]})
 
 
@@ -110,10 +111,10 @@ def _sources(plan: Plan, prices: PriceBook) -> Iterator[_Item]:
     yield _Item("signal sources", sources, "piece", ("sources-bought", {}), prices.signal_source_each)
 
 
-def _row(item: _Item, prices: PriceBook, plan: Plan, doubted: Sequence[Doubt]) -> Row:
+def _row(item: _Item, prices: PriceBook, plan: Plan, doubted: Sequence[Doubt], ways: float) -> Row:
     line = billed(item.quantity, item.unit, item.price, prices.currency)
     code, values = item.basis
-    quantity_sd = item_sd(item.item, item.quantity, plan.rows("wire_path"), doubted)
+    quantity_sd = item_sd(item.item, item.quantity, plan.rows("wire_path"), doubted, ways=ways)
     return {
         "item": item.item,
         "quantity": line.quantity,
@@ -142,6 +143,7 @@ STEP = Step(
         "links",
         "supply_route",
         *DOUBT_READS,
+        *VECTOR_ACCURACY,
         "site:parcels",
         "site:buildings",
         "site:hard_surfaces",

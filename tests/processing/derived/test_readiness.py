@@ -81,6 +81,18 @@ def test_each_reason_alone_keeps_a_plan_from_being_ready(plan, known, readiness_
     assert why(plan, known) == (readiness_of_it, [code])
 
 
+@pytest.mark.parametrize(("code", "elsewhere", "word"), [
+    ("dock-must-have", True, "ready"), ("dock-must-have", False, "visit"), ("dock-danger", True, "visit"),
+])  # fmt: skip
+def test_a_doubtful_place_of_a_dock_decides_where_there_is_no_other_or_somebody_may_be_hurt(code, elsewhere, word):
+    plan = planned(checks=[{**check(code, 1.0), "target_id": "P1-D1"}])
+    places = [("P1-D1", True, True), ("P1-D2", False, elsewhere)]
+    plan._rows["dock_candidates"] = [
+        {"candidate_id": name, "zone_id": "P1-Z1", "chosen": chosen, "feasible": fits} for name, chosen, fits in places
+    ]
+    assert why(plan)[0] == word
+
+
 def test_a_check_that_moves_ground_or_price_by_less_than_a_tenth_does_not():
     assert why(planned(checks=[check("under-crowns", 39.0)])) == ("ready", ["ready"])
     assert why(planned(checks=[check("passage-width", 99.0)])) == ("ready", ["ready"])

@@ -20,7 +20,7 @@ from lawngis.processing.derived.ground_doubt import doubts
 from lawngis.processing.derived.link_doubt import with_changes
 from lawngis.processing.derived.outline_spread import zones_spread
 from lawngis.processing.derived.passages import PlacedLink
-from lawngis.processing.derived.spread import Doubt, amount_sd, item_sd, wire_sd_m
+from lawngis.processing.derived.spread import Doubt, amount_spread, item_sd, wire_spread
 from lawngis.processing.derived.supply_doubt import supply_checks
 from lawngis.processing.model.plan import Plan, VisitCheck
 from lawngis.processing.model.site import DataAccuracy, LayerAccuracy, Site
@@ -109,26 +109,36 @@ DOUBTS = [Doubt(0.5, {"boundary wire": 24.0, "amount": 200.0}), Doubt(0.2, {"fur
 
 
 def test_lengths_and_decisions_add_in_squares() -> None:
-    assert wire_sd_m(PATHS, DOUBTS) == pytest.approx(np.hypot(5.0, 12.0))
-    assert item_sd("further docks", 0, PATHS, DOUBTS) == pytest.approx(0.4)
-    assert item_sd("pegs", 300, PATHS, DOUBTS) == pytest.approx(2 * 13.0)
-    priced = [
-        {"item": "boundary wire", "amount": 150.0},
-        {"item": "pegs", "amount": 30.0},
-        {"item": "duct", "amount": None},
-    ]
-    assert amount_sd(priced, PATHS, DOUBTS) == pytest.approx(np.sqrt((1.2 * 5) ** 2 + 100**2 + 200**2))
-    assert amount_sd([], [], []) == 0 and wire_sd_m([], []) == 0
+    assert wire_spread(PATHS, DOUBTS).sd == pytest.approx(np.hypot(5.0, 12.0))
+    assert item_sd("further docks", 0, PATHS, DOUBTS, ways=1.0) == pytest.approx(0.4)
+    assert item_sd("pegs", 300, PATHS, DOUBTS, ways=1.0) == pytest.approx(2 * 13.0)
+    amounts = {"boundary wire": 150.0, "pegs": 30.0, "duct": 40.0, "mower": None}
+    priced = [{"item": item, "amount": amount} for item, amount in amounts.items()]
+    assert amount_spread(priced, PATHS, DOUBTS, ways=0.5).sd == pytest.approx(
+        np.sqrt((1.2 * 5) ** 2 + 100**2 + 200**2 + (0.5 * 0.5 * 40) ** 2)
+    )
+    assert amount_spread([], [], [], ways=1.0) == wire_spread([], []) == (0, 0, 0)
 
 
 def test_decisions_by_chance_scatter_as_said() -> None:
     rng = np.random.default_rng(3)
     drawn = sum((rng.random(100_000) < chance) * changes["amount"] for chance, changes in DOUBTS)
-    assert amount_sd([], PATHS, DOUBTS) == pytest.approx(drawn.std(), rel=0.01)
+    assert amount_spread([], PATHS, DOUBTS, ways=1.0).sd == pytest.approx(drawn.std(), rel=0.01)
+
+
+def test_nine_in_ten_truths_lie_between_low_and_high_also_where_a_decision_steps() -> None:
+    """A dock more by a chance of 0.36: no truth lies about the mean, and 1.645 sds either side leave out a third."""
+    doubts_of_it = [Doubt(0.36, {"amount": 400.0})]
+    priced = [{"item": "boundary wire", "amount": 100.0}, {"item": "duct", "amount": 900.0}]
+    spread = amount_spread(priced, [{"length_m": 100.0, "length_sd_m": 10.0}], doubts_of_it, ways=0.0)
+    rng = np.random.default_rng(5)
+    truth = 1000 + rng.normal(0, 10, 20_000) + 400 * (rng.random(20_000) < 0.36)
+    assert 0.89 < np.mean((truth >= spread.low) & (truth <= spread.high)) < 0.91
+    assert np.mean(np.abs(truth - 1000) <= 1.645 * spread.sd) < 0.7
 
 
 def planned(area: Polygon, chance: float | None = 0.3) -> Plan:
-    check = {"code": "ground-slope", "flip_probability": chance, "changes": None}
+    check = {"code": "ground-slope", "flip_probability": chance, "changes": None, "target_layer": None}
     plan = Plan("P1", FRAME.crs)
     plan._rows |= {
         "zones": [{"geometry": HOME}],
@@ -139,19 +149,48 @@ def planned(area: Polygon, chance: float | None = 0.3) -> Plan:
 
 
 def test_ground_that_may_be_kept_out_changes_the_wire_by_its_edge_once_for_all_readings() -> None:
-    (doubt,) = doubts(site(), planned(box(8, 15, 12, 20)), MOWER, PRICES)
+    (doubt,) = doubts(planned(box(8, 15, 12, 20)), MOWER, PRICES)
     assert doubt.chance == 0.3 and doubt.changes["boundary wire"] == pytest.approx(10.0, abs=0.5)
-    assert not doubts(site(), planned(box(8, 15, 12, 20), None), MOWER, PRICES)
+    assert not doubts(planned(box(8, 15, 12, 20), None), MOWER, PRICES)
 
 
 def test_ground_that_may_be_mown_after_all_and_ground_that_parts_a_lawn() -> None:
-    (beside,) = doubts(site(), planned(box(20.01, 0, 24, 20)), MOWER, PRICES)
+    (beside,) = doubts(planned(box(20.01, 0, 24, 20)), MOWER, PRICES)
     assert beside.changes["boundary wire"] == pytest.approx(8.0, abs=0.3)
-    (across,) = doubts(site(), planned(box(9, 0, 11, 20)), MOWER, PRICES)
+    (across,) = doubts(planned(box(9, 0, 11, 20)), MOWER, PRICES)
     assert across.changes["boundary wire"] > 30 and across.changes["amount"] > 20
 
 
 def test_checks_that_say_what_changes_are_taken_at_their_word() -> None:
     plan = planned(HOME)
     plan._rows["visit_checks"] = [{"check_id": "C0", "flip_probability": 0.1, "changes": json.dumps({"amount": 7.0})}]
-    assert doubts(site(), plan, MOWER, PRICES) == [Doubt(0.1, {"amount": 7.0})]
+    assert doubts(plan, MOWER, PRICES) == [Doubt(0.1, {"amount": 7.0})]
+
+
+def test_a_dock_that_may_stand_elsewhere_changes_its_cable() -> None:
+    plan = planned(HOME)
+    check = {"check_id": "C0", "code": "dock-slope", "flip_probability": 0.2, "changes": None}
+    plan._rows["visit_checks"] = [{**check, "target_layer": "dock_candidates", "target_id": "P1-D1"}]
+    plan._rows["visit_areas"] = []
+    place = {"zone_id": "P1-Z1", "feasible": True, "chosen": False}
+    plan._rows["dock_candidates"] = [
+        {**place, "candidate_id": "P1-D1", "chosen": True, "rank": 1, "supply_m": 4.0},
+        {**place, "candidate_id": "P1-D2", "rank": 3, "supply_m": 9.0},
+        {**place, "candidate_id": "P1-D3", "rank": 2, "supply_m": 7.0},
+        {**place, "candidate_id": "P1-D4", "rank": None, "supply_m": 1.0},
+    ]
+    each = PRICES.supply_cable_per_m
+    assert doubts(plan, MOWER, PRICES) == [
+        Doubt(0.1, {"supply cable": 3.0, "amount": 3 * each}),
+        Doubt(0.1, {"supply cable": 5.0, "amount": 5 * each}),
+    ]
+
+
+def test_a_trunk_that_may_get_an_island_takes_its_ring_and_its_lead_or_saves_them() -> None:
+    plan = planned(HOME)
+    trunk = {"check_id": "C0", "code": "trunk", "flip_probability": 0.2, "changes": None, "target_layer": "trees"}
+    for diameter_m, sign in ((0.16, 1), (0.14, -1)):
+        check = {**trunk, "value": diameter_m, "limit_value": 0.15, "at_stake": 3.0, "geometry": Point(6, 10)}
+        plan._rows |= {"visit_checks": [check], "visit_areas": []}
+        (doubt,) = doubts(plan, MOWER, PRICES)
+        assert doubt.changes["boundary wire"] == pytest.approx(sign * (3 + 2 * 6))
