@@ -133,6 +133,11 @@ def test_a_crossing_about_as_wide_as_the_mower_is_asked_about(width_m, case):
     layers = {"hard_surfaces": {"geometry": [path], "use": ["path"], "level": ["flush"]}}
     (check,) = checks(found(lawns, layers=layers), "crossing-width")
     assert json.loads(check["values"])["case"] == case and check["value"] == pytest.approx(width_m, abs=0.02)
+    other_m = 0.85 if case == "crossed" else 1.0
+    answer = Override("links", check["target_id"] or "", "width_m", f"{other_m}", "tape", check["geometry"])
+    other = found(lawns, answer, layers=layers)
+    assert [row["role"] for row in other.rows("zones")] == ["home", "detached" if case == "crossed" else "linked"]
+    assert not checks(other, "crossing-width")
 
 
 def test_a_crossing_short_and_wide_without_doubt_is_not():
