@@ -26,6 +26,7 @@ WEIGHT = 0.4
 
 NOT_ASKED = {
     "pad_slope": "the slope under every dock is measured anyway",
+    "supply": "the way of its cable is asked about where it is known",
     "hollow": "elevations are hardly better than the depth that counts; it is seen where the slope is read",
     "room": "dock and wire are laid from the edges as they are found, so that what room there is goes with them",
 }
@@ -140,7 +141,6 @@ def _distance_sds_m(accuracy: DataAccuracy) -> dict[str, float]:
         "behind": along,
         "corner": along,
         "sprinkler": distance_sd_m(edge, vector_error(accuracy, "sprinklers")),
-        "supply": distance_sd_m(edge, vector_error(accuracy, "outlets")),
         "passage": across,
         DANGER: max(distance_sd_m(edge, vector_error(accuracy, layer)) for layer in ("water", "barriers")),
         "island": across,

@@ -19,14 +19,17 @@ from lawngis.mower import EdgeClass, MowerProfile
 
 from ..derived.decisions import setback_m
 from ..derived.doubt import DoubtParameters
+from ..derived.edge_doubt import edge_checks
 from ..derived.edge_heights import HEIGHT_EVIDENCE, height_checks
 from ..derived.loops import filled_zone, passed_over
 from ..derived.matching import applied, contradicts, matched
 from ..derived.outline_accuracy import SeenOutlines, seen_outlines
+from ..derived.outline_features import READS as OUTLINE_READS
+from ..derived.outline_features import outline_features
 from ..derived.paving import KerbParameters, rolled_over
 from ..model.facts import answers
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import DEM_ACCURACY, VECTOR_ACCURACY, Site, dem_error
+from ..model.site import DEM_ACCURACY, Site, dem_error
 from ..model.step import Step
 
 PAVING_CLASSES: dict[str | None, EdgeClass] = {"flush": "flush", "raised": "raised", "sunken": "drop"}
@@ -103,6 +106,7 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
     rows, of_facts, asked = _as_measured(site, rows, mower)
     findings = _findings(rows) + contradictions + _ledges(site, plan, parameters)
     checks = _checks(asked, parameters) + _height_checks(site, asked, parameters)
+    checks += edge_checks(asked, _drawn(neighbours), outline_features(site, plan), mower, parameters)
     return StepResult({"edges": rows}, findings + of_facts, checks)
 
 
@@ -260,6 +264,11 @@ def _edge_neighbours(site: Site, plan: Plan, parameters: EdgesParameters) -> lis
     return [item for item in neighbours if len(item.geometries)]
 
 
+def _drawn(neighbours: list[EdgeNeighbour]) -> list[EdgeNeighbour]:
+    """Return what a layer draws: steep ground and what is mown by hand have doubts of their own."""
+    return [item for item in neighbours if item.edge_class != "steep" and not item.evidence.endswith("mown by hand")]
+
+
 def _other_zones(plan: Plan, zone: Row) -> list[EdgeNeighbour]:
     """Return the zones beside one: its own outline would lie beyond each of its edges."""
     others = [row["geometry"] for row in plan.rows("zones") if row["zone_id"] != zone["zone_id"]]
@@ -376,24 +385,11 @@ STEP = Step(
     title="Edges and setbacks",
     description="Tells for every stretch of every edge what lies beyond it, and the setback that the wire keeps.",
     reads=(
-        "cover",
-        "lawn",
+        *OUTLINE_READS,
         "zones",
-        "keepouts",
         "hand_mow",
-        "site:parcels",
-        "site:buildings",
-        "site:hard_surfaces",
-        "site:beds",
-        "site:water",
-        "site:barriers",
-        "site:streets",
-        "site:obstacles",
-        "raster:dem",
         "raster:dsm",
-        "raster:imagery",
         *DEM_ACCURACY,
-        *VECTOR_ACCURACY,
         "fact:edge_classes",
     ),
     writes=("edges",),

@@ -24,12 +24,14 @@ from lawngis.lawn.obstacles import (
 )
 from lawngis.mower import MowerProfile
 
+from ..derived.doubt import DoubtParameters
 from ..derived.matching import contradicts, matched, no_target
 from ..derived.measured_passages import gained_ground
 from ..derived.paving import KerbParameters, rolled_over
 from ..derived.slope import SlopeParameters, mapped_slope, steep_at_edge, steep_ground
 from ..derived.slope_checks import reading_findings, slope_checks, steep_evidence, unknown_slope_checks
 from ..derived.slope_readings import REACH_M, slope_pieces, with_readings
+from ..derived.trunk_doubt import trunk_checks
 from ..model.facts import Fact
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
 from ..model.site import DEM_ACCURACY, Site
@@ -49,7 +51,7 @@ TREE_CONFIDENCE_MIN = 0.5
 """Trees found with less confidence are left alone: they may be shrubs."""
 
 
-class KeepoutsParameters(KerbParameters, SlopeParameters):
+class KeepoutsParameters(KerbParameters, SlopeParameters, DoubtParameters):
     """How keep-outs are drawn."""
 
     barrier_width_m: float = Field(
@@ -78,6 +80,7 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
     of_facts = reading_findings(pieces) + _without_ground(readings, lawn, rows)
     checks = slope_checks(pieces, lawn, mower, parameters)
     checks += unknown_slope_checks(site, slope.slope_percent, lawn, mower, parameters)
+    checks += trunk_checks(site, _trees(site, lawn, mower), mower, parameters)
     return StepResult({"keepouts": rows}, _findings(rows, lawn) + of_facts, checks)
 
 
@@ -231,6 +234,8 @@ STEP = Step(
         "site:parcels",
         "raster:dem",
         *DEM_ACCURACY,
+        "accuracy:trunk_sd_m",
+        "fact:features",
         "fact:slopes",
         "fact:widths",
     ),

@@ -103,4 +103,4 @@ def test_how_far_straights_are_off_is_how_far_drawn_corners_are():
 
 
 def test_what_is_not_asked_has_a_reason():
-    assert set(NOT_ASKED) == {"pad_slope", "hollow", "room"} and all(NOT_ASKED.values())
+    assert set(NOT_ASKED) == {"pad_slope", "supply", "hollow", "room"} and all(NOT_ASKED.values())
