@@ -116,15 +116,76 @@ def mower_slope(
     )
 
 
+def standing_slope(
+    elevation: Grid, *, wide_m: float, z_sd_m: float, correlation: Correlation | None = None
+) -> MowerSlope:
+    """Return the slope under something that stands on each cell, and the standard deviation of its gradient.
+
+    The gradient under it is drawn towards the mean of its surroundings, as far as these differ by no more than noise:
+    on even ground noise is averaged out over :data:`SCATTER_M`, at a bank or a step the place counts by itself.
+
+    Parameters
+    ----------
+    elevation, z_sd_m, correlation
+        As in :func:`mower_slope`.
+    wide_m
+        Diameter of the ground that it stands on [m].
+
+    Returns
+    -------
+    MowerSlope
+        Its `sd_percent` is that of each component of the gradient: for
+        :func:`lawngis.trust.length_flip_probability`.
+
+    Notes
+    -----
+    With the local mean m and variance V of the gradient g, and noise of variance s², the best linear estimate is
+    m + k (g - m) with k = 1 - s² / V, at least 0; its variance is k s² and that of m. It isn't for banks: their
+    outlines would be levelled.
+
+    References
+    ----------
+    J.-S. Lee, 1980, Digital image enhancement and noise filtering by use of local statistics, IEEE Transactions on
+    Pattern Analysis and Machine Intelligence 2(2), 165-168, doi 10.1109/TPAMI.1980.4766994.
+    """
+    dx, dy = elevation.cell_size_m
+    dx_m, dy_m = float(dx.mean()), float(dy.mean())
+
+    def noise_variance(kernel: FloatArray) -> float:
+        sd = footprint_gradient_sd_horn(kernel, z_sd_m, dx_m, dy_m, correlation=correlation)
+        return float((sd.p**2 + sd.q**2) / 2)
+
+    kernel = footprint_kernel(wide_m, dx_m, dy_m)
+    gradient = footprint_gradient(slope_gradient_horn(elevation.values, dx, dy), kernel)
+    window = (SCATTER_M / dy_m, SCATTER_M / dx_m)
+    (mean_p, scatter_p), (mean_q, scatter_q) = (_local_moments(part, window) for part in gradient)
+    noise = noise_variance(kernel)
+    scatter = np.maximum((scatter_p + scatter_q) / 2, 1e-12)
+    own = np.clip(1 - noise / scatter, 0.0, 1.0)
+    p, q = (mean + own * (part - mean) for mean, part in ((mean_p, gradient.p), (mean_q, gradient.q)))
+    around = noise_variance(footprint_kernel(max(SCATTER_M, wide_m), dx_m, dy_m))
+    sd = np.sqrt(np.minimum(own * noise + around, noise))
+    return MowerSlope(
+        elevation.with_values(unbiased_slope_percent(p, q, *2 * [np.minimum(sd, np.sqrt(scatter))])),
+        elevation.with_values(np.where(np.isfinite(p), 100 * sd, np.nan)),
+    )
+
+
 def _scatter(component: FloatArray, window: tuple[float, float]) -> FloatArray:
     """Return the standard deviation of a component of the gradient within windows of so many rows and columns."""
+    return np.sqrt(_local_moments(component, window)[1])
+
+
+def _local_moments(component: FloatArray, window: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
+    """Return mean and variance of a component of the gradient within windows of so many rows and columns."""
     size = [max(3, 2 * round(cells / 2) + 1) for cells in window]
     known = np.isfinite(component)
     weight = np.maximum(uniform_filter(known.astype(np.float64), size, mode="constant"), 1e-9)
     # Far from 0 the difference of two large squares would be rounding.
-    values = np.where(known, component - np.mean(component[known]) if known.any() else 0.0, 0.0)
+    middle = float(np.mean(component[known])) if known.any() else 0.0
+    values = np.where(known, component - middle, 0.0)
     mean, square = (uniform_filter(part, size, mode="constant") / weight for part in (values, values**2))
-    return np.asarray(np.sqrt(np.maximum(square - mean**2, 0.0)), dtype=np.float64)
+    return mean + middle, np.maximum(square - mean**2, 0.0)
 
 
 def quiet_kernel(

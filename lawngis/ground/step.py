@@ -41,6 +41,9 @@ INSIDE_CELLS = np.array([1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0])
 OUTSIDE_CELLS = np.array([0.5, 1.0, 1.5, 2.0])
 """Offsets beyond the edge [cells]; the first two see what stands on the edge itself, such as a thin wall."""
 
+FLUSH_MAX_M = 0.05
+"""Steps up to this, up or down, are level [m]. Common practice, no source."""
+
 GROUND_QUANTILE = 0.35
 """Of the heights along an edge: the ground, even if more than half of the edge is overgrown."""
 
@@ -97,7 +100,7 @@ def height_steps(
     edge: LineString,
     *,
     stretch_m: float = 2.0,
-    flush_max_m: float = 0.05,
+    flush_max_m: float = FLUSH_MAX_M,
     z_sd_m: float = 0.0,
     correlation: Correlation | None = None,
 ) -> list[HeightStep]:

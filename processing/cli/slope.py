@@ -32,6 +32,13 @@ class SlopeMethod(StrEnum):
     zevenbergen_thorne = "zevenbergen-thorne"
 
 
+class ErrorForms(StrEnum):
+    """How errors of elevations are alike over a distance."""
+
+    exponential = "exponential"
+    gaussian = "gaussian"
+
+
 class CellSizes(StrEnum):
     """What counts as the size of a cell."""
 
@@ -66,6 +73,9 @@ def slope(
     correlation_m: Annotated[
         float | None, typer.Option("--correlation-m", metavar="L", help="Length over which elevation errors are alike.")
     ] = None,
+    error_form: Annotated[
+        ErrorForms, typer.Option("--error-form", help="How they are alike: exponential (rough) or gaussian (smooth).")
+    ] = ErrorForms.exponential,
     cell_size: Annotated[
         CellSizes,
         typer.Option("--cell-size", help="ground: true size on the Earth. crs: nominal, as gdaldem takes it."),
@@ -88,6 +98,7 @@ def slope(
         dem_unit_m=_unit_m(dem_unit),
         z_sd_m=_sd_m(dem_sd),
         correlation_m=correlation_m,
+        error_form=error_form.value,
     )
     files = SlopeFiles(out, sd, aspect, compress.value)
     outcome = write_slope(dem, files, recipe, workers=workers, progress=_shown)

@@ -34,19 +34,18 @@ from lawngis.dock.scoring import (
 )
 from lawngis.geometry.routes import route_lengths_m
 from lawngis.ground.hollows import hollows
-from lawngis.ground.mower_slope import MowerSlope
+from lawngis.ground.mower_slope import MowerSlope, standing_slope
 from lawngis.ground.raster import Grid, layered_values_at, values_at
 from lawngis.mower import MowerProfile
 
 from ..model.catalogue import Said, sentences
 from ..model.plan import Plan, Row
-from ..model.site import Site
+from ..model.site import Site, dem_error
 from .cable_routing import supply_field
 from .doubt import DoubtParameters
 from .exposure import STANDING_SURFACE, HotHours, ground_around, obstruction_surface, shade_shares, street_sight_shares
 from .loops import LoopGround
 from .paving import level_paving
-from .slope import slope_under
 
 FloatArray = NDArray[np.float64]
 
@@ -222,8 +221,9 @@ def dock_places(
 
 
 def slope_of_pads(site: Site, mower: MowerProfile) -> MowerSlope:
-    """Return the slope that the base of a dock has, and its standard deviation, on the terrain model's cells."""
-    return slope_under(site, mower.dock_pad_length_m, limit_percent=mower.dock_slope_max_percent)
+    """Return the slope that the base of a dock has, and how sure its gradient is, on the terrain model's cells."""
+    error = dem_error(site.accuracy)
+    return standing_slope(site.dem, wide_m=mower.dock_pad_length_m, z_sd_m=error.sd_m, correlation=error.correlation)
 
 
 def _pads(along: Candidates, mower: MowerProfile) -> NDArray[np.object_]:

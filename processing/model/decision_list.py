@@ -131,6 +131,8 @@ _DECISIONS = (
         checks=("edge-class", "edge-danger")),
     Decision("edge-neighbour", "Is a thing that was drawn beside an edge within reach of it?",
         "distance of the thing from the edge", "m", "wire", limits=("edges.reach_m",), checks=("edge-neighbour",)),
+    Decision("edge-height", "Does the ground fall away beyond an edge of which no layer tells?",
+        "height step in the surface model", "m", "safety", limits=("edges.ledge_min_m",), checks=("edge-height",)),
     Decision("wire-fits", "Can the wire be laid by the rules?", "wire_path.geometry", "", "verdict",
         limits=("wire_gap_min_m",),
         stops=("no-wire", "rule-1-loop-in-pieces", "rule-1-open-wire", "rule-2-enclosed", "rule-2-signal-sign",

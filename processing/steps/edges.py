@@ -13,13 +13,14 @@ from shapely import LineString
 
 from lawngis.geometry.polygons import oriented, polygon_parts
 from lawngis.ground.raster import Grid
-from lawngis.ground.step import HeightStep, height_steps, ledges
+from lawngis.ground.step import FLUSH_MAX_M, HeightStep, height_steps, ledges
 from lawngis.lawn.edges import NOTHING_KNOWN, EdgeNeighbour, EdgeStretch, drop_surroundings, edge_stretches
 from lawngis.mower import EdgeClass, MowerProfile
 
 from ..derived.decisions import setback_m
 from ..derived.doubt import DoubtParameters
 from ..derived.edge_doubt import edge_checks
+from ..derived.edge_heights import HEIGHT_EVIDENCE, height_checks
 from ..derived.loops import filled_zone, passed_over
 from ..derived.matching import applied, contradicts, matched
 from ..derived.outline_accuracy import SeenOutlines, seen_outlines
@@ -108,9 +109,8 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
     rows, of_facts, asked = _as_measured(site, rows, mower)
     findings = _findings(rows) + contradictions + _ledges(site, plan, parameters)
     drawn = [row for row in asked if not row["evidence"].startswith(LAWN_BEYOND)]
-    checks = _checks(asked, parameters) + edge_checks(
-        drawn, _drawn(neighbours), outline_features(site, plan), mower, parameters
-    )
+    checks = _checks(asked, parameters) + _height_checks(site, asked, parameters)
+    checks += edge_checks(drawn, _drawn(neighbours), outline_features(site, plan), mower, parameters)
     return StepResult({"edges": rows}, findings + of_facts, checks)
 
 
@@ -150,8 +150,7 @@ def _judged_by_height(site: Site, stretch: EdgeStretch, parameters: EdgesParamet
             judged.append(replace(stretch, line=line))
         else:
             step_m = float(np.median([step.step_m for step in run]))
-            words = f"the surface model steps {'up' if step_m > 0 else 'down'} by {abs(step_m):.2f} m beyond"
-            words = "the surface model is level beyond" if height_class == "flush" else words
+            words = f"{HEIGHT_EVIDENCE} steps {'up' if step_m > 0 else 'down'} by {abs(step_m):.2f} m beyond"
             confidence = float(np.mean([step.confidence for step in run]))
             judged.append(EdgeStretch(line, height_class, words, confidence, stretch.ring))
     return judged
@@ -186,6 +185,20 @@ def _steps(grid: Grid, site: Site, line: LineString, parameters: EdgesParameters
         stretch_m=parameters.step_stretch_m,
         z_sd_m=error.sd_m,
         correlation=error.correlation,
+    )
+
+
+def _height_checks(site: Site, rows: list[Row], parameters: EdgesParameters) -> list[VisitCheck]:
+    dsm = site.dsm
+    if dsm is None:
+        return []
+    return height_checks(
+        rows,
+        lambda line: _steps(dsm, site, line, parameters),
+        flush_max_m=FLUSH_MAX_M,
+        fall_min_m=parameters.ledge_min_m,
+        length_min_m=parameters.step_stretch_m,
+        parameters=parameters,
     )
 
 

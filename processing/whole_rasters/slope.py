@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,9 @@ from lawngis.ground.raster import ground_cell_size_m
 from lawngis.ground.strips import halved, strip_slope_horn, strip_slope_zevenbergen_thorne
 
 from ..files.rasters import CogDrafts, CogTarget, RasterInfo, raster_overview, rasters_passing, read_rows
+
+if TYPE_CHECKING:
+    from lawngis.error_model import ErrorForm
 
 FloatArray = NDArray[np.floating]
 Unit = Literal["percent", "degree"]
@@ -70,7 +73,9 @@ class SlopeRecipe:
     z_sd_m
         Standard deviation of one elevation [m], for the standard deviation of the slope.
     correlation_m
-        Length over which errors of elevations are alike (exponential) [m]; None for independent errors.
+        Length over which errors of elevations are alike [m]; None for independent errors.
+    error_form
+        How they are alike, as in :class:`lawngis.error_model.RasterError`.
     """
 
     unit: Unit = "percent"
@@ -79,6 +84,7 @@ class SlopeRecipe:
     dem_unit_m: float | None = None
     z_sd_m: float | None = None
     correlation_m: float | None = None
+    error_form: ErrorForm = "exponential"
 
     def __post_init__(self) -> None:
         for name, value in (("z_sd_m", self.z_sd_m), ("correlation_m", self.correlation_m)):
@@ -265,6 +271,7 @@ def _sd_and_aspect(
 def _detail(
     strips: _Strips, z_m: NDArray[np.float64], dx_m: NDArray[np.float64], dy_m: NDArray[np.float64]
 ) -> dict[Output, NDArray[np.float64]]:
+    from lawngis import error_model
     from lawngis.ground import terrain  # loads scipy, which the slope alone does not need
 
     recipe = strips.recipe
@@ -272,9 +279,11 @@ def _detail(
     p, q = getattr(terrain, f"slope_gradient_{author}")(z_m, dx_m, dy_m)
     results: dict[Output, NDArray[np.float64]] = {}
     if "sd" in strips.outputs:
-        length = recipe.correlation_m
-        correlation = None if length is None else terrain.ExponentialCorrelation(length)
-        sd = getattr(terrain, f"gradient_sd_{author}")(recipe.z_sd_m, dx_m, dy_m, correlation=correlation)
+        alike_m, z_sd_m = recipe.correlation_m, recipe.z_sd_m or 0.0
+        correlation = (
+            None if alike_m is None else error_model.RasterError(z_sd_m, alike_m, recipe.error_form).correlation
+        )
+        sd = getattr(terrain, f"gradient_sd_{author}")(z_sd_m, dx_m, dy_m, correlation=correlation)
         slope_sd = terrain.slope_sd_percent if recipe.unit == "percent" else terrain.slope_sd_deg
         results["sd"] = slope_sd(p, q, *sd)
     if "aspect" in strips.outputs:

@@ -96,13 +96,19 @@ def test_aspect(dem, tmp_path, method, options):
     assert np.nanmax(apart * values_of(tmp_path / "s.tif")) < 1e-3
 
 
-@pytest.mark.parametrize("correlation_m", [None, 3.0])
-def test_standard_deviation_is_the_plain_functions(dem, tmp_path, correlation_m):
+@pytest.mark.parametrize(
+    ("correlation_m", "form", "alike"),
+    [
+        (None, "exponential", None),
+        (3.0, "exponential", terrain.ExponentialCorrelation(3.0)),
+        (3.0, "gaussian", terrain.GaussianCorrelation(3.0)),
+    ],
+)
+def test_standard_deviation_is_the_plain_functions(dem, tmp_path, correlation_m, form, alike):
     files = SlopeFiles(tmp_path / "s.tif", sd=tmp_path / "sd.tif")
-    write_slope(dem, files, SlopeRecipe(cell_size="crs", z_sd_m=0.1, correlation_m=correlation_m))
+    write_slope(dem, files, SlopeRecipe(cell_size="crs", z_sd_m=0.1, correlation_m=correlation_m, error_form=form))
     p, q = terrain.slope_gradient_horn(values_of(dem), CELL, CELL)
-    correlation = correlation_m and terrain.ExponentialCorrelation(correlation_m)
-    expected = terrain.slope_sd_percent(p, q, *terrain.gradient_sd_horn(0.1, CELL, CELL, correlation=correlation))
+    expected = terrain.slope_sd_percent(p, q, *terrain.gradient_sd_horn(0.1, CELL, CELL, correlation=alike))
     assert np.allclose(values_of(tmp_path / "sd.tif"), expected, rtol=1e-5, equal_nan=True)
 
 

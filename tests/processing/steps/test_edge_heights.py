@@ -1,6 +1,7 @@
 """What surface and terrain models say of edges: layers have the say, heights speak where they are silent."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +10,11 @@ import rasterio
 from shapely import LineString, Point
 
 from lawngis.mower import built_in_profile
+from lawngis.processing.model.facts import Fact, Facts
 from lawngis.processing.model.plan import Plan
+from lawngis.processing.model.site import DataAccuracy
 from lawngis.processing.model.step import loaded_steps
+from lawngis.processing.reading.read_options import ReadOptions
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_source import SiteSource
 from lawngis.processing.steps.workflow import Settings, ordered, planned
@@ -18,10 +22,11 @@ from lawngis.processing.steps.workflow import Settings, ordered, planned
 X0, Y0 = 500_000.0, 5_500_000.0
 
 
-def plan_of(folder: Path) -> Plan:
-    source = SiteSource(site_files(folder))
+def plan_of(folder: Path, dem_sd_m: float = 0.1, **facts) -> Plan:
+    source = SiteSource(site_files(folder), ReadOptions(accuracy=DataAccuracy(dem_sd_m=dem_sd_m)))
     steps = ordered(loaded_steps()[0].values())
-    return planned(source.site(source.parcel_ids[0]), steps, Settings(built_in_profile())).plan
+    site = replace(source.site(source.parcel_ids[0]), facts=Facts(**facts))
+    return planned(site, steps, Settings(built_in_profile())).plan
 
 
 def add_heights(raster: Path, target: Path, height) -> None:
@@ -57,6 +62,39 @@ def test_a_wall_that_no_layer_has_is_seen_in_the_surface_model(garden):
 def test_level_ground_beyond_leaves_the_property_line_what_it_is(garden):
     add_heights(garden / "dem.tif", garden / "dsm.tif", lambda x, y: np.zeros_like(x))
     assert class_in_the_east(plan_of(garden)) == "boundary"
+
+
+def height_rows(plan: Plan) -> list:
+    return [row for row in plan.rows("visit_checks") if row["code"] == "edge-height"]
+
+
+def test_a_drop_that_the_surface_model_alone_tells_is_looked_at(garden):
+    add_heights(garden / "dem.tif", garden / "dsm.tif", lambda x, y: np.where(x > 20, -0.3, 0.0))
+    plan = plan_of(garden)
+    assert class_in_the_east(plan) == "drop"
+    (row,) = height_rows(plan)
+    edge = next(edge for edge in plan.rows("edges") if edge["edge_id"] == row["target_id"])
+    assert (edge["edge_class"], row["target_column"], row["limit_value"]) == ("drop", "edge_class", -0.05)
+    assert row["value"] == pytest.approx(-0.3, abs=0.1) and 0.001 < row["flip_probability"] < 0.05
+    (area,) = [area for area in plan.rows("visit_areas") if area["check_id"] == row["check_id"]]
+    assert area["geometry"].equals(edge["geometry"])
+
+
+def test_that_a_drop_is_none_is_settled_by_looking(garden):
+    add_heights(garden / "dem.tif", garden / "dsm.tif", lambda x, y: np.where(x > 20, -0.3, 0.0))
+    (row,) = height_rows(plan_of(garden))
+    level = Fact("flush", row["target_layer"], row["target_column"], name=row["target_id"])
+    plan = plan_of(garden, edge_classes=(level,))
+    assert class_in_the_east(plan) == "flush" and height_rows(plan) == []
+
+
+@pytest.mark.parametrize(("dem_sd_m", "asked"), [(0.05, False), (0.2, True)])
+def test_level_ground_is_looked_at_where_heights_are_too_poor_to_exclude_a_fall(garden, dem_sd_m, asked):
+    """A step is known to about 1.2 times the error of a height: half a metre is 8 or 2 standard deviations of it."""
+    add_heights(garden / "dem.tif", garden / "dsm.tif", lambda x, y: np.zeros_like(x))
+    rows = height_rows(plan_of(garden, dem_sd_m))
+    assert bool(rows) == asked
+    assert all(row["limit_value"] == -0.5 and 0.001 <= row["flip_probability"] < 0.1 for row in rows)
 
 
 def test_layers_have_the_say_and_a_contradiction_is_a_finding(garden, build):
