@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 from math import inf
 
 import numpy as np
@@ -29,9 +28,9 @@ from lawngis.geometry.mouths import PartedAxis, parted_axis
 from lawngis.lawn.zones import (
     ARC_PIECES,
     MIDDLE_LINE_TOLERANCE_M,
-    SURFACE_GAP_M,
     CrossingWays,
     GroundAxis,
+    crossing_ways,
     hangs_together,
     spanning_links,
 )
@@ -284,21 +283,14 @@ def near_crossings(
         At most one for each surface and pair of zones. One that is long enough to be in doubt and narrow enough to be
         as well has both figures.
     """
-    if not zones:
-        return []
-    tree = shapely.STRtree(list(zones))
     found = []
-    for index, surface in enumerate(surfaces):
-        beside = np.sort(tree.query(surface, predicate="dwithin", distance=SURFACE_GAP_M))
-        for a, b in combinations(beside.tolist(), 2):
-            ways = CrossingWays(zones[a], zones[b], surface)
-            longest_m = length_max_m + slack_m
-            shortest = ways.shortest(longest_m, transit_width_m)
-            width_m, widest = _widest(ways, length_max_m, transit_width_m, slack_m)
-            line = shortest or widest
-            if line is not None:
-                length_m = inf if shortest is None else float(shortest.length)
-                found.append(NearCrossing(a, b, index, line, length_m, width_m))
+    for a, b, index, ways in crossing_ways(zones, surfaces):
+        shortest = ways.shortest(length_max_m + slack_m, transit_width_m)
+        width_m, widest = _widest(ways, length_max_m, transit_width_m, slack_m)
+        line = shortest or widest
+        if line is not None:
+            length_m = inf if shortest is None else float(shortest.length)
+            found.append(NearCrossing(a, b, index, line, length_m, width_m))
     return found
 
 

@@ -362,13 +362,18 @@ def with_tight_bumps_joined(keepouts: Sequence[Keepout], *, lawn: BaseGeometry, 
     room_m
         Narrowest gap that the mower drives through [m].
     """
+    tight = {number for number, gap in bump_gaps(keepouts, lawn=lawn).items() if gap.length < room_m}
+    return [replace(item, treatment="outside") if number in tight else item for number, item in enumerate(keepouts)]
+
+
+def bump_gaps(keepouts: Sequence[Keepout], *, lawn: BaseGeometry) -> dict[int, LineString]:
+    """Return for each keep-out that may be bumped, by number, the shortest way to whatever else limits the mower.
+
+    That is the lawn's outer edge and all keep-outs that may not be bumped [m].
+    """
+    bumps = [number for number, item in enumerate(keepouts) if item.treatment == "bump"]
     others = [item.polygon for item in keepouts if item.treatment != "bump"]
     shells = [Polygon(part.exterior).boundary for part in polygon_parts(lawn)]
     limits = shapely.union_all([*others, *shells])
     shapely.prepare(limits)
-    return [
-        replace(item, treatment="outside")
-        if item.treatment == "bump" and shapely.distance(item.polygon, limits) < room_m
-        else item
-        for item in keepouts
-    ]
+    return {number: shapely.shortest_line(keepouts[number].polygon, limits) for number in bumps}

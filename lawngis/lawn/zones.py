@@ -6,7 +6,7 @@ straight chords; what is cut off is a passage if it links zones, and a nook if n
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from heapq import heapify, heappop, heappush
@@ -200,19 +200,13 @@ def crossings(
     list of Crossing
         At most one for each surface and pair of zones, the shortest straight one, in the order of the surfaces.
     """
-    if not zones:
-        return []
-    tree = shapely.STRtree(list(zones))
     found = []
-    for index, surface in enumerate(surfaces):
-        near = np.sort(tree.query(surface, predicate="dwithin", distance=SURFACE_GAP_M))
-        for a, b in combinations(near.tolist(), 2):
-            ways = CrossingWays(zones[a], zones[b], surface)
-            line = ways.shortest(length_max_m, transit_width_m)
-            if line is not None:
-                width = 2 * shapely.distance(line, ways.drivable.boundary)
-                # That the width is free is known to the tolerance of offsets: a crossing is never told narrower.
-                found.append(Crossing(a, b, index, line, float(line.length), max(float(width), transit_width_m)))
+    for a, b, index, ways in crossing_ways(zones, surfaces):
+        line = ways.shortest(length_max_m, transit_width_m)
+        if line is not None:
+            width = 2 * shapely.distance(line, ways.drivable.boundary)
+            # That the width is free is known to the tolerance of offsets: a crossing is never told narrower.
+            found.append(Crossing(a, b, index, line, float(line.length), max(float(width), transit_width_m)))
     return found
 
 
@@ -546,6 +540,17 @@ def _directed(passage: Passage) -> Passage:
 
 
 # --- crossings
+
+
+def crossing_ways(
+    zones: Sequence[Polygon], surfaces: Sequence[Polygon]
+) -> Iterator[tuple[int, int, int, CrossingWays]]:
+    """Yield the numbers of two zones and of a surface that lies at both, and the ways between them over it."""
+    tree = shapely.STRtree(list(zones))
+    for index, surface in enumerate(surfaces):
+        near = np.sort(tree.query(surface, predicate="dwithin", distance=SURFACE_GAP_M))
+        for a, b in combinations(near.tolist(), 2):
+            yield a, b, index, CrossingWays(zones[a], zones[b], surface)
 
 
 @dataclass(frozen=True)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 
 from shapely import Point
 
 from lawngis.mower import MowerProfile
 
+from ..model.catalogue import Values
 from ..model.facts import Fact, answers
 from ..model.plan import VisitCheck
 from .decisions import LAWN
@@ -40,21 +41,8 @@ def width_checks(links: Mapping[int, PlacedLink], names: Mapping[int, str], aske
         if name:
             limits = {"mown": asked.mower.passage_mow_min_m, **limits}
         for case, limit in limits.items():
-            checks += in_doubt(
-                VisitCheck(
-                    "passage-width",
-                    {"case": case if name else "unnamed", "link_id": name},
-                    link.narrowest,
-                    link.width_m,
-                    link.width_sd_m,
-                    "m",
-                    limit,
-                    target_layer="links",
-                    target_id=name,
-                    target_column="width_m",
-                ),
-                asked.parameters,
-            )
+            values = {"case": case if name else "unnamed", "link_id": name}
+            checks += in_doubt(_width_check("passage-width", values, link, limit, name), asked.parameters)
     return checks
 
 
@@ -67,20 +55,24 @@ def near_checks(misses: Iterable[NearMiss], widths: Iterable[Fact[float]], asked
         if any(_measured_at(link.narrowest, fact) for fact in measured):
             continue
         case = "parts" if miss.parts else "mown" if link.width_m >= limit else "by_hand"
-        check = VisitCheck(
-            "narrow-place",
-            {"case": case, "area_m2": miss.area_m2},
-            link.narrowest,
-            link.width_m,
-            link.width_sd_m,
-            "m",
-            limit,
-            target_layer="links",
-            target_column="width_m",
-            at_stake=miss.area_m2,
-        )
-        checks += in_doubt(check, asked.parameters, whole=asked.lawn_m2)
+        check = _width_check("narrow-place", {"case": case, "area_m2": miss.area_m2}, link, limit)
+        checks += in_doubt(replace(check, at_stake=miss.area_m2), asked.parameters, whole=asked.lawn_m2)
     return checks
+
+
+def _width_check(code: str, values: Values, link: PlacedLink, limit: float, name: str = "") -> VisitCheck:
+    return VisitCheck(
+        code,
+        values,
+        link.narrowest,
+        link.width_m,
+        link.width_sd_m,
+        "m",
+        limit,
+        target_layer="links",
+        target_id=name,
+        target_column="width_m",
+    )
 
 
 def crossing_checks(

@@ -1,4 +1,4 @@
-"""Whether a trunk is thick enough to be bumped, where its diameter is about the least that may be."""
+"""Whether a thing may be bumped: trunks about as thick as they must be, and room beside them about as wide."""
 
 from __future__ import annotations
 
@@ -6,16 +6,55 @@ from collections.abc import Sequence
 from math import pi
 
 import shapely
+from shapely.geometry.base import BaseGeometry
 
-from lawngis.lawn.obstacles import Keepout
+from lawngis.lawn.obstacles import Keepout, bump_gaps
 from lawngis.mower import MowerProfile
 
 from ..model.plan import VisitCheck
 from ..model.site import Site
 from .doubt import DoubtParameters, in_doubt
+from .outline_spread import edge_distance_sd_m
 
 MEASURED_AT_M = 0.5
 """A diameter that was measured this near to a tree is its own."""
+
+
+def gap_checks(
+    site: Site, keepouts: Sequence[Keepout], lawn: BaseGeometry, mower: MowerProfile, parameters: DoubtParameters
+) -> list[VisitCheck]:
+    """Return checks of the gaps between what may be bumped and what limits the mower, which it may not fit through.
+
+    Parameters
+    ----------
+    site
+        How far its features are off.
+    keepouts
+        All of a lawn, before those that leave no room are joined to the edge.
+    lawn
+        The lawn [m].
+    mower
+        Whose least passage decides.
+    parameters
+        How much doubt is looked at.
+    """
+    limit, sd_m = mower.passage_transit_min_m, edge_distance_sd_m(site)
+    checks = []
+    for gap in bump_gaps(keepouts, lawn=lawn).values():
+        if gap.is_empty:
+            continue
+        check = VisitCheck(
+            "trunk-gap",
+            {"case": "room" if gap.length >= limit else "tight"},
+            gap.interpolate(0.5, normalized=True),
+            float(gap.length),
+            sd_m,
+            "m",
+            limit,
+            at_stake=2 * float(gap.length),
+        )
+        checks += in_doubt(check, parameters, whole=float(shapely.length(site.parcel)))
+    return checks
 
 
 def trunk_checks(

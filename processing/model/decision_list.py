@@ -97,7 +97,7 @@ _DECISIONS = (
         checks=("trunk",)),
     Decision("gap-closed", "Is the gap between obstacles too narrow for the mower?", "width of the gap", "m", "wire",
         outcomes=("keepouts.reason=narrow", "keepouts.reason=small", "keepouts.treatment=outside"),
-        unchecked="the gap's ground is a metre wide at most; the wire grows by less than two gaps"),
+        limits=("passage_transit_min_m",), checks=("trunk-gap",)),
     # --- zones and links ---------------------------------------------------------------------------------
     Decision("passage-mown", "Is a passage wide enough to be mown?", "links.width_m", "m", "price",
         limits=("passage_mow_min_m",), outcomes=("links.kind=open", "links.kind=transit", "hand_mow.reason=narrow"),

@@ -58,6 +58,9 @@ KNOWN_LEDGE_M = 1.0
 CHECK_WEIGHT = 0.3
 """How much a look at an unknown edge matters beside a width that decides over a zone."""
 
+LAWN_BEYOND = ("lawn at the same level", "another zone")
+"""Evidence that more lawn lies beyond."""
+
 KEEPOUT_REACH_M = 0.1
 """Cleaning moves the lawn's edge by some centimetres away from what it borders."""
 
@@ -104,8 +107,9 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
     contradictions = _contradictions(site, rows, parameters)
     rows, of_facts, asked = _as_measured(site, rows, mower)
     findings = _findings(rows) + contradictions + _ledges(site, plan, parameters)
+    drawn = [row for row in asked if not row["evidence"].startswith(LAWN_BEYOND)]
     checks = _checks(asked, parameters) + edge_checks(
-        asked, _drawn(neighbours), outline_features(site, plan), mower, parameters
+        drawn, _drawn(neighbours), outline_features(site, plan), mower, parameters
     )
     return StepResult({"edges": rows}, findings + of_facts, checks)
 
@@ -253,7 +257,7 @@ def _edge_neighbours(site: Site, plan: Plan, parameters: EdgesParameters) -> lis
 
 def _drawn(neighbours: list[EdgeNeighbour]) -> list[EdgeNeighbour]:
     """Return what a layer draws: steep ground and what is mown by hand have doubts of their own."""
-    return [item for item in neighbours if item.edge_class != "steep" and not item.evidence.endswith("mown by hand")]
+    return [item for item in neighbours if item.edge_class != "steep" and not item.evidence.startswith(LAWN_BEYOND)]
 
 
 def _other_zones(plan: Plan, zone: Row) -> list[EdgeNeighbour]:

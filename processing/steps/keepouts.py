@@ -31,10 +31,10 @@ from ..derived.paving import KerbParameters, rolled_over
 from ..derived.slope import SlopeParameters, mapped_slope, steep_at_edge, steep_ground
 from ..derived.slope_checks import reading_findings, slope_checks, steep_evidence, unknown_slope_checks
 from ..derived.slope_readings import REACH_M, slope_pieces, with_readings
-from ..derived.trunk_doubt import trunk_checks
+from ..derived.trunk_doubt import gap_checks, trunk_checks
 from ..model.facts import Fact
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
-from ..model.site import DEM_ACCURACY, Site
+from ..model.site import DEM_ACCURACY, VECTOR_ACCURACY, Site
 from ..model.step import Step
 
 EVIDENCE = {
@@ -72,7 +72,8 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
     readings = site.facts.slopes
     pieces = slope_pieces(site, lawn, mapped, readings, mower, parameters)
     slope = with_readings(site, mapped, pieces)
-    rows = _drawn(site, lawn, from_layers, slope, mower)
+    found = _found(site, lawn, from_layers, slope, mower)
+    rows = _drawn(site, lawn, found, mower)
     for row in rows:
         if row["reason"] == "steep":
             limit = mower.edge_slope_limit_percent
@@ -81,14 +82,18 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
     checks = slope_checks(pieces, lawn, mower, parameters)
     checks += unknown_slope_checks(site, slope.slope_percent, lawn, mower, parameters)
     checks += trunk_checks(site, _trees(site, lawn, mower), mower, parameters)
+    checks += gap_checks(site, found, lawn, mower, parameters)
     return StepResult({"keepouts": rows}, _findings(rows, lawn) + of_facts, checks)
 
 
-def _drawn(
+def _found(
     site: Site, lawn: BaseGeometry, from_layers: Sequence[Keepout], slope: MowerSlope, mower: MowerProfile
-) -> list[dict[str, Any]]:
+) -> list[Keepout]:
     found = [*from_layers, *_steep(site, lawn, slope, mower)]
-    found += _steep_at_edge(site, lawn, found, slope, mower)
+    return found + _steep_at_edge(site, lawn, found, slope, mower)
+
+
+def _drawn(site: Site, lawn: BaseGeometry, found: list[Keepout], mower: MowerProfile) -> list[dict[str, Any]]:
     found = with_tight_bumps_joined(found, lawn=lawn, room_m=mower.passage_transit_min_m)
     return _rows(site, without_overlaps(found, within=site.parcel, grid_m=GRID_M))
 
@@ -234,6 +239,7 @@ STEP = Step(
         "site:parcels",
         "raster:dem",
         *DEM_ACCURACY,
+        *VECTOR_ACCURACY,
         "accuracy:trunk_sd_m",
         "fact:features",
         "fact:slopes",

@@ -34,6 +34,8 @@ ASKED = (
     ("place of the supply point for P4-D7", "outlets", None, "geometry"),
     ("what grows under the crowns, 20 m²", "cover", "P4-C3", "cover"),
     ("whether the owner keeps hedgehogs", None, None, None),
+    ("length of the way over flush path from lawn to lawn", "links", None, "kind"),
+    ("diameter of the trunk at the height of the mower", "trees", None, "trunk_diameter_m"),
 )
 
 
@@ -72,7 +74,16 @@ def answered(plan, tmp_path):
 
 
 def test_every_kind_of_check_has_an_answer_that_names_its_target(answered):
-    found = answered(V1="1,05", V2="Raised", V3="2", V4="31.5 %", V5="500004.5 5500003.25", V6="lawn under crown")
+    found = answered(
+        V1="1,05",
+        V2="Raised",
+        V3="2",
+        V4="31.5 %",
+        V5="500004.5 5500003.25",
+        V6="lawn under crown",
+        V8="Too long",
+        V9="17 cm",
+    )
     told = [(item.target_layer, item.target_id, item.column, item.value) for item in found.overrides]
     assert told == [
         ("links", "P4-P1", "width_m", "1.05"),
@@ -81,6 +92,8 @@ def test_every_kind_of_check_has_an_answer_that_names_its_target(answered):
         ("keepouts", "", "slope_percent", "31.5"),
         ("outlets", "", "geometry", "new"),
         ("cover", "P4-C3", "cover", "lawn_under_crown"),
+        ("links", "", "kind", "blocked"),
+        ("trees", "", "trunk_diameter_m", "0.17"),
     ]
     assert found.overrides[0].place == Point(X0 + 1, Y0)
     assert found.overrides[4].place == Point(500004.5, 5500003.25)
@@ -117,7 +130,8 @@ def test_numbers_may_have_units(answered, name, text, value):
         ("V2", "a wall", "flush, raised, drop"),
         ("V4", "1.2 m", "number in %"),
         ("V5", "by the door", "does not say where"),
-        ("V9", "1", "no check 'P4-V9' in the plan"),
+        ("V10", "1", "no check 'P4-V10' in the plan"),
+        ("V9", "17", "17 m is not between 0 and 5 m: was another unit meant"),
         ("V1", "155", "155 m is not between 0 and 30 m: was another unit meant"),
         ("V3", "400 %", "400 % is not between 0 and 100 %"),
         ("V3", "-2", "not between"),
@@ -289,6 +303,6 @@ def test_the_command_takes_good_rows_and_ends_with_one_for_the_others(command, p
     (tmp_path / "a.csv").write_text('check_id,measured\nP4-V1,155\nP4-V3,"3,5 percent"\n')
     outcome = command(plan, tmp_path / "a.csv", "--out", tmp_path / "o.gpkg")
     assert outcome.exit_code == 1
-    assert "1 override, 1 row not used, 6 checks still open" in outcome.output
+    assert "1 override, 1 row not used, 8 checks still open" in outcome.output
     assert "row 2: '155' is no answer to P4-V1. 155 m is not between 0 and 30 m" in outcome.output
     assert [item.value for item in read_overrides(tmp_path / "o.gpkg")] == ["3.5"]

@@ -1,0 +1,75 @@
+"""Trunks about as thick as may be bumped: asked for by their chance, and the answer changes what is made of them."""
+
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+from shapely import Point, box
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "contract"))
+from made import site_of, steps_until
+
+from lawngis.mower import built_in_profile
+from lawngis.processing.measured.overrides import Override
+from lawngis.processing.steps.workflow import Settings, planned
+
+MOWER = built_in_profile()
+MIDDLE = Point(10, 6)
+LEAST_M, SD_M = MOWER.rigid_trunk_min_m, 0.03
+
+
+def with_trunk(trunk_m, *overrides, at=MIDDLE):
+    layers = {"trees": {"geometry": [at], "trunk_diameter_m": [trunk_m], "crown_diameter_m": [3.0]}}
+    site = site_of(box(0, 0, 20, 12), layers=layers)
+    plan = planned(site, steps_until("keepouts"), Settings(MOWER, {}, overrides)).plan
+    plan.close()
+    return plan
+
+
+def checks(plan):
+    return [row for row in plan.rows("visit_checks") if row["code"] == "trunk"]
+
+
+@pytest.mark.parametrize(("trunk_m", "treatment", "other_m"), [(0.16, "bump", 0.14), (0.14, "island", 0.17)])
+def test_a_trunk_near_the_limit_is_asked_for_and_the_answer_decides(trunk_m, treatment, other_m):
+    plan = with_trunk(trunk_m)
+    (check,) = checks(plan)
+    assert [row["treatment"] for row in plan.rows("keepouts")] == [treatment]
+    assert check["flip_probability"] == pytest.approx(norm.sf(abs(trunk_m - LEAST_M) / SD_M))
+    assert (check["target_layer"], check["target_column"], check["unit"]) == ("trees", "trunk_diameter_m", "m")
+    answer = Override("trees", "", "trunk_diameter_m", f"{other_m}", "tape", check["geometry"])
+    measured = with_trunk(trunk_m, answer)
+    assert [row["treatment"] for row in measured.rows("keepouts")] == [{"bump": "island", "island": "bump"}[treatment]]
+    assert not checks(measured)
+
+
+def test_chances_are_those_of_trunks_that_are_drawn():
+    rng = np.random.default_rng(2)
+    truth = rng.uniform(0.02, 0.4, 400_000)
+    maps = truth + rng.normal(0, SD_M, len(truth))
+    alike = np.abs(maps - 0.17) < 0.002
+    (check,) = checks(with_trunk(0.17))
+    assert check["flip_probability"] == pytest.approx((truth[alike] < LEAST_M).mean(), abs=0.02)
+
+
+def test_what_is_sure_unknown_or_outside_anyway_is_not():
+    assert not checks(with_trunk(LEAST_M + 2 * SD_M)) and not checks(with_trunk(LEAST_M - 2 * SD_M))
+    assert not checks(with_trunk(None)), "of unknown trunk it gets an island, the careful side"
+    assert not checks(with_trunk(0.16, at=Point(0.05, 6)))
+
+
+@pytest.mark.parametrize(("away_m", "case"), [(0.8, "tight"), (1.05, "room")])
+def test_room_beside_a_trunk_is_asked_for_where_it_is_about_what_the_mower_needs(away_m, case):
+    plan = with_trunk(0.4, at=Point(away_m + 0.2, 6))
+    (check,) = (row for row in plan.rows("visit_checks") if row["code"] == "trunk-gap")
+    assert json.loads(check["values"])["case"] == case and check["value"] == pytest.approx(away_m, abs=0.01)
+    chance = norm.sf(abs(check["value"] - MOWER.passage_transit_min_m) / (0.1 * np.sqrt(2)))
+    assert check["flip_probability"] == pytest.approx(chance, abs=1e-6)
+    assert [row["treatment"] for row in plan.rows("keepouts")] == ["outside" if case == "tight" else "bump"]
+
+
+def test_room_without_doubt_is_not_asked_for():
+    assert not [row for row in with_trunk(0.4).rows("visit_checks") if row["code"] == "trunk-gap"]
