@@ -20,6 +20,9 @@ from .spread import AMOUNT, WIRE
 
 CABLE, DOCKS, SOURCES, CUTS, DUCTS = "supply cable", "further docks", "signal sources", "saw cut", "duct"
 
+_DIGITS = 4
+"""Changes are told to this many digits: places read from a file are a few nanometres off."""
+
 ITEMS = (WIRE, CABLE, DOCKS, SOURCES, CUTS, DUCTS)
 """Items of the list of materials on which links and supplies tell."""
 
@@ -122,8 +125,9 @@ def taken_more(
     before: Mapping[str, float], after: Mapping[str, float], mower: MowerProfile, prices: PriceBook
 ) -> dict[str, float]:
     """Return by how much what is taken of each item differs, and its price under :data:`.spread.AMOUNT`."""
-    changes = {item: after[item] - before[item] for item in before if after[item] != before[item]}
-    return {**changes, AMOUNT: _price(changes, mower, prices)}
+    differences = {item: round(after[item] - before[item], _DIGITS) for item in before}
+    changes = {item: difference for item, difference in differences.items() if difference}
+    return {**changes, AMOUNT: round(_price(changes, mower, prices), _DIGITS)}
 
 
 def _price(changes: Mapping[str, float], mower: MowerProfile, prices: PriceBook) -> float:

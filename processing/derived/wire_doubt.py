@@ -20,7 +20,7 @@ from .wire_checks import LaidWire
 
 RADIUS_TOLERANCE_M = 0.05
 
-LEAD_WAY_SHARE = 0.3
+LEAD_WAY_SHARE = 0.4
 """Standard deviation of a lead that goes another way, as a share of its length. Measured on made gardens, off by 0.2 m:
 lead wire of 27 m in the mean was off by 15 m where the same zones were led to, most of it in few gardens."""
 

@@ -181,8 +181,8 @@ def test_a_dock_that_may_stand_elsewhere_changes_its_cable() -> None:
     ]
     each = PRICES.supply_cable_per_m
     assert doubts(plan, MOWER, PRICES) == [
-        Doubt(0.1, {"supply cable": 3.0, "amount": 3 * each}),
-        Doubt(0.1, {"supply cable": 5.0, "amount": 5 * each}),
+        Doubt(0.1, {"supply cable": 3.0, "amount": round(3 * each, 4)}),
+        Doubt(0.1, {"supply cable": 5.0, "amount": round(5 * each, 4)}),
     ]
 
 
