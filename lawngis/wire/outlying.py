@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.arrays import FloatArray
 from lawngis.geometry.lines import bends_deg
 from lawngis.geometry.routes import CostGrid, PricedGround, cost_field, cost_grid, route_to, straight_costs
-from lawngis.wire.leads import ground_rings
+from lawngis.wire.leads import BEND_GAP_M, CORNER_DEG, CORNER_GAP_M, ground_rings
 
 _SPACING_M = 0.5
 """Attachments are looked for this often along a ring."""
@@ -151,10 +151,14 @@ def _attachments(
     places, owner = [], []
     for number, ground in enumerate(laid):
         for ring in ground_rings(ground):
-            bends = ring[:-1][np.abs(bends_deg(ring)[:-1]) > 1.0]
+            turns = np.abs(bends_deg(ring)[:-1])
             dense = shapely.get_coordinates(shapely.segmentize(LinearRing(ring), _SPACING_M))
             middles = (dense[:-1] + dense[1:]) / 2
-            clear = shapely.distance(shapely.points(middles), shapely.multipoints(bends)) > 0.05
+            corner_m, bend_m = (
+                shapely.distance(shapely.points(middles), shapely.multipoints(ring[:-1][turns > least_deg]))
+                for least_deg in (CORNER_DEG, 1.0)
+            )
+            clear = (bend_m > BEND_GAP_M) & ~(corner_m < CORNER_GAP_M)  # NaN where there are no corners
             places.append(middles[clear])
             owner.append(np.full(int(clear.sum()), number))
     found, owners = np.concatenate(places), np.concatenate(owner)
