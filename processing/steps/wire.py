@@ -92,7 +92,7 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
         laid_grounds.append((loop.loop_id, laid.xy, enclosed))
         findings += _crossing_findings(plan, loop) + off_zone_findings(found)
         if not site.facts.paths:
-            findings += drawn_findings(site, loop, laid, found.ground, mower)
+            findings += drawn_findings(site, loop, laid, found.ground)
         findings += unsound_findings(plan, found, mower, findings)
     findings += close_wire_findings(wires, mower)
     findings += _interference_findings(laid_grounds, mower, parameters)

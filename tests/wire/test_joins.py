@@ -1,5 +1,7 @@
 """Joins between reels of wire: at their ends, where hands can work."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -16,7 +18,7 @@ EDGE, CORNER, PASSAGE, ISLAND, OUT, BACK = "edge", "corner", "passage", "island"
 def joined(*parts, reel_m):
     """Joins of a loop drawn out straight, of runs of some kinds and lengths."""
     ends = np.cumsum([0.0, *(length for _, length in parts)])
-    lines = [np.array([[low, 0.0], [high, 0.0]]) for low, high in zip(ends[:-1], ends[1:], strict=True)]
+    lines = [np.array([[low, 0.0], [high, 0.0]]) for low, high in pairwise(ends)]
     loop = Loop(tuple(Run(kind, xy) for (kind, _), xy in zip(parts, lines, strict=True)))
     return joins(loop, chainage_m(loop.xy), reel_m=reel_m)
 
