@@ -143,19 +143,12 @@ def lead_route(
     beside = (away_m <= _BESIDE_M) & ~at_corner
     if at_corner[np.argmin(away_m)] and beside.any():
         moved = finder.cheapest(starts[beside])
-        if moved is not None and _little_dearer(moved, found):
+        if moved is not None and finder.little_dearer(moved, found):
             found = moved
     line, cost = found
     xy = shapely.get_coordinates(line)
     nearest = int(np.argmin(np.hypot(*(starts - xy[0]).T)))
     return LeadRoute(int(owner[nearest]), xy, cost)
-
-
-def _little_dearer(moved: tuple[LineString, float], found: tuple[LineString, float]) -> bool:
-    """Return whether a lead that was moved aside crosses no more dear ground, and is only a little longer."""
-    (line, cost), (before, cost_before) = moved, found
-    crosses_more = cost - line.length > cost_before - before.length + _END_M
-    return not crosses_more and cost <= cost_before + _MOVED_COST_M
 
 
 def _attachments(
@@ -247,6 +240,12 @@ class _Routes:
             cost += shapely.length(shapely.intersection(rest, item.geometry)) * item.cost_per_m
             rest = shapely.difference(rest, item.geometry)
         return np.asarray(cost + shapely.length(rest))
+
+    def little_dearer(self, moved: tuple[LineString, float], found: tuple[LineString, float]) -> bool:
+        """Return whether a lead that was moved aside crosses no more dear ground, and is only a little longer."""
+        lines = np.array([moved[0], found[0]], dtype=object)
+        crossed, crossed_before = self._cost_of(lines) - shapely.length(lines)
+        return bool(crossed <= crossed_before + _END_M and moved[1] <= found[1] + _MOVED_COST_M)
 
     def around(self, starts: FloatArray) -> tuple[LineString, float] | None:
         """Return the cheapest way over a grid, pulled taut, and its cost: nearby if one leads there, or far around."""

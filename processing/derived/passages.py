@@ -12,6 +12,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.error_model import distance_sd_m
 from lawngis.geometry.polygons import polygonal
 from lawngis.lawn.obstacles import with_bumps_filled
+from lawngis.lawn.pockets import without_pockets
 from lawngis.lawn.zones import ZonePartition, crossings, width_sd_m, zone_partition
 from lawngis.mower import MowerProfile
 
@@ -64,6 +65,8 @@ def mapped_zones(
     ground = mowable_ground(plan)
     partition = zone_partition(ground, mow_width_m=mower.passage_mow_min_m, zone_area_min_m2=mower.zone_area_min_m2)
     links = mapped_links(site, plan, ground, partition, mower)
+    ways = [link.middle_line for link in links.values()]
+    partition = without_pockets(partition, width_m=mower.passage_mow_min_m, kept=ways)
     zones = dict(enumerate(partition.zones))
     served = served_zones(site, zones, links, mower, price_book)
     known = list(named)
