@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise, product
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -360,21 +360,15 @@ def _short_to_own_class(runs: Sequence[Run], stretches: Sequence[Stretch]) -> It
     alike: dict[tuple[str | None, float], list[int]] = {}
     for number, run in enumerate(runs):
         alike.setdefault((run.edge_class, run.setback_m or 0.0), []).append(number)
-    own_class: dict[tuple[str, float], list[LineString]] = {}
-    for stretch in stretches:
-        own_class.setdefault((stretch.edge_class, stretch.setback_m), []).append(stretch.line)
-    most = {name: max(asked for of_class, asked in own_class if of_class == name) for name, _ in own_class}
-    for ((name, setback), own), ((edge_class, asked), lines) in product(alike.items(), own_class.items()):
-        # A run that says it keeps more than any edge of its class asks for is held to that.
-        wanted = setback if setback > most[edge_class] else min(setback, asked)
-        if name != edge_class or wanted <= SETBACK_SHORT_M:
+    for (name, setback), own in alike.items():
+        if setback <= SETBACK_SHORT_M:
             continue
-        edges = shapely.multilinestrings(lines)
-        shapely.prepare(edges)
+        lines = shapely.multilinestrings([stretch.line for stretch in stretches if stretch.edge_class == name])
+        shapely.prepare(lines)
         wires = np.asarray([LineString(runs[number].xy) for number in own], dtype=object)
-        for at in np.flatnonzero(shapely.dwithin(edges, wires, wanted - SETBACK_SHORT_M)):
-            way = shapely.shortest_line(wires[at], edges)
-            yield own[at], _short(shapely.get_coordinates(way)[0], float(way.length), wanted)
+        for at in np.flatnonzero(shapely.dwithin(lines, wires, setback - SETBACK_SHORT_M)):
+            way = shapely.shortest_line(wires[at], lines)
+            yield own[at], _short(shapely.get_coordinates(way)[0], float(way.length), setback)
 
 
 def _short(xy: FloatArray, kept_m: float, wanted_m: float) -> tuple[float, Breach]:

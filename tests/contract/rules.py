@@ -43,7 +43,7 @@ from plan_view import (
 from scipy.ndimage import correlate, label
 from shape import content_violations, file_violations, missing_parts
 from shapely.geometry.base import BaseGeometry
-from trade_rules import drop_problems, joins_within_reach, short_to_own_class
+from trade_rules import drop_problems, joins_within_reach
 
 COINCIDE_M = 0.001 + 1e-4
 """Lines that ought to be the same may be a millimetre apart, and a hair for the way through the CRS."""
@@ -326,11 +326,14 @@ def _run_setback(run: Run, edges: pd.DataFrame, profile: Profile, *, drawn: bool
     if same_class.empty:
         yield f"its zones have no edge of class {run.edge_class}"
         return
-    # Above a drop each edge has its own.
-    known = same_class["setback_m"].unique() if run.edge_class == "drop" else [wanted]
-    if not drawn and not np.min(np.abs(np.asarray(known, dtype=float) - run.setback_m)) <= COINCIDE_M:
+    if run.edge_class == "drop":
+        # Each has its own; a run follows the nearest, so it keeps that from all.
+        known = same_class["setback_m"].to_numpy(dtype=float)
+        wanted = float(known[np.argmin(np.abs(known - run.setback_m))])
+    wanted = min(wanted, run.setback_m) if drawn else wanted
+    if not abs(run.setback_m - wanted) <= COINCIDE_M:
         yield f"setback_m {run.setback_m} is not the profile's for {run.edge_class}"
-    away, wanted = short_to_own_class(run.setback_m, run.line, same_class)
+    away = run.line.distance(shapely.union_all(list(same_class.geometry)))
     if away < wanted - SETBACK_TOLERANCE_M:
         yield f"{away:.3f} m from edges of its class {run.edge_class}, whose setback is {wanted} m"
 

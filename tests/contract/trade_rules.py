@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import shapely
 from plan_view import Loop, ParcelView
 
 POSITION_SD_M = 0.10
@@ -77,11 +76,3 @@ def _edge_stretches_m(loop: Loop) -> list[tuple[float, float]]:
         elif run.kind == "edge":
             found.append((run.from_m, run.to_m))
     return found
-
-
-def short_to_own_class(run_setback_m: float, line: shapely.LineString, same_class: pd.DataFrame) -> tuple[float, float]:
-    """How near a run comes to the edge of its class to which its setback is shortest, and what that one asks for."""
-    asked = np.minimum(same_class["setback_m"].to_numpy(dtype=float), run_setback_m)
-    away = shapely.distance(same_class.geometry.to_numpy(), line)
-    worst = int(np.argmax(asked - away))
-    return float(away[worst]), float(asked[worst])

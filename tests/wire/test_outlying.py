@@ -32,8 +32,8 @@ def test_it_leaves_beside_a_corner_where_that_crosses_no_more():
     way = lead_route([HOME], beyond, OPEN)
     assert shapely.Point(way.xy[0]).distance(bends) >= 0.2
     assert way.line.length <= HOME.distance(beyond) + 0.4
-    # Beside the corner it would cross paving: then it leaves at the corner.
-    paving = [PricedGround(box(10, 12.01, 15.95, 14), 8.0), PricedGround(box(16.01, 6, 18, 11.95), 8.0)]
+    # Beside the corner it would cross a strip of paving of 2 cm, which costs as much as 0.16 m: then it leaves there.
+    paving = [PricedGround(box(10, 12.2, 15.95, 12.22), 8.0), PricedGround(box(16.2, 6, 16.22, 11.95), 8.0)]
     assert shapely.Point(lead_route([HOME], beyond, LeadTerrain(OPEN.area, (), paving)).xy[0]).distance(bends) < 0.2
 
 

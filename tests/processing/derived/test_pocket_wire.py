@@ -47,11 +47,17 @@ def test_the_wire_goes_straight_on_past_a_gap_in_which_the_mower_cannot_turn(wid
 
 
 def test_the_wire_still_turns_into_a_passage_as_narrow_as_a_pocket():
-    """Two lawns, and 4 m of passage 1.3 m wide between them: both wires run through it."""
+    """Two lawns, and 4 m of passage 1.3 m wide between them: both wires run through it.
+
+    Sharp bends: two at each of eight corners of the lawns, one at each corner of the passage's mouths. Were the mouths
+    passed straight on before they open, there would be two.
+    """
     plan = planned(shapely.union_all([box(0, 0, 12, 10), box(12, 4.35, 16, 5.65), box(16, 0, 24, 10)]))
     through = [row for row in plan.rows("wire_runs") if row["run_kind"] == "passage"]
     assert len(through) == 2
     assert all(row["geometry"].intersects(LineString([(14, 0), (14, 10)])) for row in through)
+    (path,) = plan.rows("wire_path")
+    assert (np.abs(bends_deg(shapely.get_coordinates(path["geometry"]))) > 20.0).sum() == 8 * 2 + 4
 
 
 @pytest.mark.parametrize("reel_m", [20.0, 25.0, 33.0, 41.0])

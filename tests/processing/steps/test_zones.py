@@ -67,6 +67,7 @@ def test_a_dent_by_which_the_mower_comes_over_a_path_is_no_pocket(beside):
     plan = planned([lawns[0], shapely.affinity.translate(lawns[1], 0, beside)], layers=path)
     assert roles(plan) == ["home", "linked"]
     assert len(plan.select("links", kind="crossing")) == 1
+    assert plan.rows("zones")[0]["area_m2"] == pytest.approx(120.48) and not plan.rows("hand_mow")
 
 
 # Links --------------------------------------------------------------------------------------------------------------
