@@ -35,6 +35,9 @@ _ROOM_M = 0.01
 """Ground is wide enough that is narrower than asked by so little: offsets are exact to about 1 %."""
 
 _TOUCH_M = 0.002
+_CRUMB_M2 = 1e-6
+"""Where outlines have hairline spikes, a cut leaves crumbs of them."""
+
 _EDGE_REACH_M = 0.1
 _EDGE_DEG = 20.0
 """A mouth is cut from edge to edge, vertices that bend by so much, where the disc rested this near to them."""
@@ -64,9 +67,9 @@ def without_pockets(partition: ZonePartition, *, width_m: float, kept: Sequence[
     for zone in partition.zones:
         left = zone
         for pocket in pockets(zone, width_m=width_m):
-            parts = polygon_parts(left.difference(pocket))
-            if len(parts) == 1 and not pocket.dwithin(ways, _TOUCH_M):
-                left = parts[0]
+            rest, *others = sorted(polygon_parts(left.difference(pocket)), key=lambda part: -part.area)
+            if sum(part.area for part in others) < _CRUMB_M2 and not pocket.dwithin(ways, _TOUCH_M):
+                left = rest
                 found.append(pocket)
         zones.append(left)
     return replace(partition, zones=tuple(zones), nooks=(*partition.nooks, *found))
@@ -107,7 +110,7 @@ def pockets(zone: Polygon, *, width_m: float) -> list[Polygon]:
         edges = xy[np.abs(bends_deg(xy)) > _EDGE_DEG]
         for wall in _out_of_reach(LinearRing(ring), reached):
             pocket = _behind(_from_edge_to_edge(shapely.get_coordinates(wall), edges))
-            if pocket is not None and wall.length < ring.length / 2:
+            if pocket is not None and pocket.area < zone.area / 2:
                 found.append(pocket)
     return [pocket for pocket in found if zone.buffer(_TOUCH_M).covers(pocket)]
 

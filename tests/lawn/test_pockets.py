@@ -97,6 +97,22 @@ def test_pockets_become_nooks_and_no_ground_is_lost():
     assert shapely.intersection(cut.zones[0], shapely.union_all(cut.nooks)).area < 1e-9
 
 
+@pytest.mark.parametrize("angle_deg", range(0, 360, 30))
+def test_a_hairline_spike_of_the_outline_hides_no_pocket(angle_deg):
+    """What follows the lawn's edge leaves hairs beside it: here along the bottom of the dent, to both sides.
+
+    Far from the origin, turned, a cut leaves crumbs of them.
+    """
+    spikes = [(11, 12.4 + 1e-9), (2, 12.4 + 2e-9)]
+    dent = [(9.3, 12), (9.3, 12.4), *spikes, (8, 12.4), (8, 12)]
+    lawn = Polygon([(0, 0), (20, 0), (20, 12), *dent, (0, 12)])
+    lawn = translate(rotate(lawn, angle_deg + 17, origin=(0, 0)), 561458, 5467290)
+    lawn = max(shapely.get_parts(lawn.buffer(0)), key=shapely.area) if not lawn.is_valid else lawn
+    cut = without_pockets(ZonePartition((lawn,), (), (), ()), width_m=WIDTH_M)
+    assert cut.zones[0].area == pytest.approx(240.0, abs=0.01)
+    assert cut.nooks[0].area == pytest.approx(0.52, abs=0.01)
+
+
 def test_a_pocket_through_which_a_way_leads_stays():
     lawn = with_dent(1.3, 0.4)
     partition = ZonePartition((lawn,), (), (), ())
