@@ -34,6 +34,7 @@ _MOVED_COST_M = 0.4
 """A lead that would leave at a corner is moved aside by so much, where it gets no longer than by that."""
 
 _CELL_M = 0.25
+_FINE_CELL_M = 0.1
 _AROUND_M = 6.0
 """Ways are looked for this far around both grounds."""
 
@@ -193,11 +194,12 @@ class _Routes:
         shapely.prepare([self._forbidden, self._allowed])
         self._near = shapely.envelope(shapely.union_all([*laid, far])).buffer(_AROUND_M)
 
-    def _grid_of(self, area: BaseGeometry) -> CostGrid:
-        # Cells beside the wire are free although they lie partly inside it.
-        closed = shapely.buffer(self._grounds, -_CELL_M)
+    def _grid_of(self, area: BaseGeometry, *, fine: bool = False) -> CostGrid:
+        # Coarse cells beside the wire are free although they lie partly inside it; fine ones lie outside.
+        cell_m, inside_m = (_FINE_CELL_M, -_FINE_CELL_M / 2) if fine else (_CELL_M, _CELL_M)
+        closed = shapely.buffer(self._grounds, -inside_m)
         blocked = [PricedGround(shape, np.inf) for shape in (*self._terrain.blocked, closed) if not shape.is_empty]
-        return cost_grid(area, [*self._terrain.priced, *blocked], cell_m=_CELL_M)
+        return cost_grid(area, [*self._terrain.priced, *blocked], cell_m=cell_m)
 
     @cached_property
     def _grid(self) -> CostGrid:
@@ -213,7 +215,7 @@ class _Routes:
         if straight is not None and straight[1] <= straight[0].length * (1 + 1e-9):
             return straight
         options = [option for option in (straight, self.around(starts)) if option is not None]
-        return min(options, key=lambda option: option[1], default=None)
+        return min(options, key=lambda option: option[1]) if options else self.closely(starts)
 
     def straight(self, starts: FloatArray) -> tuple[LineString, float] | None:
         """Return the cheapest straight way from one of some places, and its cost."""
@@ -251,6 +253,10 @@ class _Routes:
         """Return the cheapest way over a grid, pulled taut, and its cost: nearby if one leads there, or far around."""
         near = self._around_on(self._grid, starts)
         return near if near is not None else self._around_on(self._grid_of(self._terrain.area), starts)
+
+    def closely(self, starts: FloatArray) -> tuple[LineString, float] | None:
+        """Return a way over a fine grid: beside a long crooked edge those over a coarse one may cut across ground."""
+        return self._around_on(self._grid_of(self._terrain.area, fine=True), starts)
 
     def _around_on(self, grid: CostGrid, starts: FloatArray) -> tuple[LineString, float] | None:
         field = cost_field(grid, starts, snap_m=2 * _CELL_M)

@@ -52,9 +52,14 @@ def link_kind(width_m: float, surface: str, mower: MowerProfile) -> str:
     return "open" if width_m >= mower.passage_mow_min_m else "transit"
 
 
+def least_setback_m(edge_class: str, mower: MowerProfile) -> float:
+    """Return how far the wire keeps at least from any edge of a class [m]."""
+    return float(getattr(mower.setback_m, edge_class))
+
+
 def setback_m(site: Site, edge_class: str, edge: LineString, mower: MowerProfile) -> float:
     """Return how far the wire keeps from an edge of a class, above a drop by what the site tells of that [m]."""
-    least_m = float(getattr(mower.setback_m, edge_class))
+    least_m = least_setback_m(edge_class, mower)
     if edge_class != "drop":
         return least_m
     drop = drop_beyond(site, edge)
