@@ -36,7 +36,7 @@ class Setbacks(_Checked):
 
     flush: float = _number("beside paving at lawn level", 0.0, 2.0)
     raised: float = _number("beside a wall, a kerb or a house", 0.0, 2.0)
-    drop: float = _number("along a ledge", 0.0, 2.0)
+    drop: float = _number("along a knee-high drop; a deeper fall and doubt of its place add to it", 0.0, 2.0)
     water: float = _number("along open water", 0.0, 3.0)
     soft: float = _number("beside beds and hedges", 0.0, 2.0)
     steep: float = _number("below or above ground that is too steep", 0.0, 3.0)

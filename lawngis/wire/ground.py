@@ -26,8 +26,8 @@ TAPER = sin(pi / 4)
 """Setback lost per metre of edge so that the wire between two setbacks runs at 45 degrees to the edge."""
 
 SHORT_STRETCH_M = 1.0
-"""A stretch shorter than this between two with larger setbacks takes the smaller of theirs: common practice, no
-source; a wire that swerves to the edge and back within a step gains nothing."""
+"""A stretch shorter than this between two with larger setbacks takes the smaller of theirs, where nobody says what the
+mower needs to turn: common practice, no source. Wire that swerves to the edge and back within a step gains nothing."""
 
 _QUAD_SEGS = 8
 """Chords per quarter circle: 0.5 % of the radius at most inside the true arc."""
@@ -66,13 +66,14 @@ def setback_ground(
     *,
     gap_min_m: float,
     tolerance_m: float = 0.005,
+    short_m: float | Sequence[float] = SHORT_STRETCH_M,
 ) -> Polygon | MultiPolygon:
     """Return the ground that the wire of a zone encloses.
 
     Nearer to a stretch of edge than its setback there is none. Where the setback changes the outline crosses over
-    at 45 degrees, within the stretch that has the smaller one. What is narrower than `gap_min_m` is opened away, so
-    islands too near to one another or to the edge are passed together; where a thin wall would let two parts of the
-    wire come nearer than that, both draw back.
+    at 45 degrees, within the stretch that has the smaller one. A short stretch between two with larger setbacks is
+    passed straight on. What is narrower than `gap_min_m` is opened away, so islands too near to one another or to the
+    edge are passed together; where a thin wall would let two parts of the wire come nearer than that, both draw back.
 
     ::
 
@@ -93,6 +94,8 @@ def setback_ground(
         Least distance between parts of the wire that are no neighbours along it [m].
     tolerance_m
         How far the wire may later be simplified [m]; kept in hand in every width.
+    short_m
+        Stretches shorter than this are short, one length for all or one for each: the mower couldn't turn there [m].
 
     Returns
     -------
@@ -105,7 +108,7 @@ def setback_ground(
         When a setback is missing, negative or no number.
     """
     setbacks = _checked_setbacks(stretches, setbacks_m)
-    taken = _setback_area(stretches, _evened_setbacks(stretches, setbacks))
+    taken = _setback_area(stretches, _evened_setbacks(stretches, setbacks, np.broadcast_to(short_m, setbacks.shape)))
     ground = _simplified(shapely.difference(zone, taken), _HAIR_M)
     radius = gap_min_m / 2 + tolerance_m + _HAIR_M + _REOPENED_M
     slenderest = float(setbacks.min()) if len(setbacks) else 0.0
@@ -181,7 +184,7 @@ def _followers(stretches: Sequence[LineString]) -> list[int]:
     return [begins.get(tuple(end[1]), -1) for end in ends]
 
 
-def _evened_setbacks(stretches: Sequence[LineString], setbacks: FloatArray) -> FloatArray:
+def _evened_setbacks(stretches: Sequence[LineString], setbacks: FloatArray, short_m: FloatArray) -> FloatArray:
     """Raise the setback of short stretches between larger ones, shortest first, to the smaller neighbour's."""
     after = _followers(stretches)
     before = [-1] * len(stretches)
@@ -191,9 +194,9 @@ def _evened_setbacks(stretches: Sequence[LineString], setbacks: FloatArray) -> F
     level = setbacks.copy()
     lengths = shapely.length(np.array(stretches, dtype=object))
     for index in np.argsort(lengths):
-        if lengths[index] >= SHORT_STRETCH_M:
-            break
-        group = _short_level_group(int(index), before, after, level, lengths)
+        if lengths[index] >= short_m[index]:
+            continue
+        group = _short_level_group(int(index), before, after, level, lengths, float(short_m[index]))
         if not group:
             continue
         neighbours = [before[group[0]], after[group[-1]]]
@@ -203,7 +206,7 @@ def _evened_setbacks(stretches: Sequence[LineString], setbacks: FloatArray) -> F
 
 
 def _short_level_group(
-    index: int, before: list[int], after: list[int], level: FloatArray, lengths: FloatArray
+    index: int, before: list[int], after: list[int], level: FloatArray, lengths: FloatArray, short_m: float
 ) -> list[int]:
     """Neighbouring stretches of one setback around a given one, in order; none when they are long together."""
     group = [index]
@@ -211,12 +214,12 @@ def _short_level_group(
     while (following := after[group[-1]]) >= 0 and level[following] == level[index]:
         group.append(following)
         total += lengths[following]
-        if total >= SHORT_STRETCH_M or following == index:
+        if total >= short_m or following == index:
             return []
     while (previous := before[group[0]]) >= 0 and level[previous] == level[index]:
         group.insert(0, previous)
         total += lengths[previous]
-        if total >= SHORT_STRETCH_M:
+        if total >= short_m:
             return []
     return group
 

@@ -30,6 +30,13 @@ ATTACHMENT_GAP_M = 0.1
 BEND_GAP_M = 0.05
 """Wanted distance between a lead and a bend of its ring: common practice, no source."""
 
+CORNER_GAP_M = 0.2
+"""Wanted distance between a lead and a corner of its ring, whose bend has a peg of its own: hands can work there, and
+the lead's two wires don't lie in the bend. Common practice, no source."""
+
+CORNER_DEG = 20.0
+"""From this a bend is a corner."""
+
 _SNAP_M = 0.01
 _SPACING_M = 0.5
 """Rings are sampled this densely to find which of them face each other."""
@@ -109,8 +116,13 @@ def ground_rings(ground: Polygon) -> list[FloatArray]:
 def lead_tree(ground: Polygon, start_m: float = 0.0, taken: Sequence[tuple[int, float]] = ()) -> LeadTree:
     """Return the leads with the least total length from the outer ring to all islands.
 
-    Attachment points are free. They are moved along the parent's ring, as little as does, where they would fall on
-    the dock, on another lead, or close to a bend.
+    Attachment points are free. They are moved along the parent's ring where they would fall on the dock, on another
+    lead, or close to a corner, to where the lead is shortest::
+
+        ----+                 ----+
+            |                     |====   lead
+            +==== lead            +
+         before                after
 
     Parameters
     ----------
@@ -230,7 +242,7 @@ class _Ring:
         line = LinearRing(xy)
         shapely.prepare(line)
         chainage = chainage_m(xy)
-        return cls(xy, chainage, chainage[np.abs(bends_deg(xy)) > 20.0], line, [])
+        return cls(xy, chainage, chainage[np.abs(bends_deg(xy)) > CORNER_DEG], line, [])
 
     @property
     def length(self) -> float:
@@ -290,7 +302,7 @@ def _moved(
     limit: BaseGeometry,
     others: tuple[NDArray[np.object_], NDArray[np.object_]],
 ) -> tuple[float, float, FloatArray] | None:
-    """Chainages and line of a lead after moving its parent's end as little as needed; None when nothing does.
+    """Chainages and line of a lead after moving its parent's end where hands can work; None when nothing does.
 
     `others` are leads already placed, which it may not touch, and leads still to come, which it may not cross.
     """
@@ -298,9 +310,12 @@ def _moved(
     wanted = float(shapely.line_locate_point(parent.line, shapely.Point(xy[0])))
     at = snapped_chainage(parent.chainage, (wanted + _SHIFTS_M) % parent.length, _SNAP_M)
     at = at[parent.room(at, parent.taken) >= min(ATTACHMENT_GAP_M, parent.length / 8)]
-    near_bend = parent.room(at, parent.bends_at) < BEND_GAP_M
-    for candidate in [*at[~near_bend], *at[near_bend]]:
-        start = points_along(parent.xy, parent.chainage, np.array([candidate]))[0]
+    starts = points_along(parent.xy, parent.chainage, at)
+    room = np.round(parent.room(at, parent.bends_at), 6)
+    crowded = np.where(room >= CORNER_GAP_M, 0, np.where(room >= BEND_GAP_M, 1, 2))
+    far_mm = np.round(1000 * shapely.distance(shapely.points(starts), child.line))
+    for index in np.lexsort([far_mm, crowded]):
+        candidate, start = at[index], starts[index]
         facing = np.array([shapely.line_locate_point(child.line, shapely.Point(start))])
         child_at = snapped_chainage(child.chainage, facing % child.length, _SNAP_M)
         line = np.concatenate([[start], points_along(child.xy, child.chainage, child_at)])

@@ -45,6 +45,9 @@ moved onto a vertex near by, which along wire that runs at 45 degrees to the edg
 _CORNER_BEND_MIN_DEG = 30.0
 _CORNER_PIECE_MAX_M = 0.6
 _START_OFF_RING_M = 0.05
+_START_SNAP_M = 0.0005
+"""The start is put on a vertex this near, and on no other: the dock stands where the wire begins, to a millimetre."""
+
 _ON_DRAWN_M = 0.03
 """Wire this near to a drawn line lies on it, simplified or not."""
 
@@ -271,14 +274,14 @@ def _outlying_lead(item: OutlyingGround, number: int, first: list[int], rings: l
 
 
 def _start_chainage(ring: FloatArray, start: FloatArray | Sequence[float]) -> float:
-    """Chainage of the start along the outer ring, on a vertex when one is within half a centimetre."""
+    """Chainage of the start along the outer ring."""
     line, point = LinearRing(ring), shapely.Point(*np.asarray(start, dtype=np.float64)[:2])
     off = float(shapely.distance(line, point))
     if off > _START_OFF_RING_M:
         raise ParameterError(f"the start lies {off:.2f} m off the outer wire", advice="Choose a point on it.")
     along = np.array([shapely.line_locate_point(line, point)])
     chainage = chainage_m(ring)
-    return float(snapped_chainage(chainage, along % chainage[-1], _SHORTEST_RUN_M / 2)[0])
+    return float(snapped_chainage(chainage, along % chainage[-1], _START_SNAP_M)[0])
 
 
 @dataclass(frozen=True)

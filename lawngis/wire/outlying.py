@@ -12,13 +12,14 @@ from functools import cached_property
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely import LinearRing, LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.arrays import FloatArray
 from lawngis.geometry.lines import bends_deg
 from lawngis.geometry.routes import CostGrid, PricedGround, cost_field, cost_grid, route_to, straight_costs
-from lawngis.wire.leads import ground_rings
+from lawngis.wire.leads import BEND_GAP_M, CORNER_DEG, CORNER_GAP_M, ground_rings
 
 _SPACING_M = 0.5
 """Attachments are looked for this often along a ring."""
@@ -27,6 +28,10 @@ _TRIED = 24
 _TRIED_AROUND = 8
 _NO_BETTER_M = 1.5
 """Where no way around gets to an end, none gets to those so near it: pulling taut is dear."""
+
+_BESIDE_M = 1.0
+_MOVED_COST_M = 0.4
+"""A lead that would leave at a corner is moved aside by so much, where it gets no longer than by that."""
 
 _CELL_M = 0.25
 _FINE_CELL_M = 0.1
@@ -128,19 +133,20 @@ def lead_route(
     others
         Ground of other loops, and of this one still to come: not crossed.
     """
-    starts, owner = _attachments(laid, keep_off)
+    starts, owner, at_corner = _attachments(laid, keep_off)
     if not len(starts):
         return None
     finder = _Routes(laid, far, terrain, others)
-    straight = finder.straight(starts)
-    if straight is not None and straight[1] <= straight[0].length * (1 + 1e-9):
-        line, cost = straight
-    else:
-        options = [option for option in (straight, finder.around(starts)) if option is not None]
-        found = min(options, key=lambda option: option[1]) if options else finder.closely(starts)
-        if found is None:
-            return None
-        line, cost = found
+    found = finder.cheapest(starts)
+    if found is None:
+        return None
+    away_m = np.hypot(*(starts - shapely.get_coordinates(found[0])[0]).T)
+    beside = (away_m <= _BESIDE_M) & ~at_corner
+    if at_corner[np.argmin(away_m)] and beside.any():
+        moved = finder.cheapest(starts[beside])
+        if moved is not None and finder.little_dearer(moved, found):
+            found = moved
+    line, cost = found
     xy = shapely.get_coordinates(line)
     nearest = int(np.argmin(np.hypot(*(starts - xy[0]).T)))
     return LeadRoute(int(owner[nearest]), xy, cost)
@@ -148,22 +154,30 @@ def lead_route(
 
 def _attachments(
     laid: Sequence[Polygon], keep_off: Sequence[tuple[FloatArray, float]]
-) -> tuple[FloatArray, np.ndarray]:
-    """Places where a lead may begin, away from bends and from what is to be kept off, and the ground of each."""
-    places, owner = [], []
+) -> tuple[FloatArray, np.ndarray, NDArray[np.bool_]]:
+    """Places where a lead may begin, away from bends and from what is to be kept off.
+
+    With the ground of each, and whether it is so near to a corner that another is better.
+    """
+    places, owner, near_corner = [], [], []
     for number, ground in enumerate(laid):
         for ring in ground_rings(ground):
-            bends = ring[:-1][np.abs(bends_deg(ring)[:-1]) > 1.0]
+            turns = np.abs(bends_deg(ring)[:-1])
             dense = shapely.get_coordinates(shapely.segmentize(LinearRing(ring), _SPACING_M))
             middles = (dense[:-1] + dense[1:]) / 2
-            clear = shapely.distance(shapely.points(middles), shapely.multipoints(bends)) > 0.05
+            bend_m, corner_m = (
+                np.asarray(shapely.distance(shapely.points(middles), shapely.multipoints(ring[:-1][turns > least_deg])))
+                for least_deg in (1.0, CORNER_DEG)
+            )
+            clear = bend_m > BEND_GAP_M
             places.append(middles[clear])
             owner.append(np.full(int(clear.sum()), number))
-    found, owners = np.concatenate(places), np.concatenate(owner)
+            near_corner.append(corner_m[clear] < CORNER_GAP_M)  # NaN, and so False, where there are no corners
+    found, owners, at_corner = (np.concatenate(column) for column in (places, owner, near_corner))
     free = np.ones(len(found), dtype=bool)
     for place, distance in keep_off:
         free &= np.hypot(*(found - place).T) >= distance
-    return found[free], owners[free]
+    return found[free], owners[free], at_corner[free]
 
 
 class _Routes:
@@ -195,6 +209,14 @@ class _Routes:
         within = shapely.covers(self._allowed, lines)
         return np.asarray(within & ~shapely.intersects(self._forbidden, lines))
 
+    def cheapest(self, starts: FloatArray) -> tuple[LineString, float] | None:
+        """Return the cheapest way from one of some places, and its cost; None where there is none."""
+        straight = self.straight(starts)
+        if straight is not None and straight[1] <= straight[0].length * (1 + 1e-9):
+            return straight
+        options = [option for option in (straight, self.around(starts)) if option is not None]
+        return min(options, key=lambda option: option[1]) if options else self.closely(starts)
+
     def straight(self, starts: FloatArray) -> tuple[LineString, float] | None:
         """Return the cheapest straight way from one of some places, and its cost."""
         lines = np.asarray(shapely.shortest_line(shapely.points(starts), self._far.exterior), dtype=object)
@@ -221,6 +243,12 @@ class _Routes:
             rest = shapely.difference(rest, item.geometry)
         return np.asarray(cost + shapely.length(rest))
 
+    def little_dearer(self, moved: tuple[LineString, float], found: tuple[LineString, float]) -> bool:
+        """Return whether a lead that was moved aside crosses no more dear ground, and is only a little longer."""
+        lines = np.array([moved[0], found[0]], dtype=object)
+        crossed, crossed_before = self._cost_of(lines) - shapely.length(lines)
+        return bool(crossed <= crossed_before + _END_M and moved[1] <= found[1] + _MOVED_COST_M)
+
     def around(self, starts: FloatArray) -> tuple[LineString, float] | None:
         """Return the cheapest way over a grid, pulled taut, and its cost: nearby if one leads there, or far around."""
         near = self._around_on(self._grid, starts)
@@ -232,7 +260,7 @@ class _Routes:
 
     def _around_on(self, grid: CostGrid, starts: FloatArray) -> tuple[LineString, float] | None:
         field = cost_field(grid, starts, snap_m=2 * _CELL_M)
-        ends, _ = _attachments([Polygon(self._far.exterior)], ())
+        ends, *_ = _attachments([Polygon(self._far.exterior)], ())
         cells = grid.cells(ends, snap_m=2 * _CELL_M)
         costs = np.where(cells >= 0, field.cost[cells], np.inf)
         left = costs.copy()

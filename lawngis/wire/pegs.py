@@ -1,8 +1,7 @@
-"""Pegs that hold the wire down, and joins between reels of wire."""
+"""Pegs that hold the wire down."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,16 +12,13 @@ from lawngis.errors import ParameterError
 from lawngis.geometry.lines import bends_deg, chainage_m, points_along
 from lawngis.wire.loop import Loop
 
-__all__ = ["Joins", "Pegs", "chainage_m", "joins", "lead_intervals_m", "pegs"]
+__all__ = ["Pegs", "chainage_m", "lead_intervals_m", "pegs"]
 
 PEGGED_BEND_DEG = 20.0
 """Every sharper bend has a peg of its own: common practice, no source."""
 
 CURVE_DEG_PER_M = 20.0
 """A line that turns faster than this is pegged like a bend: an arc of less than 2.9 m radius."""
-
-_JOIN_CLEAR_M = 0.3
-"""How far before a lead a join is put, so that there is room for the connector."""
 
 _SAME_M = 1e-6
 
@@ -48,22 +44,6 @@ class Pegs:
     chainage_m: FloatArray
     kind: NDArray[np.str_]
     again: NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class Joins:
-    """Joins in laying order.
-
-    Attributes
-    ----------
-    chainage_m
-        Shape (n,) [m].
-    why
-        ``reel_end`` or ``closing``, shape (n,).
-    """
-
-    chainage_m: FloatArray
-    why: NDArray[np.str_]
 
 
 def pegs(loop: Loop, chainage: FloatArray, *, spacing_straight_m: float, spacing_bend_m: float) -> Pegs:
@@ -200,42 +180,3 @@ def lead_intervals_m(loop: Loop, chainage: FloatArray) -> FloatArray:
     spans = loop.run_vertices()
     leads = [span for run, span in zip(loop.runs, spans, strict=True) if run.kind.startswith("lead")]
     return chainage[np.array(leads, dtype=np.int64).reshape(-1, 2)]
-
-
-def joins(total_m: float, *, reel_m: float, leads_m: Sequence[tuple[float, float]] | FloatArray) -> Joins:
-    """Return where reels of wire are joined: at their ends, never in a lead, and where the loop closes.
-
-    Parameters
-    ----------
-    total_m
-        Length of the loop on the ground [m].
-    reel_m
-        Usable length of a reel, what is kept in hand already taken off [m].
-    leads_m
-        Chainages between which the wire is in a lead, shape (k, 2) [m].
-
-    Returns
-    -------
-    Joins
-
-    Raises
-    ------
-    ParameterError
-        When a reel is not long enough to get past a lead.
-    """
-    if not reel_m > 0.0:
-        raise ParameterError(f"reel_m {reel_m:g} is not a length")
-    intervals = np.asarray(leads_m, dtype=np.float64).reshape(-1, 2)
-    at: list[float] = []
-    done = 0.0
-    while done + reel_m < total_m - _SAME_M:
-        end = done + reel_m
-        while (inside := (intervals[:, 0] - _JOIN_CLEAR_M < end) & (end < intervals[:, 1])).any():
-            end = float(intervals[inside, 0].min()) - _JOIN_CLEAR_M
-        if end <= done:
-            raise ParameterError(
-                f"reel_m {reel_m:g} is shorter than the lead at {done:.1f} m", advice="Use a longer reel."
-            )
-        at.append(end)
-        done = end
-    return Joins(np.array([*at, total_m]), np.array(["reel_end"] * len(at) + ["closing"]))

@@ -4,8 +4,8 @@ Decisions, for what was derived, measured or edited alike: ``decisions`` (passag
 ``detached_supply``, ``slope`` (what is too steep), ``slope_readings`` and ``dock_places`` (where a dock may stand);
 ``slope_checks``, ``dock_doubt`` and ``edge_heights`` say what is measured of ground, docks and edges, ``matching``
 which feature a measured fact is about. Of the ground: ``paving``, ``outline_accuracy``, ``outline_features`` (which
-feature an outline follows), ``passages``, ``passage_checks``, ``measured_passages`` and, from the air,
-``imagery_rules`` and ``lawn_doubt``. Of the wire: ``loops``, ``wire_checks`` and ``cable_routing``; of what may be
+feature an outline follows), ``passages``, ``passage_checks``, ``measured_passages``, ``drops`` and, from the
+air, ``imagery_rules`` and ``lawn_doubt``. Of the wire: ``loops``, ``wire_checks`` and ``cable_routing``; of what may be
 otherwise: ``doubt`` (what is looked at), ``outline_spread``, ``edge_doubt``, ``zone_area``, ``trunk_doubt``,
 ``wire_doubt``, ``link_doubt``, ``supply_doubt``, ``ground_doubt`` and ``spread`` (of wire and price). Of the mower:
 ``coverage``, ``mower_demands`` (what a plan asks of mowers) and ``mowing_windows``. Of a place: ``exposure`` and

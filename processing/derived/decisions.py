@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from math import ceil
 from typing import Generic, TypeVar
 
-from shapely import Polygon
+from shapely import LineString, Polygon
 
+from lawngis.lawn.drops import drop_setback_m
 from lawngis.lawn.zones import zone_groups
 from lawngis.mower import MowerProfile
 
@@ -16,6 +17,7 @@ from ..model.catalogue import Said, sentences
 from ..model.plan import Finding, Row
 from ..model.site import Site
 from .detached_supply import SupplyOptions, detached_offers
+from .drops import drop_beyond
 
 Key = TypeVar("Key", bound=Hashable)
 """How zones and links are called: by number while a plan is made, by name in a plan that is there."""
@@ -50,9 +52,18 @@ def link_kind(width_m: float, surface: str, mower: MowerProfile) -> str:
     return "open" if width_m >= mower.passage_mow_min_m else "transit"
 
 
-def setback_m(edge_class: str, mower: MowerProfile) -> float:
-    """Return how far the wire keeps from an edge of a class [m]."""
+def least_setback_m(edge_class: str, mower: MowerProfile) -> float:
+    """Return how far the wire keeps at least from any edge of a class [m]."""
     return float(getattr(mower.setback_m, edge_class))
+
+
+def setback_m(site: Site, edge_class: str, edge: LineString, mower: MowerProfile) -> float:
+    """Return how far the wire keeps from an edge of a class, above a drop by what the site tells of that [m]."""
+    least_m = least_setback_m(edge_class, mower)
+    if edge_class != "drop":
+        return least_m
+    drop = drop_beyond(site, edge)
+    return drop_setback_m(least_m, fall_m=drop.fall_m, edge_sd_m=drop.edge_sd_m)
 
 
 # --- which zones are reached, and what feeds them -------------------------------------------------------

@@ -29,7 +29,7 @@ from lawngis.mower import MowerProfile
 
 from ..model.facts import answers
 from ..model.plan import Row, VisitCheck
-from .decisions import setback_m
+from .decisions import least_setback_m
 from .doubt import DoubtParameters, in_doubt
 from .outline_features import OutlineFeatures
 
@@ -198,7 +198,7 @@ def _check(rows: Sequence[Row], doubts: Sequence[_Doubt], worst: _Doubt, mower: 
         target_id=row["edge_id"],
         target_column="edge_class",
         area=LineString([doubt.place for doubt in own]) if len(own) > 1 else None,
-        at_stake=None if danger else abs(setback_m(worst.other, mower) - row["setback_m"]),
+        at_stake=None if danger else abs(least_setback_m(worst.other, mower) - row["setback_m"]),
     )
 
 
@@ -320,7 +320,7 @@ def _is_barrier(thing: EdgeNeighbour) -> bool:
 
 def _matters(doubt: _Doubt, row: Row, mower: MowerProfile) -> bool:
     """Return whether the setback would be another: where an edge is by its slope, only a danger beyond it matters."""
-    differs = abs(setback_m(doubt.other, mower) - row["setback_m"]) > SETBACK_DIFFERS_M
+    differs = abs(least_setback_m(doubt.other, mower) - row["setback_m"]) > SETBACK_DIFFERS_M
     return differs and row["edge_class"] != "unknown" and (row["edge_class"] != "steep" or _danger(row, doubt))
 
 

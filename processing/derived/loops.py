@@ -9,6 +9,7 @@ from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+import numpy as np
 import shapely
 from shapely import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
@@ -18,7 +19,15 @@ from lawngis.geometry.polygons import polygon_parts, polygonal
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.mower import MowerProfile
 from lawngis.wire.drawn import REACH_M, ground_along, rounded
-from lawngis.wire.ground import ground_apart, joined_strips, loop_ground, passage_strip, setback_ground, wire_parts
+from lawngis.wire.ground import (
+    SHORT_STRETCH_M,
+    ground_apart,
+    joined_strips,
+    loop_ground,
+    passage_strip,
+    setback_ground,
+    wire_parts,
+)
 
 from ..model.facts import Fact
 from ..model.plan import Derived, Finding, Plan, Row
@@ -28,6 +37,9 @@ Key = TypeVar("Key", bound=Hashable)
 
 LOST_MIN_M2 = 1.0
 """Ground cut off by setbacks that is smaller than this is not worth a word."""
+
+MOUTH_M = 0.05
+"""An edge this near to the middle line of a passage is its mouth."""
 
 _LOOPS = Derived("loops", ("zones", "links", "edges", "keepouts", "hand_mow", "fact:wires"))
 
@@ -105,12 +117,17 @@ class _Insides:
 
 def _inside(plan: Plan, zone: Row, mower: MowerProfile) -> Polygon | MultiPolygon:
     own = plan.select("edges", zone_id=zone["zone_id"])
+    driven = {row["reached_by"] for row in plan.rows("zones")}
+    ways = shapely.union_all([link["geometry"] for link in plan.rows("links") if link["link_id"] in driven])
+    # The wire goes straight on past a gap in which the mower can't turn, unless that is where it drives on.
+    mouths = shapely.dwithin([edge["geometry"] for edge in own], ways, MOUTH_M)
     return setback_ground(
         filled_zone(zone, passed_over(plan)),
         [edge["geometry"] for edge in own],
         [edge["setback_m"] for edge in own],
         gap_min_m=mower.wire_gap_min_m,
         tolerance_m=mower.wire_tolerance_m,
+        short_m=np.where(mouths, SHORT_STRETCH_M, mower.passage_mow_min_m).tolist(),
     )
 
 

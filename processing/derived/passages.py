@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.polygons import polygonal
 from lawngis.lawn.narrow import NarrowPlace, NearCrossing, narrow_places, near_crossings
 from lawngis.lawn.obstacles import with_bumps_filled
+from lawngis.lawn.pockets import without_pockets
 from lawngis.lawn.zones import Crossing, ZonePartition, crossings, zone_partition
 from lawngis.mower import MowerProfile
 
@@ -122,6 +123,8 @@ def mapped_zones(
     partition = zone_partition(ground, mow_width_m=mower.passage_mow_min_m, zone_area_min_m2=mower.zone_area_min_m2)
     paving = level_paving(site) if len(partition.zones) > 1 else None
     links = mapped_links(site, plan, partition, paving, mower)
+    ways = [link.middle_line for link in links.values()]
+    partition = without_pockets(partition, width_m=mower.passage_mow_min_m, kept=ways)
     zones = dict(enumerate(partition.zones))
     served = served_zones(site, zones, links, mower, price_book)
     known = list(named)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -24,7 +24,6 @@ from ..model.catalogue import Said
 from ..model.facts import Fact, ReshapedWire
 from ..model.plan import Finding, Plan, Row
 from ..model.site import Site
-from .decisions import setback_m
 from .loops import LOST_MIN_M2, DrawnWire, LoopGround
 
 TOLD = 5
@@ -183,27 +182,28 @@ def wire_as_drawn(
 # --- wire drawn on site ----------------------------------------------------------------------------------
 
 
-def drawn_findings(
-    site: Site, loop: LoopGround, laid: Loop, ground: BaseGeometry, mower: MowerProfile
-) -> list[Finding]:
+def drawn_findings(site: Site, loop: LoopGround, laid: Loop, ground: BaseGeometry) -> list[Finding]:
     """Return a finding for every line that was drawn for a loop; `ground` is where its wire belongs.
 
-    Less setback than the profile wants is a caution. Wire off its zone or over water stops the plan, as it would lead
+    Less setback than its edge wants is a caution. Wire off its zone or over water stops the plan, as it would lead
     the mower onto ground that nobody planned to mow.
     """
     runs = [run for run in laid.runs if run.drawn]
     water = shapely.union_all(site.geometries("water"))
-    return [_drawn_finding(item, runs, ground, water, mower) for item in loop.drawn]
+    wanted: dict[str, float] = {}
+    for edge in loop.edges:
+        wanted[edge["edge_class"]] = max(edge["setback_m"], wanted.get(edge["edge_class"], 0.0))
+    return [_drawn_finding(item, runs, ground, water, wanted) for item in loop.drawn]
 
 
 def _drawn_finding(
-    item: DrawnWire, runs: Sequence[Run], ground: BaseGeometry, water: BaseGeometry, mower: MowerProfile
+    item: DrawnWire, runs: Sequence[Run], ground: BaseGeometry, water: BaseGeometry, wanted: Mapping[str, float]
 ) -> Finding:
     near = shapely.buffer(item.line, NEAR_M, cap_style="flat")
     own = [run for run in runs if shapely.intersects(near, LineString(run.xy))]
     wire = shapely.intersection(shapely.union_all([LineString(run.xy) for run in own]), near)
     off, wet = shapely.difference(wire, ground), shapely.intersection(wire, water)
-    cautions = [*_short_setbacks(own, mower), *_moved_ground(item)]
+    cautions = [*_short_setbacks(own, wanted), *_moved_ground(item)]
     if item.line.length - wire.length > SHORT_M:
         cautions.append(("drawn-wire", {"case": "elsewhere", "length_m": item.line.length - wire.length}))
     stops = [("drawn-wire", {"case": "off_zone", "length_m": off.length})] if off.length > 0 else []
@@ -214,13 +214,12 @@ def _drawn_finding(
     return Finding(severity, "drawn-wire", values, place)
 
 
-def _short_setbacks(runs: Sequence[Run], mower: MowerProfile) -> list[Said]:
-    """Say for each class of edge how near the wire comes, where that is nearer than the profile wants."""
+def _short_setbacks(runs: Sequence[Run], wanted: Mapping[str, float]) -> list[Said]:
+    """Say for each class of edge how near the wire comes, where that is nearer than its edges want."""
     kept: dict[str, float] = {}
     for run in runs:
         if run.edge_class is not None and run.setback_m is not None:
             kept[run.edge_class] = min(run.setback_m, kept.get(run.edge_class, run.setback_m))
-    wanted = {name: setback_m(name, mower) for name in kept}
     return [
         ("drawn-wire", {"case": "setback", "edge_class": name, "kept_m": kept[name], "setback_m": wanted[name]})
         for name in kept

@@ -13,7 +13,7 @@ from itertools import count
 from typing import Any
 
 import shapely
-from shapely import Point, Polygon
+from shapely import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import polygon_parts, repaired
@@ -311,8 +311,9 @@ def _measure(
             row["narrowest_x"], row["narrowest_y"] = float(xy[0]), float(xy[1])
         if layer == "links" and "width_m" in edit.columns and "kind" not in edit.columns:
             row["kind"] = link_kind(row["width_m"], row["surface"], settings.mower)
-        if layer == "edges" and (row.get("setback_m") is None or "setback_m" not in edit.columns):
-            row["setback_m"] = setback_m(row["edge_class"], settings.mower)
+        drawn = row.get("setback_m") is not None and "setback_m" in edit.columns
+        if layer == "edges" and isinstance(shape, LineString) and not drawn:
+            row["setback_m"] = setback_m(site, row["edge_class"], shape, settings.mower)
     elif layer == "supply_route":
         row["length_m"] = _ground_m(site, shape)
         row["within_limit"] = bool(row["length_m"] <= settings.mower.supply_cable_max_m)

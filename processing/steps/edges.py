@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from pydantic import Field
 from shapely import LineString
+from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import oriented, polygon_parts
 from lawngis.ground.raster import Grid
@@ -19,6 +20,7 @@ from lawngis.mower import EdgeClass, MowerProfile
 
 from ..derived.decisions import setback_m
 from ..derived.doubt import DoubtParameters
+from ..derived.drops import drop_beyond
 from ..derived.edge_doubt import edge_checks
 from ..derived.edge_heights import HEIGHT_EVIDENCE, height_checks
 from ..derived.loops import filled_zone, passed_over
@@ -131,8 +133,8 @@ def _as_measured(site: Site, rows: list[Row], mower: MowerProfile) -> tuple[list
                 "before": row["edge_class"],
             }
             findings.append(contradicts("edge", told, line))
-        judged = {"edge_class": seen.value, "setback_m": setback_m(seen.value, mower), "evidence": seen.evidence}
-        measured[index] = {**row, **judged, "confidence": 1.0}
+        kept = _kept(site, seen.value, line, seen.evidence, mower)
+        measured[index] = {**row, "edge_class": seen.value, **kept, "confidence": 1.0}
         looked_at.add(index)
     return measured, findings, [row for index, row in enumerate(measured) if index not in looked_at]
 
@@ -259,6 +261,7 @@ def _edge_neighbours(site: Site, plan: Plan, parameters: EdgesParameters) -> lis
     neighbours = [EdgeNeighbour(site.geometries("water"), "water", "open water beyond", 0.9, reach)]
     neighbours += _barriers(site, parameters)
     neighbours.append(EdgeNeighbour(site.geometries("buildings"), "raised", "building beyond", 0.9, reach))
+    neighbours.append(EdgeNeighbour(_hedges(site, plan), "soft", "hedge beyond", 0.9, KEEPOUT_REACH_M))
     neighbours += _keepouts(plan)
     neighbours.append(EdgeNeighbour(site.geometries("beds"), "soft", "bed beyond", 0.9, reach))
     neighbours += _paving(site, reach)
@@ -292,6 +295,15 @@ def _barriers(site: Site, parameters: EdgesParameters) -> list[EdgeNeighbour]:
     lines = list(barriers.geometry[low])
     result.append(EdgeNeighbour(lines, "flush", "kerb low enough to roll onto", 0.8, parameters.reach_m))
     return result
+
+
+def _hedges(site: Site, plan: Plan) -> list[BaseGeometry]:
+    """Return the ground kept out for hedges drawn as lines: a hedge begins half its width before its line."""
+    if "barriers" not in site.layers:
+        return []
+    barriers = site.layers["barriers"]
+    lines = shapely.union_all(barriers.geometry[barriers["kind"] == "hedge"].to_numpy())
+    return [shape for shape in plan.geometries("keepouts", reason="obstacle") if shape.intersects(lines)]
 
 
 def _keepouts(plan: Plan) -> list[EdgeNeighbour]:
@@ -339,31 +351,50 @@ def _row(site: Site, number: int, zone_id: str, stretch: EdgeStretch, mower: Mow
         "edge_id": f"{site.parcel_id}-E{number}",
         "zone_id": zone_id,
         "edge_class": stretch.edge_class,
-        "setback_m": setback_m(stretch.edge_class, mower),
+        **_kept(site, stretch.edge_class, stretch.line, stretch.evidence, mower),
         "length_m": stretch.line.length,
-        "evidence": stretch.evidence,
         "confidence": stretch.confidence,
         "geometry": stretch.line,
     }
+
+
+def _kept(site: Site, edge_class: str, line: LineString, seen: str, mower: MowerProfile) -> Row:
+    """Return the setback of an edge, and why that."""
+    why = drop_beyond(site, line).evidence(seen) if edge_class == "drop" else seen
+    return {"setback_m": setback_m(site, edge_class, line, mower), "evidence": why}
 
 
 def _findings(rows: list[Row]) -> list[Finding]:
     drops = [row for row in rows if row["edge_class"] == "drop"]
     if not drops:
         return []
-    length = sum(row["length_m"] for row in drops)
-    return [
-        Finding(
-            "caution",
-            "drop-setback",
-            {"length_m": length, "setback_m": drops[0]["setback_m"]},
-            drops[0]["geometry"].interpolate(0.5, normalized=True),
-        )
-    ]
+    setbacks = [row["setback_m"] for row in drops]
+    values = {
+        "case": "alike" if min(setbacks) == max(setbacks) else "unlike",
+        "length_m": sum(row["length_m"] for row in drops),
+        "setback_m": min(setbacks),
+        "most_m": max(setbacks),
+    }
+    return [Finding("caution", "drop-setback", values, drops[0]["geometry"].interpolate(0.5, normalized=True))]
 
 
 def _checks(rows: list[Row], parameters: EdgesParameters) -> list[VisitCheck]:
-    return [
+    """Return what is looked at on site: unknown edges that are long enough, and every drop."""
+    drops = [
+        VisitCheck(
+            "drop-edge",
+            {"edge_id": row["edge_id"], "length_m": row["length_m"], "answers": answers("edges", "edge_class")},
+            place=row["geometry"].interpolate(0.5, normalized=True),
+            flip_probability=None,
+            target_layer="edges",
+            target_id=row["edge_id"],
+            target_column="edge_class",
+            area=row["geometry"],
+        )
+        for row in rows
+        if row["edge_class"] == "drop"
+    ]
+    return drops + [
         VisitCheck(
             "edge-class",
             {

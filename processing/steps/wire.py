@@ -20,10 +20,11 @@ from lawngis.ground.chainage import ground_chainage_m
 from lawngis.mower import MowerProfile
 from lawngis.wire.circuit import WIRE_CLEAR_M, SignalCheck, interference_share, signal_check, weak_ground
 from lawngis.wire.conductors import resistance_ohm
+from lawngis.wire.joins import joins
 from lawngis.wire.leads import ATTACHMENT_GAP_M
 from lawngis.wire.loop import Loop, Stretch, laid_loop
 from lawngis.wire.outlying import LeadRoute, LeadTerrain, OutlyingGround, lead_route
-from lawngis.wire.pegs import joins, lead_intervals_m, pegs
+from lawngis.wire.pegs import lead_intervals_m, pegs
 
 from ..derived.decisions import LAWN
 from ..derived.detached_supply import lead_crossings, lead_terrain
@@ -94,7 +95,7 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
         laid_grounds.append((loop.loop_id, laid.xy, enclosed))
         findings += _crossing_findings(plan, loop) + off_zone_findings(found)
         if not site.facts.paths:
-            findings += drawn_findings(site, loop, laid, found.ground, mower)
+            findings += drawn_findings(site, loop, laid, found.ground)
         findings += unsound_findings(plan, found, mower, findings)
     add_length_sds(site, plan, rows.wire_path, rows.wire_runs)
     findings += close_wire_findings(wires, mower)
@@ -250,7 +251,7 @@ def _add_loop(rows: _Rows, wire: LaidWire, mower: MowerProfile) -> None:
         )
     ]
     usable = mower.wire_reel_m / (1 + mower.wire_slack_percent / 100)
-    joined = joins(total, reel_m=usable, leads_m=leads)
+    joined = joins(laid, chainage, reel_m=usable)
     rows.joins += [
         {"loop_id": loop.loop_id, "chainage_m": float(at), "why": str(why), "geometry": _point_at(xy, chainage, at)}
         for at, why in zip(joined.chainage_m, joined.why, strict=True)

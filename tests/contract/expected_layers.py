@@ -219,7 +219,7 @@ CONTRACT_PROFILE: dict[str, Any] = {
     "setback_m": {
         "flush": 0.12,
         "raised": 0.35,
-        "drop": 0.35,
+        "drop": 0.60,
         "water": 0.60,
         "soft": 0.25,
         "steep": 0.40,

@@ -33,9 +33,9 @@ LEADS = ("lead_out", "lead_back")
 
 @dataclass(frozen=True)
 class Violation:
-    """One place where a plan breaks the contract; rule 0 is the shape of the file itself."""
+    """One place where a plan breaks the contract; rule 0 is the shape of the file, a word a rule of the trade."""
 
-    rule: int
+    rule: int | str
     parcel_id: str | None
     where: str
     text: str

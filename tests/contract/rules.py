@@ -43,6 +43,7 @@ from plan_view import (
 from scipy.ndimage import correlate, label
 from shape import content_violations, file_violations, missing_parts
 from shapely.geometry.base import BaseGeometry
+from trade_rules import drop_problems, joins_within_reach
 
 COINCIDE_M = 0.001 + 1e-4
 """Lines that ought to be the same may be a millimetre apart, and a hair for the way through the CRS."""
@@ -285,7 +286,9 @@ def rule_3_setback(view: ParcelView, profile: Profile) -> Found:
     """
     edges = view.rows("edges")
     for _, edge in edges.iterrows():
-        if abs(edge["setback_m"] - profile["setback_m"].get(edge["edge_class"], np.nan)) > COINCIDE_M:
+        if edge["edge_class"] == "drop":
+            yield from ((edge["edge_id"], text) for text in drop_problems(view, edge, profile))
+        elif abs(edge["setback_m"] - profile["setback_m"].get(edge["edge_class"], np.nan)) > COINCIDE_M:
             yield edge["edge_id"], f"setback_m {edge['setback_m']} is not the profile's for {edge['edge_class']}"
     for loop in view.loops:
         own = edges[edges["zone_id"].isin(loop.zone_ids)]
@@ -319,13 +322,17 @@ def _run_setback(run: Run, edges: pd.DataFrame, profile: Profile, *, drawn: bool
     if wanted is None:
         yield f"its edge_class is {run.edge_class}"
         return
-    wanted = min(wanted, run.setback_m) if drawn else wanted
-    if not abs(run.setback_m - wanted) <= COINCIDE_M:
-        yield f"setback_m {run.setback_m} is not the profile's for {run.edge_class}"
     same_class = edges[edges["edge_class"] == run.edge_class]
     if same_class.empty:
         yield f"its zones have no edge of class {run.edge_class}"
         return
+    if run.edge_class == "drop":
+        # Each has its own; a run follows the nearest, so it keeps that from all.
+        known = same_class["setback_m"].to_numpy(dtype=float)
+        wanted = float(known[np.argmin(np.abs(known - run.setback_m))])
+    wanted = min(wanted, run.setback_m) if drawn else wanted
+    if not abs(run.setback_m - wanted) <= COINCIDE_M:
+        yield f"setback_m {run.setback_m} is not the profile's for {run.edge_class}"
     away = run.line.distance(shapely.union_all(list(same_class.geometry)))
     if away < wanted - SETBACK_TOLERANCE_M:
         yield f"{away:.3f} m from edges of its class {run.edge_class}, whose setback is {wanted} m"
@@ -873,4 +880,5 @@ RULES = {
     9: rule_9_sums,
     10: rule_10_areas,
     12: rule_12_not_too_steep,
+    "joins": joins_within_reach,
 }

@@ -200,6 +200,61 @@ def test_rule_3_setback_of_another_profile() -> None:
     assert_caught(judged(layers), 3, "not the profile's")
 
 
+def above_a_drop(setback_m: float, *, asked: bool = True, evidence: str = "ground falls away") -> list[str]:
+    """What is found of an edge of the right plan that is called a drop of 1.5 m, with a setback."""
+    layers, site = drawn(), dict(site_layers())
+    edges = layers["edges"]
+    at = edges.index[edges["edge_class"] == "boundary"][0]
+    edges.loc[at, ["edge_class", "setback_m", "evidence"]] = ["drop", setback_m, evidence]
+    drop = {"kind": ["drop"], "height_m": [1.5], "geometry": [edges.loc[at].geometry]}
+    site["barriers"] = geopandas.GeoDataFrame(drop, crs=PLANE)
+    checks = layers["visit_checks"]
+    checks["target_id"], checks["target_column"] = edges.loc[at, "edge_id"] if asked else "", "edge_class"
+    (view,) = parcel_views(layers, site)
+    return [text for where, text in RULES[3](view, CONTRACT_PROFILE) if where == edges.loc[at, "edge_id"]]
+
+
+def test_rule_3_above_a_drop() -> None:
+    """0.60 + 0.1 x (1.5 - 0.5) + 1.645 x 0.10 = 0.8645."""
+    assert above_a_drop(0.87) == []
+    (said,) = above_a_drop(0.86)
+    assert said.startswith("setback_m 0.86 above a drop is not from 0.86")
+    assert above_a_drop(1.6) != []
+    assert above_a_drop(0.87, asked=False) == ["a drop that nobody measured is on no visit list"]
+    assert above_a_drop(0.87, asked=False, evidence="measured on site: tape") == []
+
+
+def joined_at(*chainages: float) -> list[str]:
+    """What is found of the right plan, whose loop is 108.97 m long, with reels of 100 m that end there."""
+    layers = drawn()
+    row = layers["joins"].iloc[[0]]
+    layers["joins"] = pd.concat([row, *(row.assign(chainage_m=at, why="reel_end") for at in chainages)])
+    (view,) = parcel_views(layers, site_layers())
+    return [text for _, text in RULES["joins"](view, {**CONTRACT_PROFILE, "wire_reel_m": 102.0})]
+
+
+@pytest.mark.parametrize(
+    ("at_m", "said"),
+    [
+        (53.0, []),  # in the middle of an edge from 48.99 to 57.99 m
+        (48.84, ["a join at 48.84 m, where no edge is"]),  # a corner
+        (49.10, ["a join at 49.10 m, where no edge is"]),  # 0.11 m behind it
+        (33.00, ["a join at 33.00 m, where no edge is"]),  # a passage
+        (10.00, ["a join at 10.00 m, where no edge is"]),  # an island
+        (18.00, ["a join at 18.00 m, where no edge is"]),  # a lead
+    ],
+)
+def test_joins_where_hands_can_work(at_m: float, said: list[str]) -> None:
+    assert joined_at(at_m) == said
+
+
+def test_reels_that_are_too_short_for_the_loop() -> None:
+    assert joined_at() == ["a reel of 108.97 m"]
+    layers = drawn()
+    layers["joins"] = layers["joins"].assign(chainage_m=50.0)
+    assert "closed at [50.0] m" in str([violation for violation in judged(layers) if violation.rule == "joins"])
+
+
 @pytest.mark.parametrize("kinds", [("edge",), ("corner",)])
 def test_rule_4_square_corner(kinds: tuple[str, ...]) -> None:
     square = (kinds[0], "boundary", [(28.5, 0.3), (28.7, 0.3), (28.7, 0.5)])

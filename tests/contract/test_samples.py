@@ -37,7 +37,7 @@ def sample_plan(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Vi
 
 
 @pytest.mark.parametrize("rule", [*RULES, *FILE_RULES])
-def test_no_parcel_breaks_the_rule(sample_plan: tuple[Path, list[Violation]], rule: int) -> None:
+def test_no_parcel_breaks_the_rule(sample_plan: tuple[Path, list[Violation]], rule: int | str) -> None:
     broken = [str(violation) for violation in sample_plan[1] if violation.rule == rule]
     assert not broken, "\n".join(broken)
 

@@ -1,5 +1,7 @@
 """The ground inside the wire: setbacks, tapers, narrow places, passages, corners."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 import shapely
@@ -89,6 +91,24 @@ def test_a_short_stretch_between_larger_setbacks_makes_no_swerve(laws):
     # A metre has room for both tapers: (0.35 - 0.12) / sin 45° = 0.33 m each.
     assert depth(1.02) == pytest.approx(0.12, abs=0.003)
     assert depth(3.0) == pytest.approx(0.12, abs=0.003)
+
+
+def test_how_short_is_short_is_said_for_all_stretches_or_for_each(laws):
+    """Two gaps of 1.4 m in a wall: the second leads on to a passage, so the wire swerves there all the same."""
+    zone = box(0, 0, 20, 10)
+    at = [0, 4, 5.4, 12, 13.4, 20]
+    stretches = [LineString([(low, 0), (high, 0)]) for low, high in pairwise(at)]
+    stretches.append(LineString([(20, 0), (20, 10), (0, 10), (0, 0)]))
+    setbacks = [0.35, 0.12, 0.35, 0.12, 0.35, 0.35]
+
+    def depths(short_m):
+        ground = setback_ground(zone, stretches, setbacks, gap_min_m=GAP, short_m=short_m)
+        lines = [LineString([(x, 0), (x, 5)]) for x in (4.7, 12.7)]
+        return [round(ground.exterior.intersection(line).bounds[1], 2) for line in lines]
+
+    assert depths(1.0) == [0.12, 0.12]
+    assert depths(1.6) == [0.35, 0.35]
+    assert depths([1.6, 1.6, 1.6, 1.0, 1.6, 1.6]) == [0.35, 0.12]
 
 
 def test_a_short_stretch_with_a_larger_setback_keeps_it(laws):

@@ -24,6 +24,19 @@ def test_over_open_ground_the_lead_is_straight_and_shortest():
     assert way.cost == pytest.approx(way.line.length)
 
 
+def test_it_leaves_beside_a_corner_where_that_crosses_no_more():
+    """A lawn diagonally beyond HOME's corner at (16, 12), whose cut has two bends: nearest is the corner."""
+    beyond = loop_ground([box(18, 14, 24, 20)], gap_min_m=0.3)
+    ring = np.array(HOME.exterior.coords)
+    bends = shapely.MultiPoint(ring[np.hypot(*(ring - [16, 12]).T) < 1])
+    way = lead_route([HOME], beyond, OPEN)
+    assert shapely.Point(way.xy[0]).distance(bends) >= 0.2
+    assert way.line.length <= HOME.distance(beyond) + 0.4
+    # Beside the corner it would cross a strip of paving of 2 cm, which costs as much as 0.16 m: then it leaves there.
+    paving = [PricedGround(box(10, 12.2, 15.95, 12.22), 8.0), PricedGround(box(16.2, 6, 16.22, 11.95), 8.0)]
+    assert shapely.Point(lead_route([HOME], beyond, LeadTerrain(OPEN.area, (), paving)).xy[0]).distance(bends) < 0.2
+
+
 def test_it_goes_around_a_building_and_never_through_ground():
     house = box(17, -5, 19, 20)
     way = lead_route([HOME], FAR, LeadTerrain(OPEN.area, [house]))

@@ -1,4 +1,4 @@
-"""Pegs along the wire and joins between reels."""
+"""Pegs along the wire."""
 
 import numpy as np
 import pytest
@@ -11,7 +11,7 @@ from lawngis.geometry.lines import bends_deg, chainage_m
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.wire.ground import loop_ground, setback_ground
 from lawngis.wire.loop import Loop, Run, Stretch, laid_loop
-from lawngis.wire.pegs import joins, lead_intervals_m, pegs
+from lawngis.wire.pegs import lead_intervals_m, pegs
 
 
 def laid(laws, zone, setback=0.3):
@@ -119,42 +119,3 @@ def test_bad_spacing_and_chainage_are_refused():
             pegs(loop, chainage_m(xy), spacing_straight_m=straight, spacing_bend_m=bend)
     with pytest.raises(ParameterError, match="3 chainages for 4 vertices"):
         pegs(loop, chainage_m(xy)[:3], spacing_straight_m=0.8, spacing_bend_m=0.3)
-
-
-def test_joins_at_reel_ends_but_for_leads():
-    plain = joins(320.0, reel_m=150.0, leads_m=[])
-    assert plain.chainage_m.tolist() == [150, 300, 320]
-    assert plain.why.tolist() == ["reel_end", "reel_end", "closing"]
-    led = joins(320.0, reel_m=150.0, leads_m=[(145.0, 152.0), (170.0, 177.0)])
-    assert led.chainage_m == pytest.approx([144.7, 294.7, 320])
-    assert joins(150.0, reel_m=150.0, leads_m=[]).why.tolist() == ["closing"]
-
-
-def test_a_join_leaves_room_for_its_connector_before_a_lead():
-    # 0.3 m: a reel that ends 0.2 m before a lead is cut 0.1 m shorter, one that ends 0.4 m before it is not.
-    assert joins(200.0, reel_m=150.0, leads_m=[(150.2, 160.0)]).chainage_m == pytest.approx([149.9, 200])
-    assert joins(200.0, reel_m=150.0, leads_m=[(150.4, 160.0)]).chainage_m == pytest.approx([150, 200])
-
-
-@given(st.lists(st.tuples(st.floats(1, 900), st.floats(0.5, 20)), max_size=12), st.floats(60, 200))
-@settings(max_examples=60, deadline=None)
-def test_no_join_lies_in_a_lead_and_no_reel_is_too_short(leads, reel):
-    intervals = [(at, at + length) for at, length in leads]
-    try:
-        found = joins(1000.0, reel_m=reel, leads_m=intervals)
-    except ParameterError as error:
-        # Only leads that follow one another for a whole reel may make it impossible.
-        assert "shorter than the lead" in str(error)
-        assert sum(length + 0.3 for _, length in leads) >= reel - 1
-        return
-    assert np.diff([0.0, *found.chainage_m]).max() <= reel + 1e-6
-    for at in found.chainage_m[:-1]:
-        assert not any(low - 0.3 + 1e-9 < at < high for low, high in intervals)
-    assert found.chainage_m[-1] == 1000.0
-
-
-def test_a_reel_shorter_than_a_lead_is_refused():
-    with pytest.raises(ParameterError, match=r"shorter than the lead at 4\.7 m\. Use a longer reel\.$"):
-        joins(100.0, reel_m=10.0, leads_m=[(5.0, 40.0)])
-    with pytest.raises(ParameterError, match="not a length"):
-        joins(100.0, reel_m=0.0, leads_m=[])

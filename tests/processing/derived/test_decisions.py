@@ -16,7 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.mower import built_in_profile, profile_text
 from lawngis.processing.cli.main import main
-from lawngis.processing.derived.decisions import link_kind, setback_m
+from lawngis.processing.derived.decisions import link_kind
 
 MOWER = built_in_profile()
 WIDE_M, NARROW_M = 1.2, 0.7
@@ -232,7 +232,7 @@ def test_an_edge_has_the_setback_of_its_class_in_all_three_ways(made):
         (edge,) = [row for row in rows(plan, "edges").itertuples() if row.geometry.dwithin(build.at(6, 0), 0.01)]
         away = rows(plan, "wire_path").geometry.iloc[0].distance(build.at(6, 0))
         found.append((edge.edge_class, edge.setback_m, round(away, 2)))
-    assert found == [("raised", setback_m("raised", MOWER), 0.35)] * 3
+    assert found == [("raised", MOWER.setback_m.raised, 0.35)] * 3
 
 
 # --- dock ------------------------------------------------------------------------------------------------

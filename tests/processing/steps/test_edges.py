@@ -15,8 +15,9 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "contract"))
 from made import plan_of, site_of
 
 from lawngis.mower import built_in_profile
+from lawngis.processing.model.facts import Fact, Facts
 from lawngis.processing.model.plan import Plan
-from lawngis.processing.model.site import Site
+from lawngis.processing.model.site import DataAccuracy, LayerAccuracy, Site
 
 MOWER = built_in_profile()
 LAWN = box(0, 0, 20, 12)
@@ -97,9 +98,10 @@ def test_what_lies_beyond_an_edge_gives_its_class_setback_and_evidence(name):
         assert lengths == {"unknown": pytest.approx(64.0, abs=0.3)}
     else:
         assert lengths[edge_class] == pytest.approx(20.0, abs=0.7) and set(lengths) == {edge_class, "unknown"}
-    assert words in evidence(plan, edge_class)
+    assert any(said.startswith(words) for said in evidence(plan, edge_class))
     for row in plan.rows("edges"):
-        assert row["setback_m"] == getattr(MOWER.setback_m, row["edge_class"])
+        if row["edge_class"] != "drop":
+            assert row["setback_m"] == getattr(MOWER.setback_m, row["edge_class"])
         assert 0 < row["confidence"] <= 1 and row["evidence"]
 
 
@@ -179,7 +181,8 @@ def test_a_drop_falls_away_to_the_right_of_its_direction_only():
     """Eastward along the south edge the lawn is on the left, above; westward it is below a retaining wall."""
     above = with_layers(barrier("drop"))
     assert metres(above)["drop"] == pytest.approx(20.0, abs=0.7)
-    assert evidence(above, "drop") == {"ground falls away beyond"}
+    (words,) = evidence(above, "drop")
+    assert words == "ground falls away beyond; it falls by 0.0 m, and its place is known to ± 0.10 m"
     assert "drop-setback" in codes(above)
     below = with_layers(barrier("drop", SOUTH.reverse()))
     assert "drop" not in metres(below) and "drop-setback" not in codes(below)
@@ -208,6 +211,118 @@ def test_a_ledge_of_the_layers_is_no_news():
     plan = planned(rising(site_of(LAWN, layers=barrier("drop")), ledge))
     assert "ledge-found" not in codes(plan)
     assert "ledge-found" not in codes(with_layers())
+
+
+def setbacks(plan: Plan, edge_class: str = "drop") -> set[float]:
+    return {row["setback_m"] for row in plan.select("edges", edge_class=edge_class)}
+
+
+def sure(site: Site, position_sd_m: float) -> Site:
+    """The site with edges that are known to so much."""
+    return dataclasses.replace(site, accuracy=DataAccuracy(position_sd_m=position_sd_m))
+
+
+def nothing_known_of_heights(site: Site) -> Site:
+    return dataclasses.replace(
+        site, dem=dataclasses.replace(site.dem, values=np.full_like(site.dem.values, np.nan)), dsm=None
+    )
+
+
+@pytest.mark.parametrize(
+    ("height_m", "position_sd_m", "setback_m"),
+    [
+        (None, 0.0, 0.60),  # the terrain model shows no fall: the profile's
+        (0.5, 0.0, 0.60),
+        (1.5, 0.0, 0.70),  # 0.60 + 0.1 x (1.5 - 0.5)
+        (-1.5, 0.0, 0.70),  # a depth by another sign
+        (4.0, 0.0, 0.85),  # a storey: 0.60 + 0.1 x (3.0 - 0.5)
+        (0.5, 0.10, 0.77),  # 0.60 + 1.645 x 0.10 = 0.7645, up to whole centimetres
+        (1.5, 0.20, 1.03),  # 0.60 + 0.10 + 0.329 = 1.029
+    ],
+)
+def test_the_setback_above_a_drop_grows_with_the_fall_and_with_the_doubt_of_its_place(
+    height_m, position_sd_m, setback_m
+):
+    plan = planned(sure(site_of(LAWN, layers=barrier("drop", height_m=height_m)), position_sd_m))
+    assert setbacks(plan) == {setback_m}
+
+
+def test_of_two_that_tell_the_fall_the_deeper_counts():
+    """The terrain falls by 1.2 m: 0.60 + 0.07 = 0.67 m; where the layer says 2 m, 0.60 + 0.15 m."""
+    layered = {height_m: sure(site_of(LAWN, layers=barrier("drop", height_m=height_m)), 0.0) for height_m in (0.3, 2.0)}
+    (by_terrain,) = setbacks(planned(rising(layered[0.3], ledge)))
+    assert by_terrain == pytest.approx(0.67, abs=0.0101)
+    assert setbacks(planned(rising(layered[2.0], ledge))) == {0.75}
+
+
+def test_a_drop_of_unknown_depth_counts_as_a_storey_and_says_so():
+    site = nothing_known_of_heights(sure(site_of(LAWN, layers=barrier("drop")), 0.0))
+    plan = planned(site)
+    assert setbacks(plan) == {0.85}
+    (words,) = evidence(plan, "drop")
+    assert words.startswith("ground falls away beyond; nothing tells how far it falls, so 3 m are assumed")
+
+
+def test_each_layer_has_its_own_doubt():
+    """Drops are known to 0.4 m, which adds 0.658 m; paving, known to 0.1 m as everything else, has 0.165 m."""
+    accuracy = DataAccuracy(layers={"barriers": LayerAccuracy(position_sd_m=0.4)})
+    drawn = dataclasses.replace(site_of(LAWN, layers=barrier("drop", height_m=0.4)), accuracy=accuracy)
+    assert setbacks(planned(drawn)) == {1.26}
+    paved = dataclasses.replace(site_of(LAWN, layers=paving("sunken", "path")), accuracy=accuracy)
+    assert setbacks(planned(paved)) == {0.77}
+
+
+def test_a_profile_may_have_another_least():
+    careful = MOWER.model_copy(update={"setback_m": MOWER.setback_m.model_copy(update={"drop": 0.9})})
+    plan = plan_of(sure(site_of(LAWN, layers=barrier("drop")), 0.0), careful, until="edges")
+    assert setbacks(plan) == {0.90}
+
+
+def test_every_drop_is_on_the_visit_list_until_somebody_measured_it():
+    drop = barrier("drop", height_m=0.9)
+    plan = with_layers(drop)
+    (edge,) = plan.select("edges", edge_class="drop")
+    (check,) = [row for row in plan.rows("visit_checks") if row["code"] == "drop-edge"]
+    assert (check["target_layer"], check["target_id"], check["target_column"]) == (
+        "edges",
+        edge["edge_id"],
+        "edge_class",
+    )
+    assert check["flip_probability"] is None and check["weight"] == 1.0
+    for answer in ("drop", "flush"):
+        seen = Fact(answer, "edges", "edge_class", name=edge["edge_id"], label="tape, 3 May")
+        measured = planned(dataclasses.replace(site_of(LAWN, layers=drop), facts=Facts(edge_classes=(seen,))))
+        assert "drop-edge" not in {row["code"] for row in measured.rows("visit_checks")}
+        (row,) = measured.select("edges", edge_id=edge["edge_id"])
+        assert row["edge_class"] == answer
+        assert row["setback_m"] == {"drop": 0.81, "flush": 0.12}[answer]
+
+
+def test_no_finding_advises_to_lay_closer_to_a_drop():
+    plan = with_layers(barrier("drop", height_m=0.9))
+    (said,) = [row for row in plan.rows("findings") if row["code"] == "drop-setback"]
+    assert said["text"].endswith("the wire keeps 0.81 m from them") and "never lay closer" in said["advice"]
+    two = {"geometry": [SOUTH, LineString([(21, 12), (-1, 12)])], "kind": ["drop"] * 2, "height_m": [0.9, 1.9]}
+    (said,) = [row for row in with_layers({"barriers": two}).rows("findings") if row["code"] == "drop-setback"]
+    assert said["text"].endswith("the wire keeps 0.81 to 0.91 m from them")
+
+
+# Hedges -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("away_m", [0.0, 0.4, 0.8])
+def test_a_hedge_drawn_as_a_line_is_soft_wherever_its_line_lies(away_m):
+    """Half a width of 0.4 m: the lawn's edge lies on the line, 0.4 m before it, or is drawn back from it."""
+    line = LineString([(-1, -0.4 + away_m), (21, -0.4 + away_m)])
+    plan = with_layers(barrier("hedge", line))
+    assert metres(plan)["soft"] == pytest.approx(20.0, abs=0.9)
+    assert evidence(plan, "soft") == {"hedge beyond"}
+
+
+def test_a_wall_beside_a_hedge_stays_raised():
+    lines = [SOUTH, LineString([(-1, 12), (21, 12)])]
+    plan = with_layers({"barriers": {"geometry": lines, "kind": ["hedge", "wall"], "height_m": [None, None]}})
+    assert metres(plan)["raised"] == pytest.approx(20.0, abs=0.9)
 
 
 # Surface model ------------------------------------------------------------------------------------------------------

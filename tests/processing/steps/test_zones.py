@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 import shapely
+import shapely.affinity
 from scipy.stats import norm
 from shapely import LineString, box
 
@@ -45,6 +46,28 @@ def codes(plan: Plan) -> list[str]:
 
 def roles(plan: Plan) -> list[str]:
     return [row["role"] for row in plan.rows("zones")]
+
+
+# Pockets ------------------------------------------------------------------------------------------------------------
+
+
+def test_ground_in_which_the_mower_cannot_turn_is_mown_by_hand():
+    """A gap of 1.3 m between two benches, 0.4 m deep, as in a front garden: 0.52 m²."""
+    plan = planned(shapely.union(WEST, box(5, 10, 6.3, 10.4)))
+    (pocket,) = plan.rows("hand_mow")
+    assert (pocket["reason"], round(pocket["area_m2"], 2)) == ("narrow", 0.52)
+    assert plan.rows("zones")[0]["area_m2"] == pytest.approx(120.0, abs=0.01)
+
+
+@pytest.mark.parametrize("beside", [0.0, 5.0])
+def test_a_dent_by_which_the_mower_comes_over_a_path_is_no_pocket(beside):
+    """Two lawns, a path between them, and beds that leave 1.2 m of lawn before it: the way over it stays."""
+    lawns = [shapely.union(WEST, box(12, 5, 12.4, 6.2)), box(13.6, 0, 21, 10)]
+    path = {"hard_surfaces": {"geometry": [box(12.4, -1, 13.6, 11)], "use": ["path"], "level": ["flush"]}}
+    plan = planned([lawns[0], shapely.affinity.translate(lawns[1], 0, beside)], layers=path)
+    assert roles(plan) == ["home", "linked"]
+    assert len(plan.select("links", kind="crossing")) == 1
+    assert plan.rows("zones")[0]["area_m2"] == pytest.approx(120.48) and not plan.rows("hand_mow")
 
 
 # Links --------------------------------------------------------------------------------------------------------------

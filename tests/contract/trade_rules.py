@@ -1,0 +1,78 @@
+"""Rules of the trade that the checker knows beside the contract's numbered ones: drops, and joins between reels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from plan_view import Loop, ParcelView
+
+POSITION_SD_M = 0.10
+"""How far a mapped edge is off where the site says nothing else: the contract's default."""
+
+STOREY_M = 3.0
+NEAR_DROP_M = 0.5
+JOIN_ROOM_M = 0.25
+"""Edge on either side of a join: 0.3 m, less what the ground's slope and rounding may make of it."""
+
+
+def drop_setbacks_m(view: ParcelView, edge: pd.Series, profile: dict[str, Any]) -> tuple[float, float]:
+    """Least and greatest setback of a drop: the profile's, 10 cm for each metre of fall from half a metre to a storey,
+    and 1.645 standard deviations of the edge's place. What the layers don't tell of the fall may lie anywhere between.
+    """
+    depths: list[float] = []
+    for layer, column, value in (("barriers", "kind", "drop"), ("hard_surfaces", "level", "sunken")):
+        if layer in view.site:
+            some = view.site[layer]
+            near = some[(some[column] == value) & (some.distance(edge["geometry"]) <= NEAR_DROP_M)]
+            depths += near["height_m"].astype(float).abs().dropna().tolist() if "height_m" in near else []
+    told = max([0.5, *depths])
+    doubt = profile["setback_m"]["drop"] + 1.645 * POSITION_SD_M
+    # Where a surface model alone tells of the drop its cells add to the doubt.
+    return doubt + 0.1 * (min(told, STOREY_M) - 0.5), doubt + 0.1 * (STOREY_M - 0.5) + 0.3
+
+
+def drop_problems(view: ParcelView, edge: pd.Series, profile: dict[str, Any]) -> Iterator[str]:
+    """Too small a setback above a drop, and a drop that nobody measured and nobody is asked to measure."""
+    least, most = drop_setbacks_m(view, edge, profile)
+    if not least - 1e-3 <= edge["setback_m"] <= most + 0.02:
+        yield f"setback_m {edge['setback_m']} above a drop is not from {least:.3f} to {most:.3f}"
+    if not str(edge["evidence"]).startswith("measured on site"):
+        checks = view.rows("visit_checks")
+        if not ((checks["target_id"] == edge["edge_id"]) & (checks["target_column"] == "edge_class")).any():
+            yield "a drop that nobody measured is on no visit list"
+
+
+def joins_within_reach(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Reels end on wire along an edge, unless the whole reel has none that is long enough to work on."""
+    joins = view.rows("joins")
+    reel_m = profile["wire_reel_m"] / (1 + profile["wire_slack_percent"] / 100)
+    for loop in view.loops:
+        own, length = joins[joins["loop_id"] == loop.loop_id], float(loop.row["length_m"])
+        closing = own.loc[own["why"] == "closing", "chainage_m"].to_numpy(dtype=float)
+        if len(closing) != 1 or min(closing[0], abs(closing[0] - length)) > 0.02:
+            yield loop.loop_id, f"it is closed at {closing.tolist()} m, not where it begins"
+        at = np.sort(own.loc[own["why"] == "reel_end", "chainage_m"].to_numpy(dtype=float))
+        edges = _edge_stretches_m(loop)
+        for before, place in pairwise([0.0, *at, length]):
+            if place - before > reel_m + 0.01:
+                yield loop.loop_id, f"a reel of {place - before:.2f} m"
+        for before, place in pairwise([0.0, *at]):
+            on_edge = any(low + JOIN_ROOM_M <= place <= high - JOIN_ROOM_M for low, high in edges)
+            could = any(min(high, before + reel_m) - max(low, before) > 1.0 for low, high in edges)
+            if could and not on_edge:
+                yield loop.loop_id, f"a join at {place:.2f} m, where no edge is"
+
+
+def _edge_stretches_m(loop: Loop) -> list[tuple[float, float]]:
+    """Chainages between which the wire follows edges without a break."""
+    found: list[tuple[float, float]] = []
+    for run in loop.runs:
+        if run.kind == "edge" and found and abs(found[-1][1] - run.from_m) < 1e-3:
+            found[-1] = (found[-1][0], run.to_m)
+        elif run.kind == "edge":
+            found.append((run.from_m, run.to_m))
+    return found
