@@ -63,7 +63,12 @@ class LenientLayer:
     outlines: Mapping[str, BaseGeometry | None]
 
     def rows(self, frame: pd.DataFrame) -> list[Row]:
-        """Return rows of the stored layer with the declared columns; their names match without regard to case.
+        """Return rows of the stored layer, see :meth:`columns`."""
+        columns = self.columns(frame)
+        return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+
+    def columns(self, frame: pd.DataFrame) -> dict[str, list[Any]]:
+        """Return rows of the stored layer as the declared columns; their names match without regard to case.
 
         Raises
         ------
@@ -80,10 +85,10 @@ class LenientLayer:
         if self.checked:
             self._check_values(columns, fids)
         if self.spec.geometry is not None:
-            columns["geometry"] = self._geometries(frame)
+            columns["geometry"] = self._geometries(frame) if len(frame) else []
         if "parcel_id" in columns and len(frame):
             columns["parcel_id"] = self._parcel_names(columns, fids)
-        return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+        return columns
 
     def _check_values(self, columns: Mapping[str, list[Any]], fids: Sequence[int]) -> None:
         needless = {"parcel_id", self.spec.key, *FILLED.get(self.spec.name, ())}

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from ..files import gpkg
 from ..files.plan_reader import PlanFile
@@ -17,6 +18,13 @@ WRITTEN = "written"
 
 RECORD_FORMAT = 1
 """Goes up with every change in what is digested and how."""
+
+ROWS = "rows"
+"""Key of a parcel's row of `run_info` with digests of its rows as they are stored, by layer: whether any were touched.
+Those that belong to no parcel have an empty name."""
+
+STYLES = "styles"
+"""Key of the row of `run_info` with digests of the styles that were written."""
 
 EDITED = "edited"
 """Key of a parcel's row of `run_info` that names what a person edited."""
@@ -68,12 +76,51 @@ def written_row(parcel_id: str, rows: Mapping[str, Sequence[Row]], context: Reco
     return {"parcel_id": parcel_id, "key": WRITTEN, "value": text}
 
 
-def stored_records(plan: PlanFile) -> dict[str, dict[str, str]]:
-    """Return the records of a plan's parcels, in pieces as JSON: read, they would take ten times the memory."""
+def stored_rows_info(path: Path, specs: Mapping[str, Layer]) -> list[Row]:
+    """Return the rows of `run_info` by which it is seen what was touched, of a file that is complete otherwise."""
+    digests = gpkg.row_digests(path, [name for name in specs if name not in NOT_RECORDED])
+    styles = gpkg.style_digests(specs.values())
+    return [
+        {"parcel_id": None, "key": STYLES, "value": json.dumps(styles)},
+        *({"parcel_id": name, "key": ROWS, "value": json.dumps(digests[name])} for name in digests),
+    ]
+
+
+def touched_parcels(plan: PlanFile) -> dict[str, set[str]] | None:
+    """Return by layer of which parcels the stored rows were touched since they were written; None if nothing says so.
+
+    Rows that belong to no parcel count under the empty name.
+    """
+    written = {name: json.loads(value) for name, value in parcel_facts(plan, ROWS).items()}
+    if not written:
+        return None
+    names = {layer: info.name for layer, info in plan.layers.items() if layer not in NOT_RECORDED}
+    now = gpkg.row_digests(plan.path, list(names.values()))
+    parcels = written.keys() | now.keys()
+    return {
+        layer: {name for name in parcels if written.get(name, {}).get(layer) != now.get(name, {}).get(stored)}
+        for layer, stored in names.items()
+    }
+
+
+def parcel_facts(plan: PlanFile, key: str) -> dict[str, str]:
+    """Return the values of a key of `run_info` by parcel."""
+    if "run_info" not in plan.layers:
+        return {}
+    table = gpkg.read_table(plan.path, plan.layers["run_info"].name, where=f"key = '{key}' AND parcel_id IS NOT NULL")
+    return dict(zip(table["parcel_id"], table["value"], strict=True))
+
+
+def stored_records(plan: PlanFile, parcels: Collection[str] | None = None) -> dict[str, dict[str, str]]:
+    """Return the records of parcels, or of all, in pieces as JSON: read, they would take ten times the memory."""
     if "run_info" not in plan.layers:
         return {}
     found: dict[str, dict[str, str]] = {}
-    for table in gpkg.row_batches(plan.path, plan.layers["run_info"].name, rows=RECORDS_MAX):
+    if parcels is None:
+        tables = gpkg.row_batches(plan.path, plan.layers["run_info"].name, rows=RECORDS_MAX)
+    else:
+        tables = iter([plan.frame("run_info", parcels)])
+    for table in tables:
         if not {"parcel_id", "key", "value"} <= set(table.columns):
             return {}
         some = table[(table["key"] == WRITTEN) & table["parcel_id"].notna()]

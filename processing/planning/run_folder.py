@@ -88,6 +88,10 @@ class Keys:
     run: str
 
 
+NO_KEYS = Keys("", "")
+"""Of what is made outside of a run."""
+
+
 @dataclass(frozen=True)
 class StoredParcel:
     """Where a finished parcel is stored, its ranking row, and the boxes in which other loops could disturb its own."""

@@ -6,9 +6,10 @@ import os
 import sqlite3
 import tempfile
 import warnings
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,7 @@ from pyproj import CRS
 from lawngis.errors import LawngisError, PlanError
 
 from . import descriptions, opening
+from .foreign import carry_over
 from .opening import EDITED_ELSEWHERE, WRITING_ERRORS, one_line
 from .rows import Columns, LayerRows, common_crs, conformed_layers
 
@@ -90,24 +92,26 @@ def write_plan_batches(
     *,
     crs: CRS | None,
     written_at: datetime | None = None,
-    carried: Sequence[tuple[Path, str]] = (),
+    last: Callable[[Path], Mapping[str, LayerRows]] | None = None,
+    styles: Mapping[str, str] | None = None,
 ) -> Path:
     """Write one complete GeoPackage from layers that come in batches, of which one is in memory at a time.
 
     Parameters and errors as in :func:`write_plan`; besides, layers may come as :class:`Columns`, in the CRS of the
-    file, and a value that a layer's key has in two batches is an error too. Layers `carried` over from other files,
-    each given by file and name, come as they are behind the others.
+    file, and a value that a layer's key has in two batches is an error too. What `last` makes of the draft is written
+    when all batches are in it. With the digests of the `styles` that were written into a target which is there, all
+    that isn't ours in it is carried over, see :func:`.foreign.carry_over`.
     """
     target = Path(os.path.realpath(path))
     with draft_of(target) as draft:
         _create_layers(draft, declarations, crs)
-        for layers in batches:
+        for layers in chain(batches, (last(draft) for last in (last,) if last is not None)):
             common_crs(layers, declarations, crs, target)
             append_layers(draft, conformed_layers(layers, declarations, crs), declarations)
         _refuse_repeated_keys(draft, declarations)
-        for file, layer in carried:
-            _carry_over(draft, file, layer)
         descriptions.describe_layers(draft, declarations, written_at or datetime.now(UTC))
+        if styles is not None and target.exists():
+            carry_over(draft, target, [declaration.name for declaration in declarations], styles)
     return target
 
 
@@ -250,14 +254,6 @@ def _append_columns(draft: Path, layer: Columns, declaration: Layer, *, promoted
             name: np.full(layer.rows, GDAL_UTC) for name, some in layer.values.items() if some.dtype.kind == "M"
         },
     )
-
-
-def _carry_over(draft: Path, file: Path, layer: str) -> None:
-    with _quick_pyogrio(), warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        kind = pyogrio.read_info(file, layer=layer)["geometry_type"]
-        frame = pyogrio.read_dataframe(file, layer=layer)
-        pyogrio.write_dataframe(frame, draft, layer=layer, **({"geometry_type": kind} if kind else {}))
 
 
 def _refuse_repeated_keys(draft: Path, declarations: Sequence[Layer]) -> None:
