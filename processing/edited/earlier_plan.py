@@ -111,6 +111,13 @@ class EarlierPlan:
         """Its file."""
         return self.file.path
 
+    @property
+    def all_touched(self) -> set[str]:
+        """Parcels of which anything was touched: all, where the file doesn't say."""
+        if self.touched is None:
+            return {"", *self.file.parcel_ids}
+        return set().union(*self.touched.values())
+
     def edits(self, layers: Collection[str]) -> Iterator[tuple[str, LayerEdit]]:
         """Yield what was edited in some layers, with the parcel's name."""
         for layer in layers:

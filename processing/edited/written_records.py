@@ -76,22 +76,26 @@ def written_row(parcel_id: str, rows: Mapping[str, Sequence[Row]], context: Reco
     return {"parcel_id": parcel_id, "key": WRITTEN, "value": text}
 
 
-def stored_rows_info(path: Path, specs: Mapping[str, Layer]) -> list[Row]:
-    """Return the rows of `run_info` by which it is seen what was touched, of a file that is complete otherwise."""
+def stored_rows_info(path: Path, specs: Mapping[str, Layer], *, touched: Collection[str]) -> list[Row]:
+    """Return the rows of `run_info` by which it is seen what was touched, of a file that is complete otherwise.
+
+    Parcels that were `touched` before and taken over as they are stay so: they get none.
+    """
     digests = gpkg.row_digests(path, [name for name in specs if name not in NOT_RECORDED])
     styles = gpkg.style_digests(specs.values())
     return [
         {"parcel_id": None, "key": STYLES, "value": json.dumps(styles)},
-        *({"parcel_id": name, "key": ROWS, "value": json.dumps(digests[name])} for name in digests),
+        *({"parcel_id": name, "key": ROWS, "value": json.dumps(digests[name])} for name in digests if name not in touched),
     ]
 
 
 def touched_parcels(plan: PlanFile) -> dict[str, set[str]] | None:
     """Return by layer of which parcels the stored rows were touched since they were written; None if nothing says so.
 
-    Rows that belong to no parcel count under the empty name.
+    Rows that belong to no parcel count under the empty name. A parcel with edits that were taken over stays touched.
     """
-    written = {name: json.loads(value) for name, value in parcel_facts(plan, ROWS).items()}
+    edited = parcel_facts(plan, EDITED)
+    written = {name: json.loads(value) for name, value in parcel_facts(plan, ROWS).items() if name not in edited}
     if not written:
         return None
     names = {layer: info.name for layer, info in plan.layers.items() if layer not in NOT_RECORDED}

@@ -89,8 +89,7 @@ def base_plan(
     if not discard:
         refuse_losing_edits(earlier, steps, first, named)
     others = [name for name in earlier.file.parcel_ids if named and name not in named]
-    made_from = _made_from(earlier) if first is None and earlier.touched is not None else {}
-    return BasePlan(earlier, first, others, made_from, discard)
+    return BasePlan(earlier, first, others, _made_from(earlier) if first is None else {}, discard)
 
 
 def _kept_by(target: Path, specs: Mapping[str, Layer], named: Collection[str] | None, *, discard: bool) -> bool:
@@ -123,7 +122,7 @@ def _kept_by(target: Path, specs: Mapping[str, Layer], named: Collection[str] | 
 
 def _made_from(earlier: EarlierPlan) -> dict[str, MadeFrom]:
     """Return what parcels were made from of which nobody touched anything."""
-    touched = set().union(*(earlier.touched or {}).values())
+    touched = earlier.all_touched
     facts = parcel_facts(earlier.file, MADE_FROM)
     return {name: MadeFrom.read(value) for name, value in facts.items() if name not in touched}
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -60,11 +60,14 @@ class PlanWriter:
     styles
         Digests of the styles in the plan that is there, of which all that isn't ours is carried over; None carries
         nothing.
+    touched
+        Parcels that somebody edited and that are taken over as they are.
     """
 
     specs: Mapping[str, Layer]
     crs: CRS
     styles: Mapping[str, str] | None = None
+    touched: Collection[str] = ()
 
     def write(
         self, path: Path, results: Iterable[Mapping[str, gpkg.RawColumns]], run_info: Callable[[], Iterable[Row]]
@@ -95,7 +98,8 @@ class PlanWriter:
         )
 
     def _touchstones(self, draft: Path) -> dict[str, gpkg.Columns]:
-        return self._columns({"run_info": gpkg.raw_columns(stored_rows_info(draft, self.specs), "run_info")})
+        rows = stored_rows_info(draft, self.specs, touched=self.touched)
+        return self._columns({"run_info": gpkg.raw_columns(rows, "run_info")})
 
     def _batches(
         self, results: Iterable[Mapping[str, gpkg.RawColumns]], run_info: Callable[[], Iterable[Row]]

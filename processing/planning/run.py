@@ -192,10 +192,12 @@ class PlanningRun:
         return Keys(settings, settings + inputs)
 
     def _writer(self, target: Path) -> PlanWriter:
-        specs = step_layers(installed_steps())
+        specs, touched = step_layers(installed_steps()), set[str]()
         if self._base is not None and (self._base.others or not self._base.discard):
             specs = with_added_columns(specs, self._base.plan.added_columns)
-        return PlanWriter(specs, self._source.crs, stored_styles(target) if target.exists() else None)
+        if self._base is not None and self._base.others:
+            touched = self._base.plan.all_touched & {*self._base.others, ""}
+        return PlanWriter(specs, self._source.crs, stored_styles(target) if target.exists() else None, touched)
 
     def _plan(self, folder: RunFolder, options: WorkerOptions, log: Log, *, resume: bool) -> None:
         """Plan what is not finished yet, and then find what only all parcels together show."""

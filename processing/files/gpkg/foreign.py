@@ -153,9 +153,8 @@ def _attached(database: sqlite3.Connection, path: Path, ours: Collection[str]) -
             for name, column in _geometry_columns(database)
             if name.casefold() in mine
         }
-        standard = {name.casefold() for name in _names(database, "main")} | {
-            f"gpkg_{name}" for name in (*_OF_LAYERS, *_SHARED)
-        }
+        standard = {name for name in _names(database, "main") if name.startswith("gpkg_")}
+        standard |= {f"gpkg_{name}" for name in (*_OF_LAYERS, *_SHARED)}
         found = []
         for type_, name, table, sql in stored.fetchall():
             kind = kinds.get(name, type_)
