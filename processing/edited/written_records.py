@@ -82,10 +82,11 @@ def stored_rows_info(path: Path, specs: Mapping[str, Layer], *, touched: Collect
     Parcels that were `touched` before and taken over as they are stay so: they get none.
     """
     digests = gpkg.row_digests(path, [name for name in specs if name not in NOT_RECORDED])
+    said = {name: json.dumps(some) for name, some in digests.items() if name not in touched}
     styles = gpkg.style_digests(specs.values())
     return [
         {"parcel_id": None, "key": STYLES, "value": json.dumps(styles)},
-        *({"parcel_id": name, "key": ROWS, "value": json.dumps(digests[name])} for name in digests if name not in touched),
+        *({"parcel_id": name, "key": ROWS, "value": value} for name, value in said.items()),
     ]
 
 

@@ -160,6 +160,8 @@ class PlanningRun:
             When the disk is full or the workers are gone. Finished parcels stay stored.
         """
         limit_cache()
+        if rasters:
+            self._refuse_losing_rasters()
         self._pieces = self._out / PIECES_NAME if rasters else None
         writer = self._writer(target)
         folder = RunFolder(self._out, self._keys())
@@ -182,6 +184,16 @@ class PlanningRun:
             folder.close(keep=not complete)
             if self._pieces is not None and complete and not (resume or self.outcomes.transient):
                 shutil.rmtree(self._pieces, ignore_errors=True)
+
+    def _refuse_losing_rasters(self) -> None:
+        """Refuse to replace rasters of all parcels by those of some."""
+        there = [name for name in PLAN_RASTERS if (self._out / f"{name}.tif").exists()]
+        if there and self._base is not None and self._base.others:
+            raise PlanError(
+                "holds the other parcels too, which would be lost",
+                where=str(self._out / f"{there[0]}.tif"),
+                advice="Plan all parcels with --rasters, or name another folder with --out.",
+            )
 
     def _keys(self) -> Keys:
         settings = settings_fingerprint(self._settings, self._source.options)
