@@ -46,7 +46,7 @@ class StakePoint:
 def stake_points(plan: ParcelPlan) -> list[StakePoint]:
     """Return docks, joins and pegs, in the order of the wire."""
     points = [
-        _point(row["candidate_id"], "dock", "", None, row, f"heading {row['heading_deg']:.0f}°")
+        _point(row["candidate_id"], "dock", "", None, row, _heading(row["heading_deg"]))
         for row in plan.select("dock_candidates", chosen=True)
     ]
     for number, row in enumerate(plan.rows["joins"], start=1):
@@ -56,6 +56,10 @@ def stake_points(plan: ParcelPlan) -> list[StakePoint]:
         name = f"{row['loop_id']}-N{row['peg_no']}"
         points.append(_point(name, "peg", row["loop_id"], row["chainage_m"], row, worded(row["peg_kind"])))
     return points
+
+
+def _heading(heading_deg: float | None) -> str:
+    return "" if heading_deg is None else f"heading {heading_deg:.0f}°"
 
 
 def _point(name: str, kind: str, loop_id: str, chainage_m: float | None, row: Row, note: str) -> StakePoint:
