@@ -47,6 +47,7 @@ from .options import (
 )
 from .run import run
 from .slope import slope
+from .streams import our_words
 from .visit import fault, measured, reconcile
 
 if TYPE_CHECKING:
@@ -279,9 +280,14 @@ app.command()(fault)
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; errors of people's making become one line."""
     words = list(sys.argv[1:] if arguments is None else arguments) or ["--help"]
+    with our_words():
+        return _exit_code(words)
+
+
+def _exit_code(words: Sequence[str]) -> int:
     try:
         with broken_off_by_signals():
-            code = app(words, prog_name="lawngis", standalone_mode=False)
+            code = app(list(words), prog_name="lawngis", standalone_mode=False)
     except LawngisError as error:
         _say(f"lawngis: {error}")
         return EXIT_UNUSABLE

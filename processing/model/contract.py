@@ -15,7 +15,8 @@ ColumnKind = Literal["text", "real", "integer", "boolean", "datetime"]
 class Column:
     """One column: its name, type, meaning and unit, the values it may take (empty: any), and whether it may have none.
 
-    A number in a unit has it at the end of its name too: ``width_m`` in ``"m"``. Texts may be of a `form`: a time of day, or JSON.
+    A number in a unit has it at the end of its name too: ``width_m`` in ``"m"``. Texts may have
+    a `form`: a time of day, or JSON.
     """
 
     name: str

@@ -43,11 +43,6 @@ def counted(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
-def spreadsheet_safe(text: str) -> str:
-    """Return text that a spreadsheet takes for text: what looks like a formula gets an apostrophe in front."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
-
-
 def unit_word(crs: CRS) -> str:
     """Return the unit of a CRS's coordinates, as it is written after a number.
 

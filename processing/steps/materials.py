@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from pydantic import Field
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.mower import MowerProfile
@@ -14,16 +13,15 @@ from lawngis.prices import PriceBook, billed, price_book_from
 from ..derived.cable_routing import cable_crossings
 from ..derived.decisions import LAWN
 from ..derived.detached_supply import LeadCrossings, lead_crossings
+from ..derived.price_parameters import PriceParameters
 from ..model.catalogue import Catalogue, Said, Values
 from ..model.plan import Plan, Row, StepResult
 from ..model.site import Site
-from ..model.step import Parameters, Step
+from ..model.step import Step
 
 
-class MaterialsParameters(Parameters):
+class MaterialsParameters(PriceParameters):
     """Where prices come from."""
-
-    price_book: str | None = Field(default=None, description="TOML file with prices; an invented example when absent")
 
 
 class _Item(NamedTuple):

@@ -22,9 +22,10 @@ from pyproj import CRS
 
 from lawngis.errors import LawngisError, PlanError
 
+from ..atomic import write_problem
 from . import descriptions, opening
 from .foreign import carry_over
-from .opening import EDITED_ELSEWHERE, WRITING_ERRORS, one_line
+from .opening import EDITED_ELSEWHERE, WRITING_ERRORS
 from .rows import Columns, LayerRows, common_crs, conformed_layers
 
 if TYPE_CHECKING:
@@ -125,20 +126,29 @@ def draft_of(target: Path) -> Iterator[Path]:
         When the target can't be replaced or the draft can't be written; the target is then as it was.
     """
     refuse_unwritable(target)
-    try:
-        with tempfile.TemporaryDirectory(prefix=f".{target.stem}-", dir=target.parent) as folder:
-            # a folder of its own: SQLite's journal stays in it, and no search for *.gpkg finds half a file
-            draft = Path(folder) / target.with_suffix(".gpkg").name
-            yield draft
-            flush_to_disk(draft)
-            refuse_unwritable(target)
-            os.replace(draft, target)  # noqa: PTH105 (the word says what it does on every system)
+    with (
+        _as_plan_error(target),
+        tempfile.TemporaryDirectory(prefix=f".{target.stem}-", dir=target.parent) as folder,
+        _as_plan_error(target),  # once more, as the room on the disk tells only while the draft takes it
+    ):
+        # a folder of its own: SQLite's journal stays in it, and no search for *.gpkg finds half a file
+        draft = Path(folder) / target.with_suffix(".gpkg").name
+        yield draft
+        flush_to_disk(draft)
+        refuse_unwritable(target)
+        os.replace(draft, target)  # noqa: PTH105 (the word says what it does on every system)
         flush_to_disk(target.parent)
+
+
+@contextmanager
+def _as_plan_error(target: Path) -> Iterator[None]:
+    try:
+        yield
+    except LawngisError:
+        raise
     except WRITING_ERRORS as error:
-        if isinstance(error, LawngisError):
-            raise
         raise PlanError(
-            f"could not be written ({one_line(error)})",
+            f"could not be written ({write_problem(error, target.parent)})",
             where=str(target),
             advice="Check that the disk is not full and the folder may be written to.",
         ) from error

@@ -44,7 +44,7 @@ def test_no_edit_of_a_cell_ends_in_anything_but_documents_or_its_place(delivered
     details, middle = quote_details_from(None, ["P1"]), _middle(source)
     wishes = Wishes(kinds=kinds_named("html,csv,ics,geojson,gpx,dxf"))
     tried = refused = 0
-    for layer, column, value, rows in mutants(stored(source)):
+    for layer, column, _, rows in mutants(stored(source)):
         tried += 1
         try:
             plan = source._parcel("P1", rows, {})

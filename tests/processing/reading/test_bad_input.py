@@ -597,7 +597,7 @@ def test_line_breaks_and_control_characters_in_names_are_blanks_and_said(planned
     outlines = [build.block(4 * number, 0, 3, 3) for number in range(3)]
     ids, labels = ["a\nb", "c\x07d", "e"], ["x\r\n=1", None, "two  blanks"]
     site = build.site(tmp_path / "site", parcels=outlines, ids=ids, label=labels)
-    words = "line breaks or control characters in parcel_id or label (rows 1 and 2) were taken as blanks"
+    words = "line breaks or control characters in parcel_id or label (rows 1, 2) were taken as blanks"
     assert words in lawngis("check", site).out
     _, summary = planned(site, "--parcel", "a\nb", "--parcel", "e")
     assert summary["label"].to_dict() == {"a b": "x =1", "e": "two  blanks"}
