@@ -54,7 +54,12 @@ def write_problem(error: BaseException, folder: Path) -> str:
         full = False
     if full or "disk is full" in said or "No space left" in said:
         return os.strerror(errno.ENOSPC)
+    if _OF_DATABASES.search(said):
+        return "the disk doesn't take it"
     return (isinstance(error, OSError) and error.strerror) or said or type(error).__name__
+
+
+_OF_DATABASES = re.compile(r"sqlite|malformed|disk I/O|transaction|^b'", re.IGNORECASE)
 
 
 def write_whole(path: Path, content: bytes) -> Path:

@@ -608,3 +608,9 @@ def test_line_breaks_and_control_characters_in_names_are_blanks_and_said(planned
 def test_names_that_differ_by_a_line_break_alone_are_one(refused, build, tmp_path):
     site = build.site(tmp_path / "site", parcels=[build.parcel(), build.block(25, 0, 5, 5)], ids=["a\nb", "a b"])
     assert "parcel_id 'a b' occurs more than once" in refused(site)
+
+
+@pytest.mark.parametrize("step", ["materials", "zones"])
+def test_a_price_book_that_is_not_there_is_refused_before_any_parcel(refused, site, tmp_path, step):
+    said = refused(site, "--set", f"{step}.price_book={tmp_path / 'none.toml'}")
+    assert "none.toml: the price book can't be read" in said
