@@ -100,7 +100,7 @@ def plan(
         bool, typer.Option("--resume", help="Go on: plan only what isn't finished or has changed since.")
     ] = False,
     parcel_seconds: Annotated[
-        float, typer.Option("--parcel-seconds", min=0.1, help="A parcel that takes longer fails.")
+        float, typer.Option("--parcel-seconds", min=0.1, help="A parcel that takes more of the processor's time fails.")
     ] = PARCEL_SECONDS,
     worker_mb: Annotated[
         int | None,

@@ -33,7 +33,7 @@ from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings, installed_steps, planned, step_layers
 from .fingerprints import site_fingerprint
 from .interference import Reach, reach_boxes
-from .limits import Limits, OverTimeError, limit_cache, memory_words, time_limit
+from .limits import Limits, OverClockError, OverTimeError, limit_cache, memory_words, time_limit, time_words
 from .made_from import MadeFrom, said_digests
 from .mosaics import store_pieces
 from .plan_rasters import plan_rasters
@@ -174,8 +174,8 @@ def parcel_results(
             continue
         except LawngisError as error:
             reason = str(error)
-        except OverTimeError:
-            transient, reason = True, f"it takes longer than the limit of {job.limits.parcel_seconds:g} seconds"
+        except OverTimeError as error:
+            transient, reason = True, time_words(job.limits, by_clock=isinstance(error, OverClockError))
         except MemoryError:
             transient, reason = True, memory_words(job.limits)
         except Exception as error:  # a defect of ours must not take the other parcels with it
@@ -422,8 +422,10 @@ class Supervisor:
         return self._failed(task.parcel_ids, self._death_reason(monotonic() - task.started), task)
 
     def _death_reason(self, seconds: float) -> str:
+        if seconds >= self._job.limits.clock_seconds:
+            return time_words(self._job.limits, by_clock=True)
         if seconds >= self._job.limits.parcel_seconds:
-            return f"it takes longer than the limit of {self._job.limits.parcel_seconds:g} seconds"
+            return time_words(self._job.limits)
         return (
             "the worker process ended early, and again when the parcel was tried alone: "
             "killed, crashed, or out of memory"
