@@ -6,5 +6,6 @@ Decisions, for what was derived, measured or edited alike: ``decisions`` (passag
 ``measured_passages`` and, from the air, ``imagery_rules`` and ``lawn_doubt``. Of the wire: ``loops``, ``wire_checks``
 and ``cable_routing``. Of the mower: ``coverage``, ``mower_demands`` (what a plan asks of mowers) and
 ``mowing_windows``. Of a place: ``exposure`` and ``standing_ground``. Of the whole plan: ``doubt`` (what is looked at on
-site), ``knowledge`` (what it rests on, what no layer tells), ``readiness`` and ``verdict``.
+site), ``knowledge`` (what it rests on, what no layer tells), ``readiness`` and ``verdict``; ``price_parameters`` name the
+price book.
 """
