@@ -610,7 +610,7 @@ def test_names_that_differ_by_a_line_break_alone_are_one(refused, build, tmp_pat
     assert "parcel_id 'a b' occurs more than once" in refused(site)
 
 
-@pytest.mark.parametrize("step", ["materials", "zones"])
+@pytest.mark.parametrize("step", ["materials", "zones", "summary"])
 def test_a_price_book_that_is_not_there_is_refused_before_any_parcel(refused, site, tmp_path, step):
     said = refused(site, "--set", f"{step}.price_book={tmp_path / 'none.toml'}")
     assert "none.toml: the price book can't be read" in said
