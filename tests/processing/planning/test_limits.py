@@ -29,13 +29,13 @@ def busy(seconds):
 def test_waiting_takes_no_time_and_working_does():
     with time_limit(Limits(0.3), may_end_process=False):
         time.sleep(0.6)  # twice the limit by the clock
-    with pytest.raises(OverTimeError) as caught, time_limit(Limits(0.3), may_end_process=False):
+    with pytest.raises(OverTimeError) as caught, time_limit(Limits(0.3), may_end_process=False):  # noqa: PT011
         busy(30)
     assert not isinstance(caught.value, OverClockError)
 
 
 def test_by_the_clock_it_ends_as_well():
-    with pytest.raises(OverClockError), time_limit(Limits(0.05), may_end_process=False):
+    with pytest.raises(OverClockError), time_limit(Limits(0.05), may_end_process=False):  # noqa: PT011
         for _ in range(3000):
             time.sleep(0.01)
     assert (
