@@ -6,6 +6,7 @@ import json
 import os
 import signal
 import sys
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -317,7 +318,9 @@ def _sentence(text: str) -> str:
 
 
 def _say(text: str) -> None:
-    typer.echo(one_line(text), err=True)
+    """Print a line to standard error, if anybody is there to read it."""
+    with suppress(OSError):
+        typer.echo(one_line(text), err=True)
 
 
 def _step_parameters(pairs: Iterable[str]) -> dict[str, dict[str, Any]]:

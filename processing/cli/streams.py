@@ -9,7 +9,7 @@ import os
 import sys
 import unicodedata
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TextIO
 
 PLAIN = "lawngis.plain"
@@ -61,7 +61,6 @@ def our_words() -> Iterator[None]:
             yield
         finally:
             gc.collect()  # files that libraries left open complain when they are closed
-            ours.flush()
             sys.stderr = theirs
 
 
@@ -74,8 +73,12 @@ def _moved(stream: TextIO) -> Iterator[TextIO]:
     os.dup2(nowhere, 2)
     os.close(nowhere)
     try:
-        with os.fdopen(os.dup(place), "w", encoding=stream.encoding, errors=PLAIN, buffering=1) as ours:
+        ours = os.fdopen(os.dup(place), "w", encoding=stream.encoding, errors=PLAIN, buffering=1)
+        try:
             yield ours
+        finally:
+            with suppress(OSError):  # nobody may be left who reads it
+                ours.close()
     finally:
         os.dup2(place, 2)
         os.close(place)

@@ -39,7 +39,7 @@ ROWS_READ = {
 }
 """Layers that are compared, and which of their rows."""
 
-NOT_SETTINGS = ("started", "finished", "seconds")
+NOT_SETTINGS = ("started", "finished", "seconds", "rows", "styles")
 """Facts of a run that differ between any two."""
 
 

@@ -11,6 +11,7 @@ from ..files import gpkg
 from ..files.plan_reader import PlanFile
 from ..model.contract import Layer
 from ..model.plan import Row
+from ..model.values import texts_of
 from .change_record import NOT_RECORDED, Record, layer_records
 
 WRITTEN = "written"
@@ -21,7 +22,7 @@ RECORD_FORMAT = 1
 
 ROWS = "rows"
 """Key of a parcel's row of `run_info` with digests of its rows as they are stored, by layer: whether any were touched.
-Those that belong to no parcel have an empty name."""
+That of rows of no parcel has no parcel either."""
 
 STYLES = "styles"
 """Key of the row of `run_info` with digests of the styles that were written."""
@@ -86,7 +87,7 @@ def stored_rows_info(path: Path, specs: Mapping[str, Layer], *, touched: Collect
     styles = gpkg.style_digests(specs.values())
     return [
         {"parcel_id": None, "key": STYLES, "value": json.dumps(styles)},
-        *({"parcel_id": name, "key": ROWS, "value": value} for name, value in said.items()),
+        *({"parcel_id": name or None, "key": ROWS, "value": value} for name, value in said.items()),
     ]
 
 
@@ -109,11 +110,11 @@ def touched_parcels(plan: PlanFile) -> dict[str, set[str]] | None:
 
 
 def parcel_facts(plan: PlanFile, key: str) -> dict[str, str]:
-    """Return the values of a key of `run_info` by parcel."""
+    """Return the values of a key of `run_info` by parcel; that of no parcel under the empty name."""
     if "run_info" not in plan.layers:
         return {}
-    table = gpkg.read_table(plan.path, plan.layers["run_info"].name, where=f"key = '{key}' AND parcel_id IS NOT NULL")
-    return dict(zip(table["parcel_id"], table["value"], strict=True))
+    table = gpkg.read_table(plan.path, plan.layers["run_info"].name, where=f"key = '{key}'")
+    return dict(zip(texts_of(table["parcel_id"]), table["value"], strict=True))
 
 
 def stored_records(plan: PlanFile, parcels: Collection[str] | None = None) -> dict[str, dict[str, str]]:

@@ -7,7 +7,7 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
@@ -24,10 +24,19 @@ def broken_off_by_signals() -> Iterator[None]:
     numbers = [getattr(signal, name) for name in ENDING if hasattr(signal, name)]
     if threading.current_thread() is not threading.main_thread():
         numbers = []
+    terminals = [stream.fileno() for stream in (sys.stdout, sys.stderr) if stream.isatty()]  # gone, it says no more
+
+    def interrupt(number: int, frame: FrameType | None) -> None:
+        """Raise what Ctrl-C raises; a terminal that is gone is written to no more."""
+        del frame
+        if number == getattr(signal, "SIGHUP", None):
+            write_nowhere(terminals)
+        raise EndedError(number)
+
     before = {number: signal.getsignal(number) for number in numbers}
     before = {number: handler for number, handler in before.items() if handler is signal.SIG_DFL}
     for number in before:
-        signal.signal(number, _interrupt)
+        signal.signal(number, interrupt)
     try:
         yield
     finally:
@@ -43,25 +52,16 @@ class EndedError(KeyboardInterrupt):
         self.number = number
 
 
-def _interrupt(number: int, frame: FrameType | None) -> None:
-    """Raise what Ctrl-C raises; a terminal that is gone is written to no more."""
-    del frame
-    if number == getattr(signal, "SIGHUP", None):
-        write_nowhere(terminals_only=True)
-    raise EndedError(number)
-
-
 def nobody_reads(error: OSError) -> bool:
     """Return whether an error means that whoever read what this program prints is gone: a terminal, or a pipe's end."""
     return error.errno in (errno.EIO, errno.EPIPE) and error.filename is None
 
 
-def write_nowhere(*, terminals_only: bool = False) -> None:
-    """Print no more: what Python would still write when it ends would be another error."""
+def write_nowhere(files: Iterable[int] | None = None) -> None:
+    """Print no more: what Python would still write when it ends would be another error; default: to both streams."""
     nowhere = os.open(os.devnull, os.O_WRONLY)
-    for stream in (sys.stdout, sys.stderr):
-        if stream.isatty() or not terminals_only:
-            os.dup2(nowhere, stream.fileno())
+    for file in (sys.stdout.fileno(), sys.stderr.fileno()) if files is None else files:
+        os.dup2(nowhere, file)
 
 
 class InterruptedRunError(Exception):
