@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import Annotated
@@ -10,6 +9,9 @@ from typing import Annotated
 import typer
 
 from .options import PlanArgument
+
+FAILURES_SHOWN = 20
+"""As many parcels without documents are named."""
 
 
 def deliver(
@@ -43,7 +45,7 @@ def deliver(
     workers: Annotated[int, typer.Option("--workers", min=1, max=256, help="Processes that share the work.")] = 1,
 ) -> None:
     """Make the documents of PLAN: pages, plan sheets, visit sheets, quotes, drawings, points, calendars."""
-    from ..model.text import counted
+    from ..model.text import counted, one_line
 
     _refuse_without_extra()
     from ..deliver.documents import Wishes, deliver_documents, kinds_named, language_formats
@@ -58,7 +60,15 @@ def deliver(
         starting=_day(starting),
     )
     done = deliver_documents(plan, out, wishes, parcels=parcel or (), site=site, workers=workers)
-    typer.echo(f"documents of {counted(len(done), 'parcel')}: {_entrance(out, done, wishes.kinds)}")
+    failures = [row.failure for row in done if row.failure is not None]
+    for failure in failures[:FAILURES_SHOWN]:
+        typer.echo(one_line(f"no documents: {failure}"), err=True)
+    if len(failures) > FAILURES_SHOWN:
+        typer.echo(f"and {len(failures) - FAILURES_SHOWN} more: the index says why", err=True)
+    made = counted(len(done) - len(failures), "parcel")
+    typer.echo(f"documents of {made}: {out / 'index.html' if 'html' in wishes.kinds and done else out}")
+    if failures:
+        raise typer.Exit(1)
 
 
 def _refuse_without_extra() -> None:
@@ -73,10 +83,6 @@ def _refuse_without_extra() -> None:
             f"documents need packages that are missing: {', '.join(missing)}",
             advice="Install them with pip install 'lawngis[documents]'.",
         )
-
-
-def _entrance(out: Path, done: Sequence[str], kinds: frozenset[str]) -> Path:
-    return out / "index.html" if "html" in kinds and done else out
 
 
 def _day(text: str | None) -> date:

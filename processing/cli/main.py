@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import sys
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,7 +18,14 @@ from lawngis.errors import LawngisError, ParameterError
 from lawngis.mower import DEFAULT_PROFILE
 
 from ..model.text import one_line
-from ..planning.interrupt import InterruptedRunError
+from ..planning.interrupt import (
+    EndedError,
+    InterruptedRunError,
+    broken_off_by_signals,
+    exit_code,
+    nobody_reads,
+    write_nowhere,
+)
 from .compare import compare
 from .deliver import deliver
 from .mowers import mowers
@@ -39,6 +48,7 @@ from .options import (
 )
 from .run import run
 from .slope import slope
+from .streams import our_words
 from .visit import fault, measured, reconcile
 
 if TYPE_CHECKING:
@@ -53,9 +63,6 @@ PARCEL_SECONDS = 600.0
 
 LOG_NAME = "plan.log.jsonl"
 TABLE_NAME = "portfolio.csv"
-
-EXIT_INTERRUPTED = 130
-"""128 and the number of the signal, as shells count (common practice)."""
 
 # What the library of the command line raises for unusable options; its module changes between versions.
 _CommandLineError: Any = typer.BadParameter.__mro__[2]
@@ -94,7 +101,7 @@ def plan(
         bool, typer.Option("--resume", help="Go on: plan only what isn't finished or has changed since.")
     ] = False,
     parcel_seconds: Annotated[
-        float, typer.Option("--parcel-seconds", min=0.1, help="A parcel that takes longer fails.")
+        float, typer.Option("--parcel-seconds", min=0.1, help="A parcel that takes more of the processor's time fails.")
     ] = PARCEL_SECONDS,
     worker_mb: Annotated[
         int | None,
@@ -126,6 +133,7 @@ def plan(
     from lawngis.mower import profile_from
 
     from ..files.file_kinds import PLAN
+    from ..files.locking import alone_in
     from ..measured.overrides import site_overrides
     from ..model.step import loaded_steps
     from ..planning.base_plan import base_plan
@@ -146,22 +154,23 @@ def plan(
     wanted = source.named(parcel)
     target = PLAN.target(out)
     refuse_inputs(target, source)
-    base = base_plan(target, from_, source, wanted if parcel else None, discard=discard_edits)
-    for failure in loaded_steps()[1]:
-        _say(f"step {failure.id} of {failure.package} can't be loaded and is left out: {failure.reason}")
-    options = WorkerOptions(workers or (1 if len(wanted) <= IN_PROCESS_MAX else _cores()), scheduler)
-    run = PlanningRun(
-        source, settings, wanted, Limits(parcel_seconds, worker_mb or _memory_mb(options.workers)), out, base
-    )
-    run.write(
-        target,
-        options,
-        lambda: run_info(source, settings, started, datetime.now(UTC)),
-        log=log or (out / LOG_NAME if len(wanted) > 1 else None),
-        resume=resume,
-        rasters=rasters,
-    )
-    _print_outcomes(run, target)
+    with alone_in(out):
+        base = base_plan(target, from_, source, wanted if parcel else None, discard=discard_edits)
+        for failure in loaded_steps()[1]:
+            _say(f"step {failure.id} of {failure.package} can't be loaded and is left out: {failure.reason}")
+        options = WorkerOptions(workers or (1 if len(wanted) <= IN_PROCESS_MAX else _cores()), scheduler)
+        run = PlanningRun(
+            source, settings, wanted, Limits(parcel_seconds, worker_mb or _memory_mb(options.workers)), out, base
+        )
+        run.write(
+            target,
+            options,
+            lambda: run_info(source, settings, started, datetime.now(UTC)),
+            log=log or (out / LOG_NAME if len(wanted) > 1 else None),
+            resume=resume,
+            rasters=rasters,
+        )
+        _print_outcomes(run, target)
     if run.outcomes.failed:
         raise typer.Exit(EXIT_FAILED_PARCELS)
 
@@ -272,8 +281,14 @@ app.command()(fault)
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; errors of people's making become one line."""
     words = list(sys.argv[1:] if arguments is None else arguments) or ["--help"]
+    with our_words():
+        return _exit_code(words)
+
+
+def _exit_code(words: Sequence[str]) -> int:
     try:
-        code = app(words, prog_name="lawngis", standalone_mode=False)
+        with broken_off_by_signals():
+            code = app(list(words), prog_name="lawngis", standalone_mode=False)
     except LawngisError as error:
         _say(f"lawngis: {error}")
         return EXIT_UNUSABLE
@@ -281,12 +296,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         command = f" {words[0]}" if words[0] in _command_names() else ""
         _say(f"lawngis: {_sentence(error.format_message())}. `lawngis{command} --help` shows what there is.")
         return EXIT_UNUSABLE
-    except InterruptedRunError as interrupt:
-        _say(f"lawngis: {interrupt}")
-        return EXIT_INTERRUPTED
-    except (KeyboardInterrupt, typer.Abort):
-        code = EXIT_INTERRUPTED
-    if code == EXIT_INTERRUPTED:
+    except (InterruptedRunError, KeyboardInterrupt, typer.Abort) as interrupt:
+        _say(f"lawngis: {interrupt if isinstance(interrupt, InterruptedRunError) else InterruptedRunError(0, 0)}")
+        return exit_code(interrupt)
+    except OSError as error:
+        if not nobody_reads(error):
+            raise
+        write_nowhere()
+        return exit_code(EndedError(getattr(signal, "SIGHUP", signal.SIGTERM)))
+    if code == exit_code(None):  # what the library of the command line makes of an interrupt
         _say(f"lawngis: {InterruptedRunError(0, 0)}")
     return code if isinstance(code, int) else 0
 
@@ -300,7 +318,9 @@ def _sentence(text: str) -> str:
 
 
 def _say(text: str) -> None:
-    typer.echo(one_line(text), err=True)
+    """Print a line to standard error, if anybody is there to read it."""
+    with suppress(OSError):
+        typer.echo(one_line(text), err=True)
 
 
 def _step_parameters(pairs: Iterable[str]) -> dict[str, dict[str, Any]]:

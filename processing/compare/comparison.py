@@ -6,8 +6,6 @@ compared in its measuring frame, so the plans may be in different CRSs.
 
 from __future__ import annotations
 
-import csv
-import io
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -18,10 +16,10 @@ from lawngis.errors import PlanError
 
 from ..files import gpkg
 from ..files.atomic import refuse_file, write_whole
+from ..files.csv_tables import csv_bytes
 from ..files.plan_reader import PARCELS_AT_A_TIME, PlanFile, plan_file
 from ..model.plan import Row
 from ..model.tables import table
-from ..model.text import spreadsheet_safe
 from .differences import ParcelDifference, Tolerances, parcel_difference
 from .layers import DIFFERENCE_LAYERS
 
@@ -41,7 +39,7 @@ ROWS_READ = {
 }
 """Layers that are compared, and which of their rows."""
 
-NOT_SETTINGS = ("started", "finished", "seconds")
+NOT_SETTINGS = ("started", "finished", "seconds", "rows", "styles")
 """Facts of a run that differ between any two."""
 
 
@@ -139,30 +137,29 @@ class Comparison:
                 "the plans have no parcel in common", where=(str(self.a.path), str(self.b.path)), advice=self._there()
             )
         refuse_file(out, "the comparison needs")
-        lines = io.StringIO()
-        writer = csv.writer(lines, lineterminator="\r\n")
-        writer.writerow(("parcel_id", "figure", "a", "b", "difference", "unit"))
+        lines: list[Sequence[object]] = []
         for name, a, b in [(name, "yes", "no") for name in self.only_a] + [(name, "no", "yes") for name in self.only_b]:
-            writer.writerow((spreadsheet_safe(name), "in the plan", a, b, "", ""))
+            lines.append((name, "in the plan", a, b, "", ""))
         gpkg.write_plan_batches(
             out / "differences.gpkg",
-            self._batches(writer),
+            self._batches(lines),
             DIFFERENCE_LAYERS,
             crs=self.a.crs,
         )
-        write_whole(out / "comparison.csv", lines.getvalue().encode())
+        columns = ("parcel_id", "figure", "a", "b", "difference", "unit")
+        write_whole(out / "comparison.csv", csv_bytes(columns, lines))
 
     def _there(self) -> str:
         return f"One has {', '.join(self.a.parcel_ids[:4])}, the other {', '.join(self.b.parcel_ids[:4])}."
 
-    def _batches(self, writer: Any) -> Iterator[dict[str, Any]]:
+    def _batches(self, lines: list[Sequence[object]]) -> Iterator[dict[str, Any]]:
         rows: dict[str, list[Row]] = {spec.name: [] for spec in DIFFERENCE_LAYERS}
         rows["settings_changed"] = self.settings
         for number, found in enumerate(self.parcels(), start=1):
             self._add(found)
             for item in found.figures:
                 cells = (_cell(item.a), _cell(item.b), _cell(item.difference))
-                writer.writerow((spreadsheet_safe(found.parcel_id), item.figure, *cells, item.unit))
+                lines.append((found.parcel_id, item.figure, *cells, item.unit))
             for layer, some in found.rows.items():
                 rows[layer].extend(some)
             if number % PARCELS_AT_A_TIME == 0:
@@ -216,4 +213,4 @@ def _most(found: ParcelDifference) -> tuple[float, str]:
 def _cell(value: float | str | None) -> str:
     if value is None:
         return ""
-    return spreadsheet_safe(value) if isinstance(value, str) else f"{round(value, 4) + 0.0:.4f}".rstrip("0").rstrip(".")
+    return value if isinstance(value, str) else f"{round(value, 4) + 0.0:.4f}".rstrip("0").rstrip(".")

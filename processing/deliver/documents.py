@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
-from lawngis.errors import LawngisError, ParameterError
+from lawngis.errors import LawngisError, ParameterError, PlanError
 
 from ..files.atomic import file_stem, refuse_file, write_whole
 from ..files.style_encoding import sld
@@ -111,8 +111,10 @@ def deliver_documents(
     parcels: Sequence[str] = (),
     site: Path | None = None,
     workers: int = 1,
-) -> list[str]:
-    """Write the documents of a plan and return the names of its parcels.
+) -> list[IndexRow]:
+    """Write the documents of a plan and return what the index says of each of its parcels.
+
+    One that can't be made into documents is a row of the index that says why; the others go on.
 
     Parameters
     ----------
@@ -132,7 +134,7 @@ def deliver_documents(
     Raises
     ------
     SiteError, LayerError, PlanError, ParameterError
-        When the plan or a book can't be used, a parcel doesn't exist, or nothing can be written.
+        When the plan or a book can't be used, a parcel doesn't exist, or nothing can be written for any of them.
     """
     refuse_file(out, "documents need")
     source = document_source(plan, site)
@@ -146,9 +148,11 @@ def deliver_documents(
             if layer.style is not None:
                 write_whole(out / "styles" / f"{layer.name}.sld", sld(layer.style, layer).encode())
     rows = [row for rows in _index_rows(source, out, wishes, wanted, workers) for row in rows]
+    if rows and all(row.failure for row in rows):
+        raise rows[0].failure or PlanError("no parcel can be made into documents")
     if "html" in wishes.kinds:
         write_whole(out / "index.html", index_page(rows, source.plan.facts, source.of_run, wishes.formats))
-    return wanted
+    return rows
 
 
 def _check_wishes(source: DocumentSource, wishes: Wishes) -> None:
@@ -188,12 +192,20 @@ def _some_parcels(source: DocumentSource, out: Path, wishes: Wishes, chunk: Sequ
     middle = _middle(source)
     details = quote_details_from(wishes.details, source.plan.parcel_ids)
     rows = []
-    for plan in source.parcels(chunk):
+    for parcel_id, plan in source.parcels(chunk):
         try:
-            rows.append(_one_parcel(plan, out, wishes, details, middle))
+            rows.append(_one_parcel(plan(), out, wishes, details, middle))
         except LawngisError as error:
-            raise error.within(f"parcel {plan.parcel_id}") from error
+            rows.append(_failed_row(parcel_id, error.within(f"parcel {parcel_id}")))
+        except Exception as error:  # a defect of ours must not take the other parcels with it
+            what = f"internal error, please report it: {type(error).__name__}: {error}"
+            rows.append(_failed_row(parcel_id, PlanError(what, where=f"parcel {parcel_id}")))
     return rows
+
+
+def _failed_row(parcel_id: str, failure: LawngisError) -> IndexRow:
+    figures = dict.fromkeys((*_FIGURES, "total", "currency", "price_of", "remark"))
+    return IndexRow(parcel_id, "", "failed", f"no documents: {failure}", figures, "", (), (), failure)
 
 
 def _middle(source: DocumentSource) -> tuple[float, float, float, float]:

@@ -12,6 +12,7 @@ import shapely
 from markupsafe import Markup
 
 from lawngis import __version__
+from lawngis.errors import LawngisError
 
 from ..model.layers import WEEKDAYS
 from ..model.plan import Row
@@ -39,7 +40,7 @@ _CRITERIA = (
 
 @dataclass(frozen=True)
 class IndexRow:
-    """What the portfolio's index says of one parcel."""
+    """What the portfolio's index says of one parcel; one without documents has no folder, and a `failure` instead."""
 
     parcel_id: str
     label: str
@@ -49,6 +50,7 @@ class IndexRow:
     folder: str
     files: Sequence[str]
     outline: Sequence[Sequence[tuple[float, float]]]
+    failure: LawngisError | None = None
 
 
 @lru_cache(maxsize=1)

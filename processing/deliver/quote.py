@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -16,9 +14,10 @@ from lawngis.labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
 from lawngis.prices import PriceBook, amounts_total, billed, coins, price_book_from
 
 from ..derived.readiness import ground_unsettled
+from ..files.csv_tables import csv_bytes
 from ..model.plan import Row
 from ..model.readiness import LAID, readiness_of
-from ..model.text import counted, spreadsheet_safe
+from ..model.text import counted
 from .formats import METRES_PER_FOOT, Units
 from .quote_details import QuoteDetails
 from .reading import ParcelPlan
@@ -340,19 +339,15 @@ def quote_csv(offer: Quote, parcel_id: str) -> bytes:
 
     Every row says whether the document is an offer or an estimate, and what is priced by an example.
     """
-    text = io.StringIO()
-    table = csv.writer(text, lineterminator="\r\n")
     head = ("parcel_id", "kind", "item", "quantity", "unit", "unit_price", "amount", "currency", "basis")
-    table.writerow([*head, "document", "example_prices", "number"])
-    about = [offer.title, ", ".join(offer.examples), spreadsheet_safe(offer.details.number)]
-    name = spreadsheet_safe(parcel_id)
+    about = [offer.title, ", ".join(offer.examples), offer.details.number]
+    rows: list[list[object]] = []
     for line in (*offer.lines, *offer.options):
         figures = [_plain(line.quantity), line.unit, _plain(line.unit_price), _plain(line.amount)]
-        item, basis = spreadsheet_safe(line.item), spreadsheet_safe(line.basis)
-        table.writerow([name, line.kind, item, *figures, offer.currency, basis, *about])
+        rows.append([parcel_id, line.kind, line.item, *figures, offer.currency, line.basis, *about])
     for item, amount, basis in _sums(offer):
-        table.writerow([name, "sum", item, "", "", "", _plain(amount), offer.currency, basis, *about])
-    return b"\xef\xbb\xbf" + text.getvalue().encode("utf-8")
+        rows.append([parcel_id, "sum", item, "", "", "", _plain(amount), offer.currency, basis, *about])
+    return csv_bytes([*head, "document", "example_prices", "number"], rows, marked=True)
 
 
 def _sums(offer: Quote) -> Iterator[tuple[str, float, str]]:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,7 @@ from ..files.plan_reader import PlanFile, plan_file, rows_in_frame
 from ..model.layers import PLAN_LAYERS
 from ..model.plan import Row
 from ..model.readiness import readiness_of
+from ..model.text import name_of
 from .formats import Formats
 
 CONTEXT_LAYERS = ("streets", "hard_surfaces", "buildings", "water", "barriers", "trees", "outlets", "sprinklers")
@@ -73,7 +74,7 @@ class ParcelPlan:
     @property
     def title(self) -> str:
         """Name and, where it has one, label."""
-        label = self.summary.get("label")
+        label = name_of(self.summary.get("label") or "")
         return f"{self.parcel_id} · {label}" if label else self.parcel_id
 
     @property
@@ -125,10 +126,14 @@ class DocumentSource:
 
     def parcel(self, parcel_id: str) -> ParcelPlan:
         """Return one parcel's plan; see `parcels`."""
-        return next(self.parcels([parcel_id]))
+        ((_, plan),) = self.parcels([parcel_id])
+        return plan()
 
-    def parcels(self, wanted: Sequence[str]) -> Iterator[ParcelPlan]:
-        """Yield the plans of some parcels, which are read together.
+    def parcels(self, wanted: Sequence[str]) -> Iterator[tuple[str, Callable[[], ParcelPlan]]]:
+        """Yield some parcels, which are read together, each with what makes its plan of the rows.
+
+        That raises a `FeatureError` where somebody left something in the rows that can't be: one parcel's fault is no
+        other's.
 
         Raises
         ------
@@ -142,12 +147,13 @@ class DocumentSource:
                     f"there is no parcel {parcel_id!r}", where=str(self.plan.path), advice=f"There are {there}."
                 )
         shown = self._surroundings(self.summary[self.summary["parcel_id"].isin(wanted)])
-        for parcel_id, rows in self.plan.parcels(_OF_PARCELS, wanted):
-            yield self._parcel(parcel_id, rows, shown)
+        for parcel_id, rows in self.plan.stored_parcels(_OF_PARCELS, wanted):
+            yield parcel_id, partial(self._parcel, parcel_id, rows, shown)
 
     def _parcel(
-        self, parcel_id: str, stored: Mapping[str, Sequence[Row]], around: Mapping[str, geopandas.GeoDataFrame]
+        self, parcel_id: str, as_left: Mapping[str, Sequence[Row]], around: Mapping[str, geopandas.GeoDataFrame]
     ) -> ParcelPlan:
+        stored = {layer: self.plan.sound(layer, rows) for layer, rows in as_left.items()}
         outline = stored["summary"][0]["geometry"]
         place = MultiPolygon([box(0, 0, 1e-6, 1e-6)]) if outline is None or outline.is_empty else outline
         frame = MeasuringFrame.centred_on(place, self.plan.crs)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -19,9 +17,9 @@ from pyproj.exceptions import CRSError
 from lawngis import __version__
 from lawngis.errors import ParameterError
 
+from ..files.csv_tables import csv_bytes
 from ..model.layers import PLAN_LAYERS
 from ..model.plan import Row
-from ..model.text import spreadsheet_safe
 from .reading import ParcelPlan
 from .texts import CAUTIONS, worded
 
@@ -46,7 +44,7 @@ class StakePoint:
 def stake_points(plan: ParcelPlan) -> list[StakePoint]:
     """Return docks, joins and pegs, in the order of the wire."""
     points = [
-        _point(row["candidate_id"], "dock", "", None, row, f"heading {row['heading_deg']:.0f}°")
+        _point(row["candidate_id"], "dock", "", None, row, _heading(row["heading_deg"]))
         for row in plan.select("dock_candidates", chosen=True)
     ]
     for number, row in enumerate(plan.rows["joins"], start=1):
@@ -56,6 +54,10 @@ def stake_points(plan: ParcelPlan) -> list[StakePoint]:
         name = f"{row['loop_id']}-N{row['peg_no']}"
         points.append(_point(name, "peg", row["loop_id"], row["chainage_m"], row, worded(row["peg_kind"])))
     return points
+
+
+def _heading(heading_deg: float | None) -> str:
+    return "" if heading_deg is None else f"heading {heading_deg:.0f}°"
 
 
 def _point(name: str, kind: str, loop_id: str, chainage_m: float | None, row: Row, note: str) -> StakePoint:
@@ -91,20 +93,14 @@ def stakeout_csv(plan: ParcelPlan, crs: CRS) -> bytes:
     """
     points = stake_points(plan)
     decimals = 9 if crs.is_geographic else 4
-    text = io.StringIO()
-    table = csv.writer(text, lineterminator="\r\n")
-    table.writerow(["name", "kind", "x", "y", "loop_id", "chainage_m", "note", "crs"])
+    rows = []
     authority = crs.to_authority()
     name = ":".join(authority) if authority else crs.name
     for point, (x, y) in zip(points, _coordinates(plan, points, crs), strict=True):
         chainage = "" if point.chainage_m is None else f"{point.chainage_m:.2f}"
-        table.writerow(
-            [
-                spreadsheet_safe(point.name), point.kind, f"{x:.{decimals}f}", f"{y:.{decimals}f}",
-                spreadsheet_safe(point.loop_id), chainage, point.note, name,
-            ]
-        )  # fmt: skip
-    return b"\xef\xbb\xbf" + text.getvalue().encode("utf-8", "replace")
+        place = (f"{x:.{decimals}f}", f"{y:.{decimals}f}")
+        rows.append([point.name, point.kind, *place, point.loop_id, chainage, point.note, name])
+    return csv_bytes(["name", "kind", "x", "y", "loop_id", "chainage_m", "note", "crs"], rows, marked=True)
 
 
 def _coordinates(plan: ParcelPlan, points: Sequence[StakePoint], crs: CRS) -> list[list[float]]:

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from datetime import datetime
 
 import numpy as np
 import shapely
 
+from ..files.csv_tables import csv_bytes
 from ..model.plan import Row
 from ..model.styles import PARCEL_STYLES, Area, Line, Mark
-from ..model.text import spreadsheet_safe
 from .formats import Formats
 from .map_picture import round_length_m
 from .paper import CELL_MARGIN_MM, LINE_MM_PER_PT, MARGIN_MM, Paper
@@ -139,22 +137,15 @@ def visit_csv(plan: ParcelPlan) -> bytes:
     plan
         The parcel.
     """
-    text = io.StringIO()
-    table = csv.writer(text, lineterminator="\r\n")
-    table.writerow(VISIT_COLUMNS)
+    rows = []
     for row in plan.rows["visit_checks"]:
         known = {
             **row, "what": row["measure_what"], "how": row["measured_how"], "limit": row["limit_value"],
             "measured": "", "note": "",
         }  # fmt: skip
-        table.writerow([_cell(known.get(name)) for name in VISIT_COLUMNS])
-    return b"\xef\xbb\xbf" + text.getvalue().encode("utf-8", "replace")
-
-
-def _cell(value: object) -> str:
-    if isinstance(value, float):
-        return f"{value:.6g}"
-    return "" if value is None else spreadsheet_safe(str(value))
+        values = (known.get(name) for name in VISIT_COLUMNS)
+        rows.append([f"{value:.6g}" if isinstance(value, float) else value for value in values])
+    return csv_bytes(VISIT_COLUMNS, rows, marked=True)
 
 
 def _check(paper: Paper, check: Row, formats: Formats) -> None:

@@ -26,6 +26,7 @@ from ..model.catalogue import Said, Values, sentences
 from ..model.contract import Layer
 from ..model.plan import Row
 from ..model.row_checks import columns_of
+from ..model.stored_values import singles
 
 DIGITS_METRES, DIGITS_DEGREES = 3, 8
 """Decimals to which coordinates count: about a millimetre."""
@@ -186,7 +187,7 @@ def _column_digests(table: _Canonical, order: Sequence[int]) -> dict[str, str]:
 
 def _shapes(geometries: Sequence[Any], digits: int) -> list[bytes]:
     """Return geometries as bytes in canonical form; lines keep their direction, which means something."""
-    plain = _singles(geometries)
+    plain = singles(geometries)
     known = ~(shapely.is_missing(plain) | shapely.is_empty(plain))
     found: NDArray[np.object_] = np.full(len(plain), _EMPTY, dtype=object)
     if known.any():
@@ -196,18 +197,6 @@ def _shapes(geometries: Sequence[Any], digits: int) -> list[bytes]:
         coarse[areal] = shapely.normalize(coarse[areal])
         found[known] = shapely.to_wkb(coarse, byte_order=1)
     return list(found)
-
-
-def _singles(geometries: Sequence[Any]) -> NDArray[np.object_]:
-    """Return the one part of each geometry that has only one, as programs like to make single parts multiple."""
-    found = np.empty(len(geometries), dtype=object)
-    found[:] = geometries
-    types = shapely.get_type_id(found)
-    multiple = (types >= shapely.GeometryType.MULTIPOINT) & (types <= shapely.GeometryType.MULTIPOLYGON)
-    alone = multiple & (shapely.get_num_geometries(found) == 1)
-    if alone.any():
-        found[alone] = shapely.get_geometry(found[alone], 0)
-    return found
 
 
 def _digest(content: bytes, size: int) -> str:

@@ -17,16 +17,15 @@ from lawngis.geometry.frame import horizontal_crs
 from ..files import gpkg
 from ..files.file_kinds import PLAN
 from ..files.packing import packed_rows, unpacked_rows
-from ..files.plan_reader import is_plan, layers_of
+from ..files.plan_reader import PlanFile, is_plan, layers_of
 from ..model.contract import Column, ColumnKind, Layer
-from ..model.layers import PLAN_LAYERS
 from ..model.plan import Row
-from .change_record import FOUND_LATER, NOT_RECORDED, LayerEdit, Record, coordinate_digits, layer_edit
+from .change_record import NOT_RECORDED, LayerEdit, Record, coordinate_digits, layer_edit
 from .lenient_rows import LenientLayer
-from .written_records import read_record, stored_records
+from .written_records import read_record, stored_records, touched_parcels
 
-OURS = ("layer_styles",)
-"""Tables beside the plan's layers that this program writes itself."""
+NOTHING = "{}"
+"""Record of a layer of which nothing was written."""
 
 _KINDS: Mapping[str, ColumnKind] = {"real": "real", "integer": "integer", "boolean": "boolean"}
 
@@ -83,36 +82,41 @@ class EarlierPlan:
 
     Parameters
     ----------
-    path
-        File.
+    file
+        The file.
     crs
         CRS of its layers.
     parcels
-        By name.
+        By name; where only what was edited is wanted, those that were touched.
     added_columns
         Columns that a person added, by layer.
-    added_layers
-        Layers and tables that a person added.
-    recorded
-        The file says what was written, so that edits can be told.
+    touched
+        By layer, parcels whose stored rows were touched since they were written; None where the file doesn't say.
+    outlines
+        Outlines of the parcels, by name.
     findings_have_values
         Findings hold the values of their sentences; those of version 0.1 are text alone.
-    packed_of_run
-        Findings that hold for the whole run, packed.
     """
 
-    path: Path
+    file: PlanFile
     crs: CRS | None
     parcels: Mapping[str, EarlierParcel]
     added_columns: Mapping[str, tuple[Column, ...]]
-    added_layers: tuple[str, ...] = ()
-    recorded: bool = True
+    touched: Mapping[str, Collection[str]] | None = None
+    outlines: Mapping[str, BaseGeometry | None] = field(default_factory=dict)
     findings_have_values: bool = True
-    packed_of_run: bytes = b""
 
-    def of_run(self) -> list[Row]:
-        """Return the findings that hold for the whole run."""
-        return run_findings(self.packed_of_run)
+    @property
+    def path(self) -> Path:
+        """Its file."""
+        return self.file.path
+
+    @property
+    def all_touched(self) -> set[str]:
+        """Parcels of which anything was touched: all, where the file doesn't say."""
+        if self.touched is None:
+            return {"", *self.file.parcel_ids}
+        return set().union(*self.touched.values())
 
     def edits(self, layers: Collection[str]) -> Iterator[tuple[str, LayerEdit]]:
         """Yield what was edited in some layers, with the parcel's name."""
@@ -161,7 +165,9 @@ def earlier_plan(
         When a value in a layer that is built on doesn't fit.
     """
     file = layers_of(path, replace(PLAN, specs=specs), names=names)
-    records = stored_records(file)
+    touched = touched_parcels(file)
+    wanted = None if packed or touched is None else set().union(*touched.values())
+    records = stored_records(file, wanted)
     blocks: dict[str, dict[str, bytes]] = {}
     edits: dict[str, list[LayerEdit]] = {}
     added_columns: dict[str, tuple[Column, ...]] = {}
@@ -179,12 +185,16 @@ def earlier_plan(
         digits = 0 if found_crs is None else coordinate_digits(found_crs)
         new_columns = [column.name for column in added_columns[name]]
         reader = LenientLayer(path, wide, name in checked, outlines or {})
-        for parcel_id, rows in _of_all(file.streamed(name, reader.rows), records):
+        others = None if touched is None else touched.get(name, set())
+        if others is not None and "" in others:
+            others = None  # a row without a name may be anyone's
+        read = None if name in packed or name in checked else others
+        for parcel_id, rows in _of_all(_grouped(file, name, reader, read), records if read is None else read):
             own = blocks.setdefault(parcel_id, {})
             if name in packed and rows:
                 own[name] = packed_rows({name: rows})
-            before = records.get(parcel_id, {}).get(name)
-            if before is not None and name not in NOT_RECORDED:
+            before = records.get(parcel_id, {}).get(name, NOTHING if others and rows else None)
+            if name not in NOT_RECORDED and before is not None and (others is None or parcel_id in others):
                 edit = layer_edit(_as_stored(spec, stored), json.loads(before), rows, digits, added_columns=new_columns)
                 if edit:
                     edits.setdefault(parcel_id, []).append(edit)
@@ -196,11 +206,9 @@ def earlier_plan(
         for parcel_id in dict.fromkeys([*blocks, *records])
         if parcel_id
     }
-    known = {name.casefold() for name in (*PLAN_LAYERS, *OURS)}
-    others = tuple(name for name in file.others if name.casefold() not in known)
     stored_findings = file.layers.get("findings")
     with_values = stored_findings is None or "values" in stored_findings.columns
-    return EarlierPlan(path, found_crs, parcels, added_columns, others, bool(records), with_values, of_run)
+    return EarlierPlan(file, found_crs, parcels, added_columns, touched, outlines or {}, with_values)
 
 
 def run_findings(packed: bytes) -> list[Row]:
@@ -211,12 +219,6 @@ def run_findings(packed: bytes) -> list[Row]:
 def with_added_columns(specs: Mapping[str, Layer], added: Mapping[str, tuple[Column, ...]]) -> dict[str, Layer]:
     """Return declarations with the columns that a person added, so that they are written again."""
     return {name: _widened(spec, added.get(name, ())) for name, spec in specs.items()}
-
-
-def without_neighbours(rows: Mapping[str, list[Row]]) -> dict[str, list[Row]]:
-    """Return a parcel's rows without what was found of its neighbours, which is found anew each time."""
-    findings = [row for row in rows.get("findings", ()) if row.get("step") != FOUND_LATER]
-    return {**rows, "findings": findings}
 
 
 def refuse_nothing_there(path: Path) -> None:
@@ -282,6 +284,18 @@ def _as_stored(spec: Layer, info: gpkg.LayerInfo) -> Layer:
 
 def _widened(spec: Layer, added: tuple[Column, ...]) -> Layer:
     return Layer(**{**spec.__dict__, "columns": (*spec.columns, *added)}) if added else spec
+
+
+def _grouped(
+    file: PlanFile, name: str, reader: LenientLayer, parcels: Collection[str] | None
+) -> Iterable[tuple[str, list[Row]]]:
+    """Return the rows of some parcels of a layer, or of all."""
+    if parcels is None:
+        return file.streamed(name, reader.rows)
+    found: dict[str, list[Row]] = {}
+    for row in reader.rows(file.frame(name, parcels)) if parcels else ():
+        found.setdefault(row["parcel_id"], []).append(row)
+    return found.items()
 
 
 def _of_all(groups: Iterable[tuple[str, list[Row]]], parcels: Iterable[str]) -> Iterator[tuple[str, list[Row]]]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +16,11 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import FeatureError
 
 from ..files import gpkg
-from ..model.contract import Column, ColumnKind, Layer
+from ..model.contract import Layer
 from ..model.plan import Row
+from ..model.stored_values import as_declared, value_advice, value_fault
 from ..model.tables import plain_columns
-from ..model.values import integer_of, number_of, text_of, texts_of, truth_of
+from ..model.values import texts_of
 
 FILLED: Mapping[str, Collection[str]] = {
     "lawn": ("area_m2", "source", "confidence"),
@@ -35,9 +35,6 @@ FILLED: Mapping[str, Collection[str]] = {
     "supply_route": ("length_m", "within_limit"),
 }
 """Columns that a new feature needs and a person need not fill in: they are worked out."""
-
-_KINDS: Mapping[ColumnKind, type] = {"real": float, "integer": int, "boolean": bool, "text": str, "datetime": str}
-_READERS = {"real": number_of, "integer": integer_of, "boolean": truth_of}
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +60,12 @@ class LenientLayer:
     outlines: Mapping[str, BaseGeometry | None]
 
     def rows(self, frame: pd.DataFrame) -> list[Row]:
-        """Return rows of the stored layer with the declared columns; their names match without regard to case.
+        """Return rows of the stored layer, see :meth:`columns`."""
+        columns = self.columns(frame)
+        return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+
+    def columns(self, frame: pd.DataFrame) -> dict[str, list[Any]]:
+        """Return rows of the stored layer as the declared columns; their names match without regard to case.
 
         Raises
         ------
@@ -73,28 +75,28 @@ class LenientLayer:
         stored = {name.casefold(): values for name, values in plain_columns(frame).items()}
         nothing = [None] * len(frame)
         columns = {
-            column.name: _as_declared(column, stored.get(column.name.casefold(), nothing))
+            column.name: as_declared(column, stored.get(column.name.casefold(), nothing))
             for column in self.spec.columns
         }
         fids = frame.index.tolist()
         if self.checked:
             self._check_values(columns, fids)
         if self.spec.geometry is not None:
-            columns["geometry"] = self._geometries(frame)
+            columns["geometry"] = self._geometries(frame) if len(frame) else []
         if "parcel_id" in columns and len(frame):
             columns["parcel_id"] = self._parcel_names(columns, fids)
-        return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+        return columns
 
     def _check_values(self, columns: Mapping[str, list[Any]], fids: Sequence[int]) -> None:
         needless = {"parcel_id", self.spec.key, *FILLED.get(self.spec.name, ())}
         for column in self.spec.columns:
             for row, value in enumerate(columns[column.name]):
-                fault = _fault(column, value, needless=column.name in needless)
+                fault = value_fault(column, value, needless=column.name in needless)
                 if fault:
                     name = columns[self.spec.key][row] if self.spec.key else None
                     feature = f"feature {fids[row]}{f' ({name})' if name else ''}"
                     where = (str(self.path), self.spec.name, feature)
-                    raise FeatureError(f"{column.name} {fault}", where=where, advice=_advice(column))
+                    raise FeatureError(f"{column.name} {fault}", where=where, advice=value_advice(column))
 
     def _geometries(self, table: geopandas.GeoDataFrame) -> list[BaseGeometry]:
         geometries = shapely.force_2d(np.asarray(table.geometry.to_numpy(), dtype=object))
@@ -126,47 +128,6 @@ class LenientLayer:
                     advice="Enter the parcel_id that it belongs to, or delete it.",
                 )
         return names
-
-
-def _as_declared(column: Column, values: list[Any]) -> list[Any]:
-    """Return values in the kind of their column, where a program handed them over in another.
-
-    In a file that nobody has touched all are so already.
-    """
-    if set(map(type, values)) <= {_KINDS[column.kind], type(None)}:
-        return values
-    return [_lenient(column, value) for value in values]
-
-
-def _lenient(column: Column, value: Any) -> Any:
-    """Return a value in the kind of its column, as it is where it can't be."""
-    if value is None or (value == "" and column.kind != "text"):
-        return None
-    try:
-        return _READERS.get(column.kind, _text)(value)
-    except (TypeError, ValueError):
-        return value
-
-
-def _text(value: Any) -> str:
-    return value if isinstance(value, str) else text_of(value)
-
-
-def _fault(column: Column, value: Any, *, needless: bool) -> str:
-    """Return what is wrong with a value, in words; empty when nothing is."""
-    if value is None:
-        return "" if column.nullable or needless else "has no value"
-    if not isinstance(value, _KINDS[column.kind]) or (column.values and value not in column.values):
-        return f"can't be {value!r}"
-    return "is no finite number" if isinstance(value, float) and not isfinite(value) else ""
-
-
-def _advice(column: Column) -> str:
-    if column.values:
-        return f"Enter one of {', '.join(column.values)}."
-    kind = {"real": "a number", "integer": "a whole number", "boolean": "true or false"}.get(column.kind, "text")
-    unit = f" in {column.unit}" if column.unit else ""
-    return f"Enter {kind}{unit}: {column.description}."
 
 
 def _parcel_around(geometry: BaseGeometry, outlines: Mapping[str, BaseGeometry | None]) -> str | None:

@@ -2,32 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from pathlib import Path
+from collections.abc import Collection, Sequence
 
-from lawngis.errors import LawngisError, PlanError
+from lawngis.errors import PlanError
 
-from ..files.plan_reader import is_plan
-from ..model.contract import Layer
 from ..model.step import Step
 from ..steps.workflow import OPEN_LAYERS, steps_before
 from .change_record import LayerEdit
-from .earlier_plan import EarlierPlan, earlier_plan
+from .earlier_plan import EarlierPlan
 from .reshaped_wire import WIRE_STEP, reshaped_only
 
 EDITS_SHOWN = 4
 """As many edits are named before the rest is only counted."""
 
 
-def edited_plan(path: Path, specs: Mapping[str, Layer]) -> EarlierPlan | None:
-    """Return what a person edited in a plan; None when there is no plan, or it can't be read and so not be edited."""
-    try:
-        return earlier_plan(path, specs) if is_plan(path) else None
-    except LawngisError:
-        return None
-
-
-def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str | None) -> None:
+def refuse_losing_edits(
+    earlier: EarlierPlan, steps: Sequence[Step], first: str | None, parcels: Collection[str] | None = None
+) -> None:
     """Refuse to overwrite what a person edited.
 
     Parameters
@@ -38,6 +29,8 @@ def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str 
         All steps, in order.
     first
         First step that writes anew; None when all do.
+    parcels
+        Parcels that are planned anew; None for all.
 
     Raises
     ------
@@ -47,13 +40,12 @@ def refuse_losing_edits(earlier: EarlierPlan, steps: Sequence[Step], first: str 
     carried = [] if first is None else [name for step in steps_before(steps, first) for name in step.writes]
     written = [name for step in steps for name in step.writes if name not in carried]
     layers = [*written, *(sorted(OPEN_LAYERS) if first is None else ())]
-    lost = [(name, edit) for name, edit in earlier.edits(layers) if first != WIRE_STEP or not reshaped_only(edit)]
-    added = () if first is not None else earlier.added_layers
-    if not lost and not added:
+    edits = [(name, edit) for name, edit in earlier.edits(layers) if parcels is None or name in parcels]
+    lost = [(name, edit) for name, edit in edits if first != WIRE_STEP or not reshaped_only(edit)]
+    if not lost:
         return
     words = [edit.words(parcel_id) for parcel_id, edit in lost[:EDITS_SHOWN]]
-    words += [f"layer {name} added" for name in added[:EDITS_SHOWN]]
-    more = len(lost) + len(added) - len(words)
+    more = len(lost) - len(words)
     named = "; ".join(words) + (f" and {more} more" if more else "")
     raise PlanError(
         f"was edited since it was written, and that would be lost: {named}",

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from ..files import gpkg
 from ..files.plan_reader import PlanFile
 from ..model.contract import Layer
 from ..model.plan import Row
+from ..model.values import texts_of
 from .change_record import NOT_RECORDED, Record, layer_records
 
 WRITTEN = "written"
@@ -17,6 +19,13 @@ WRITTEN = "written"
 
 RECORD_FORMAT = 1
 """Goes up with every change in what is digested and how."""
+
+ROWS = "rows"
+"""Key of a parcel's row of `run_info` with digests of its rows as they are stored, by layer: whether any were touched.
+That of rows of no parcel has no parcel either."""
+
+STYLES = "styles"
+"""Key of the row of `run_info` with digests of the styles that were written."""
 
 EDITED = "edited"
 """Key of a parcel's row of `run_info` that names what a person edited."""
@@ -68,12 +77,56 @@ def written_row(parcel_id: str, rows: Mapping[str, Sequence[Row]], context: Reco
     return {"parcel_id": parcel_id, "key": WRITTEN, "value": text}
 
 
-def stored_records(plan: PlanFile) -> dict[str, dict[str, str]]:
-    """Return the records of a plan's parcels, in pieces as JSON: read, they would take ten times the memory."""
+def stored_rows_info(path: Path, specs: Mapping[str, Layer], *, touched: Collection[str]) -> list[Row]:
+    """Return the rows of `run_info` by which it is seen what was touched, of a file that is complete otherwise.
+
+    Parcels that were `touched` before and taken over as they are stay so: they get none.
+    """
+    digests = gpkg.row_digests(path, [name for name in specs if name not in NOT_RECORDED])
+    said = {name: json.dumps(some) for name, some in digests.items() if name not in touched}
+    styles = gpkg.style_digests(specs.values())
+    return [
+        {"parcel_id": None, "key": STYLES, "value": json.dumps(styles)},
+        *({"parcel_id": name or None, "key": ROWS, "value": value} for name, value in said.items()),
+    ]
+
+
+def touched_parcels(plan: PlanFile) -> dict[str, set[str]] | None:
+    """Return by layer of which parcels the stored rows were touched since they were written; None if nothing says so.
+
+    Rows that belong to no parcel count under the empty name. A parcel with edits that were taken over stays touched.
+    """
+    edited = parcel_facts(plan, EDITED)
+    written = {name: json.loads(value) for name, value in parcel_facts(plan, ROWS).items() if name not in edited}
+    if not written:
+        return None
+    names = {layer: info.name for layer, info in plan.layers.items() if layer not in NOT_RECORDED}
+    now = gpkg.row_digests(plan.path, list(names.values()))
+    parcels = written.keys() | now.keys()
+    return {
+        layer: {name for name in parcels if written.get(name, {}).get(layer) != now.get(name, {}).get(stored)}
+        for layer, stored in names.items()
+    }
+
+
+def parcel_facts(plan: PlanFile, key: str) -> dict[str, str]:
+    """Return the values of a key of `run_info` by parcel; that of no parcel under the empty name."""
+    if "run_info" not in plan.layers:
+        return {}
+    table = gpkg.read_table(plan.path, plan.layers["run_info"].name, where=f"key = '{key}'")
+    return dict(zip(texts_of(table["parcel_id"]), table["value"], strict=True))
+
+
+def stored_records(plan: PlanFile, parcels: Collection[str] | None = None) -> dict[str, dict[str, str]]:
+    """Return the records of parcels, or of all, in pieces as JSON: read, they would take ten times the memory."""
     if "run_info" not in plan.layers:
         return {}
     found: dict[str, dict[str, str]] = {}
-    for table in gpkg.row_batches(plan.path, plan.layers["run_info"].name, rows=RECORDS_MAX):
+    if parcels is None:
+        tables = gpkg.row_batches(plan.path, plan.layers["run_info"].name, rows=RECORDS_MAX)
+    else:
+        tables = iter([plan.frame("run_info", parcels)])
+    for table in tables:
         if not {"parcel_id", "key", "value"} <= set(table.columns):
             return {}
         some = table[(table["key"] == WRITTEN) & table["parcel_id"].notna()]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
+import shutil
 import tempfile
 from pathlib import Path
 
@@ -36,6 +38,30 @@ def refuse_file(out: Path, whose: str) -> None:
         raise PlanError(f"is a file, but {whose} a folder", where=str(out), advice="Name a folder with --out.")
 
 
+ROOM_MIN_BYTES = 1 << 20
+"""With less room than this on a disk, that is why something could not be written."""
+
+
+def write_problem(error: BaseException, folder: Path) -> str:
+    """Return why something could not be written into a folder, in words that people know.
+
+    What libraries say of a full disk is their own affair: SQL, or that a database is damaged.
+    """
+    said = " ".join(str(error).split()).rstrip(".")
+    try:
+        full = shutil.disk_usage(folder).free < ROOM_MIN_BYTES
+    except OSError:
+        full = False
+    if full or "disk is full" in said or "No space left" in said:
+        return os.strerror(errno.ENOSPC)
+    if _OF_DATABASES.search(said):
+        return "the disk doesn't take it"
+    return (isinstance(error, OSError) and error.strerror) or said or type(error).__name__
+
+
+_OF_DATABASES = re.compile(r"sqlite|malformed|disk I/O|transaction|^b'", re.IGNORECASE)
+
+
 def write_whole(path: Path, content: bytes) -> Path:
     """Write a file beside its target and move it over it in one step; return the target.
 
@@ -56,7 +82,7 @@ def write_whole(path: Path, content: bytes) -> Path:
         if draft is not None:
             Path(draft).unlink(missing_ok=True)
         raise PlanError(
-            f"could not be written ({error.strerror or type(error).__name__})",
+            f"could not be written ({write_problem(error, path.parent)})",
             where=str(path),
             advice="Check that the disk is not full and the folder may be written to.",
         ) from error

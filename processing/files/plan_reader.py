@@ -10,17 +10,22 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from typing import Any, NoReturn
 
 import geopandas
 import pandas as pd
 from pyproj import CRS
 from shapely import MultiPolygon
 
-from lawngis.errors import PlanError
+from lawngis.errors import FeatureError, PlanError
 from lawngis.geometry.frame import MeasuringFrame
 
+from ..model.contract import Layer
 from ..model.plan import Row
+from ..model.row_checks import column_sound, columns_of
+from ..model.stored_values import as_declared, shape_fault, singles, value_advice, value_fault
 from ..model.tables import plain_rows
+from ..model.values import is_absent
 from . import gpkg
 from .file_kinds import PLAN, FileKind
 
@@ -83,9 +88,22 @@ class PlanFile:
 
     @cached_property
     def parcel_ids(self) -> list[str]:
-        """Names of all parcels, in the order of the file."""
+        """Names of all parcels, in the order of the file.
+
+        Raises
+        ------
+        FeatureError
+            When one has no name, or another's.
+        """
         first = self.layers[self.kind.marks[0]]
-        return [str(name) for name in gpkg.read_table(self.path, first.name, columns=["parcel_id"])["parcel_id"]]
+        names = gpkg.read_table(self.path, first.name, columns=["parcel_id"])["parcel_id"]
+        odd = names[names.isna() | names.duplicated()]
+        if len(odd):
+            fid, name = odd.index[0], odd.iloc[0]
+            what = "parcel_id has no value" if is_absent(name) else f"parcel_id {name!r} occurs twice"
+            where = (str(self.path), first.name, f"feature {fid}")
+            raise FeatureError(what, where=where, advice="Give each parcel a name of its own.")
+        return [str(name) for name in names]
 
     @cached_property
     def facts(self) -> dict[str, str]:
@@ -151,17 +169,62 @@ class PlanFile:
         return table.assign(**absent) if absent else table
 
     def rows(self, layer: str, parcel_ids: Collection[str] | None = None, *, where: str = "") -> list[Row]:
-        """Return a layer's rows as plain values, None where one is missing; see :meth:`frame`."""
+        """Return a layer's rows as plain values, None where one is missing; see :meth:`frame` and :meth:`sound`."""
+        return self.sound(layer, self._as_stored(layer, parcel_ids, where))
+
+    def _as_stored(self, layer: str, parcel_ids: Collection[str] | None = None, where: str = "") -> list[Row]:
         return list(plain_rows(self.frame(layer, parcel_ids, where=where)))
 
     def of_run(self, layer: str) -> list[Row]:
         """Return the rows of a layer that belong to no parcel: they hold for the whole run."""
         return self.rows(layer, where="parcel_id IS NULL")
 
+    def sound(self, layer: str, rows: Sequence[Row]) -> list[Row]:
+        """Return rows of a layer as it declares them, whatever a person or another program left there.
+
+        Values are brought into the kinds that are declared, and a multiple geometry of one part is that part.
+
+        Raises
+        ------
+        FeatureError
+            Naming layer, row, column and what is expected, where a value or a geometry can't be what is declared.
+        """
+        spec, columns = self.kind.specs[layer], {name: list(values) for name, values in columns_of(rows).items()}
+        names = columns.get(spec.key or "", [f"row {number}" for number in range(1, len(rows) + 1)])
+        for column in (column for column in spec.columns if column.name in columns):
+            values = columns[column.name] = as_declared(column, columns[column.name])
+            if not column_sound(column, values):
+                faults = ((row, value_fault(column, value)) for row, value in enumerate(values))
+                row, fault = next((row, fault) for row, fault in faults if fault)
+                self._refuse(spec, names[row], f"{column.name} {fault}", value_advice(column))
+        if spec.geometry is not None and rows:
+            if not spec.geometry.startswith("Multi"):
+                columns["geometry"] = list(singles(columns["geometry"]))
+            for name, shape in zip(names, columns["geometry"], strict=True):
+                if problem := shape_fault(spec, shape):
+                    self._refuse(spec, name, problem, "Draw it again, or plan the parcel again.")
+        return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+
+    def _refuse(self, spec: Layer, name: Any, what: str, advice: str) -> NoReturn:
+        raise FeatureError(what, where=(str(self.path), spec.name, str(name)), advice=advice)
+
     def parcels(
         self, layers: Mapping[str, str] | Collection[str], parcel_ids: Sequence[str] | None = None
     ) -> Iterator[tuple[str, dict[str, list[Row]]]]:
-        """Yield parcels with their rows by layer, some parcels read together.
+        """Yield parcels with their rows by layer as they are declared, see :meth:`stored_parcels`.
+
+        Raises
+        ------
+        FeatureError
+            At the first value or geometry that can't be what is declared.
+        """
+        for parcel_id, stored in self.stored_parcels(layers, parcel_ids):
+            yield parcel_id, {layer: self.sound(layer, rows) for layer, rows in stored.items()}
+
+    def stored_parcels(
+        self, layers: Mapping[str, str] | Collection[str], parcel_ids: Sequence[str] | None = None
+    ) -> Iterator[tuple[str, dict[str, list[Row]]]]:
+        """Yield parcels with their rows by layer as they are stored, some parcels read together.
 
         Parameters
         ----------
@@ -176,7 +239,7 @@ class PlanFile:
             some = names[first : first + PARCELS_AT_A_TIME]
             found: dict[str, dict[str, list[Row]]] = {name: {layer: [] for layer in conditions} for name in some}
             for layer, where in conditions.items():
-                for row in self.rows(layer, some, where=where):
+                for row in self._as_stored(layer, some, where):
                     found[row["parcel_id"]][layer].append(row)
             yield from found.items()
 

@@ -7,6 +7,7 @@ from typing import Literal
 
 from .styles import LayerStyle
 
+Form = Literal["", "clock", "json"]
 ColumnKind = Literal["text", "real", "integer", "boolean", "datetime"]
 
 
@@ -14,7 +15,8 @@ ColumnKind = Literal["text", "real", "integer", "boolean", "datetime"]
 class Column:
     """One column: its name, type, meaning and unit, the values it may take (empty: any), and whether it may have none.
 
-    A number in a unit has it at the end of its name too: ``width_m`` in ``"m"``.
+    A number in a unit has it at the end of its name too: ``width_m`` in ``"m"``. Texts may have
+    a `form`: a time of day, or JSON.
     """
 
     name: str
@@ -23,6 +25,7 @@ class Column:
     unit: str = ""
     values: tuple[str, ...] = ()
     nullable: bool = True
+    form: Form = ""
 
 
 @dataclass(frozen=True)
@@ -77,9 +80,11 @@ class SiteLayer:
     columns: tuple[Column, ...]
 
 
-def text(name: str, description: str, values: tuple[str, ...] = (), *, nullable: bool = True) -> Column:
-    """Return the declaration of a column of text; `values` are those it may take, none for any."""
-    return Column(name, "text", description, "", values, nullable)
+def text(
+    name: str, description: str, values: tuple[str, ...] = (), *, nullable: bool = True, form: Form = ""
+) -> Column:
+    """Return the declaration of a column of text; `values` are those it may take, none for any of its `form`."""
+    return Column(name, "text", description, "", values, nullable, form)
 
 
 def real(name: str, unit: str, description: str, *, nullable: bool = True) -> Column:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Mapping, Sequence
 from itertools import chain
-from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,11 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import PlanError
 
 from .contract import Column, Layer
+
+NUMBER_MAX = 1e15
+"""No figure of a garden is larger; beyond it numbers can't even be written out."""
+
+_CLOCK = re.compile(r"([01]\d|2[0-3]):[0-5]\d|24:00")
 
 
 def columns_of(rows: Sequence[Mapping[str, Any]]) -> dict[str, Sequence[Any]]:
@@ -55,11 +61,12 @@ def _sound(spec: Layer, columns: Mapping[str, Sequence[Any]], known: set[str]) -
     if columns.keys() - known:
         return False
     nothing = (None,)
-    sound = all(_column_sound(column, columns.get(column.name, nothing)) for column in spec.columns)
+    sound = all(column_sound(column, columns.get(column.name, nothing)) for column in spec.columns)
     return sound and (not spec.geometry or _geometries_sound(spec, columns.get("geometry", nothing)))
 
 
-def _column_sound(column: Column, values: Sequence[Any]) -> bool:
+def column_sound(column: Column, values: Sequence[Any]) -> bool:
+    """Return whether all values of a column are what it declares."""
     kinds = set(map(type, values))
     if type(None) in kinds:
         if not column.nullable:
@@ -68,9 +75,21 @@ def _column_sound(column: Column, values: Sequence[Any]) -> bool:
         values = [value for value in values if value is not None]
     if not all(issubclass(kind, _PYTHON_TYPES[column.kind]) for kind in kinds):
         return False
-    if column.kind == "real" and not all(map(isfinite, values)):
+    if column.kind == "real" and not all(-NUMBER_MAX <= value <= NUMBER_MAX for value in values):
         return False
-    return not column.values or set(values) <= set(column.values)
+    return (not column.values or set(values) <= set(column.values)) and all(in_form(column, value) for value in values)
+
+
+def in_form(column: Column, value: Any) -> bool:
+    """Return whether a text is of the form that its column declares."""
+    if column.form == "clock":
+        return _CLOCK.fullmatch(value) is not None
+    if column.form == "json":
+        try:
+            json.loads(value)
+        except ValueError:
+            return False
+    return True
 
 
 def _geometries_sound(spec: Layer, geometries: Sequence[BaseGeometry | None]) -> bool:
@@ -105,10 +124,12 @@ def _value_problem(column: Column, value: Any) -> str | None:
         return None if column.nullable else "has no value"
     if not isinstance(value, _PYTHON_TYPES[column.kind]):
         return f"{value!r} is not {column.kind}"
-    if column.kind == "real" and not isfinite(float(str(value))):
+    if column.kind == "real" and not abs(float(str(value))) <= NUMBER_MAX:
         return f"{value!r} is not a finite number"
     if column.values and value not in column.values:
         return f"{value!r} is none of {', '.join(column.values)}"
+    if not in_form(column, value):
+        return f"{value!r} is no {column.form}"
     return None
 
 

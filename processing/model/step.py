@@ -29,6 +29,15 @@ class Parameters(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
+def read_by(reader: Callable[[str], Any], value: str) -> str:
+    """Return a value that a reader understands; what it says against it becomes the parameter's problem."""
+    try:
+        reader(value)
+    except ParameterError as error:
+        raise ValueError(str(error)) from error
+    return value
+
+
 Compute = Callable[[Site, Plan, MowerProfile, Any], StepResult]
 
 

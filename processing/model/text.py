@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from pyproj import CRS
 
 
@@ -16,6 +18,20 @@ def one_line(text: str) -> str:
     return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
 
 
+def name_of(text: str) -> str:
+    r"""Return a name without line breaks and control characters, which no list, table or file can hold.
+
+    Examples
+    --------
+    >>> name_of("No. 7\r\n(mill)\0"), name_of("Gärten  Süd")
+    ('No. 7 (mill)', 'Gärten  Süd')
+    """
+    return _CONTROLS.sub(" ", text).strip() if _CONTROLS.search(text) else text
+
+
+_CONTROLS = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
+
+
 def counted(number: int, noun: str) -> str:
     """Return a number and what it counts, in the plural where it belongs.
 
@@ -25,11 +41,6 @@ def counted(number: int, noun: str) -> str:
     ('1 parcel', '0 parcels')
     """
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
-def spreadsheet_safe(text: str) -> str:
-    """Return text that a spreadsheet takes for text: what looks like a formula gets an apostrophe in front."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
 def unit_word(crs: CRS) -> str:

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import json
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
+from lawngis.errors import LawngisError, PlanError
+
 from ..edited.earlier_plan import EarlierPlan, earlier_plan, refuse_nothing_there, refuse_without_values
-from ..edited.lost_edits import edited_plan, refuse_losing_edits
+from ..edited.lost_edits import refuse_losing_edits
 from ..edited.reshaped_wire import WIRE, WIRE_STEP
+from ..edited.written_records import STYLES, parcel_facts
+from ..files import gpkg
+from ..files.file_kinds import PLAN
+from ..model.contract import Layer
 from ..reading.site_source import SiteSource
 from ..steps.workflow import OPEN_LAYERS, installed_steps, step_layers, steps_before
+from .made_from import MADE_FROM, MadeFrom
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,20 +30,26 @@ class BasePlan:
     plan
         The earlier plan.
     first
-        Step to start from.
+        Step to start from; None to plan from the first.
     others
-        Parcels of it that stay as they are.
+        Parcels of it that stay as they are, whatever they were made from.
+    made_from
+        What those parcels were made from that stay as they are if they would be made from the same again.
+    discard
+        What somebody edited may be lost.
     """
 
     plan: EarlierPlan
-    first: str
+    first: str | None = None
     others: Sequence[str] = ()
+    made_from: Mapping[str, MadeFrom] = field(default_factory=dict)
+    discard: bool = False
 
 
 def base_plan(
     target: Path, first: str | None, source: SiteSource, named: Sequence[str] | None, *, discard: bool
 ) -> BasePlan | None:
-    """Return the earlier plan that a run starts from; None when all is planned anew.
+    """Return the earlier plan that a run builds on; None when there is none.
 
     Parameters
     ----------
@@ -53,23 +67,73 @@ def base_plan(
     Raises
     ------
     PlanError
-        When there is nothing to start from, or what somebody edited would be lost.
+        When there is nothing to start from, or something that isn't planned anew would be lost.
     """
     steps = installed_steps()
     specs = step_layers(steps)
-    if first is None:
-        there = None if discard else edited_plan(target, specs)
-        if there is not None:
-            refuse_losing_edits(there, steps, None)
+    if first is not None:
+        refuse_nothing_there(target)
+    if not target.exists() or not _kept_by(target, specs, named, discard=discard):
         return None
-    carried = [name for step in steps_before(steps, first) for name in step.writes]
-    refuse_nothing_there(target)
     outlines = {name: source.outline(name) for name in source.parcel_ids}
-    reshaped = {WIRE, "wire_runs"} if first == WIRE_STEP and not discard else set()
-    packed = specs if named else {"summary", *carried, *OPEN_LAYERS, *reshaped}
-    earlier = earlier_plan(target, specs, packed=packed, checked=carried, outlines=outlines, crs=source.crs)
-    if "schedule" in carried:
-        refuse_without_values(earlier)
+    if first is None:
+        crs = source.crs if named else None
+        earlier = earlier_plan(target, specs, outlines=outlines, crs=crs)
+    else:
+        carried = [name for step in steps_before(steps, first) for name in step.writes]
+        reshaped = {WIRE, "wire_runs"} if first == WIRE_STEP and not discard else set()
+        packed = {"summary", *carried, *OPEN_LAYERS, *reshaped}
+        earlier = earlier_plan(target, specs, packed=packed, checked=carried, outlines=outlines, crs=source.crs)
+        if "schedule" in carried:
+            refuse_without_values(earlier)
     if not discard:
-        refuse_losing_edits(earlier, steps, first)
-    return BasePlan(earlier, first, [name for name in earlier.parcels if named and name not in named])
+        refuse_losing_edits(earlier, steps, first, named)
+    others = [name for name in earlier.file.parcel_ids if named and name not in named]
+    return BasePlan(earlier, first, others, _made_from(earlier) if first is None else {}, discard)
+
+
+def _kept_by(target: Path, specs: Mapping[str, Layer], named: Collection[str] | None, *, discard: bool) -> bool:
+    """Return whether a file is a plan of which something may stay, after refusing to lose what isn't ours.
+
+    Raises
+    ------
+    PlanError
+        When it can't be read, is none and has layers named as ours, or something in it can't be carried over.
+    """
+    advice = "Move it away, or name another folder with --out."
+    try:
+        layers = gpkg.layer_names(target)
+        gpkg.refuse_uncarriable(target, list(specs))
+    except PlanError:
+        raise
+    except LawngisError as error:
+        if discard and not named:
+            return False
+        raise PlanError(
+            "can't be read, so that what is in it would be lost", where=str(target), advice=advice
+        ) from error
+    if PLAN.marked(layers):
+        return True
+    taken = sorted({name.casefold() for name in layers} & {name.casefold() for name in specs})
+    if taken and not discard:
+        raise PlanError(f"is no plan, and its layer {taken[0]} would be lost", where=str(target), advice=advice)
+    return False
+
+
+def _made_from(earlier: EarlierPlan) -> dict[str, MadeFrom]:
+    """Return what parcels were made from of which nobody touched anything."""
+    touched = earlier.all_touched
+    facts = parcel_facts(earlier.file, MADE_FROM)
+    return {name: MadeFrom.read(value) for name, value in facts.items() if name not in touched}
+
+
+def stored_styles(target: Path) -> dict[str, str] | None:
+    """Return digests of the styles that were written into a file, none where it doesn't say; None without a file."""
+    try:
+        layers = gpkg.layer_names(target)
+        if "run_info" not in layers:
+            return {}
+        table = gpkg.read_table(target, "run_info", where=f"key = '{STYLES}' AND parcel_id IS NULL")
+        return dict(json.loads(table["value"].iloc[0])) if len(table) else {}
+    except LawngisError:
+        return None

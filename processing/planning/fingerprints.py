@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import pickle
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from functools import cache, lru_cache
 from importlib.metadata import version
@@ -22,6 +22,8 @@ from lawngis import __version__
 from lawngis.geometry.frame import MeasuringFrame
 
 from ..files.digests import sha256
+from ..measured.overrides import Override
+from ..measured.site_facts import facts_of
 from ..model.site import Site
 from ..model.step import registered_steps
 from ..steps.workflow import Settings
@@ -35,15 +37,18 @@ COMPUTING = ("numpy", "scipy", "shapely", "pyproj", "rasterio", "scikit-image", 
 """Packages whose results go into plans."""
 
 
-def site_fingerprint(site: Site) -> str:
-    """Return the fingerprint of everything that steps see of a parcel."""
-    return _digest(site)
+def site_fingerprint(site: Site, overrides: Sequence[Override] = ()) -> str:
+    """Return the fingerprint of everything that steps see of a parcel: of overrides, what they say of it."""
+    return _digest([site, facts_of(site, overrides)])
 
 
 def settings_fingerprint(settings: Settings, options: object) -> str:
-    """Return the fingerprint of mower, parameters, reading options, and the program that computes."""
+    """Return the fingerprint of mower, parameters, reading options, and the program that computes.
+
+    Overrides are not in it: each belongs to a parcel.
+    """
     files = [sha256(path) for path in _files_named(settings.parameters)]
-    return _digest([settings.mower, settings.parameters, files, settings.overrides, options, _program()])
+    return _digest([settings.mower, settings.parameters, files, options, _program()])
 
 
 def files_fingerprint(files: list[Path]) -> str:

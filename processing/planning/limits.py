@@ -1,8 +1,10 @@
 """Limits of time and memory for one parcel, in the process that plans it.
 
-Time is limited twice. First an exception is raised in the planning thread, which ends a parcel that loops for ever.
-When that doesn't help, because a call into a library never returns, the interpreter's own watchdog ends the process,
-whatever it hangs in. Memory is limited by the system, so that an allocation beyond it fails where it is made.
+Time is that of the processor, which doesn't run while others have it: on a machine with much to do no parcel fails for
+that. By the clock it may take :data:`CLOCK_TIMES` as long. Each is limited twice. First an exception is raised in the
+planning thread, which ends a parcel that loops for ever. When that doesn't help, because a call into a library never
+returns, the system, or the interpreter's own watchdog, ends the process, whatever it hangs in. Memory is limited by the
+system, so that an allocation beyond it fails where it is made.
 """
 
 from __future__ import annotations
@@ -13,14 +15,21 @@ import os
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from functools import cache
+from math import ceil
 from typing import IO
 
 GRACE = 1.2
 GRACE_S = 2.0
 """After this many times the limit, and so many seconds, a process that doesn't return is ended."""
+
+LOOK_EVERY_S = 0.05
+"""At most so often it is looked at the time that is left [s]."""
+
+CLOCK_TIMES = 10
+"""By the clock a parcel may take this many times as long as the processor may work on it."""
 
 CACHE_MB = 64
 """GDAL's cache of raster blocks; by itself it takes a twentieth of the machine's memory for each process [MB]."""
@@ -34,6 +43,10 @@ class OverTimeError(BaseException):
     """A parcel takes longer than it may. No plain exception: a step that catches those must not catch this one."""
 
 
+class OverClockError(OverTimeError):
+    """It takes longer by the clock."""
+
+
 @dataclass(frozen=True)
 class Limits:
     """What one parcel may take.
@@ -41,7 +54,7 @@ class Limits:
     Parameters
     ----------
     parcel_seconds
-        Time [s].
+        Time of the processor [s].
     memory_mb
         Memory of the process that plans it, the program itself included [MB]; None sets no limit.
     """
@@ -50,9 +63,16 @@ class Limits:
     memory_mb: int | None = None
 
     @property
-    def last_seconds(self) -> float:
-        """When the process is ended [s]."""
-        return GRACE * self.parcel_seconds + GRACE_S
+    def clock_seconds(self) -> float:
+        """Time by the clock [s]."""
+        return CLOCK_TIMES * self.parcel_seconds
+
+
+def time_words(limits: Limits, *, by_clock: bool = False) -> str:
+    """Return why a parcel failed that took too long."""
+    if by_clock:
+        return f"it takes longer than the limit of {limits.clock_seconds:g} seconds by the clock"
+    return f"it takes longer than the limit of {limits.parcel_seconds:g} seconds"
 
 
 def memory_mb_each(workers: int) -> int | None:
@@ -88,46 +108,75 @@ def time_limit(limits: Limits, *, may_end_process: bool) -> Iterator[None]:
 
     With `may_end_process`, the process is ended when that didn't help.
     """
-    alarm = _Alarm(limits.parcel_seconds)
-    if may_end_process:
-        faulthandler.dump_traceback_later(limits.last_seconds, exit=True, file=_nowhere())
+    alarm = _Alarm(limits)
+    with _process_ended(limits) if may_end_process else nullcontext(), alarm:
+        yield
+
+
+@contextmanager
+def _process_ended(limits: Limits) -> Iterator[None]:
+    """End this process, whatever it hangs in, some time after the limits."""
+    faulthandler.dump_traceback_later(GRACE * limits.clock_seconds + GRACE_S, exit=True, file=_nowhere())
+    before = _limit_processor(ceil(time.process_time() + GRACE * limits.parcel_seconds + GRACE_S))
     try:
-        with alarm:
-            yield
+        yield
     finally:
-        if may_end_process:
-            faulthandler.cancel_dump_traceback_later()
+        faulthandler.cancel_dump_traceback_later()
+        _limit_processor(before)
+
+
+def _limit_processor(seconds: int | None) -> int | None:
+    """Let the system end this process when it has used the processor so long; return the limit before.
+
+    Systems that have no such limit leave it to the clock.
+    """
+    try:
+        import resource
+    except ImportError:
+        return None
+    before, hard = resource.getrlimit(resource.RLIMIT_CPU)
+    if seconds is not None:
+        wanted = seconds if hard == resource.RLIM_INFINITY or seconds < 0 else min(seconds, hard)
+        resource.setrlimit(resource.RLIMIT_CPU, (wanted, hard))
+    return before
 
 
 class _Alarm:
-    """Raises an exception in the thread that made it, unless it is cancelled before."""
+    """Raises an exception in the thread that made it, unless it is left before."""
 
-    def __init__(self, seconds: float) -> None:
+    def __init__(self, limits: Limits) -> None:
+        self._limits = limits
         self._thread = threading.get_ident()
         self._lock = threading.Lock()
-        self._over = False
-        self._rung = False
-        self._timer = threading.Timer(seconds, self._ring)
-        self._timer.daemon = True
+        self._over = threading.Event()
+        self._rung: type[OverTimeError] | None = None
 
     def __enter__(self) -> None:
-        self._timer.start()
+        threading.Thread(target=self._watch, daemon=True).start()
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         with self._lock:
-            self._over = True
-        self._timer.cancel()
-        if self._rung and kind is not OverTimeError:
+            self._over.set()
+        if self._rung and not (kind and issubclass(kind, OverTimeError)):
             _await_exception()  # it is pending and must not be raised elsewhere
-            raise OverTimeError
+            raise self._rung
 
-    def _ring(self) -> None:
+    def _watch(self) -> None:
+        """Look at processor and clock when the one or the other may be over at the earliest."""
+        used, begun = time.process_time(), time.monotonic()
+        while not self._over.is_set():
+            left = self._limits.parcel_seconds - (time.process_time() - used)
+            left_by_clock = self._limits.clock_seconds - (time.monotonic() - begun)
+            if left <= 0 or left_by_clock <= 0:
+                self._ring(OverTimeError if left <= 0 else OverClockError)
+                return
+            self._over.wait(max(min(left, left_by_clock), LOOK_EVERY_S))
+
+    def _ring(self, error: type[OverTimeError]) -> None:
         with self._lock:
-            if not self._over:
-                self._rung = True
-                ctypes.pythonapi.PyThreadState_SetAsyncExc(
-                    ctypes.c_ulong(self._thread), ctypes.py_object(OverTimeError)
-                )
+            if not self._over.is_set():
+                self._rung = error
+                ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(self._thread), ctypes.py_object(error))
 
 
 def _await_exception() -> None:

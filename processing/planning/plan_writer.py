@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Protocol
@@ -14,6 +14,7 @@ from lawngis import __version__
 from lawngis.errors import PlanError
 from lawngis.prices import price_book_from
 
+from ..edited.written_records import stored_rows_info
 from ..files import gpkg
 from ..files.digests import sha256
 from ..model.contract import Layer
@@ -22,6 +23,7 @@ from ..model.text import counted, unit_word
 from ..reading.dates import data_dates
 from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings
+from .made_from import SAID
 
 BATCH_ROWS = 20_000
 """A layer's rows are written when there are this many: each turn costs about as much as writing a thousand."""
@@ -55,13 +57,17 @@ class PlanWriter:
         Declarations of all layers, with columns that a person added.
     crs
         CRS of the rows.
-    carried
-        Files and layers in them that a person added to the earlier plan.
+    styles
+        Digests of the styles in the plan that is there, of which all that isn't ours is carried over; None carries
+        nothing.
+    touched
+        Parcels that somebody edited and that are taken over as they are.
     """
 
     specs: Mapping[str, Layer]
     crs: CRS
-    carried: Sequence[tuple[Path, str]] = field(default=())
+    styles: Mapping[str, str] | None = None
+    touched: Collection[str] = ()
 
     def write(
         self, path: Path, results: Iterable[Mapping[str, gpkg.RawColumns]], run_info: Callable[[], Iterable[Row]]
@@ -87,8 +93,13 @@ class PlanWriter:
             self._batches(results, run_info),
             tuple(self.specs.values()),
             crs=self.crs,
-            carried=self.carried,
+            last=self._touchstones,
+            styles=self.styles,
         )
+
+    def _touchstones(self, draft: Path) -> dict[str, gpkg.Columns]:
+        rows = stored_rows_info(draft, self.specs, touched=self.touched)
+        return self._columns({"run_info": gpkg.raw_columns(rows, "run_info")})
 
     def _batches(
         self, results: Iterable[Mapping[str, gpkg.RawColumns]], run_info: Callable[[], Iterable[Row]]
@@ -121,7 +132,7 @@ class Finished(Protocol):
 
 
 def merged(
-    parcels: Mapping[str, Finished], neighbour_rows: Mapping[str, Sequence[Row]], of_run: Sequence[Row] = ()
+    parcels: Mapping[str, Finished], neighbour_rows: Mapping[str, Sequence[Row]]
 ) -> Iterator[dict[str, gpkg.RawColumns]]:
     """Yield the rows of each parcel, with the findings of its neighbours' loops; last the findings on the whole run.
 
@@ -133,10 +144,8 @@ def merged(
         By name, in the order of the plan.
     neighbour_rows
         Rows of `findings`, without their names, by parcel.
-    of_run
-        Rows of `findings` that hold for parcels left as they are in an earlier plan.
     """
-    said = RunFindings(of_run)
+    said = RunFindings()
     for parcel_id, parcel in parcels.items():
         layers = parcel.columns()
         own = said.taken_out(layers.get("findings", gpkg.RawColumns()))
@@ -167,7 +176,7 @@ class RunFindings:
     def add(self, rows: Iterable[Row]) -> None:
         """Add rows that aren't there yet."""
         for row in rows:
-            self._said.setdefault(tuple(row.get(name) for name in _SAID), row)
+            self._said.setdefault(tuple(row.get(name) for name in SAID), row)
 
     def taken_out(self, findings: gpkg.RawColumns) -> gpkg.RawColumns:
         """Add those of a parcel's findings that hold for the whole run, and return the others."""
@@ -183,10 +192,6 @@ class RunFindings:
         """The rows, the gravest first, with names of their own."""
         ordered = sorted(self._said.values(), key=lambda row: SEVERITIES_IN_ORDER.index(row["severity"]))
         return [{**row, "finding_id": f"F{number}"} for number, row in enumerate(ordered, start=1)]
-
-
-_SAID = ("severity", "code", "text", "advice", "step")
-"""Columns in which two findings that say the same are alike: values may differ by what no sentence shows."""
 
 
 def run_info(source: SiteSource, settings: Settings, started: datetime, finished: datetime) -> list[Row]:

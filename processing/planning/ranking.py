@@ -18,12 +18,13 @@ from lawngis.geometry.frame import MeasuringFrame
 from lawngis.labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
 from lawngis.prices import amounts_total
 
+from ..files.atomic import write_whole
+from ..files.csv_tables import csv_bytes
 from ..fleet.crew_days import crew_days
 from ..fleet.mower_choice import smallest_mower
 from ..fleet.planned_parcels import planned_parcel
 from ..model.plan import Row
 from ..model.readiness import BASES, LAID, READINESSES, readiness_of
-from ..model.text import spreadsheet_safe
 from ..steps.schedule import ScheduleParameters, schedule_parameters
 from ..steps.workflow import Settings
 
@@ -164,14 +165,15 @@ def laying_hours(rows: Mapping[str, Sequence[Row]], labour: LabourBook) -> float
 
 
 def write_table(path: Path, table: pd.DataFrame) -> None:
-    """Write the table as CSV, whole or not at all; texts that a spreadsheet would take for formulas are disarmed."""
-    texts = table.select_dtypes(exclude="number").columns
-    safe = table.assign(
-        **{name: [spreadsheet_safe(str(v)) if isinstance(v, str) else v for v in table[name]] for name in texts}
-    )
-    draft = path.with_name(f".{path.name}.draft")
-    safe.round(3).to_csv(draft, index=False)
-    draft.replace(path)
+    """Write the table as CSV, whole or not at all.
+
+    Raises
+    ------
+    PlanError
+        When it can't be written.
+    """
+    rows = table.round(3).astype(object).itertuples(index=False)
+    write_whole(path, csv_bytes([str(name) for name in table.columns], rows))
 
 
 def totals(table: pd.DataFrame) -> dict[str, float]:

@@ -6,7 +6,7 @@ import shutil
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from lawngis.errors import PlanError
@@ -19,13 +19,14 @@ from ..model.layers import PLAN_RASTERS
 from ..model.plan import Row
 from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings, installed_steps, step_layers
-from .base_plan import BasePlan
+from .base_plan import BasePlan, stored_styles
 from .fingerprints import files_fingerprint, settings_fingerprint
 from .interference import neighbour_findings
 from .interrupt import InterruptedRunError
 from .limits import Limits, limit_cache
+from .made_from import MadeFrom
 from .mosaics import piece_file, write_mosaics
-from .passed_through import PassedThrough, passed_through
+from .passed_through import PassedThrough, PassedThroughParcels
 from .plan_writer import PlanWriter, merged
 from .progress import Log, Progress
 from .ranking import Ranking, week_parameters
@@ -115,7 +116,9 @@ class PlanningRun:
         self._out = out
         self._base = base
         self._done: dict[str, StoredParcel | FinishedParcel] = {}
+        self._unchanged: dict[str, MadeFrom] = {}
         self._finished: Mapping[str, StoredParcel | FinishedParcel | PassedThrough] = {}
+        self._of_nobody: Mapping[str, RawColumns] = {}
         self._neighbour_findings: Mapping[str, Sequence[Row]] = {}
         self._pieces: Path | None = None
         self.rasters_left_out: list[str] = []
@@ -157,7 +160,10 @@ class PlanningRun:
             When the disk is full or the workers are gone. Finished parcels stay stored.
         """
         limit_cache()
+        if rasters:
+            self._refuse_losing_rasters()
         self._pieces = self._out / PIECES_NAME if rasters else None
+        writer = self._writer(target)
         folder = RunFolder(self._out, self._keys())
         complete = False
         try:
@@ -166,7 +172,7 @@ class PlanningRun:
             if self._pieces is not None:
                 written = write_mosaics(self._pieces, self._parcel_ids, self._source.dem_info, self._out)
                 self.rasters_left_out = sorted(PLAN_RASTERS.keys() - {path.stem for path in written})
-            self._writer().write(target, self._ranked(), run_info)
+            writer.write(target, self._ranked(), run_info)
             complete = True
         except KeyboardInterrupt as interrupt:
             self._store_rest(folder)
@@ -175,37 +181,48 @@ class PlanningRun:
             self._store_rest(folder)
             raise
         finally:
-            resumable = not complete or resume or self.outcomes.transient > 0
-            folder.close(keep=resumable)
-            if self._pieces is not None and not resumable:
+            folder.close(keep=not complete)
+            if self._pieces is not None and complete and not (resume or self.outcomes.transient):
                 shutil.rmtree(self._pieces, ignore_errors=True)
+
+    def _refuse_losing_rasters(self) -> None:
+        """Refuse to replace rasters of all parcels by those of some."""
+        there = [name for name in PLAN_RASTERS if (self._out / f"{name}.tif").exists()]
+        if there and self._base is not None and self._base.others:
+            raise PlanError(
+                "holds the other parcels too, which would be lost",
+                where=str(self._out / f"{there[0]}.tif"),
+                advice="Plan all parcels with --rasters, or name another folder with --out.",
+            )
 
     def _keys(self) -> Keys:
         settings = settings_fingerprint(self._settings, self._source.options)
         inputs = files_fingerprint(self._source.files.inputs)
-        if self._base is not None:
+        if self._base is not None and self._base.first is not None:
             settings = f"{settings} {self._base.first}"
             inputs += sha256(self._base.plan.path)
         return Keys(settings, settings + inputs)
 
-    def _writer(self) -> PlanWriter:
-        specs = step_layers(installed_steps())
-        if self._base is None:
-            return PlanWriter(specs, self._source.crs)
-        earlier = self._base.plan
-        carried = [(earlier.path, name) for name in earlier.added_layers]
-        return PlanWriter(with_added_columns(specs, earlier.added_columns), self._source.crs, carried)
+    def _writer(self, target: Path) -> PlanWriter:
+        specs, touched = step_layers(installed_steps()), set[str]()
+        if self._base is not None and (self._base.others or not self._base.discard):
+            specs = with_added_columns(specs, self._base.plan.added_columns)
+        if self._base is not None and self._base.others:
+            touched = self._base.plan.all_touched & {*self._base.others, ""}
+        return PlanWriter(specs, self._source.crs, stored_styles(target) if target.exists() else None, touched)
 
     def _plan(self, folder: RunFolder, options: WorkerOptions, log: Log, *, resume: bool) -> None:
         """Plan what is not finished yet, and then find what only all parcels together show."""
         candidates = self._resumed(folder, log) if resume else {}
-        left = [name for name in self._parcel_ids if name not in self._done]
+        fingerprints = {name: candidate.outcome.fingerprint for name, candidate in candidates.items()}
+        fingerprints = self._known(folder.keys) | fingerprints
+        left = [name for name in self._parcel_ids if name not in self._done and name not in self._unchanged]
         workers = options.started(len(left), self._limits) if left else InProcess()
         now = True
         try:
             if left:
-                self._count(self._planned(left, workers, folder, candidates, at_once=not resume), log)
-            self._finished = self._in_order()
+                self._count(self._planned(left, workers, folder, candidates, fingerprints, at_once=not resume), log)
+            self._finished = self._in_order(log)
             self._neighbour_findings = neighbour_findings(
                 {name: parcel.reaches for name, parcel in self._finished.items()},
                 lambda name: self._finished[name].wires(),
@@ -219,7 +236,7 @@ class PlanningRun:
 
     def _count(self, planned: Iterable[tuple[Outcome, bool]], log: Log) -> None:
         """Log, count and show outcomes as they come."""
-        with Progress(len(self._parcel_ids), len(self._done)) as progress:
+        with Progress(len(self._parcel_ids), len(self._done) + len(self._unchanged)) as progress:
             for outcome, resumed in planned:
                 log.add(outcome, resumed=resumed)
                 self.outcomes.add(outcome)
@@ -231,6 +248,7 @@ class PlanningRun:
         workers: Workers,
         folder: RunFolder,
         candidates: Mapping[str, ResumedParcel],
+        fingerprints: Mapping[str, str],
         *,
         at_once: bool,
     ) -> Iterator[tuple[Outcome, bool]]:
@@ -239,16 +257,20 @@ class PlanningRun:
         Each is stored as soon as it is done. Where a run has a single one, no other is waited for: with `at_once` it
         stays in memory until it is written.
         """
-        fingerprints = {name: candidate.outcome.fingerprint for name, candidate in candidates.items()}
-        start_from = None if self._base is None else StartFrom(self._base.first, self._base.plan.parcels)
-        job = Job(self._settings, self._limits, fingerprints, self._pieces, start_from)
+        base, start_from = self._base, None
+        if base is not None and base.first is not None:
+            start_from = StartFrom(base.first, base.plan.parcels)
+        job = Job(self._settings, self._limits, fingerprints, self._pieces, start_from, folder.keys)
         if isinstance(workers, InProcess):
             results_here = parcel_results(self._source, job, parcel_ids=left)
             parcels = (finished_parcel(self._source, self._settings, one) for one in results_here)
             if at_once and len(self._parcel_ids) == 1:
                 for parcel in parcels:
-                    self._done[parcel.outcome.parcel_id] = parcel
-                    yield parcel.outcome, False
+                    if parcel.layers:
+                        self._done[parcel.outcome.parcel_id] = parcel
+                        yield parcel.outcome, False
+                    else:
+                        self._stays(parcel.outcome.parcel_id, folder.keys)
                 return
             results: Iterator[Sequence[PackedResult]] = ([parcel.packed()] for parcel in parcels)
         else:
@@ -267,10 +289,29 @@ class PlanningRun:
         for result in results:
             if result.block:
                 yield result.outcome, False
-            else:
-                candidate = candidates[result.outcome.parcel_id]
+            elif (candidate := candidates.get(result.outcome.parcel_id)) is not None:
                 self._done[result.outcome.parcel_id] = candidate.stored
                 yield candidate.outcome, True
+            else:
+                self._stays(result.outcome.parcel_id, folder.keys)
+
+    def _known(self, keys: Keys) -> dict[str, str]:
+        """Let parcels of the earlier plan stay that were made from the same; return the fingerprints of those that may.
+
+        A plan is made of all that is in the files; a parcel only of what it sees of them, and that must be read first.
+        """
+        made_from = {} if self._base is None else self._base.made_from
+        same = {name: made_from[name] for name in self._parcel_ids if name in made_from and name not in self._done}
+        same = {name: one for name, one in same.items() if one.settings == keys.settings and self._has_pieces(name)}
+        for name, one in same.items():
+            if one.keys == keys:
+                self._stays(name, keys)
+        return {name: one.site for name, one in same.items() if name not in self._unchanged}
+
+    def _stays(self, parcel_id: str, keys: Keys) -> None:
+        """Leave a parcel as it is in the earlier plan, and note that these files would make the same of it."""
+        made_from = self._base.made_from[parcel_id] if self._base is not None else MadeFrom("", "", "")
+        self._unchanged[parcel_id] = replace(made_from, run=keys.run)
 
     def _store_rest(self, folder: RunFolder) -> None:
         """Store what is finished and in memory alone, as far as the disk takes it."""
@@ -300,22 +341,29 @@ class PlanningRun:
         """Return whether a parcel's rasters are there, if they are wanted; one that failed before is planned again."""
         return self._pieces is None or piece_file(self._pieces, parcel_id).exists()
 
-    def _in_order(self) -> dict[str, StoredParcel | FinishedParcel | PassedThrough]:
+    def _in_order(self, log: Log) -> dict[str, StoredParcel | FinishedParcel | PassedThrough]:
         """Return all parcels in the order of the plan."""
-        in_order: dict[str, StoredParcel | FinishedParcel | PassedThrough] = {
-            name: self._done[name] for name in self._parcel_ids
-        }
-        if self._base is not None and self._base.others:
-            parcels = self._base.plan.parcels
-            week = week_parameters(self._settings)
-            in_order |= {name: passed_through(parcels[name], self._source.crs, week) for name in self._base.others}
+        in_order: dict[str, StoredParcel | FinishedParcel | PassedThrough] = dict(self._done)
+        if self._base is not None:
             place = {name: number for number, name in enumerate(self._source.parcel_ids)}
-            in_order = dict(sorted(in_order.items(), key=lambda item: place.get(item[0], len(place))))
-        return in_order
+            stay = sorted([*self._unchanged, *self._base.others], key=lambda name: place.get(name, len(place)))
+            week = week_parameters(self._settings)
+            parcels = PassedThroughParcels(self._base.plan, stay, self._source.crs, week, self._unchanged)
+            for name in stay:
+                in_order[name] = PassedThrough(name, parcels)
+            for name in self._unchanged:
+                outcome = Outcome(name, status=parcels.statuses[name])
+                log.add(outcome, resumed=True)
+                self.outcomes.add(outcome)
+            self._of_nobody = parcels.of_nobody() if self._base.others else {}
+            return dict(sorted(in_order.items(), key=lambda item: place.get(item[0], len(place))))
+        return {name: in_order[name] for name in self._parcel_ids}
 
     def _ranked(self) -> Iterator[Mapping[str, RawColumns]]:
-        """Return the rows of all parcels, in the order of the plan, after ranking them."""
-        for parcel in self._finished.values():
+        """Yield the rows of all parcels, in the order of the plan, and rank them."""
+        rows = merged(self._finished, self._neighbour_findings)
+        for parcel, layers in zip(self._finished.values(), rows, strict=False):  # the last are of no parcel
             self.ranking.add(parcel.ranking_row)
-        of_others = self._base.plan.of_run() if self._base is not None and self._base.others else ()
-        return merged(self._finished, self._neighbour_findings, of_others)
+            yield layers
+        yield from rows
+        yield self._of_nobody

@@ -1,7 +1,7 @@
 """Finished parcels on disk: a file for each chunk, named by the hash of its content, there whole or not at all.
 
-A run stores its shards in a hidden folder of its own beside the plan. A run that resumes takes over the folders of runs
-that are no longer alive, so no finished parcel is lost, and no two runs share a folder.
+A run stores its shards in a hidden folder of its own beside the plan; there is never more than one run at a time. A run
+that resumes takes over the folders of those before it, so no finished parcel is lost.
 
 A shard is one line of JSON, which says what it holds, and for each parcel a block with its rows by layer, column by
 column: texts as JSON, real numbers as they are in memory, geometries as well-known binary. No code is ever loaded from
@@ -18,7 +18,7 @@ import tempfile
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from lawngis.errors import PlanError
 
@@ -26,15 +26,9 @@ from ..files.gpkg import RawColumns
 from ..files.packing import block_of, plain, unpacked_columns, unpacked_rows
 from ..model.plan import Row
 
-try:
-    import fcntl
-except ImportError:  # systems without it have no runs side by side in one folder
-    fcntl = None  # type: ignore[assignment]
-
 FORMAT = 5
 ENDING = ".shard"
 FOLDER_START = ".plan-run-"
-LOCK = "alive"
 NAME_LENGTH = 40
 
 
@@ -88,6 +82,10 @@ class Keys:
     run: str
 
 
+NO_KEYS = Keys("", "")
+"""Of what is made outside of a run."""
+
+
 @dataclass(frozen=True)
 class StoredParcel:
     """Where a finished parcel is stored, its ranking row, and the boxes in which other loops could disturb its own."""
@@ -129,12 +127,12 @@ class ResumedParcel:
 
 
 class RunFolder:
-    """The folder of one run, in which it stores its shards; locked as long as the run lives."""
+    """The folder of one run, in which it stores its shards."""
 
     def __init__(self, out: Path, keys: Keys) -> None:
         self.out = out
         self.keys = keys
-        self.path, self._lock = _own_folder(out)
+        self.path = Path(tempfile.mkdtemp(prefix=FOLDER_START, dir=out))
 
     def store(self, results: Sequence[PackedResult]) -> list[StoredParcel]:
         """Write a shard and return where its parcels are.
@@ -166,7 +164,7 @@ class RunFolder:
         ]
 
     def resumed(self) -> Iterator[ResumedParcel]:
-        """Yield the parcels of runs that are no longer alive and had the same settings; their shards move here.
+        """Yield the parcels of earlier runs that had the same settings; their shards move here.
 
         A parcel may come more than once; the last is the newest.
         """
@@ -179,51 +177,16 @@ class RunFolder:
             yield from _resumed_parcels(shard, self.keys)
 
     def close(self, *, keep: bool) -> None:
-        """Unlock the folder; without `keep` remove it, and those of runs that ended before."""
+        """Remove the folder and those of earlier runs; with `keep` only where nothing is stored in it."""
         if not keep:
             for folder in self._others():
                 shutil.rmtree(folder, ignore_errors=True)
-        self._lock.close()
         if not keep or not any(self.path.glob(f"*{ENDING}")):
             shutil.rmtree(self.path, ignore_errors=True)
 
-    def _others(self) -> Iterator[Path]:
-        """Yield the folders of runs that are no longer alive, locked as long as they are looked at."""
-        for folder in sorted(self.out.glob(f"{FOLDER_START}*")):
-            if folder == self.path:
-                continue
-            try:
-                lock = _locked(folder)
-            except OSError:
-                continue  # its run is alive, or it is gone by now
-            with lock:
-                yield folder
-
-
-def _own_folder(out: Path) -> tuple[Path, IO[bytes]]:
-    """Make a folder and lock it; another one when a run that is just ending has removed it in between."""
-    while True:
-        folder = Path(tempfile.mkdtemp(prefix=FOLDER_START, dir=out))
-        try:
-            lock = _locked(folder)
-        except OSError:
-            if folder.exists():
-                raise
-            continue
-        if folder.exists():
-            return folder, lock
-        lock.close()
-
-
-def _locked(folder: Path) -> IO[bytes]:
-    lock = (folder / LOCK).open("wb")
-    if fcntl is not None:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            lock.close()
-            raise
-    return lock
+    def _others(self) -> list[Path]:
+        """Return the folders of earlier runs."""
+        return [folder for folder in sorted(self.out.glob(f"{FOLDER_START}*")) if folder != self.path]
 
 
 def unfinished_runs(out: Path) -> list[Path]:

@@ -33,11 +33,12 @@ from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings, installed_steps, planned, step_layers
 from .fingerprints import site_fingerprint
 from .interference import Reach, reach_boxes
-from .limits import Limits, OverTimeError, limit_cache, memory_words, time_limit
+from .limits import Limits, OverClockError, OverTimeError, limit_cache, memory_words, time_limit, time_words
+from .made_from import MadeFrom, said_digests
 from .mosaics import store_pieces
 from .plan_rasters import plan_rasters
 from .ranking import ranking_row, week_parameters
-from .run_folder import Outcome, PackedResult
+from .run_folder import NO_KEYS, Keys, Outcome, PackedResult
 from .workers import POLL_S, RESUME_ADVICE, Cluster, Processes, WorkersLostError, workers_lost
 
 CHUNK = 16
@@ -124,6 +125,8 @@ class Job:
         Folder in which each parcel's rasters are stored; None when they are not wanted.
     start_from
         Step and earlier plan to start from; None plans from the first step.
+    keys
+        What the plan is made from.
     """
 
     settings: Settings
@@ -131,6 +134,7 @@ class Job:
     known: Mapping[str, str] = field(default_factory=dict)
     pieces: Path | None = None
     start_from: StartFrom | None = None
+    keys: Keys = NO_KEYS
 
     def of(self, parcel_ids: Sequence[str]) -> Job:
         """Return the job for some parcels, without what only others need."""
@@ -170,8 +174,8 @@ def parcel_results(
             continue
         except LawngisError as error:
             reason = str(error)
-        except OverTimeError:
-            transient, reason = True, f"it takes longer than the limit of {job.limits.parcel_seconds:g} seconds"
+        except OverTimeError as error:
+            transient, reason = True, time_words(job.limits, by_clock=isinstance(error, OverClockError))
         except MemoryError:
             transient, reason = True, memory_words(job.limits)
         except Exception as error:  # a defect of ours must not take the other parcels with it
@@ -182,7 +186,7 @@ def parcel_results(
 def _result(source: Parcels, job: Job, steps: Sequence[Step], parcel_id: str) -> ParcelResult:
     started = perf_counter()
     site = source.site(parcel_id)
-    fingerprint = _fingerprint(site, job.start_from)
+    fingerprint = _fingerprint(site, job)
     read = perf_counter()
     if job.known.get(parcel_id) == fingerprint:
         return ParcelResult(parcel_id, {}, fingerprint=fingerprint, unchanged=True)
@@ -193,7 +197,9 @@ def _result(source: Parcels, job: Job, steps: Sequence[Step], parcel_id: str) ->
     seconds = perf_counter() - started
     rows["summary"] = [{**row, "seconds": round(seconds, 3)} for row in rows["summary"]]
     own = [row for row in rows["findings"] if row["parcel_id"] is not None]
-    rows["run_info"] = record_rows(site, {**rows, "findings": own}, specs, steps, job.settings, carried)
+    made_from = MadeFrom(job.keys.settings, job.keys.run, fingerprint, said_digests(rows["findings"]))
+    records = record_rows(site, {**rows, "findings": own}, specs, steps, job.settings, carried)
+    rows["run_info"] = [*records, made_from.row(parcel_id)]
     parts = {"reading": read - started, **done.step_seconds}
     if job.pieces is not None:
         store_pieces(job.pieces, parcel_id, plan_rasters(site, done.plan, job.settings.mower))
@@ -202,11 +208,12 @@ def _result(source: Parcels, job: Job, steps: Sequence[Step], parcel_id: str) ->
     return ParcelResult(parcel_id, rows, seconds=parts, fingerprint=fingerprint, reaches=reaches)
 
 
-def _fingerprint(site: Site, start_from: StartFrom | None) -> str:
+def _fingerprint(site: Site, job: Job) -> str:
     """Return the fingerprint of what the steps see: the site, and what is carried over from an earlier plan."""
-    if start_from is None or site.parcel_id not in start_from.parcels:
-        return site_fingerprint(site)
-    return f"{site_fingerprint(site)} {start_from.first} {start_from.parcels[site.parcel_id].fingerprint}"
+    seen = site_fingerprint(site, job.settings.overrides)
+    if job.start_from is None or site.parcel_id not in job.start_from.parcels:
+        return seen
+    return f"{seen} {job.start_from.first} {job.start_from.parcels[site.parcel_id].fingerprint}"
 
 
 def failed_result(
@@ -415,8 +422,10 @@ class Supervisor:
         return self._failed(task.parcel_ids, self._death_reason(monotonic() - task.started), task)
 
     def _death_reason(self, seconds: float) -> str:
+        if seconds >= self._job.limits.clock_seconds:
+            return time_words(self._job.limits, by_clock=True)
         if seconds >= self._job.limits.parcel_seconds:
-            return f"it takes longer than the limit of {self._job.limits.parcel_seconds:g} seconds"
+            return time_words(self._job.limits)
         return (
             "the worker process ended early, and again when the parcel was tried alone: "
             "killed, crashed, or out of memory"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor, wait
@@ -39,6 +40,9 @@ POLL_S = 1.0
 CLUSTER_EMPTY_MAX_S = 60.0
 """How long a cluster may be without workers before it counts as lost [s]."""
 
+
+OF_TERMINAL = {signal.SIGINT, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])}
+"""Signals that a terminal sends to all of its processes."""
 
 RESUME_ADVICE = "Finished parcels are kept: the same command with --resume goes on, on a cluster or without."
 
@@ -273,14 +277,14 @@ def workers_lost(error: BaseException) -> bool:
 
 @contextmanager
 def _interrupts_blocked() -> Iterator[None]:
-    """Block Ctrl-C, which reaches every process of a terminal, in worker processes: they inherit the signal mask.
+    """Block what reaches every process of a terminal in worker processes: they inherit the signal mask.
 
-    Only the main process handles it, a signal that comes meanwhile afterwards.
+    Only the main process handles Ctrl-C and the end of the terminal, a signal that comes meanwhile afterwards.
     """
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, OF_TERMINAL)
     try:
         yield
     finally:
@@ -289,6 +293,16 @@ def _interrupts_blocked() -> Iterator[None]:
 
 def _prepare_worker(memory_mb: int | None) -> None:
     """Set signals, threads and the memory limit of a worker process."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for number in OF_TERMINAL:
+        signal.signal(number, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     limit_memory(memory_mb)
+
+
+def _end_with_parent() -> None:
+    """End this worker at once when the process that started it is gone, however that ended."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)

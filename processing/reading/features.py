@@ -24,6 +24,7 @@ from ..files import gpkg
 from ..model.catalogue import Said, Values, values_text
 from ..model.contract import Column, SiteLayer
 from ..model.plan import Finding
+from ..model.text import name_of
 from ..model.values import number_of, text_of, texts_of, truth_of
 from .site_files import LayerPlace
 
@@ -89,7 +90,7 @@ class Survey:
         alike: dict[str, list[int]] = {}
         for row, problem in self.broken.items():
             alike.setdefault(repr(problem), []).append(row)
-        left_out = [{"problem": self.broken[rows[0]], **_named_rows(rows)} for rows in alike.values()]
+        left_out = [{"problem": self.broken[rows[0]], **named_rows(rows)} for rows in alike.values()]
         return [
             *(Finding("caution", "feature-left-out", {"layer": layer, **values}) for values in left_out),
             *(Finding("caution", "value-unclear", {"layer": layer, **doubt}) for doubt in self.doubts),
@@ -107,6 +108,8 @@ class Features:
     made_up_ids: bool = False
     numbers: tuple[int, ...] = ()
     """Feature number in the file of each row of the table."""
+    cleaned_names: tuple[int, ...] = ()
+    """Rows of parcels whose names or labels had line breaks or the like."""
 
     @cached_property
     def attributes(self) -> pd.DataFrame:
@@ -154,7 +157,7 @@ ROWS_NAMED = 5
 """As many rows are named one by one: one mistake may run through a whole layer."""
 
 
-def _named_rows(rows: Sequence[int]) -> dict[str, Any]:
+def named_rows(rows: Sequence[int]) -> dict[str, Any]:
     """Return values of a finding on some rows, counted from 0: the first of them, counted from 1, and how many."""
     more = max(0, len(rows) - ROWS_NAMED) or None
     return {"features": len(rows), "rows": [row + 1 for row in rows[:ROWS_NAMED]], "more": more}
@@ -324,7 +327,7 @@ def _numbers(column: Column, values: pd.Series[Any], start: _Start, doubts: list
     if absurd.any():
         rows = np.flatnonzero(absurd)
         first = f"{numbers[int(rows[0])]:g}"  # as text: JSON has no infinity
-        named = _named_rows((first_row + rows).tolist())
+        named = named_rows((first_row + rows).tolist())
         doubts.append({"case": "number", "column": column.name, "value": first, **named})
     return numbers.where(~absurd)
 
@@ -355,20 +358,20 @@ def _truths(column: Column, values: pd.Series[Any], start: _Start, doubts: list[
             known.append(None)
             strange[row] = word.casefold()
     if strange:
-        named = _named_rows([start[1] + row for row in strange])
+        named = named_rows([start[1] + row for row in strange])
         doubts.append({"case": "truth", "column": column.name, "value": next(iter(strange.values())), **named})
     return pd.Series(known, dtype="object")
 
 
 def identified(features: Features, place: LayerPlace) -> Features:
-    """Give every parcel a name, and refuse names that occur twice.
+    """Give every parcel a name without line breaks and the like, and refuse names that occur twice.
 
     Raises
     ------
     LayerError
         When there is no parcel, or two have one name.
     """
-    table = features.table
+    table, cleaned = _names_cleaned(features.table)
     if len(table) == 0:
         raise LayerError("holds no parcel", where=str(place), advice="Draw at least one, or name another layer.")
     names = table["parcel_id"]
@@ -389,7 +392,20 @@ def identified(features: Features, place: LayerPlace) -> Features:
         features.doubts,
         bool(blank.any()),
         features.numbers,
+        tuple(cleaned),
     )
+
+
+def _names_cleaned(table: geopandas.GeoDataFrame) -> tuple[geopandas.GeoDataFrame, list[int]]:
+    """Return parcels with names and labels that can be printed, and the rows in which that changed them."""
+    changed: set[int] = set()
+    for column in ("parcel_id", "label"):
+        names = [name_of(value) if isinstance(value, str) else value for value in table[column]]
+        rows = [row for row, (name, value) in enumerate(zip(names, table[column], strict=True)) if name is not value]
+        if rows:
+            table = table.assign(**{column: pd.Series(names, index=table.index, dtype=object).replace("", None)})
+            changed.update(rows)
+    return table, sorted(changed)
 
 
 def drawable(parcels: Features, row: int) -> BaseGeometry | None:

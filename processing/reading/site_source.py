@@ -22,7 +22,8 @@ from ..files import rasters
 from ..model.plan import Finding
 from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
-from .features import check_layer, drawable, identified, label, read_features, surveyed
+from ..model.text import name_of
+from .features import check_layer, drawable, identified, label, named_rows, read_features, surveyed
 from .read_options import ReadOptions
 from .site_files import SiteFiles
 from .site_part import (
@@ -118,12 +119,12 @@ class SiteSource:
         ParameterError
             When one isn't there.
         """
-        known = self.parcel_ids
-        for name in parcel_ids or ():
+        known, wanted = self.parcel_ids, [name_of(name) for name in parcel_ids or ()]
+        for name in wanted:
             if name not in self._rows:
                 where = str(self.files.layers["parcels"])
                 raise ParameterError(f"there is no parcel {name!r}", where=where, advice=_parcels_there(known, name))
-        return list(dict.fromkeys(parcel_ids)) if parcel_ids else known
+        return list(dict.fromkeys(wanted)) if wanted else known
 
     @cached_property
     def _rows(self) -> dict[str, int]:
@@ -188,6 +189,8 @@ class SiteSource:
         findings = [Finding("info", f"no-{name}", {"layer": name}) for name in self.files.absent]
         if self.parcels.made_up_ids:
             findings.append(Finding("info", "parcel-id-made"))
+        if self.parcels.cleaned_names:
+            findings.append(Finding("info", "parcel-name-cleaned", named_rows(self.parcels.cleaned_names)))
         for name, survey in self._surveys.items():
             findings += survey.findings(name)
         findings += self._elsewhere_findings()

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from pydantic import Field
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.mower import MowerProfile
@@ -17,17 +16,16 @@ from ..derived.detached_supply import LeadCrossings, lead_crossings
 from ..derived.ground_doubt import READS as DOUBT_READS
 from ..derived.ground_doubt import doubts
 from ..derived.outline_spread import ways_doubt
+from ..derived.price_parameters import PriceParameters
 from ..derived.spread import Doubt, item_sd
 from ..model.catalogue import Said, Values
 from ..model.plan import Plan, Row, StepResult
 from ..model.site import VECTOR_ACCURACY, Site
-from ..model.step import Parameters, Step
+from ..model.step import Step
 
 
-class MaterialsParameters(Parameters):
+class MaterialsParameters(PriceParameters):
     """Where prices come from."""
-
-    price_book: str | None = Field(default=None, description="TOML file with prices; an invented example when absent")
 
 
 class _Item(NamedTuple):

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from pydantic import Field, field_validator
 
-from lawngis.errors import ParameterError
 from lawngis.mower import MowerProfile, profile_from, profile_names
 from lawngis.mowing.choice import Fit, MowerOffer, mower_fit
 from lawngis.mowing.hours import clock, days_alike, quiet_hours_from, windows_from_text
@@ -32,7 +31,7 @@ from ..model.catalogue import Said
 from ..model.layers import WEEKDAYS
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
-from ..model.step import Step
+from ..model.step import Step, read_by
 
 RESTING = 0.1
 """Growth below this share of its best is extremely limited: the mower may rest (growth potential, see the library)."""
@@ -89,17 +88,17 @@ class ScheduleParameters(GrowthParameters, DoubtParameters):
     @field_validator("sprinklers")
     @classmethod
     def _known_hours(cls, value: str) -> str:
-        return _read_by(windows_from_text, value)
+        return read_by(windows_from_text, value)
 
     @field_validator("quiet_hours")
     @classmethod
     def _readable_hours(cls, value: str | None) -> str | None:
-        return value if value is None else _read_by(quiet_hours_from, value)
+        return value if value is None else read_by(quiet_hours_from, value)
 
     @field_validator("compare")
     @classmethod
     def _known_profiles(cls, value: tuple[str, ...]) -> tuple[str, ...]:
-        return tuple(_read_by(profile_from, name) for name in value)
+        return tuple(read_by(profile_from, name) for name in value)
 
     @field_validator("compare_prices")
     @classmethod
@@ -118,15 +117,6 @@ class ScheduleParameters(GrowthParameters, DoubtParameters):
             sprinklers=self.sprinklers,
             sprinkler_dry_h=self.sprinkler_dry_h,
         )
-
-
-def _read_by(reader: Callable[[str], Any], value: str) -> str:
-    """Return a value that a reader understands; what it says against it becomes the parameter's problem."""
-    try:
-        reader(value)
-    except ParameterError as error:
-        raise ValueError(str(error)) from error
-    return value
 
 
 def schedule(site: Site, plan: Plan, mower: MowerProfile, parameters: ScheduleParameters) -> StepResult:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pydantic import Field
 from shapely import MultiPolygon
 
 from lawngis.geometry.polygons import polygon_parts
@@ -15,19 +14,18 @@ from ..derived.knowledge import READS as KNOWLEDGE_READS
 from ..derived.knowledge import knowledge
 from ..derived.mower_demands import week_values
 from ..derived.outline_spread import ways_doubt
+from ..derived.price_parameters import PriceParameters
 from ..derived.readiness import readiness, undecided
 from ..derived.spread import amount_spread, wire_spread
 from ..derived.verdict import verdict
 from ..model.catalogue import said_text
 from ..model.plan import Plan, Row, StepResult
 from ..model.site import VECTOR_ACCURACY, Site
-from ..model.step import Parameters, Step
+from ..model.step import Step
 
 
-class SummaryParameters(Parameters):
+class SummaryParameters(PriceParameters):
     """Where prices come from."""
-
-    price_book: str | None = Field(default=None, description="TOML file with prices; an invented example when absent")
 
 
 def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: SummaryParameters) -> StepResult:

@@ -28,6 +28,7 @@ from ..derived.mowing_windows import GrowthParameters
 from ..derived.outline_features import READS as OUTLINE_READS
 from ..derived.passage_checks import Asked, crossing_checks, near_checks, width_checks
 from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_links, shown_links
+from ..derived.price_parameters import PriceParameters
 from ..derived.slope import zone_slopes_percent
 from ..derived.slope_readings import steep_zone_findings, zone_slope
 from ..derived.supply_doubt import supply_checks
@@ -51,14 +52,11 @@ WEAK_OUTLINE_M = 0.1
 SLOPE_COLUMNS = ("slope_p50_percent", "slope_p95_percent", "slope_max_percent")
 
 
-class ZonesParameters(GrowthParameters, DoubtParameters):
+class ZonesParameters(GrowthParameters, DoubtParameters, PriceParameters):
     """How zones are found, and how often their grass must be mown."""
 
     crumb_m2: float = Field(
         default=0.02, ge=0, le=10, description="pieces smaller than a hand's breadth squared are nobody's work [m²]"
-    )
-    price_book: str | None = Field(
-        default=None, description="TOML file with prices to compare supplies by; an invented example when absent"
     )
 
 

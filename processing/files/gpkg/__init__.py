@@ -6,11 +6,13 @@ let go of the file. Files of people are only ever opened for reading. A file of 
 folder beside its target and moved over it in one step, so a target is either whole or untouched.
 """
 
+from .foreign import refuse_uncarriable, style_digests
 from .opening import undisturbed
 from .overview import Bounds, LayerInfo, layer_names, layer_overview
 from .reading import layer_batches, read_layer, read_table, row_batches
 from .replacing import refuse_unlike, replace_rows
-from .rows import Columns, RawColumns, declared_columns, raw_columns
+from .row_digests import row_digests
+from .rows import Columns, RawColumns, declared_columns, raw_columns, raw_of_columns
 from .spans import RowSpans, row_spans
 from .validity import geometry_problems, problem_words
 from .writing import refuse_unwritable, write_indexed, write_plan, write_plan_batches
@@ -28,13 +30,17 @@ __all__ = [
     "layer_overview",
     "problem_words",
     "raw_columns",
+    "raw_of_columns",
     "read_layer",
     "read_table",
+    "refuse_uncarriable",
     "refuse_unlike",
     "refuse_unwritable",
     "replace_rows",
     "row_batches",
+    "row_digests",
     "row_spans",
+    "style_digests",
     "undisturbed",
     "write_indexed",
     "write_plan",

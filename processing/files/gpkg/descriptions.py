@@ -45,6 +45,10 @@ INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_i
 """
 
 
+STYLE_NAME = "lawngis"
+"""Of the style of each layer that this program writes."""
+
+
 def describe_layers(draft: Path, new: Sequence[Layer], written_at: datetime) -> None:
     """Write styles and descriptions of layers that are new in a file, beside those that it has."""
     drawn = [layer for layer in new if layer.style is not None]
@@ -60,7 +64,7 @@ def _write_styles(draft: Path, drawn: Sequence[Layer], written_at: datetime) -> 
         database.executemany(
             "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName,"
             " styleQML, styleSLD, useAsDefault, description, owner, update_time)"
-            " VALUES ('', '', ?, 'geom', 'lawngis', ?, ?, 1, ?, '', ?)",
+            f" VALUES ('', '', ?, 'geom', '{STYLE_NAME}', ?, ?, 1, ?, '', ?)",
             [
                 (layer.name, qml(layer.style, layer.columns), sld(layer.style, layer), layer.title, _stamp(written_at))
                 for layer in drawn

@@ -180,3 +180,8 @@ def connection(path: Path, mode: str, patience_s: float) -> sqlite3.Connection:
     return sqlite3.connect(
         f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=patience_s, isolation_level=None
     )
+
+
+def quoted(name: str) -> str:
+    """Return a name as it stands in SQL."""
+    return '"' + name.replace('"', '""') + '"'

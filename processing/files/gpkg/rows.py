@@ -95,6 +95,22 @@ class RawColumns:
         values = {name: list(compress(values, wanted)) for name, values in self.values.items()}
         return RawColumns(values, shapes, sum(wanted))
 
+    def split(self, column: str) -> dict[Any, RawColumns]:
+        """Return the rows by the values of a column."""
+        places: dict[Any, list[int]] = {}
+        for place, value in enumerate(self.values.get(column, ())):
+            places.setdefault(value, []).append(place)
+        return {value: self._at(some) for value, some in places.items()}
+
+    def _at(self, places: Sequence[int]) -> RawColumns:
+        first, last = places[0], places[-1] + 1
+        if last - first == len(places):  # as they are written
+            values = {name: some[first:last] for name, some in self.values.items()}
+            return RawColumns(values, None if self.shapes is None else self.shapes[first:last], len(places))
+        values = {name: [some[place] for place in places] for name, some in self.values.items()}
+        shapes = None if self.shapes is None else [self.shapes[place] for place in places]
+        return RawColumns(values, shapes, len(places))
+
     def as_rows(self) -> list[Mapping[str, Any]]:
         """Return the rows one by one, the geometry as ``geometry``."""
         columns: dict[str, Sequence[Any]] = dict(self.values)
@@ -111,11 +127,16 @@ def raw_columns(rows: Sequence[Mapping[str, Any]], layer: str) -> RawColumns:
     PlanError
         When a geometry has a coordinate that is no number.
     """
-    columns = columns_of(rows)
-    drawn = columns.pop("geometry", None)
-    parcels = columns.get("parcel_id") or [None] * len(rows)
-    shapes = None if drawn is None else _shapes_of(drawn, parcels, layer)
-    return RawColumns({name: list(values) for name, values in columns.items()}, shapes, len(rows))
+    return raw_of_columns(columns_of(rows), layer)
+
+
+def raw_of_columns(columns: Mapping[str, Sequence[Any]], layer: str) -> RawColumns:
+    """Return rows of a layer, given as columns with the geometry as ``geometry``; see :func:`raw_columns`."""
+    values = {name: list(some) for name, some in columns.items() if name != "geometry"}
+    rows = len(next(iter(columns.values()), ()))
+    drawn = columns.get("geometry")
+    shapes = None if drawn is None else _shapes_of(drawn, values.get("parcel_id") or [None] * rows, layer)
+    return RawColumns(values, shapes, rows)
 
 
 def _shapes_of(drawn: Sequence[Any], parcels: Sequence[Any], layer: str) -> list[bytes | None]:

@@ -6,9 +6,10 @@ import os
 import sqlite3
 import tempfile
 import warnings
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,8 +22,10 @@ from pyproj import CRS
 
 from lawngis.errors import LawngisError, PlanError
 
+from ..atomic import write_problem
 from . import descriptions, opening
-from .opening import EDITED_ELSEWHERE, WRITING_ERRORS, one_line
+from .foreign import carry_over
+from .opening import EDITED_ELSEWHERE, WRITING_ERRORS
 from .rows import Columns, LayerRows, common_crs, conformed_layers
 
 if TYPE_CHECKING:
@@ -90,24 +93,26 @@ def write_plan_batches(
     *,
     crs: CRS | None,
     written_at: datetime | None = None,
-    carried: Sequence[tuple[Path, str]] = (),
+    last: Callable[[Path], Mapping[str, LayerRows]] | None = None,
+    styles: Mapping[str, str] | None = None,
 ) -> Path:
     """Write one complete GeoPackage from layers that come in batches, of which one is in memory at a time.
 
     Parameters and errors as in :func:`write_plan`; besides, layers may come as :class:`Columns`, in the CRS of the
-    file, and a value that a layer's key has in two batches is an error too. Layers `carried` over from other files,
-    each given by file and name, come as they are behind the others.
+    file, and a value that a layer's key has in two batches is an error too. What `last` makes of the draft is written
+    when all batches are in it. With the digests of the `styles` that were written into a target which is there, all
+    that isn't ours in it is carried over, see :func:`.foreign.carry_over`.
     """
     target = Path(os.path.realpath(path))
     with draft_of(target) as draft:
         _create_layers(draft, declarations, crs)
-        for layers in batches:
+        for layers in chain(batches, (last(draft) for last in (last,) if last is not None)):
             common_crs(layers, declarations, crs, target)
             append_layers(draft, conformed_layers(layers, declarations, crs), declarations)
         _refuse_repeated_keys(draft, declarations)
-        for file, layer in carried:
-            _carry_over(draft, file, layer)
         descriptions.describe_layers(draft, declarations, written_at or datetime.now(UTC))
+        if styles is not None and target.exists():
+            carry_over(draft, target, [declaration.name for declaration in declarations], styles)
     return target
 
 
@@ -121,20 +126,29 @@ def draft_of(target: Path) -> Iterator[Path]:
         When the target can't be replaced or the draft can't be written; the target is then as it was.
     """
     refuse_unwritable(target)
-    try:
-        with tempfile.TemporaryDirectory(prefix=f".{target.stem}-", dir=target.parent) as folder:
-            # a folder of its own: SQLite's journal stays in it, and no search for *.gpkg finds half a file
-            draft = Path(folder) / target.with_suffix(".gpkg").name
-            yield draft
-            flush_to_disk(draft)
-            refuse_unwritable(target)
-            os.replace(draft, target)  # noqa: PTH105 (the word says what it does on every system)
+    with (
+        _as_plan_error(target),
+        tempfile.TemporaryDirectory(prefix=f".{target.stem}-", dir=target.parent) as folder,
+        _as_plan_error(target),  # once more, as the room on the disk tells only while the draft takes it
+    ):
+        # a folder of its own: SQLite's journal stays in it, and no search for *.gpkg finds half a file
+        draft = Path(folder) / target.with_suffix(".gpkg").name
+        yield draft
+        flush_to_disk(draft)
+        refuse_unwritable(target)
+        os.replace(draft, target)  # noqa: PTH105 (the word says what it does on every system)
         flush_to_disk(target.parent)
+
+
+@contextmanager
+def _as_plan_error(target: Path) -> Iterator[None]:
+    try:
+        yield
+    except LawngisError:
+        raise
     except WRITING_ERRORS as error:
-        if isinstance(error, LawngisError):
-            raise
         raise PlanError(
-            f"could not be written ({one_line(error)})",
+            f"could not be written ({write_problem(error, target.parent)})",
             where=str(target),
             advice="Check that the disk is not full and the folder may be written to.",
         ) from error
@@ -250,14 +264,6 @@ def _append_columns(draft: Path, layer: Columns, declaration: Layer, *, promoted
             name: np.full(layer.rows, GDAL_UTC) for name, some in layer.values.items() if some.dtype.kind == "M"
         },
     )
-
-
-def _carry_over(draft: Path, file: Path, layer: str) -> None:
-    with _quick_pyogrio(), warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        kind = pyogrio.read_info(file, layer=layer)["geometry_type"]
-        frame = pyogrio.read_dataframe(file, layer=layer)
-        pyogrio.write_dataframe(frame, draft, layer=layer, **({"geometry_type": kind} if kind else {}))
 
 
 def _refuse_repeated_keys(draft: Path, declarations: Sequence[Layer]) -> None:

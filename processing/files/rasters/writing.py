@@ -22,7 +22,8 @@ from rasterio.windows import Window
 
 from lawngis.errors import RasterError
 
-from .opening import RasterInfo, error_text
+from ..atomic import write_problem
+from .opening import RasterInfo
 
 
 @dataclass(frozen=True)
@@ -210,7 +211,7 @@ def _as_write_error(path: Path) -> Iterator[None]:
         yield
     except (OSError, RasterioError) as error:
         raise RasterError(
-            f"could not be written ({error_text(error)})",
+            f"could not be written ({write_problem(error, path.parent)})",
             where=str(path),
             advice="Check that the disk is not full and the folder may be written to.",
         ) from error

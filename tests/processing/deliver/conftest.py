@@ -118,7 +118,7 @@ def delivered(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
     folder = tmp_path_factory.mktemp("deliver")
     path = write_plan(folder / "plan.gpkg")
     wishes = Wishes(formats=Formats("en_GB"), starting=date(2026, 5, 1), written_at=WRITTEN)
-    names = deliver_documents(path, folder / "docs", wishes)
+    names = [row.parcel_id for row in deliver_documents(path, folder / "docs", wishes)]
     source = document_source(path)
     return SimpleNamespace(
         path=path, docs=folder / "docs", names=names, source=source, label=LABEL, first=folder / "docs" / "P1",

@@ -90,7 +90,6 @@ def test_every_setting_counts(tmp_path):
         Settings(MEDIUM.model_copy(update={"speed_mps": MEDIUM.speed_mps + 1e-9})),
         Settings(MEDIUM, {"lawn": {"sliver_width_m": "0.2"}}),
         Settings(MEDIUM, {"lawn": {"sliver_width_m": "0.3"}}),
-        Settings(MEDIUM, {}, (Override("links", "P1-P1", "width_m", "1.2"),)),
     ]
     prints = [settings_fingerprint(one, ReadOptions()) for one in (bare, *other)]
     prints += [
@@ -99,6 +98,21 @@ def test_every_setting_counts(tmp_path):
     ]
     assert len(set(prints)) == len(prints)
     assert settings_fingerprint(Settings(built_in_profile("medium")), ReadOptions()) == prints[0]
+
+
+def test_what_was_measured_counts_for_its_own_parcel(furnished):
+    folder = furnished("site")
+    site = SiteSource(site_files(folder), ReadOptions()).site("P1")
+    seen = {
+        name: site_fingerprint(site, [Override(*words)])
+        for name, words in {
+            "own": ("links", "P1-P1", "width_m", "1.2"),
+            "own other": ("links", "P1-P1", "width_m", "1.3"),
+            "neighbour": ("links", "P2-P1", "width_m", "1.2"),
+        }.items()
+    }
+    assert seen.pop("neighbour") == site_fingerprint(site)
+    assert len({*seen.values(), site_fingerprint(site)}) == 3
 
 
 def test_the_order_in_which_parameters_are_given_does_not():

@@ -113,16 +113,6 @@ def test_what_one_run_keeps_another_takes_over(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_nobody_takes_over_from_a_run_that_is_alive(tmp_path):
-    alive = RunFolder(tmp_path, KEYS)
-    alive.store([result("A")])
-    other = RunFolder(tmp_path, KEYS)
-    assert resumed(other) == {}
-    other.close(keep=False)
-    assert [path.name for path in tmp_path.iterdir()] == [alive.path.name]
-    alive.close(keep=False)
-
-
 def test_other_settings_and_damage_are_passed_over(tmp_path):
     one = RunFolder(tmp_path, KEYS)
     one.store([result("A")])

@@ -591,3 +591,26 @@ def test_parcels_in_a_compound_crs(planned, build, tmp_path):
     _, summary = planned(folder)
     assert summary["status"]["P1"] == "planned"
     assert summary.crs.to_epsg() == 25832
+
+
+def test_line_breaks_and_control_characters_in_names_are_blanks_and_said(planned, lawngis, build, tmp_path):
+    outlines = [build.block(4 * number, 0, 3, 3) for number in range(3)]
+    ids, labels = ["a\nb", "c\x07d", "e"], ["x\r\n=1", None, "two  blanks"]
+    site = build.site(tmp_path / "site", parcels=outlines, ids=ids, label=labels)
+    words = "line breaks or control characters in parcel_id or label (rows 1, 2) were taken as blanks"
+    assert words in lawngis("check", site).out
+    _, summary = planned(site, "--parcel", "a\nb", "--parcel", "e")
+    assert summary["label"].to_dict() == {"a b": "x =1", "e": "two  blanks"}
+    assert lawngis("deliver", tmp_path / "out", "--out", tmp_path / "docs", "--only", "html,csv,ics").code == 0
+    assert (tmp_path / "docs" / "index.html").exists()
+
+
+def test_names_that_differ_by_a_line_break_alone_are_one(refused, build, tmp_path):
+    site = build.site(tmp_path / "site", parcels=[build.parcel(), build.block(25, 0, 5, 5)], ids=["a\nb", "a b"])
+    assert "parcel_id 'a b' occurs more than once" in refused(site)
+
+
+@pytest.mark.parametrize("step", ["materials", "zones", "summary"])
+def test_a_price_book_that_is_not_there_is_refused_before_any_parcel(refused, site, tmp_path, step):
+    said = refused(site, "--set", f"{step}.price_book={tmp_path / 'none.toml'}")
+    assert "none.toml: the price book can't be read" in said
