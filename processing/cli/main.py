@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import sys
@@ -275,6 +276,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except _CommandLineError as error:
         command = f" {words[0]}" if words[0] in _command_names() else ""
         _say(f"lawngis: {_sentence(error.format_message())}. `lawngis{command} --help` shows what there is.")
+        return EXIT_UNUSABLE
+    except OSError as error:
+        if error.errno != errno.ENAMETOOLONG:
+            raise
+        path = str(error.filename)
+        _say(f"lawngis: {path[:80]}...: a path of {len(path)} characters is longer than the system takes. Shorten it.")
         return EXIT_UNUSABLE
     except InterruptedRunError as interrupt:
         _say(f"lawngis: {interrupt}")

@@ -372,7 +372,8 @@ def level_cells(crs: CRS, bounds: FloatArray) -> rasters.RasterInfo:
         Of what it is to hold, shape (n, 4) in that CRS; those that aren't finite are left out.
     """
     size = LEVEL_CELL_M / metres_per_unit(crs)
-    known = bounds[np.isfinite(bounds).all(axis=1)] if len(bounds) else np.zeros((1, 4))
+    known = bounds[np.isfinite(bounds).all(axis=1)]
+    known = known if len(known) else np.zeros((1, 4))
     left, bottom = np.floor(known[:, :2].min(axis=0) / size - DEM_MARGIN_M / LEVEL_CELL_M)
     right, top = np.ceil(known[:, 2:].max(axis=0) / size + DEM_MARGIN_M / LEVEL_CELL_M)
     return rasters.RasterInfo(

@@ -6,14 +6,15 @@ let go of the file. Files of people are only ever opened for reading. A file of 
 folder beside its target and moved over it in one step, so a target is either whole or untouched.
 """
 
-from .opening import undisturbed
+from .copies import readable
+from .opening import computed_tables, undisturbed
 from .overview import Bounds, LayerInfo, layer_names, layer_overview
 from .reading import layer_batches, read_layer, read_table, row_batches
 from .replacing import refuse_unlike, replace_rows
 from .rows import Columns, RawColumns, declared_columns, raw_columns
 from .spans import RowSpans, row_spans
 from .validity import geometry_problems, problem_words
-from .writing import refuse_unwritable, write_indexed, write_plan, write_plan_batches
+from .writing import refuse_unwritable, write_plan, write_plan_batches
 
 __all__ = [
     "Bounds",
@@ -21,6 +22,7 @@ __all__ = [
     "LayerInfo",
     "RawColumns",
     "RowSpans",
+    "computed_tables",
     "declared_columns",
     "geometry_problems",
     "layer_batches",
@@ -30,13 +32,13 @@ __all__ = [
     "raw_columns",
     "read_layer",
     "read_table",
+    "readable",
     "refuse_unlike",
     "refuse_unwritable",
     "replace_rows",
     "row_batches",
     "row_spans",
     "undisturbed",
-    "write_indexed",
     "write_plan",
     "write_plan_batches",
 ]

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .opening import LOCK_PATIENCE_S, connection, quiet_gdal, undisturbed
+from .schema import quoted
 
 SPANS_MAX = 500
 """SQLite takes conditions with up to a thousand terms; of more spans all that lies between is read."""
@@ -35,7 +36,7 @@ class RowSpans:
                 met.append([first, last])
         if len(met) > SPANS_MAX:
             met = [[met[0][0], met[-1][1]]]
-        return " OR ".join(f"({_quoted(self.key)} BETWEEN {first} AND {last})" for first, last in met) or "1 = 0"
+        return " OR ".join(f"({quoted(self.key)} BETWEEN {first} AND {last})" for first, last in met) or "1 = 0"
 
     def count(self, value: str) -> int:
         """Return how many rows have a value; rows without one count under the empty text."""
@@ -62,12 +63,8 @@ def row_spans(path: Path, table: str, column: str) -> RowSpans:
 
 
 def _row_spans(database: sqlite3.Connection, table: str, column: str) -> RowSpans:
-    columns = database.execute(f"PRAGMA table_info({_quoted(table)})").fetchall()
+    columns = database.execute(f"PRAGMA table_info({quoted(table)})").fetchall()
     key = next((str(name) for _, name, *_, primary in columns if primary), "rowid")
-    value = f"coalesce({_quoted(column)}, '')"
-    query = f"SELECT {value}, min(rowid), max(rowid), count(*) FROM {_quoted(table)} GROUP BY 1"
+    value = f"coalesce({quoted(column)}, '')"
+    query = f"SELECT {value}, min(rowid), max(rowid), count(*) FROM {quoted(table)} GROUP BY 1"
     return RowSpans(key, {str(name): (first, last, count) for name, first, last, count in database.execute(query)})
-
-
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'
