@@ -8,7 +8,7 @@ import sqlite3
 import warnings
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import NoReturn
 
@@ -184,7 +184,7 @@ def _database_fault(path: Path) -> tuple[str, str] | None:
     try:
         with closing(_unchanged(path)) as database:
             state = database.execute("PRAGMA quick_check(1)").fetchone()[0]
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # what SQLite says of a fault may be no text either
         if "locked" in str(error):
             return "is locked by another program", EDITED_ELSEWHERE
         if Path(f"{path}-journal").exists():
@@ -210,6 +210,8 @@ def has_no_vector_table(path: Path) -> bool:
 
 def connection(path: Path, mode: str, patience_s: float) -> sqlite3.Connection:
     """Open a file with SQLite; never while GDAL has the same file open: the two don't see each other's locks."""
-    return sqlite3.connect(
+    database = sqlite3.connect(
         f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=patience_s, isolation_level=None
     )
+    database.text_factory = partial(str, encoding="utf-8", errors="replace")
+    return database
