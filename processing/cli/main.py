@@ -23,6 +23,7 @@ from .deliver import deliver
 from .mowers import mowers
 from .options import (
     BandsOption,
+    DemCorrelationOption,
     DemOption,
     DemSdOption,
     DemUnitOption,
@@ -114,6 +115,7 @@ def plan(
     dem_unit: DemUnitOption = None,
     position_sd_m: PositionSdOption = None,
     dem_sd_m: DemSdOption = None,
+    dem_correlation_m: DemCorrelationOption = None,
     set_: Annotated[
         list[str] | None, typer.Option("--set", metavar="STEP.NAME=VALUE", help="A parameter of a step.")
     ] = None,
@@ -134,9 +136,12 @@ def plan(
     from ..steps.workflow import Settings, installed_steps, with_shared
 
     started = datetime.now(UTC)
-    settings = Settings(profile_from(profile), with_shared(_step_parameters(set_ or ()), installed_steps()))
+    parameters = _step_parameters(set_ or ())
+    if dem_correlation_m is None:  # it was a parameter of one step before it became the terrain model's
+        dem_correlation_m = parameters.get("keepouts", {}).pop("dem_correlation_m", None)
+    settings = Settings(profile_from(profile), with_shared(parameters, installed_steps()))
     settings.check(installed_steps())
-    accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m}
+    accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m, "dem_correlation_m": dem_correlation_m}
     source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands)
     settings = replace(settings, overrides=site_overrides(source))
     wanted = source.named(parcel)
@@ -305,8 +310,8 @@ def _say(text: str) -> None:
     typer.echo(one_line(text), err=True)
 
 
-def _step_parameters(pairs: Iterable[str]) -> dict[str, dict[str, str]]:
-    parameters: dict[str, dict[str, str]] = {}
+def _step_parameters(pairs: Iterable[str]) -> dict[str, dict[str, Any]]:
+    parameters: dict[str, dict[str, Any]] = {}
     for pair in pairs:
         name, equals, value = pair.partition("=")
         step, dot, parameter = name.partition(".")

@@ -37,6 +37,9 @@ PositionSdOption = Annotated[
     float | None, typer.Option("--position-sd", help="Standard deviation of mapped edges [m].")
 ]
 DemSdOption = Annotated[float | None, typer.Option("--dem-sd", help="Standard deviation of one elevation [m].")]
+DemCorrelationOption = Annotated[
+    float | None, typer.Option("--dem-correlation", help="Distance over which errors of elevations are alike [m].")
+]
 
 
 def opened(
@@ -73,11 +76,11 @@ def _accuracy(values: dict[str, float | None]) -> DataAccuracy:
     from ..model.site import DataAccuracy
 
     try:
-        return DataAccuracy(**{key: value for key, value in values.items() if value is not None})
+        return DataAccuracy.model_validate({key: value for key, value in values.items() if value is not None})
     except ValidationError as error:
         problem = error.errors()[0]
         option = f"--{str(problem['loc'][0]).removesuffix('_m').replace('_', '-')}"
-        raise ParameterError(f"{option} {problem['input']:g}: {problem['msg'].lower()} [m]") from error
+        raise ParameterError(f"{option} {problem['input']}: {problem['msg'].lower()} [m]") from error
 
 
 def given(values: dict[str, str | None]) -> dict[str, str]:

@@ -13,6 +13,7 @@ from lawngis.mower import DEFAULT_PROFILE
 from ..model.text import counted, one_line
 from .options import (
     BandsOption,
+    DemCorrelationOption,
     DemOption,
     DemSdOption,
     DemUnitOption,
@@ -55,6 +56,7 @@ def run(
     dem_unit: DemUnitOption = None,
     position_sd_m: PositionSdOption = None,
     dem_sd_m: DemSdOption = None,
+    dem_correlation_m: DemCorrelationOption = None,
 ) -> None:
     """Run one STEP on layers of IN, and put what it writes into OUT.gpkg.
 
@@ -69,7 +71,8 @@ def run(
     parameters = _parameters(chosen, set_)
     specs = step_layers(installed_steps())
     place = Source(source, site, named_layers(layer), given({"dem": dem, "dsm": dsm, "imagery": imagery}))
-    options = read_options(dem_unit, {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m}, bands)
+    accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m, "dem_correlation_m": dem_correlation_m}
+    options = read_options(dem_unit, accuracy, bands)
     if chosen.id == "cover" and "parcels" not in place.files(specs).layers and not parcel:
         _cover_whole_image(chosen, place, options, parameters, out)
         return

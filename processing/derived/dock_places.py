@@ -35,7 +35,7 @@ from lawngis.dock.scoring import (
 from lawngis.geometry.routes import route_lengths_m
 from lawngis.ground.hollows import hollows
 from lawngis.ground.raster import Grid, layered_values_at, values_at
-from lawngis.ground.steep import MowerSlope, mower_slope
+from lawngis.ground.steep import MowerSlope
 from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
@@ -47,6 +47,7 @@ from .cable_routing import supply_field
 from .exposure import STANDING_SURFACE, HotHours, ground_around, obstruction_surface, shade_shares, street_sight_shares
 from .loops import LoopGround
 from .paving import level_paving
+from .slope import slope_under
 
 FloatArray = NDArray[np.float64]
 
@@ -219,7 +220,7 @@ def dock_places(
 
 
 def _slope_of_pads(site: Site, mower: MowerProfile) -> MowerSlope:
-    return mower_slope(site.dem, wheelbase_m=mower.dock_pad_length_m, z_sd_m=site.accuracy.dem_sd_m)
+    return slope_under(site, mower.dock_pad_length_m)
 
 
 def _pads(along: Candidates, mower: MowerProfile) -> NDArray[np.object_]:

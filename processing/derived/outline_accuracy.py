@@ -15,7 +15,7 @@ from lawngis.ground.cover import confidence_within
 from lawngis.ground.imagery import cell_side_m
 
 from ..model.plan import Derived, Plan
-from ..model.site import Site
+from ..model.site import VECTOR_ACCURACY, Site, vector_error
 from .imagery_rules import DOUBT_COVERS
 
 FloatArray = NDArray[np.float64]
@@ -43,7 +43,7 @@ _SEEN_OUTLINES = Derived(
         *(f"site:{layer}" for layer in MAPPED_LAYERS),
         "raster:imagery",
         "raster:dem",
-        "accuracy:position_sd_m",
+        *VECTOR_ACCURACY,
     ),
 )
 
@@ -109,5 +109,5 @@ def _seen(site: Site, plan: Plan) -> SeenOutlines:
         [row["geometry"] for row in ground],
         [row["confidence"] for row in ground],
         float(cell_m),
-        site.accuracy.position_sd_m,
+        vector_error(site.accuracy).total_m,
     )

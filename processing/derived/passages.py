@@ -9,6 +9,7 @@ import shapely
 from shapely import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.error_model import distance_sd_m
 from lawngis.geometry.polygons import polygonal
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.lawn.zones import ZonePartition, crossings, width_sd_m, zone_partition
@@ -17,7 +18,7 @@ from lawngis.mower import MowerProfile
 from ..model.catalogue import Values
 from ..model.facts import GONE, Fact, Facts
 from ..model.plan import GRID_M, Finding, Plan
-from ..model.site import Site
+from ..model.site import Site, vector_error
 from .decisions import LAWN, Link, Served, link_kind, served_zones
 from .matching import SURE_SDS, applied, contradicts, follows, matched
 from .outline_accuracy import seen_outlines
@@ -128,7 +129,8 @@ def mapped_links(
     Widths are less sure between outlines that are only seen in an image.
     """
     seen = seen_outlines(site, plan)
-    mapped_sd_m = width_sd_m(site.accuracy.position_sd_m)
+    error = vector_error(site.accuracy)
+    mapped_sd_m = distance_sd_m(error, error)
     links = []
     for passage in partition.passages:
         width_m, narrowest = passage.width_m, passage.narrowest

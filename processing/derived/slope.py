@@ -10,27 +10,17 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.ground.raster import Grid, centres_in
 from lawngis.ground.steep import MowerSlope, SteepArea, UndecidedArea, mower_slope, steep_areas, undecided_areas
-from lawngis.ground.terrain import ExponentialCorrelation
 from lawngis.ground.zonal import weighted_quantiles, zonal_weights
 from lawngis.mower import MowerProfile
 
 from ..model.plan import Derived, Plan
-from ..model.site import Site
+from ..model.site import DEM_ACCURACY, Site, dem_error
 from ..model.step import Parameters
-
-DEM_CORRELATION_M = 1.0
-"""Distance over which errors of a terrain model are taken to be alike [m]. Common practice, no source."""
 
 
 class SlopeParameters(Parameters):
     """What counts as slope where it decides what is mown."""
 
-    dem_correlation_m: float = Field(
-        default=DEM_CORRELATION_M,
-        ge=0.01,
-        le=100,
-        description="distance over which errors of the terrain model are alike [m]",
-    )
     ledge_reach_m: float = Field(
         default=1.25,
         ge=0,
@@ -77,24 +67,19 @@ def doubtful_ground(
 # --- the slope itself ------------------------------------------------------------------------------------
 
 
-def slope_under_wheels(
-    site: Site, plan: Plan, mower: MowerProfile, correlation_m: float = DEM_CORRELATION_M
-) -> MowerSlope:
-    """Return the slope under the mower and its standard deviation on the terrain model's cells.
-
-    Steps that ask for the same correlation share one result.
-    """
-    name = f"slope under the wheels, errors alike over {correlation_m:g} m"
+def slope_under_wheels(site: Site, plan: Plan, mower: MowerProfile) -> MowerSlope:
+    """Return the slope under the mower and its standard deviation on the terrain model's cells."""
     found: MowerSlope = plan.derived(
-        Derived(name, ("raster:dem", "accuracy:dem_sd_m")),
-        lambda: mower_slope(
-            site.dem,
-            wheelbase_m=mower.wheelbase_m,
-            z_sd_m=site.accuracy.dem_sd_m,
-            correlation=ExponentialCorrelation(correlation_m),
-        ),
+        Derived("slope under the wheels", ("raster:dem", *DEM_ACCURACY)),
+        lambda: slope_under(site, mower.wheelbase_m),
     )
     return found
+
+
+def slope_under(site: Site, wide_m: float) -> MowerSlope:
+    """Return the slope that something so wide has, and its standard deviation, on the terrain model's cells."""
+    error = dem_error(site.accuracy)
+    return mower_slope(site.dem, wheelbase_m=wide_m, z_sd_m=error.sd_m, correlation=error.correlation)
 
 
 def mapped_slope(site: Site, plan: Plan, mower: MowerProfile, parameters: SlopeParameters) -> MowerSlope:
@@ -102,7 +87,7 @@ def mapped_slope(site: Site, plan: Plan, mower: MowerProfile, parameters: SlopeP
 
     A terrain model smears a ledge over some cells; the layers say better where it is, and edges get its setback.
     """
-    found = slope_under_wheels(site, plan, mower, parameters.dem_correlation_m)
+    found = slope_under_wheels(site, plan, mower)
     if "barriers" not in site.layers or parameters.ledge_reach_m == 0:
         return found
     barriers = site.layers["barriers"]

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from lawngis.ground.raster import Grid, centres_in, values_at
 from lawngis.ground.sun import hot_hours, shade_share_grid
 from lawngis.ground.terrain import (
-    ExponentialCorrelation,
     gradient_sd_horn,
     slope_gradient_horn,
     slope_percent,
@@ -22,9 +21,8 @@ from lawngis.wire.circuit import vertical_field_ut
 
 from ..derived.coverage import coverage_grid
 from ..derived.exposure import ground_around, surface_grid
-from ..derived.slope import DEM_CORRELATION_M
 from ..model.plan import Plan
-from ..model.site import Site
+from ..model.site import Site, dem_error
 
 FloatArray = NDArray[np.float64]
 
@@ -57,7 +55,8 @@ def _inside(site: Site) -> NDArray[np.bool_]:
 def _slope(site: Site) -> tuple[Grid, Grid]:
     dx, dy = site.dem.cell_size_m
     p, q = slope_gradient_horn(site.dem.values, dx, dy)
-    sd_p, sd_q = gradient_sd_horn(site.accuracy.dem_sd_m, dx, dy, correlation=ExponentialCorrelation(DEM_CORRELATION_M))
+    error = dem_error(site.accuracy)
+    sd_p, sd_q = gradient_sd_horn(error.sd_m, dx, dy, correlation=error.correlation)
     return site.dem.with_values(slope_percent(p, q)), site.dem.with_values(slope_sd_percent(p, q, sd_p, sd_q))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from lawngis.errors import ParameterError, RasterError
 
@@ -27,6 +27,11 @@ class ReadOptions:
     def __post_init__(self) -> None:
         if self.dem_unit is not None and self.dem_unit not in UNITS_M:
             raise ParameterError(f"--dem-unit {self.dem_unit!r} is none of {', '.join(UNITS_M)}")
+
+    def with_accuracy_of(self, site: DataAccuracy) -> ReadOptions:
+        """Return the options with what a site says of its data; what was given here wins."""
+        given = {name: getattr(self.accuracy, name) for name in self.accuracy.model_fields_set}
+        return replace(self, accuracy=site.model_copy(update=given))
 
 
 def band_numbers(given: tuple[str, ...], described: tuple[str, ...], path: str) -> dict[str, int]:

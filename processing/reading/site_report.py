@@ -12,6 +12,7 @@ from lawngis.errors import LawngisError
 
 from ..files import rasters
 from ..model.catalogue import sentences
+from ..model.site import DataAccuracy, dem_error, vector_error
 from ..model.site_layers import SITE_LAYERS
 from ..model.text import counted, one_line, unit_word
 from .features import check_layer
@@ -32,6 +33,7 @@ class SiteReport:
     rasters: list[dict[str, Any]] = field(default_factory=list)
     missing: list[dict[str, str]] = field(default_factory=list)
     complete: dict[str, str] = field(default_factory=dict)
+    accuracy: dict[str, str] = field(default_factory=dict)
     problems: list[str] = field(default_factory=list)
     parcels: int = 0
     failing: dict[str, str] = field(default_factory=dict)
@@ -58,6 +60,7 @@ class SiteReport:
             ("rasters", grids),
             ("missing; not needed to start, but then the plan cannot know", missing),
             ("said to hold all that is there", complete),
+            ("taken to be as good as this; site.toml or the command line says otherwise", [*self.accuracy.items()]),
             ("not read, as no layer of a site has that name", [(name,) for name in self.ignored]),
             ("broken", [(problem,) for problem in self.problems]),
             ("can't be planned", failing),
@@ -121,9 +124,21 @@ def site_report(
         if str(error) not in report.problems:
             report.problems.append(str(error))
         return report
+    report.accuracy |= _accuracy_words(source.options.accuracy)
     _try_parcels(report, source)
     report.usable = len(report.failing) < report.parcels
     return report
+
+
+def _accuracy_words(accuracy: DataAccuracy) -> dict[str, str]:
+    drawn = {"layers": vector_error(accuracy), **{name: vector_error(accuracy, name) for name in accuracy.layers}}
+    words = {
+        name: f"{error.total_m:.2f} m: survey {error.survey_m:.2f}, feature {error.feature_m:.2f}, "
+        f"corner {error.vertex_m:.2f} m"
+        for name, error in drawn.items()
+    }
+    dem = dem_error(accuracy)
+    return words | {"dem": f"{dem.sd_m:.2f} m, errors alike over {dem.correlation_m:g} m ({dem.form})"}
 
 
 def _try_parcels(report: SiteReport, source: SiteSource) -> None:

@@ -1,10 +1,11 @@
-"""What a site says of itself in ``site.toml``: which of its layers are complete, and where."""
+"""What a site says of itself in ``site.toml``: how good its data is, and which layers are complete, where."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import geopandas
 import shapely
@@ -16,6 +17,7 @@ from lawngis.errors import SiteError
 from lawngis.toml_table import toml_table
 
 from ..files import gpkg
+from ..model.site import DataAccuracy, LayerAccuracy
 from ..model.site_layers import SITE_LAYERS
 
 FILE_NAME = "site.toml"
@@ -33,6 +35,10 @@ class SiteSettings(BaseModel):
         default_factory=dict,
         description="layers that hold all that is there, each with 'all' or the layer of outlines inside which they do",
     )
+    accuracy: DataAccuracy = Field(
+        default_factory=DataAccuracy,
+        description="standard deviations of the data; of a layer in its own table",
+    )
 
     @field_validator("complete")
     @classmethod
@@ -41,6 +47,19 @@ class SiteSettings(BaseModel):
             if name not in SITE_LAYERS:
                 raise ValueError(f"{name!r} is no layer of a site: {', '.join(SITE_LAYERS)}")
         return value
+
+    @field_validator("accuracy", mode="before")
+    @classmethod
+    def _layers_in_tables(cls, value: Any) -> Any:
+        """Return ``[accuracy.buildings]`` and the like as what holds for layers."""
+        if not isinstance(value, Mapping):
+            return value
+        tables = {name: table for name, table in value.items() if isinstance(table, Mapping)}
+        for name in tables:
+            if name not in SITE_LAYERS:
+                raise ValueError(f"{name!r} is no layer of a site: {', '.join(SITE_LAYERS)}")
+        layers = {name: LayerAccuracy.model_validate(table) for name, table in tables.items()}
+        return {**{name: number for name, number in value.items() if name not in tables}, "layers": layers}
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from ..derived.loops import LoopGround, loops
 from ..derived.matching import SURE_SDS, Feature, applied, contradicts, matched
 from ..model.catalogue import Said
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import Site
+from ..model.site import DEM_ACCURACY, Site
 from ..model.step import Step
 
 
@@ -165,7 +165,7 @@ STEP = Step(
         "site:water",
         "raster:dem",
         "raster:dsm",
-        "accuracy:dem_sd_m",
+        *DEM_ACCURACY,
         "fact:docks",
         "fact:pad_slopes",
         "fact:wires",

@@ -24,7 +24,7 @@ from ..derived.outline_accuracy import SeenOutlines, seen_outlines
 from ..derived.paving import KerbParameters, rolled_over
 from ..model.facts import answers
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import Site
+from ..model.site import DEM_ACCURACY, VECTOR_ACCURACY, Site
 from ..model.step import Step
 
 PAVING_CLASSES: dict[str | None, EdgeClass] = {"flush": "flush", "raised": "raised", "sunken": "drop"}
@@ -368,8 +368,8 @@ STEP = Step(
         "raster:dem",
         "raster:dsm",
         "raster:imagery",
-        "accuracy:dem_sd_m",
-        "accuracy:position_sd_m",
+        *DEM_ACCURACY,
+        *VECTOR_ACCURACY,
         "fact:edge_classes",
     ),
     writes=("edges",),

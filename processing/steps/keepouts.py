@@ -39,7 +39,7 @@ from ..derived.slope_readings import (
 )
 from ..model.facts import Fact
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
-from ..model.site import Site
+from ..model.site import DEM_ACCURACY, Site
 from ..model.step import Step
 
 EVIDENCE = {
@@ -239,7 +239,7 @@ STEP = Step(
         "site:barriers",
         "site:parcels",
         "raster:dem",
-        "accuracy:dem_sd_m",
+        *DEM_ACCURACY,
         "fact:slopes",
         "fact:widths",
     ),

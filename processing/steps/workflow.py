@@ -159,7 +159,7 @@ def _writers(steps: Sequence[Step]) -> dict[str, str]:
     return writer
 
 
-SHARED = ("price_book", *GROWTH_PARAMETERS)
+SHARED = ("price_book", "doubt_min", *GROWTH_PARAMETERS)
 """Parameters that mean the same in every step that has them: given for one step, they hold for all."""
 
 

@@ -20,6 +20,7 @@ from lawngis.wire.leads import ground_rings
 
 from ..derived.decisions import Served, link_findings, served_zones, supply_findings
 from ..derived.detached_supply import ground_in_wire
+from ..derived.doubt import DoubtParameters, worth_a_look
 from ..derived.loops import left_out_by_lines
 from ..derived.matching import applied, follows, matched
 from ..derived.mower_demands import zone_hours_week
@@ -28,7 +29,7 @@ from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_l
 from ..derived.slope import zone_slopes_percent
 from ..derived.slope_readings import steep_zone_findings, zone_slope
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import Site
+from ..model.site import DEM_ACCURACY, VECTOR_ACCURACY, Site
 from ..model.step import Step
 
 UNHEARD_MIN_M2 = 0.5
@@ -46,12 +47,9 @@ WEAK_OUTLINE_M = 0.1
 SLOPE_COLUMNS = ("slope_p50_percent", "slope_p95_percent", "slope_max_percent")
 
 
-class ZonesParameters(GrowthParameters):
+class ZonesParameters(GrowthParameters, DoubtParameters):
     """How zones are found, and how often their grass must be mown."""
 
-    doubt_min: float = Field(
-        default=0.05, ge=0, le=0.5, description="a width whose decision may flip with this chance is measured on site"
-    )
     crumb_m2: float = Field(
         default=0.02, ge=0, le=10, description="pieces smaller than a hand's breadth squared are nobody's work [m²]"
     )
@@ -310,7 +308,7 @@ def _width_checks(
         place = site.frame.coordinates_from(site.frame.source, [[link["narrowest_x"], link["narrowest_y"]]])[0]
         for case, limit in limits.items():
             chance = float(flip_probability(link["width_m"], link["width_sd_m"], limit))
-            if chance < parameters.doubt_min:
+            if not worth_a_look(chance, parameters):
                 continue
             checks.append(
                 VisitCheck(
@@ -352,8 +350,8 @@ STEP = Step(
         "site:obstacles",
         "raster:dem",
         "raster:imagery",
-        "accuracy:dem_sd_m",
-        "accuracy:position_sd_m",
+        *DEM_ACCURACY,
+        *VECTOR_ACCURACY,
         "fact:widths",
         "fact:mapped",
         "fact:wires",

@@ -11,10 +11,8 @@ from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid, centres_in
 from lawngis.mower import built_in_profile
 from lawngis.processing.model.plan import Plan
-from lawngis.processing.model.site import Site
-from lawngis.processing.planning import plan_rasters as module
+from lawngis.processing.model.site import DataAccuracy, Site
 from lawngis.processing.planning.plan_rasters import plan_rasters
-from lawngis.processing.steps import keepouts
 
 MOWER = built_in_profile()
 HOME, APART, ISLAND = box(2, 2, 12, 10), box(18, 2, 24, 10), box(5, 5, 8, 7)
@@ -77,5 +75,16 @@ def _anticlockwise(shape: Polygon) -> int:
     return 1 if shape.exterior.normalize().is_ccw else -1
 
 
-def test_uncertainty_of_slope_takes_errors_of_the_terrain_to_be_alike_as_far_as_the_keepouts_do() -> None:
-    assert keepouts.STEP.parameters().dem_correlation_m == module.DEM_CORRELATION_M
+def test_uncertainty_of_slope_is_that_of_the_terrain_models_errors() -> None:
+    """Errors that are alike over a longer way tilt a cell less."""
+    frame = MeasuringFrame.centred_on(Point(0, 0), MeasuringFrame.centred_on(Point(11, 48), CRS(4326)).crs)
+    dem = Grid(np.full((32, 60), 100.0), Affine(0.5, 0, -2, 0, -0.5, 14), frame.crs)
+    sd = [
+        np.nanmean(
+            plan_rasters(Site("P1", "", PARCEL, frame, {}, dem, accuracy=accuracy), Plan("P1", frame.crs), MOWER)[
+                "slope_sd"
+            ].values
+        )
+        for accuracy in (DataAccuracy(), DataAccuracy(dem_correlation_m=3.0), DataAccuracy(dem_sd_m=0.2))
+    ]
+    assert sd[1] < 0.75 * sd[0] and sd[2] == pytest.approx(2 * sd[0], rel=0.01)

@@ -6,12 +6,15 @@ import geopandas
 import pytest
 from shapely import box
 
+from lawngis.error_model import RasterError, VectorError
 from lawngis.errors import SiteError
 from lawngis.processing.files import gpkg
+from lawngis.processing.model.site import DataAccuracy, dem_error, vector_error
 from lawngis.processing.reading.read_options import ReadOptions
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_report import site_report
 from lawngis.processing.reading.site_settings import completeness, settings_file
+from lawngis.processing.reading.site_source import SiteSource
 
 CRS = "EPSG:25832"
 
@@ -84,3 +87,46 @@ def test_a_byte_order_mark_is_no_fault(tmp_path):
     site(tmp_path, None)
     (tmp_path / "site.toml").write_bytes(b'\xef\xbb\xbf[complete]\nwater = "all"\n')
     assert settings_file(tmp_path).settings.complete == {"water": "all"}
+
+
+# --- how good the data is --------------------------------------------------------------------------------
+
+
+def test_accuracy_of_the_site_and_of_a_layer(tmp_path):
+    text = "[accuracy]\nposition_sd_m = 0.2\nsurvey_sd_m = 0.12\ndem_correlation_m = 3\n"
+    text += "[accuracy.buildings]\nposition_sd_m = 0.13\n[accuracy.beds]\nvertex_sd_m = 0.02\n"
+    source = SiteSource(site_files(site(tmp_path, text)))
+    accuracy = source.site("P0").accuracy
+    assert vector_error(accuracy) == VectorError(0.12, 0.128, 0.096)
+    assert vector_error(accuracy, "buildings").total_m == pytest.approx(0.13)
+    assert vector_error(accuracy, "beds").vertex_m == 0.02
+    assert vector_error(accuracy, "beds").total_m == pytest.approx(0.2)
+    assert dem_error(accuracy) == RasterError(0.1, 3.0)
+
+
+def test_command_line_wins_over_the_site(tmp_path):
+    files = site_files(site(tmp_path, "[accuracy]\nposition_sd_m = 0.2\ndem_sd_m = 0.3\n"))
+    accuracy = SiteSource(files, ReadOptions(accuracy=DataAccuracy(dem_sd_m=0.05))).options.accuracy
+    assert (accuracy.position_sd_m, accuracy.dem_sd_m) == (0.2, 0.05)
+
+
+def test_check_tells_how_good_the_data_is_taken_to_be(tmp_path):
+    site(tmp_path, "[accuracy.buildings]\nposition_sd_m = 0.5\n")
+    text = site_report(tmp_path, {}, {}, ReadOptions()).as_text()
+    assert "0.10 m: survey 0.00, feature 0.08, corner 0.06 m" in text and "buildings  0.50 m" in text
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[accuracy]\nposition_sd_m = -1\n", "accuracy.position_sd_m"),
+        ("[accuracy]\nposition = 1\n", "accuracy.position"),
+        ("[accuracy.roof]\nposition_sd_m = 1\n", "'roof' is no layer of a site"),
+        ("[accuracy.beds]\nsd = 1\n", "sd"),
+        ("accuracy = 3\n", "accuracy"),
+    ],
+)
+def test_accuracy_that_no_data_has_is_refused(tmp_path, text, said):
+    site(tmp_path, text)
+    with pytest.raises(SiteError, match=said):
+        settings_file(tmp_path)
