@@ -1,4 +1,4 @@
-"""A thousand broken copies of the sample through `check`, two hundred through `plan`: none may crash, hang or show code."""
+"""A thousand broken copies of the sample through `check`, two hundred through `plan`: none may crash or hang."""
 
 from __future__ import annotations
 

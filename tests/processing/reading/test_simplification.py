@@ -51,7 +51,7 @@ def test_holes_stay_holes_and_nothing_crosses():
 
 def test_a_site_is_read_with_fewer_vertices_and_says_so(build, tmp_path):
     def placed(shape):
-        return shapely.transform(shape, lambda xy: xy + [500_000, 5_500_000])
+        return shapely.transform(shape, lambda xy: xy + np.array([500_000, 5_500_000]))
 
     site = build.site(tmp_path / "site", parcels=[placed(wavy(200_000))])
     build.layer(site / "site.gpkg", "lawns", [placed(wavy(5_000, radius=20))])
