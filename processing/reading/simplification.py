@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from math import pi
 from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely import MultiPolygon
+from shapely.geometry.base import BaseGeometry
 
 from ..model.plan import Finding
 from ..model.site import DataAccuracy, vector_error
@@ -24,7 +27,7 @@ def simplified(layer: str, shapes: Iterable[Any], accuracy: DataAccuracy) -> tup
 
     Only those with more than :data:`VERTICES_MAX` are changed. Rings stay rings that don't cross (Douglas and Peucker,
     1973, "Algorithms for the reduction of the number of points required to represent a digitized line", in GEOS'
-    variant that keeps topology).
+    variant that keeps topology). Holes smaller than a circle of that radius are closed.
 
     Parameters
     ----------
@@ -42,7 +45,8 @@ def simplified(layer: str, shapes: Iterable[Any], accuracy: DataAccuracy) -> tup
     if not (many.any() and tolerance_m):
         return given, []
     fewer = given.copy()
-    fewer[many] = shapely.simplify(given[many], tolerance_m, preserve_topology=True)
+    fewer[many] = [_without_pinholes(shape, tolerance_m) for shape in given[many]]
+    fewer[many] = shapely.simplify(fewer[many], tolerance_m, preserve_topology=True)
     usable = shapely.is_valid(fewer) & ~shapely.is_empty(fewer)
     fewer[~usable] = given[~usable]
     left = shapely.get_num_coordinates(fewer)
@@ -50,3 +54,16 @@ def simplified(layer: str, shapes: Iterable[Any], accuracy: DataAccuracy) -> tup
         return given, []
     counts = {"vertices": int(before[many].sum()), "left": int(left[many].sum())}
     return fewer, [Finding("info", "outline-simplified", {"layer": layer, **counts, "tolerance_m": tolerance_m})]
+
+
+def _without_pinholes(shape: BaseGeometry, tolerance_m: float) -> BaseGeometry:
+    """Return a geometry without the holes of polygons that are smaller than their edges are off."""
+    if shape.geom_type not in ("Polygon", "MultiPolygon"):
+        return shape
+    smallest_m2 = pi * tolerance_m**2
+    parts = []
+    for part in shapely.get_parts(shape):
+        holes = shapely.get_rings(part)[1:]
+        kept = holes[shapely.area(shapely.polygons(holes)) >= smallest_m2] if len(holes) else holes
+        parts.append(shapely.polygons(shapely.get_exterior_ring(part), kept))
+    return parts[0] if shape.geom_type == "Polygon" else MultiPolygon(parts)

@@ -49,6 +49,20 @@ def test_holes_stay_holes_and_nothing_crosses():
     assert shapely.get_num_coordinates(fewer) < 0.1 * shapely.get_num_coordinates(outline)
 
 
+@pytest.mark.parametrize("multi", [False, True])
+def test_holes_smaller_than_their_edges_are_off_are_closed(multi):
+    """Five thousand of ten centimetres, and one of a metre, which stays."""
+    places = [(x, y) for x in range(100) for y in range(50)]
+    holes = [shapely.box(x + 0.3, y + 0.3, x + 0.4, y + 0.4).exterior.coords for x, y in places]
+    holes[7] = shapely.box(0.2, 7.2, 0.9, 7.9).exterior.coords
+    outline = shapely.Polygon(shapely.box(0, 0, 100, 50).exterior.coords, holes)
+    given = shapely.MultiPolygon([outline, shapely.box(200, 0, 210, 10)]) if multi else outline
+    (fewer,), (finding,) = simplified("parcels", [given], DataAccuracy())
+    assert fewer.geom_type == given.geom_type
+    assert fewer.area == pytest.approx(given.area + 4_999 * 0.01)
+    assert finding.values["left"] == 10 + 5 * multi
+
+
 def test_a_site_is_read_with_fewer_vertices_and_says_so(build, tmp_path):
     def placed(shape):
         return shapely.transform(shape, lambda xy: xy + np.array([500_000, 5_500_000]))
