@@ -29,7 +29,8 @@ def mutated(whole: bytes, seed: int) -> bytes:
     near = chance.random() < 0.3
     for _ in range(chance.choice([1, 1, 2, 5, 40])):
         place = min(start + chance.randrange(16), len(whole) - 1) if near else chance.randrange(end)
-        content[place] = chance.choice([0, 255, chance.randrange(256), content[place] ^ (1 << chance.randrange(8))])
+        new = chance.choice([0, 255, chance.randrange(256), content[place] ^ (1 << chance.randrange(8))])
+        content[place] = new if new != content[place] else new ^ 1
     return bytes(content)
 
 
