@@ -93,6 +93,11 @@ class VisitCheck:
         Chance that measuring changes the decision, None where nobody can say, and how much that matters [0 to 1].
     target_layer, target_id, target_column
         What the measured value corrects as an override; a target without an id is found by the place.
+    at_stake
+        How much changes where the decision falls otherwise: ground [m²], wire [m] or money, as the list of decisions
+        says; None where that is all of it, or nobody can say.
+    changes
+        What more or less the plan takes then, by item of its list of materials; None where nobody worked it out.
     """
 
     code: str
@@ -108,6 +113,8 @@ class VisitCheck:
     target_id: str = ""
     target_column: str = ""
     area: Polygon | LineString | None = None
+    at_stake: float | None = None
+    changes: Mapping[str, float] | None = None
 
     @property
     def urgency(self) -> float:
@@ -410,6 +417,8 @@ def _check_row(plan: Plan, check_id: str, number: int, step: str, check: VisitCh
         "limit_value": check.limit_value,
         "flip_probability": check.flip_probability,
         "weight": check.weight,
+        "at_stake": check.at_stake,
+        "changes": None if check.changes is None else values_text(check.changes),
         "step": step,
         "target_layer": check.target_layer or None,
         "target_id": check.target_id or None,
