@@ -7,9 +7,12 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from lawngis.prices import checked_book
+from lawngis.prices import PRICE_MAX, checked_book
 
 MINUTES_PER_HOUR = 60.0
+
+MINUTES_MAX = 1e5
+"""Longer than anything takes on one lawn: so sums of minutes are numbers."""
 
 
 class LabourBook(BaseModel):
@@ -18,15 +21,17 @@ class LabourBook(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     example: bool = Field(default=False, description="whether the rates are invented, which every quote then says")
-    hourly_rate: float = Field(ge=0, description="one person, one hour, in the currency of the price book")
-    minutes_setup: float = Field(ge=0, description="unloading, walking the site, marking out")
-    minutes_per_m_wire: float = Field(ge=0, description="laying and pegging wire, per metre")
-    minutes_per_m_cable: float = Field(ge=0, description="supply cable, per metre")
-    minutes_per_joint: float = Field(ge=0, description="joint, made and tested")
-    minutes_per_dock: float = Field(ge=0, description="dock levelled, fixed, connected")
-    minutes_per_crossing: float = Field(ge=0, description="saw cut or duct through paving")
-    minutes_walk_round: float = Field(ge=0, description="commissioning")
-    travel_fixed: float = Field(ge=0, description="travel, flat")
+    hourly_rate: float = Field(
+        ge=0, le=PRICE_MAX, description="one person, one hour, in the currency of the price book"
+    )
+    minutes_setup: float = Field(ge=0, le=MINUTES_MAX, description="unloading, walking the site, marking out")
+    minutes_per_m_wire: float = Field(ge=0, le=MINUTES_MAX, description="laying and pegging wire, per metre")
+    minutes_per_m_cable: float = Field(ge=0, le=MINUTES_MAX, description="supply cable, per metre")
+    minutes_per_joint: float = Field(ge=0, le=MINUTES_MAX, description="joint, made and tested")
+    minutes_per_dock: float = Field(ge=0, le=MINUTES_MAX, description="dock levelled, fixed, connected")
+    minutes_per_crossing: float = Field(ge=0, le=MINUTES_MAX, description="saw cut or duct through paving")
+    minutes_walk_round: float = Field(ge=0, le=MINUTES_MAX, description="commissioning")
+    travel_fixed: float = Field(ge=0, le=PRICE_MAX, description="travel, flat")
     tax_percent: float | None = Field(default=None, ge=0, le=100, description="VAT on the whole, where it is known")
     valid_days: int = Field(ge=1, le=3650, description="how long the offer holds")
     assumptions: tuple[str, ...] = Field(default=(), description="what the price rests on")

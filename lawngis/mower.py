@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from lawngis.errors import ParameterError
+from lawngis.toml_table import toml_table
 
 EdgeClass = Literal["flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown"]
 Supply = Literal["own_dock", "own_source", "main_wire"]
@@ -188,7 +189,7 @@ def mower_profile(text: str, *, source: str) -> MowerProfile:
 def _checked(text: str, source: str) -> MowerProfile:
     """Return the profile of a text; it can't be changed, so whoever asks for the same one may have the same one."""
     try:
-        return MowerProfile.model_validate({"name": Path(source).stem, **tomllib.loads(text)})
+        return MowerProfile.model_validate({"name": Path(source).stem, **toml_table(text)})
     except tomllib.TOMLDecodeError as error:
         raise ParameterError(f"not readable as TOML ({error})", where=source) from error
     except ValidationError as error:

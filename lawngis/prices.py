@@ -15,6 +15,7 @@ from typing import Any, TypeVar, get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from lawngis.errors import ParameterError
+from lawngis.toml_table import toml_table
 
 Book = TypeVar("Book", bound=BaseModel)
 
@@ -33,14 +34,18 @@ QUANTITY_DIGITS: Mapping[str, int] = MappingProxyType({"m": 1, "ft": 1, "h": 2})
 """Digits of a quantity by its unit; everything else is counted in whole ones. Ours, no source."""
 
 
+PRICE_MAX = 1e9
+"""No price of a thing that is laid in a lawn has more digits: so sums of them are numbers."""
+
+
 class MowerPrice(BaseModel):
     """What one kind of mower costs, without tax."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    price: float = Field(ge=0, description="one mower with its dock")
+    price: float = Field(ge=0, le=PRICE_MAX, description="one mower with its dock")
     kept_years: float = Field(gt=0, le=100, description="how long it is kept [years]")
-    upkeep_year: float = Field(ge=0, description="blades, current and service in a year")
+    upkeep_year: float = Field(ge=0, le=PRICE_MAX, description="blades, current and service in a year")
 
 
 class PriceBook(BaseModel):
@@ -50,15 +55,23 @@ class PriceBook(BaseModel):
 
     example: bool = Field(default=False, description="whether the prices are invented, which every quote then says")
     currency: str = Field(min_length=3, max_length=3, description="ISO 4217 code")
-    wire_per_m: float = Field(ge=0, description="boundary wire")
-    peg_each: float = Field(ge=0, description="peg")
-    joint_each: float = Field(ge=0, description="waterproof joint of the wire")
-    saw_cut_per_m: float = Field(ge=0, description="saw cut through paving that people walk on, laid and closed")
-    duct_per_m: float = Field(ge=0, description="duct under paving that cars drive on, wire or cable drawn in")
-    supply_cable_per_m: float = Field(ge=0, description="extra-low-voltage cable from the power supply to the dock")
-    signal_source_each: float = Field(ge=0, description="signal source without a dock")
-    dock_each: float = Field(ge=0, description="dock beyond the one that comes with the mower")
-    mower_carry_each: float = Field(default=0.0, ge=0, description="carrying a mower to another parcel, once")
+    wire_per_m: float = Field(ge=0, le=PRICE_MAX, description="boundary wire")
+    peg_each: float = Field(ge=0, le=PRICE_MAX, description="peg")
+    joint_each: float = Field(ge=0, le=PRICE_MAX, description="waterproof joint of the wire")
+    saw_cut_per_m: float = Field(
+        ge=0, le=PRICE_MAX, description="saw cut through paving that people walk on, laid and closed"
+    )
+    duct_per_m: float = Field(
+        ge=0, le=PRICE_MAX, description="duct under paving that cars drive on, wire or cable drawn in"
+    )
+    supply_cable_per_m: float = Field(
+        ge=0, le=PRICE_MAX, description="extra-low-voltage cable from the power supply to the dock"
+    )
+    signal_source_each: float = Field(ge=0, le=PRICE_MAX, description="signal source without a dock")
+    dock_each: float = Field(ge=0, le=PRICE_MAX, description="dock beyond the one that comes with the mower")
+    mower_carry_each: float = Field(
+        default=0.0, ge=0, le=PRICE_MAX, description="carrying a mower to another parcel, once"
+    )
     mower_season_weeks: float = Field(default=52.0, ge=0, le=53, description="weeks a year in which mowers work")
     mowers: dict[str, MowerPrice] = Field(default_factory=dict, description="mowers by the name of their profile")
 
@@ -106,7 +119,7 @@ def checked_book(model: type[Book], text: Path | Traversable, *, what: str, wher
         When it can't be read, or a key is unknown, missing or out of range.
     """
     try:
-        return model.model_validate(tomllib.loads(text.read_text(encoding="utf-8")))
+        return model.model_validate(toml_table(text.read_text(encoding="utf-8")))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         advice = f"Name a {what} in TOML, in UTF-8."
         raise ParameterError(f"the {what} can't be read ({error})", where=where, advice=advice) from error

@@ -74,6 +74,12 @@ def test_mowers_are_priced_by_the_name_of_their_profile():
     assert book.mower_price("mine") is None
 
 
+def test_a_book_may_begin_with_a_byte_order_mark(tmp_path):
+    path = tmp_path / "mine.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + EXAMPLE.encode())
+    assert price_book_from(str(path)) == price_book_from()
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
@@ -85,6 +91,8 @@ def test_mowers_are_priced_by_the_name_of_their_profile():
             ["unknown key mowers.small.prize", "price, kept_years, upkeep"],
         ),
         ("currency = ", "currency == ", ["can't be read", "in TOML"]),
+        ("currency = ", "a = " + "[" * 9_000 + "\ncurrency = ", ["can't be read", "nested too deep"]),
+        ("upkeep_year = ", "upkeep_year = 1e308 # ", ["upkeep_year = 1e+308: input should be less than or equal to"]),
     ],
 )
 def test_what_is_wrong_is_said_with_file_key_and_what_to_do(tmp_path, old, new, words):

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from lawngis.errors import ParameterError
 from lawngis.mowing.week import DAYS_WEEK, Windows
+from lawngis.toml_table import toml_table
 
 DAY_NAMES = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
@@ -73,7 +74,7 @@ def _example_text() -> str:
 def _quiet_hours(text: str, source: str) -> QuietHours:
     """Return the hours in a text, the same each time: callers get copies of its windows."""
     try:
-        table = tomllib.loads(text)
+        table = toml_table(text)
     except tomllib.TOMLDecodeError as error:
         raise ParameterError(f"the quiet hours can't be read ({error})", where=source) from error
     unknown = set(table) - {"title", "source", "permitted", "sprinklers"}

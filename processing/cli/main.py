@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import signal
@@ -300,6 +301,12 @@ def _exit_code(words: Sequence[str]) -> int:
         _say(f"lawngis: {interrupt if isinstance(interrupt, InterruptedRunError) else InterruptedRunError(0, 0)}")
         return exit_code(interrupt)
     except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            path = str(error.filename)
+            _say(
+                f"lawngis: {path[:80]}...: a path of {len(path)} characters is longer than the system takes. Shorten it."
+            )
+            return EXIT_UNUSABLE
         if not nobody_reads(error):
             raise
         write_nowhere()

@@ -55,7 +55,9 @@ class Compressions(StrEnum):
 
 
 def slope(
-    dem: Annotated[str, typer.Argument(metavar="DEM", help="Any raster that GDAL reads, or GPKG:file:table.")],
+    dem: Annotated[
+        str, typer.Argument(metavar="DEM", help="GeoTIFF, mosaic of them (.vrt), ASCII grid, or GPKG:file:table.")
+    ],
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Slope, Cloud Optimized GeoTIFF.")],
     unit: Annotated[SlopeUnit, typer.Option("--unit", help="Of slope and its standard deviation.")] = SlopeUnit.percent,
     method: Annotated[SlopeMethod, typer.Option("--method", help="horn: rough ground.")] = SlopeMethod.horn,

@@ -15,7 +15,7 @@ from pyproj import CRS
 
 from lawngis.errors import LawngisError, ParameterError, PlanError
 
-from ..files.atomic import file_stem, refuse_file, write_whole
+from ..files.atomic import file_stems, refuse_file, write_whole
 from ..files.style_encoding import sld
 from ..model.layers import PLAN_LAYERS
 from .formats import Formats, Units
@@ -191,10 +191,11 @@ def _in_worker(chunk: Sequence[str]) -> list[IndexRow]:
 def _some_parcels(source: DocumentSource, out: Path, wishes: Wishes, chunk: Sequence[str]) -> list[IndexRow]:
     middle = _middle(source)
     details = quote_details_from(wishes.details, source.plan.parcel_ids)
+    folders = file_stems(source.plan.parcel_ids)
     rows = []
     for parcel_id, plan in source.parcels(chunk):
         try:
-            rows.append(_one_parcel(plan(), out, wishes, details, middle))
+            rows.append(_one_parcel(plan(), out / folders[parcel_id], wishes, details, middle))
         except LawngisError as error:
             rows.append(_failed_row(parcel_id, error.within(f"parcel {parcel_id}")))
         except Exception as error:  # a defect of ours must not take the other parcels with it
@@ -220,19 +221,18 @@ def _middle(source: DocumentSource) -> tuple[float, float, float, float]:
 
 
 def _one_parcel(
-    plan: ParcelPlan, out: Path, wishes: Wishes, details: QuoteDetails, middle: tuple[float, float, float, float]
+    plan: ParcelPlan, folder: Path, wishes: Wishes, details: QuoteDetails, middle: tuple[float, float, float, float]
 ) -> IndexRow:
     prices, labour = books(plan.run_info, wishes.prices, wishes.labour)
     reprice, units = wishes.prices is not None, wishes.formats.units
     offer = quote(plan, prices, labour, wishes.starting, reprice=reprice, units=units, details=details)
-    folder = file_stem(plan.parcel_id)
     made = [(name, make) for name, kind, make in _documents(plan, offer, wishes) if kind in wishes.kinds]
     names = [name for name, _ in made]
     for name, make in made:
-        write_whole(out / folder / name, make())
+        write_whole(folder / name, make())
     if "html" in wishes.kinds:
-        write_whole(out / folder / "page.html", page(plan, offer, wishes.formats, names))
-    return _index_row(plan, offer, folder, names, middle)
+        write_whole(folder / "page.html", page(plan, offer, wishes.formats, names))
+    return _index_row(plan, offer, folder.name, names, middle)
 
 
 def _documents(plan: ParcelPlan, offer: Quote, wishes: Wishes) -> Iterator[tuple[str, str, Callable[[], bytes]]]:

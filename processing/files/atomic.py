@@ -7,6 +7,8 @@ import os
 import re
 import shutil
 import tempfile
+from collections import Counter
+from collections.abc import Iterable
 from pathlib import Path
 
 from lawngis.errors import PlanError
@@ -89,7 +91,28 @@ def write_whole(path: Path, content: bytes) -> Path:
     return path
 
 
-_RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt") for number in range(1, 10))}
+_RESERVED = {
+    "index.html",
+    "styles",
+    "con",
+    "prn",
+    "aux",
+    "nul",
+    *(f"{port}{number}" for port in ("com", "lpt") for number in range(1, 10)),
+}
+
+
+def file_stems(names: Iterable[str]) -> dict[str, str]:
+    """Return parcels' names as folder names of which no two are one, not even where case doesn't count.
+
+    Examples
+    --------
+    >>> file_stems(["A", "b", "a"])
+    {'A': 'A-d3d99e8b', 'b': 'b', 'a': 'a-e8b7be43'}
+    """
+    stems = {name: file_stem(name) for name in names}
+    times = Counter(stem.casefold() for stem in stems.values())
+    return {name: stem if times[stem.casefold()] == 1 else f"{stem}-{_checksum(name)}" for name, stem in stems.items()}
 
 
 def file_stem(name: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from xml.etree.ElementTree import Element, SubElement, tostring
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from lawngis.errors import RasterError
 
+from .formats import put_link
 from .rasters import RasterInfo, close_rasters, raster_overview
 
 TILE_ENDINGS = (".tif", ".tiff")
@@ -54,8 +55,16 @@ def virtual_raster(folder: Path, target: Path) -> Path:
         close_rasters()  # there may be more of them than files may be open
     for info in infos[1:]:
         _refuse_unlike(info, infos[0])
-    target.write_text(_vrt(infos), encoding="utf-8")
+    target.write_text(_vrt(infos, {str(file): _name_beside(file, target) for file in files}), encoding="utf-8")
     return target
+
+
+def _name_beside(file: Path, target: Path) -> str:
+    """Return the name of a tile as seen from the virtual raster: parts elsewhere are not taken, so a link is made."""
+    if not file.absolute().is_relative_to(target.parent.absolute()):
+        put_link(target.parent / file.name, file.absolute())
+        return file.name
+    return str(file.absolute().relative_to(target.parent.absolute()))
 
 
 def _refuse_unlike(info: RasterInfo, first: RasterInfo) -> None:
@@ -80,7 +89,7 @@ def _nodata(info: RasterInfo) -> float | None:
     return None if info.nodata is None or np.isnan(info.nodata) else info.nodata
 
 
-def _vrt(infos: Sequence[RasterInfo]) -> str:
+def _vrt(infos: Sequence[RasterInfo], names: Mapping[str, str]) -> str:
     first = infos[0]
     dx, dy = first.res
     left, top = min(info.bounds[0] for info in infos), max(info.bounds[3] for info in infos)
@@ -97,7 +106,7 @@ def _vrt(infos: Sequence[RasterInfo]) -> str:
         SubElement(band, "NoDataValue").text = repr(float(nodata))
     for info in infos:
         part = SubElement(band, "ComplexSource" if nodata is not None else "SimpleSource")
-        SubElement(part, "SourceFilename", relativeToVRT="0").text = str(Path(info.source).absolute())
+        SubElement(part, "SourceFilename", relativeToVRT="1").text = names[info.source]
         SubElement(part, "SourceBand").text = "1"
         SubElement(part, "SrcRect", xOff="0", yOff="0", xSize=str(info.width), ySize=str(info.height))
         place = {"xOff": round((info.bounds[0] - left) / dx), "yOff": round((top - info.bounds[3]) / dy)}

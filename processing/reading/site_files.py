@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-import atexit
-import shutil
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
 from pathlib import Path
 
 from lawngis.errors import LayerError, SiteError
 
-from ..files import geoparquet, gpkg, rasters, tiles
+from ..files import formats, gpkg, rasters, tiles
 from ..files.file_kinds import PLAN
 from ..model.catalogue import sentences
 from ..model.site_layers import RASTERS, SITE_LAYERS
 from .site_settings import Completeness, SettingsFile, completeness, settings_file
 
 RASTER_ENDINGS = (".tif", ".tiff", ".vrt")
-VECTOR_ENDINGS = (".gpkg", ".fgb", *geoparquet.ENDINGS)
+VECTOR_ENDINGS = (".gpkg", ".fgb", ".parquet", ".geoparquet")
 
 
 @dataclass(frozen=True)
@@ -56,29 +52,19 @@ class SiteFiles:
     @property
     def inputs(self) -> list[Path]:
         """Every file that is read, each once."""
-        vector = [place.path for place in self.layers.values()]
+        vector = [file for place in self.layers.values() for file in (place.path, *formats.side_files(place.path))]
         vector += [self.settings.path] if self.settings.path is not None else []
         grids = [
             file
             for name, source in self.rasters.items()
-            for file in (tiles.tile_files(Path(self.tiles[name])) if name in self.tiles else _raster_inputs(source))
+            for part in (map(str, tiles.tile_files(Path(self.tiles[name]))) if name in self.tiles else [source])
+            for file in rasters.source_files(part)
         ]
         return list(dict.fromkeys(vector + grids))
 
     def is_input(self, path: Path) -> bool:
         """Return whether a file is one of those that are read, by whatever name."""
         return path.exists() and any(file.exists() and file.samefile(path) for file in self.inputs)
-
-
-def raster_file(source: str) -> Path:
-    """Return the file that a raster is in: itself, or the GeoPackage of ``GPKG:file:table``."""
-    return Path(source.removeprefix("GPKG:").rpartition(":")[0] if source.startswith("GPKG:") else source)
-
-
-def _raster_inputs(source: str) -> list[Path]:
-    """Return a raster's file, and those that it is made of where it is a virtual one."""
-    file = raster_file(source)
-    return [file, *rasters.parts(source)] if file.suffix.casefold() == ".vrt" else [file]
 
 
 def site_files(
@@ -115,8 +101,9 @@ def site_files(
     wanted = _wanted_names(layer_names or {})
     image = {"imagery": str(path)} if path.suffix.casefold() in RASTER_ENDINGS and path.is_file() else {}
     files = _vector_files(path) if path.is_dir() else [] if image else [path]
-    overviews = {file: gpkg.layer_overview(_indexed(file)) for file in files}
+    overviews = {file: gpkg.layer_overview(file) for file in files}
     _refuse_cut_off(overviews)
+    computed = _computed_layers(files, wanted)
     plans = [file for file, infos in overviews.items() if PLAN.marked([info.name for info in infos])]
     if may_be_plan and not path.is_dir():
         plans = []
@@ -132,7 +119,7 @@ def site_files(
     settings = settings_file(path)
     complete, outlines = completeness(settings, read)
     ignored = [name for name in ignored if name.partition(", layer ")[2] not in outlines]
-    passed_over = (*ignored, *(f"{file.name} (a plan)" for file in plans))
+    passed_over = (*ignored, *computed, *(f"{file.name} (a plan)" for file in plans))
     places = _raster_places(path, list(read), image | dict(raster_files or {}))
     folders = {name: place for name, place in places.items() if Path(place).is_dir()}
     one = {name: str(_tied_together(Path(folder).absolute(), name)) for name, folder in folders.items()}
@@ -145,29 +132,21 @@ def _refuse_cut_off(overviews: Mapping[Path, Sequence[gpkg.LayerInfo]]) -> None:
             raise SiteError("holds no layer: it is empty or cut off", where=str(file), advice="Export it again.")
 
 
-def _indexed(file: Path) -> Path:
-    """Return the file from which parcels can be cut out quickly: itself, or a copy."""
-    if file.suffix.casefold() not in geoparquet.ENDINGS or not file.is_file():
-        return file
-    state = file.stat()
-    return _copied(file.absolute(), (state.st_mtime_ns, state.st_size))
-
-
-@lru_cache(maxsize=64)
-def _copied(file: Path, state: tuple[int, int]) -> Path:
-    del state  # a new state is a new copy
-    return geoparquet.geopackage_of(file, _own_folder())
+def _computed_layers(files: Sequence[Path], wanted: Mapping[str, str]) -> list[str]:
+    """Return the views that are passed over; one that stands for a layer is refused, as it would be missed."""
+    named = [(file, name) for file in files for name in sorted(gpkg.computed_tables(file))]
+    for file, name in named:
+        if name.casefold() in wanted:
+            raise LayerError(
+                "is a view or has computed columns, which are not read",
+                where=(file.name, f"layer {name}"),
+                advice="Save it as a layer of its own, and delete the view or rename it.",
+            )
+    return [f"{file.name}, view {name}" for file, name in named]
 
 
 def _tied_together(folder: Path, name: str) -> Path:
-    return tiles.virtual_raster(folder, _own_folder() / f"{name}.vrt")
-
-
-def _own_folder() -> Path:
-    """Return a new folder for what is read in a file's stead; it goes when the process ends."""
-    folder = tempfile.mkdtemp(prefix="lawngis-")
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    return Path(folder)
+    return tiles.virtual_raster(folder, formats.own_folder() / f"{name}.vrt")
 
 
 def _vector_files(folder: Path) -> list[Path]:

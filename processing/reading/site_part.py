@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from functools import cached_property
@@ -30,6 +30,7 @@ from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
 from .features import Features, drawable, label, read_features
 from .read_options import UNITS_M, ReadOptions, band_numbers
+from .simplification import simplified
 from .site_files import LayerPlace, SiteFiles
 
 NEIGHBOURHOOD_M = 40.0
@@ -156,6 +157,7 @@ class SitePart:
             complete=self.files.completeness.on(self.parcels.shapes[row], self.crs),
             findings=(
                 *repairs,
+                *around.findings,
                 *self._overlap_findings(row),
                 *self.common,
                 *layer_findings,
@@ -169,7 +171,8 @@ class SitePart:
         if parcel_id not in self._around:
             outline = self.parcels.shapes[self._rows[parcel_id]]
             frame = MeasuringFrame.centred_on(outline, self.crs)
-            self._around[parcel_id] = _Surroundings(frame.to_frame([outline])[0], frame)
+            shapes, told = simplified("parcels", frame.to_frame([outline]), self.options.accuracy)
+            self._around[parcel_id] = _Surroundings(shapes[0], frame, told)
         return self._around[parcel_id]
 
     @cached_property
@@ -208,9 +211,9 @@ class SitePart:
             features, crs = self._features(name), self._crs_of[name]
             outline = around.outline_in(crs, NEIGHBOURHOOD_M)
             rows = features.meeting(outline)
-            moved = around.frame.to_frame(features.shapes[rows], crs)
+            moved, told = simplified(name, around.frame.to_frame(features.shapes[rows], crs), self.options.accuracy)
             near[name] = features.moved(rows, moved, around.frame.crs)
-            findings += [
+            findings += told + [
                 Finding(
                     "caution",
                     "feature-repaired",
@@ -317,9 +320,10 @@ def _repair_values(problem: Said) -> dict[str, Any]:
 class _Surroundings:
     """A parcel in its frame, and rectangles around it in any CRS."""
 
-    def __init__(self, parcel: Polygon | MultiPolygon, frame: MeasuringFrame) -> None:
+    def __init__(self, parcel: Polygon | MultiPolygon, frame: MeasuringFrame, findings: Sequence[Finding] = ()) -> None:
         self.parcel = parcel
         self.frame = frame
+        self.findings = findings
         self._known: dict[tuple[int, float], Polygon] = {}
 
     def outline_in(self, crs: CRS, margin_m: float) -> Polygon:
@@ -372,7 +376,8 @@ def level_cells(crs: CRS, bounds: FloatArray) -> rasters.RasterInfo:
         Of what it is to hold, shape (n, 4) in that CRS; those that aren't finite are left out.
     """
     size = LEVEL_CELL_M / metres_per_unit(crs)
-    known = bounds[np.isfinite(bounds).all(axis=1)] if len(bounds) else np.zeros((1, 4))
+    known = bounds[np.isfinite(bounds).all(axis=1)]
+    known = known if len(known) else np.zeros((1, 4))
     left, bottom = np.floor(known[:, :2].min(axis=0) / size - DEM_MARGIN_M / LEVEL_CELL_M)
     right, top = np.ceil(known[:, 2:].max(axis=0) / size + DEM_MARGIN_M / LEVEL_CELL_M)
     return rasters.RasterInfo(

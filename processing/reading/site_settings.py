@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,6 +14,7 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import SiteError
+from lawngis.toml_table import toml_table
 
 from ..files import gpkg
 from ..model.site import DataAccuracy, LayerAccuracy
@@ -82,7 +82,7 @@ def settings_file(site: Path) -> SettingsFile:
     if not path.is_file():
         return SettingsFile()
     try:
-        return SettingsFile(path, SiteSettings.model_validate(tomllib.loads(path.read_text(encoding="utf-8-sig"))))
+        return SettingsFile(path, SiteSettings.model_validate(toml_table(path.read_text(encoding="utf-8"))))
     except ValidationError as error:
         first = error.errors()[0]
         key = ".".join(str(part) for part in first["loc"])
@@ -90,7 +90,7 @@ def settings_file(site: Path) -> SettingsFile:
         unknown = first["type"] == "extra_forbidden"
         what = f"{key} is unknown" if unknown else f"{key}: {first['msg'].removeprefix('Value error, ')}"
         raise SiteError(what, where=str(path), advice=known if unknown else "Correct it.") from error
-    except (OSError, ValueError, RecursionError) as error:
+    except (OSError, ValueError) as error:
         raise SiteError(f"can't be read: {error}", where=str(path), advice="Correct it, or move it away.") from error
 
 

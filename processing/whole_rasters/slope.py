@@ -23,7 +23,7 @@ from lawngis.errors import ParameterError, RasterError
 from lawngis.ground.raster import ground_cell_size_m
 from lawngis.ground.strips import halved, strip_slope_horn, strip_slope_zevenbergen_thorne
 
-from ..files.rasters import CogDrafts, CogTarget, RasterInfo, raster_overview, rasters_passing, read_rows
+from ..files.rasters import CogDrafts, CogTarget, RasterInfo, raster_overview, rasters_passing, read_rows, source_files
 
 if TYPE_CHECKING:
     from lawngis.error_model import ErrorForm
@@ -355,9 +355,9 @@ def _check_files(dem: str | Path, files: SlopeFiles, recipe: SlopeRecipe) -> Non
     paths = [Path(os.path.realpath(path)) for path in (files.slope, files.sd, files.aspect) if path is not None]
     if len(set(paths)) < len(paths):
         raise ParameterError("two results would go to one file", where=str(paths[0]), advice="Name one for each.")
-    inside = str(dem).removeprefix("GPKG:").rpartition(":")[0] if str(dem).startswith("GPKG:") else str(dem)
-    if Path(os.path.realpath(inside)) in paths:
-        raise ParameterError("a result would replace the DEM itself", where=inside, advice="Name another file.")
+    inputs = source_files(str(dem))
+    if set(paths).intersection(Path(os.path.realpath(file)) for file in inputs):
+        raise ParameterError("a result would replace the DEM itself", where=str(inputs[0]), advice="Name another file.")
     folder = next((path for path in paths if path.is_dir()), None)
     if folder is not None:
         raise ParameterError("is a folder, not a file", where=str(folder), advice="Name a file in it.")

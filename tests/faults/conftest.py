@@ -20,6 +20,8 @@ import rasterio
 from affine import Affine
 from shapely import box
 
+sys.path.insert(0, str(Path(__file__).parent))  # for mutated
+
 X0, Y0 = 500_000.0, 5_500_000.0
 CRS = "EPSG:25832"
 SIDE = 6

@@ -6,8 +6,9 @@ let go of the file. Files of people are only ever opened for reading. A file of 
 folder beside its target and moved over it in one step, so a target is either whole or untouched.
 """
 
+from .copies import readable
 from .foreign import refuse_uncarriable, style_digests
-from .opening import undisturbed
+from .opening import computed_tables, undisturbed
 from .overview import Bounds, LayerInfo, layer_names, layer_overview
 from .reading import layer_batches, read_layer, read_table, row_batches
 from .replacing import refuse_unlike, replace_rows
@@ -15,7 +16,7 @@ from .row_digests import row_digests
 from .rows import Columns, RawColumns, declared_columns, raw_columns, raw_of_columns
 from .spans import RowSpans, row_spans
 from .validity import geometry_problems, problem_words
-from .writing import refuse_unwritable, write_indexed, write_plan, write_plan_batches
+from .writing import refuse_unwritable, write_plan, write_plan_batches
 
 __all__ = [
     "Bounds",
@@ -23,6 +24,7 @@ __all__ = [
     "LayerInfo",
     "RawColumns",
     "RowSpans",
+    "computed_tables",
     "declared_columns",
     "geometry_problems",
     "layer_batches",
@@ -33,6 +35,7 @@ __all__ = [
     "raw_of_columns",
     "read_layer",
     "read_table",
+    "readable",
     "refuse_uncarriable",
     "refuse_unlike",
     "refuse_unwritable",
@@ -42,7 +45,6 @@ __all__ = [
     "row_spans",
     "style_digests",
     "undisturbed",
-    "write_indexed",
     "write_plan",
     "write_plan_batches",
 ]

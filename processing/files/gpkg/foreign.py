@@ -19,7 +19,8 @@ from lawngis.errors import PlanError
 
 from ..style_encoding import qml
 from .descriptions import STYLE_NAME
-from .opening import connection, one_line, quiet_gdal, quoted, undisturbed
+from .opening import connection, one_line, quiet_gdal, undisturbed
+from .schema import quoted
 
 if TYPE_CHECKING:
     from ...model.contract import Layer

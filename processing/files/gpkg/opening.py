@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import atexit
 import logging
-import os
 import re
-import shutil
 import sqlite3
-import tempfile
 import warnings
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import NoReturn
 
@@ -20,6 +16,9 @@ import fiona
 import shapely
 
 from lawngis.errors import LawngisError, LayerError, SiteError
+
+from ..formats import VECTORS, alone, file_fault, own_folder
+from .schema import computed_names
 
 LOCK_PATIENCE_S = 5.0  # another run that is just finishing holds the target for less than this
 EDITED_ELSEWHERE = "It is probably open for editing in a GIS: save or close it there, then try again."
@@ -42,34 +41,72 @@ for _name in ("fiona", "pyogrio"):
 
 
 def undisturbed(path: str | Path) -> Path:
-    """Return the file to open in a GeoPackage's stead, so that reading doesn't change it.
+    """Return the file to open in a vector file's stead, so that reading neither changes it nor opens another.
 
-    Changes may wait in a log beside the file (``-wal``), left by a GIS that has it open or crashed. They belong to
-    the data; but GDAL, if it is the last to close the file, moves them into it. So a copy is read then, made once
-    for each state of the file. In all other cases that is the file itself.
+    That is a link to it in a folder of this program, beside which nothing lies but its side files. Changes to a
+    GeoPackage may wait in a log beside it (``-wal``), left by a GIS that has it open or crashed. They belong to the
+    data; but GDAL, if it is the last to close the file, moves them into it. So a copy is read then, made once for each
+    state of the file; also without such a log when the file is kept with one, as opening it makes one.
 
     Raises
     ------
     SiteError
-        When it can be seen from outside that the file can't be used.
+        When the file can't be used, or isn't what its ending says.
     """
     path = Path(path)
     _refuse_unusable(path)
-    log = Path(f"{path}-wal")
-    if not log.exists() or log.stat().st_size == 0:
-        return path
-    states = path.stat(), log.stat()
-    return _copy_with_log(path, tuple(number for state in states for number in (state.st_mtime_ns, state.st_size)))
+    if path.suffix.lower() != ".gpkg":
+        return alone(path)
+    computed_tables(path)  # refuses what GDAL must not see
+    with quiet_gdal(path):
+        return _own_copy(path.absolute(), *_states(path)) if _has_log(path) else alone(path)
+
+
+def computed_tables(path: Path) -> frozenset[str]:
+    """Return the names of views, and of tables with computed columns, of a GeoPackage; none of another file.
+
+    Raises
+    ------
+    SiteError
+        When its tables can't be used at all.
+    """
+    _refuse_unusable(path)
+    return _computed_tables(path.absolute(), *_states(path)) if path.suffix.lower() == ".gpkg" else frozenset()
+
+
+@lru_cache(maxsize=256)
+def _computed_tables(path: Path, *states: int) -> frozenset[str]:
+    del states  # a new state is looked at anew
+    with quiet_gdal(path), closing(_unchanged(path)) as database:
+        return computed_names(database, path)
+
+
+def _states(path: Path) -> list[int]:
+    states = [file.stat() for file in (path, Path(f"{path}-wal")) if file.exists()]
+    return [number for state in states for number in (state.st_mtime_ns, state.st_size)]
+
+
+def _has_log(path: Path) -> bool:
+    """Return whether a database is kept with a log (sqlite.org, "Database File Format", section 1.3, byte 18)."""
+    with path.open("rb") as file:
+        return file.read(20)[18:] == b"\2\2"
 
 
 @lru_cache(maxsize=16)
-def _copy_with_log(path: Path, state: tuple[int, ...]) -> Path:  # a new state is a new copy
-    folder = tempfile.mkdtemp(prefix="lawngis-")
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    copy = Path(folder) / path.name
-    with closing(connection(path, "ro", LOCK_PATIENCE_S)) as source, closing(sqlite3.connect(copy)) as target:
+def _own_copy(path: Path, *states: int) -> Path:
+    del states  # a new state is a new copy
+    copy = own_folder() / alone(path).name
+    with closing(_unchanged(path)) as source, closing(sqlite3.connect(copy)) as target:
         source.backup(target)
+        target.execute("PRAGMA journal_mode = DELETE")
     return copy
+
+
+def _unchanged(path: Path) -> sqlite3.Connection:
+    """Open a database so that nothing is written beside it: SQLite makes a log anew where there is none."""
+    waiting = Path(f"{path}-wal")
+    alone_now = _has_log(path) and not (waiting.exists() and waiting.stat().st_size)
+    return connection(path, "ro&immutable=1" if alone_now else "ro", LOCK_PATIENCE_S)
 
 
 @contextmanager
@@ -110,20 +147,16 @@ def one_line(error: BaseException) -> str:
 
 def _refuse_unusable(path: Path) -> None:
     """Say plainly what can be seen from outside, before GDAL says something obscure or, worse, nothing."""
-    advice = ""
-    if not path.exists():
-        what, advice = "does not exist", "Check the name and the folder."
-    elif path.is_dir() and path.suffix.lower() != ".gdb":
-        what, advice = "is a folder, not a file", "Name a file in it."
-    elif not os.access(path, os.R_OK):
-        what, advice = "may not be read", "Ask for the right to read it."
-    elif path.is_file() and path.stat().st_size == 0:
-        what, advice = "is empty (0 bytes)", _COPY_AGAIN
-    elif path.suffix.lower() == ".gpkg" and (fault := _header_fault(path)):
-        what, advice = fault, _COPY_AGAIN
-    else:
-        return
-    raise SiteError(what, where=str(path), advice=advice)
+    fault = _fault(path)
+    if fault is not None:
+        what, advice = fault
+        raise SiteError(what, where=str(path), advice=advice)
+
+
+def _fault(path: Path) -> tuple[str, str] | None:
+    fault = file_fault(path, VECTORS)
+    cut = _header_fault(path) if fault is None and path.suffix.lower() == ".gpkg" else None
+    return (cut, _COPY_AGAIN) if cut else fault
 
 
 def _header_fault(path: Path) -> str | None:
@@ -133,8 +166,6 @@ def _header_fault(path: Path) -> str | None:
     """
     with path.open("rb") as file:
         header = file.read(100)
-    if not header.startswith(b"SQLite format 3\0"[: len(header)]):
-        return "is no GeoPackage (it is no SQLite database)"
     size = path.stat().st_size
     if len(header) < 100:
         return f"is cut off ({size} bytes)"
@@ -148,12 +179,12 @@ def _header_fault(path: Path) -> str | None:
 
 def _database_fault(path: Path) -> tuple[str, str] | None:
     """Return what is wrong with a GeoPackage as a database, and what to do; None when nothing is."""
-    if path.suffix.lower() != ".gpkg":
+    if _fault(path) is not None or path.suffix.lower() != ".gpkg":
         return None
     try:
-        with closing(connection(path, "ro", 0)) as database:
+        with closing(_unchanged(path)) as database:
             state = database.execute("PRAGMA quick_check(1)").fetchone()[0]
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # what SQLite says of a fault may be no text either
         if "locked" in str(error):
             return "is locked by another program", EDITED_ELSEWHERE
         if Path(f"{path}-journal").exists():
@@ -166,9 +197,11 @@ def _database_fault(path: Path) -> tuple[str, str] | None:
 
 
 def has_no_vector_table(path: Path) -> bool:
-    """Return whether a GeoPackage holds nothing but rasters."""
+    """Return whether a GeoPackage, which may be opened, holds nothing but rasters."""
+    if path.suffix.lower() != ".gpkg":
+        return False
     try:
-        with closing(connection(path, "ro", 0)) as database:
+        with closing(_unchanged(path)) as database:
             query = "SELECT count(*) FROM gpkg_contents WHERE data_type IN ('features', 'attributes')"
             return bool(database.execute(query).fetchone()[0] == 0)
     except sqlite3.DatabaseError:
@@ -177,11 +210,8 @@ def has_no_vector_table(path: Path) -> bool:
 
 def connection(path: Path, mode: str, patience_s: float) -> sqlite3.Connection:
     """Open a file with SQLite; never while GDAL has the same file open: the two don't see each other's locks."""
-    return sqlite3.connect(
+    database = sqlite3.connect(
         f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=patience_s, isolation_level=None
     )
-
-
-def quoted(name: str) -> str:
-    """Return a name as it stands in SQL."""
-    return '"' + name.replace('"', '""') + '"'
+    database.text_factory = partial(str, encoding="utf-8", errors="replace")
+    return database

@@ -14,7 +14,8 @@ from pyproj.exceptions import CRSError
 
 from lawngis.errors import SiteError
 
-from .opening import has_no_vector_table, quiet_gdal, undisturbed
+from .copies import DIRECT, readable
+from .opening import computed_tables, has_no_vector_table, quiet_gdal
 
 Bounds = tuple[float, float, float, float]
 """Min x, min y, max x, max y, in units of the CRS."""
@@ -36,7 +37,7 @@ class LayerInfo:
     Parameters
     ----------
     path, name
-        Where it is.
+        Where it is read from: the file, or a copy that is quicker to read.
     geometry_type
         ``"Polygon"``, ``"MultiPoint"`` and so on, without Z and M; ``"Geometry"`` when mixed or not declared;
         None for a table without geometry.
@@ -68,7 +69,7 @@ def layer_overview(path: str | Path) -> tuple[LayerInfo, ...]:
     Parameters
     ----------
     path
-        GeoPackage, or any other vector file that fiona opens.
+        One of the kinds in :data:`lawngis.processing.files.formats.VECTORS`.
 
     Returns
     -------
@@ -82,15 +83,16 @@ def layer_overview(path: str | Path) -> tuple[LayerInfo, ...]:
     """
     path = Path(path)
     names = layer_names(path)
-    file = undisturbed(path)
+    file = readable(path)
     return tuple(_layer_info(path, file, name) for name in names)
 
 
 def layer_names(path: Path) -> list[str]:
-    """Return the names of a file's layers and tables, in its order."""
+    """Return the names of a file's layers and tables, in its order; views and computed tables are none."""
+    computed, file = computed_tables(path), readable(path)
     try:
         with quiet_gdal(path):
-            return list(fiona.listlayers(undisturbed(path)))
+            return [name for name in fiona.listlayers(file) if name not in computed]
     except SiteError:
         if has_no_vector_table(path):  # GDAL's vector side refuses to open a GeoPackage of rasters
             return []
@@ -103,7 +105,7 @@ def _layer_info(path: Path, file: Path, name: str) -> LayerInfo:
         count = _feature_count(file, name, source)
         bounds = _bounds_or_none(source) if geometry_type and count else None
         return LayerInfo(
-            path=path,
+            path=path if path.suffix.casefold() in DIRECT else file,
             name=name,
             geometry_type=geometry_type,
             crs=_crs_or_none(source.crs_wkt),

@@ -14,7 +14,8 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import LayerError
 
-from .opening import quiet_gdal, undisturbed
+from .copies import readable
+from .opening import computed_tables, quiet_gdal
 from .overview import Bounds, layer_names
 from .validity import UNREADABLE
 
@@ -109,7 +110,8 @@ def _rows(
     if selection.get("mask") is not None:
         shapely.prepare(selection["mask"])
     with quiet_gdal(path, layer):
-        file = undisturbed(path)
+        file = readable(path)
+        _refuse_computed(path, layer)
         info = _layer_info(path, file, layer)
         asked = _asked_columns(list(info["fields"]), columns)
         frame = pyogrio.read_dataframe(
@@ -128,6 +130,15 @@ def _rows(
         if isinstance(frame, gpd.GeoDataFrame):
             frame.attrs[UNREADABLE] = _unreadable_fids(file, layer, frame)
     return frame
+
+
+def _refuse_computed(path: Path, layer: str) -> None:
+    if layer.casefold() in (name.casefold() for name in computed_tables(path)):
+        raise LayerError(
+            "is a view or has computed columns, which are not read",
+            where=(str(path), layer),
+            advice="Save it as a layer of its own.",
+        )
 
 
 def _layer_info(path: Path, file: Path, layer: str) -> Mapping[str, Any]:

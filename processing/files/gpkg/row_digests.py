@@ -12,7 +12,8 @@ from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
-from .opening import LOCK_PATIENCE_S, connection, quiet_gdal, quoted, undisturbed
+from .opening import LOCK_PATIENCE_S, connection, quiet_gdal, undisturbed
+from .schema import quoted
 
 PLAIN_FORMAT = 2
 """Of marshal: values alone, without references, so that equal rows are equal bytes in every version of Python."""

@@ -8,7 +8,8 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from .opening import LOCK_PATIENCE_S, connection, quiet_gdal, quoted, undisturbed
+from .opening import LOCK_PATIENCE_S, connection, quiet_gdal, undisturbed
+from .schema import quoted
 
 SPANS_MAX = 500
 """SQLite takes conditions with up to a thousand terms; of more spans all that lies between is read."""

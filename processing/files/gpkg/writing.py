@@ -23,6 +23,7 @@ from pyproj import CRS
 from lawngis.errors import LawngisError, PlanError
 
 from ..atomic import write_problem
+from ..formats import own_folder
 from . import descriptions, opening
 from .foreign import carry_over
 from .opening import EDITED_ELSEWHERE, WRITING_ERRORS
@@ -132,8 +133,9 @@ def draft_of(target: Path) -> Iterator[Path]:
         _as_plan_error(target),  # once more, as the room on the disk tells only while the draft takes it
     ):
         # a folder of its own: SQLite's journal stays in it, and no search for *.gpkg finds half a file
-        draft = Path(folder) / target.with_suffix(".gpkg").name
-        yield draft
+        name = target.with_suffix(".gpkg").name
+        draft = Path(folder) / name
+        yield _without_marks(Path(folder)) / name
         flush_to_disk(draft)
         refuse_unwritable(target)
         os.replace(draft, target)  # noqa: PTH105 (the word says what it does on every system)
@@ -154,16 +156,26 @@ def _as_plan_error(target: Path) -> Iterator[None]:
         ) from error
 
 
-def write_indexed(path: Path, layer: str, batches: Iterable[gpd.GeoDataFrame]) -> None:
-    """Write features, some at a time, as the only layer of a new GeoPackage, with a spatial index.
+def _without_marks(folder: Path) -> Path:
+    """Return a folder by a name in which fiona sees no archive, as it does before an exclamation mark."""
+    if "!" not in str(folder):
+        return folder
+    link = own_folder() / "draft"
+    link.symlink_to(folder)
+    return link
 
-    For copies that only this program reads: nothing is described, and a file that is there is replaced.
+
+def write_indexed(path: Path, layer: str, batches: Iterable[gpd.GeoDataFrame]) -> None:
+    """Write features, some at a time, as a new layer of a GeoPackage, with a spatial index.
+
+    For copies that only this program reads: nothing is described.
     """
-    path.unlink(missing_ok=True)
+    columns = {"FID": "lawngis_fid", "GEOMETRY_NAME": "lawngis_shape"}  # no file has columns of these names
     with _quick_pyogrio(), warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        for frame in batches:
-            pyogrio.write_dataframe(frame, path, layer=layer, geometry_type="Unknown", append=path.exists())
+        for number, frame in enumerate(batches):
+            new = {} if number else columns
+            pyogrio.write_dataframe(frame, path, layer=layer, geometry_type="Unknown", append=number > 0, **new)
 
 
 def refuse_unwritable(path: str | Path) -> None:

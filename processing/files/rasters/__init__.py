@@ -4,7 +4,16 @@ A raster is named by a string: a file, or ``GPKG:file:table`` for a raster table
 rows are ever read, and what is written is whole or not there at all.
 """
 
-from .opening import Bounds, RasterInfo, close_rasters, parts, raster_overview, raster_table, rasters_passing, reaches
+from .opening import (
+    Bounds,
+    RasterInfo,
+    close_rasters,
+    raster_overview,
+    raster_table,
+    rasters_passing,
+    reaches,
+    source_files,
+)
 from .windows import read_rows, read_window, sample_values
 from .writing import CogDrafts, CogTarget, write_mosaic
 
@@ -14,7 +23,6 @@ __all__ = [
     "CogTarget",
     "RasterInfo",
     "close_rasters",
-    "parts",
     "raster_overview",
     "raster_table",
     "rasters_passing",
@@ -22,5 +30,6 @@ __all__ = [
     "read_rows",
     "read_window",
     "sample_values",
+    "source_files",
     "write_mosaic",
 ]

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import rasterio
 from affine import Affine
 from pyproj import CRS
@@ -30,10 +31,19 @@ from rasterio.io import DatasetReader
 
 from lawngis.errors import LawngisError, RasterError
 
+from ..formats import RASTERS, alone, file_fault, side_files
+from . import virtual
+
 Bounds = tuple[float, float, float, float]
 """Min x, min y, max x, max y, in units of the CRS."""
 
 MAX_OPEN = 8  # rasters that one thread keeps open: dem, dsm and imagery of two sites, and some to spare
+
+SHEAR_CELLS = 0.01
+"""By so much of a cell rows and columns may be off over the whole raster: rounding of whoever wrote it."""
+
+BLOCK_BYTES_MAX = 2 << 30
+"""Larger blocks take more memory than there is, and nobody writes such ones [bytes]."""
 
 CACHE_MB = 96
 """GDAL's cache of blocks while a whole raster goes through [MB]."""
@@ -116,7 +126,7 @@ def raster_overview(source: str | Path) -> RasterInfo:
             source=source,
             crs=full_crs.to_2d() if not full_crs.is_compound else full_crs.sub_crs_list[0],
             vertical_unit_m=_vertical_unit_m(full_crs, dataset.units[0]),
-            transform=dataset.transform,
+            transform=upright(dataset.transform),
             width=dataset.width,
             height=dataset.height,
             bands=tuple(text or "" for text in dataset.descriptions),
@@ -148,23 +158,26 @@ def raster_table(path: str | Path, name: str) -> str | None:
     str or None
         ``GPKG:file:table``.
     """
+    from ..gpkg import undisturbed
+
     path = Path(path)
     if path.suffix.lower() != ".gpkg" or not path.is_file():
         return None
     query = "SELECT table_name FROM gpkg_contents WHERE data_type IN ('tiles', '2d-gridded-coverage')"
     try:
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as database:
+        with closing(sqlite3.connect(f"{undisturbed(path).as_uri()}?mode=ro", uri=True)) as database:
             tables = [str(row[0]) for row in database.execute(query)]
-    except sqlite3.DatabaseError:
+    except (sqlite3.DatabaseError, LawngisError):
         return None  # the reader of its layers raises what is wrong with it
     stored = next((table for table in tables if table.casefold() == name.casefold()), None)
     return None if stored is None else f"GPKG:{path}:{stored}"
 
 
-def parts(source: str | Path) -> list[Path]:
-    """Return the other files that a raster is made of: the sources of a virtual one."""
-    with open_dataset(str(source)) as dataset:
-        return [Path(name) for name in dataset.files[1:] if Path(name).is_file()]
+def source_files(source: str) -> list[Path]:
+    """Return all files that are read for a raster: its own, what belongs to it, and the parts of a virtual one."""
+    file, _ = file_and_table(source)
+    own = [file, *(virtual.parts(file) if file.suffix.casefold() == ".vrt" else [])]
+    return [part for one in own for part in (one, *side_files(one))]
 
 
 def close_rasters() -> None:
@@ -234,33 +247,38 @@ def _opened(source: str) -> DatasetReader:
     # Without this option GDAL leaves out the vertical CRS of older GeoTIFFs
     with rasterio.Env(GTIFF_REPORT_COMPD_CS=True), warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        datasets[key] = rasterio.open(_name_to_open(source), sharing=False)
+        name, driver = _name_to_open(source)
+        datasets[key] = rasterio.open(name, driver=driver, sharing=False)
     return datasets[key]
 
 
-def _name_to_open(source: str) -> str:
-    file, table = _file_and_table(source)
-    if file.suffix.lower() != ".gpkg":
-        return source
+def _name_to_open(source: str) -> tuple[str, str]:
+    """Return under which name a raster is opened, with no other files beside it, and with which driver alone."""
     from ..gpkg import undisturbed
 
-    return f"GPKG:{undisturbed(file)}:{table}" if table else str(undisturbed(file))
+    file, table = file_and_table(source)
+    ending = file.suffix.casefold()
+    if ending == ".gpkg":
+        link = str(undisturbed(file))
+        name = f"GPKG:{link}:{table}" if table else link
+    else:
+        name = str(virtual.with_links(file) if ending == ".vrt" else alone(file))
+    return name, RASTERS[ending].driver
 
 
-def _file_and_table(source: str) -> tuple[Path, str]:
+def file_and_table(source: str) -> tuple[Path, str]:
+    """Return the file that a raster is in, and of ``GPKG:file:table`` the table."""
     inside = re.fullmatch(r"GPKG:(.*):([^:]*)", source)
     return (Path(inside[1]), inside[2]) if inside else (Path(source), "")
 
 
 def _state(source: str) -> tuple[int, ...]:
-    """Return what changes when a file is replaced or written to."""
-    file, _ = _file_and_table(source)
-    if not file.exists():
-        raise RasterError("does not exist", where=str(file), advice="Check the name and the folder.")
-    if file.is_dir():
-        raise RasterError("is a folder, not a file", where=str(file), advice="Name a file in it.")
-    if file.stat().st_size == 0:
-        raise RasterError("is empty (0 bytes)", where=str(file), advice="Copy or export it again.")
+    """Return what changes when a file is replaced or written to, after making sure that it may be opened."""
+    file, _ = file_and_table(source)
+    fault = file_fault(file, RASTERS)
+    if fault is not None:
+        what, advice = fault
+        raise RasterError(what, where=str(file), advice=advice)
     state = file.stat()
     return state.st_mtime_ns, state.st_size, state.st_ino
 
@@ -273,10 +291,23 @@ def _refuse_unusable(dataset: DatasetReader, source: str) -> None:
         raise RasterError(
             "holds complex numbers (each cell has two)", where=source, advice="Export the band that is wanted as real."
         )
-    if dataset.transform.b or dataset.transform.d:
+    place, (height, width) = dataset.transform, dataset.shape
+    if not np.isfinite(place).all():
+        raise RasterError("lies at no number", where=source, advice="Georeference it in a GIS.")
+    if abs(place.b) * height > SHEAR_CELLS * abs(place.a) or abs(place.d) * width > SHEAR_CELLS * abs(place.e):
         raise RasterError("is rotated", where=source, advice="Warp it to a grid that runs north and east.")
-    if dataset.transform == Affine.identity():
+    if not (place.a and place.e):
+        raise RasterError("has cells without a size", where=source, advice="Georeference it in a GIS.")
+    block = max(rows * columns for rows, columns in dataset.block_shapes) * max(map(_bytes, dataset.dtypes))
+    if block > BLOCK_BYTES_MAX:
+        what = f"is stored in blocks of {block >> 20} MB, each of which must be read whole"
+        raise RasterError(what, where=source, advice="Export it in tiles of 256 or 512 cells.")
+    if place == Affine.identity():
         raise RasterError("has no place on the Earth", where=source, advice="Georeference it in a GIS.")
+
+
+def _bytes(dtype: str) -> int:
+    return np.dtype(dtype).itemsize
 
 
 def _crs(dataset: DatasetReader, source: str) -> CRS:
@@ -295,6 +326,11 @@ def _vertical_unit_m(crs: CRS, band_unit: str | None) -> float | None:
     if upward:
         return float(upward[0].unit_conversion_factor)
     return _UNITS_M.get((band_unit or "").strip().lower())
+
+
+def upright(place: Affine) -> Affine:
+    """Return where a raster lies, without a shear too small to count."""
+    return Affine(place.a, 0, place.c, 0, place.e, place.f)
 
 
 def grid_bounds(transform: Affine, width: int, height: int) -> Bounds:

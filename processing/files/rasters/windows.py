@@ -21,6 +21,9 @@ from .opening import Bounds, grid_bounds, open_dataset
 ABSURD = 1e30
 """Larger values count as no data: many files leave their no-data value (-3.4e38) undeclared."""
 
+CELLS_MAX = 150_000_000
+"""Cells that are read at a time; with numbers of 64 bits they take more than a gigabyte."""
+
 SAMPLES = 4
 SAMPLE_CELLS = 64
 """Windows along each side of a raster, and cells along each side of a window, by which it is known."""
@@ -70,6 +73,13 @@ def read_window(
                 f"does not reach {_printed(bounds)}; it covers {_printed(covered)}",
                 where=source,
                 advice="Check its CRS, or take a raster that covers the place.",
+            )
+        if window.width * window.height > CELLS_MAX:
+            raise RasterError(
+                f"has {window.width * window.height / 1e6:,.0f} million cells around one place,"
+                f" each of {abs(dataset.transform.a):g} x {abs(dataset.transform.e):g}",
+                where=source,
+                advice="Check the size of its cells, or make it coarser.",
             )
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", NodataShadowWarning)  # nodata beside an alpha band: the mask has both
@@ -128,7 +138,7 @@ def read_rows(source: str | Path, first: int, stop: int, *, band: int = 1) -> ND
         plain = (scale, offset) == (1.0, 0.0) and dataset.dtypes[band - 1] in _EXACT_IN_SINGLE
         cells = dataset.read(band, window=window)
         values = cells.astype(np.float32 if plain else np.float64, copy=False)
-        missing = ~(np.abs(values) < ABSURD)
+        missing = np.zeros(values.shape, dtype=bool)
         if dataset.nodata is not None and not np.isnan(dataset.nodata):
             missing |= cells == cells.dtype.type(dataset.nodata) if values is cells else values == dataset.nodata
         flags = {flag.name for flag in dataset.mask_flag_enums[band - 1]}
@@ -136,7 +146,7 @@ def read_rows(source: str | Path, first: int, stop: int, *, band: int = 1) -> ND
             missing |= dataset.read_masks(band, window=window) == 0
         if missing.any():
             values[missing] = np.nan
-        return values if (scale, offset) == (1.0, 0.0) else values * scale + offset
+        return _scaled(values, scale, offset)
 
 
 def _window(dataset: DatasetReader, bounds: Bounds, margin_cells: int) -> Window | None:
@@ -167,9 +177,18 @@ def _cells(first: float, last: float, margin: int, length: int) -> tuple[int, in
 
 
 def _values(cells: np.ma.MaskedArray[Any, Any], scale: float, offset: float) -> FloatArray:
-    values = np.where(np.ma.getmaskarray(cells), np.nan, cells.data.astype(np.float64))
+    return _scaled(np.where(np.ma.getmaskarray(cells), np.nan, cells.data.astype(np.float64)), scale, offset)
+
+
+def _scaled(values: NDArray[Any], scale: float, offset: float) -> NDArray[Any]:
+    """Return values as the band means them, without absurd ones; they may be changed in place."""
     values[~(np.abs(values) < ABSURD)] = np.nan
-    return values if (scale, offset) == (1.0, 0.0) else values * scale + offset
+    if (scale, offset) == (1.0, 0.0):
+        return values
+    with np.errstate(over="ignore", invalid="ignore"):
+        scaled = values * scale + offset
+    scaled[~(np.abs(scaled) < ABSURD)] = np.nan
+    return scaled
 
 
 def _printed(bounds: Bounds) -> str:

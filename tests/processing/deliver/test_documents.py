@@ -32,7 +32,7 @@ from lawngis.processing.deliver.sheet_layout import sheet_layout
 from lawngis.processing.deliver.stakeout import crs_named, stakeout_csv
 from lawngis.processing.deliver.texts import CAUTIONS
 from lawngis.processing.files import gpkg
-from lawngis.processing.files.atomic import file_stem, write_whole
+from lawngis.processing.files.atomic import file_stem, file_stems, write_whole
 
 KINDS = {"page.html", "visit.pdf", "visit.csv", "sheet.pdf", "quote.pdf", "quote.csv", "plan.dxf", "points.gpx",
          "stakeout.csv", "layers.geojson", "week.ics"}  # fmt: skip
@@ -255,6 +255,16 @@ def test_folder_names_stay_inside_and_differ(name):
     stem = file_stem(name)
     assert stem not in ("", ".", "..") and not set(stem) & set('/\\\0:*?"<>|') and len(stem) < 90
     assert stem != file_stem(name + "!") and not stem.startswith(("-", "."))
+
+
+def test_folders_of_parcels_never_meet_one_another_or_the_index():
+    """Not even where case doesn't count; what is alone keeps its name."""
+    names = ["A", "a", "B", "index.html", "styles", "Styles", "INDEX.HTML"]
+    stems = file_stems(names)
+    assert stems["B"] == "B"
+    taken = {stem.casefold() for stem in stems.values()}
+    assert len(taken) == len(names)
+    assert not taken & {"index.html", "styles"}
 
 
 def test_reading_gives_true_metres(delivered):

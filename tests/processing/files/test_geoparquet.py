@@ -11,7 +11,8 @@ import pytest
 import shapely
 
 from lawngis.errors import LayerError, SiteError
-from lawngis.processing.files import geoparquet, gpkg
+from lawngis.processing.files import gpkg
+from lawngis.processing.files.gpkg import geoparquet
 
 pyarrow = pytest.importorskip("pyarrow", reason="needs the extra parquet")
 

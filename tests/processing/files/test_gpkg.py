@@ -338,8 +338,8 @@ def broken(kind: str, path: Path, good: bytes) -> Path:
     ("kind", "what"),
     [
         ("empty", r"is empty \(0 bytes\)"),
-        ("junk", "no SQLite database"),
-        ("text", "no SQLite database"),
+        ("junk", "is no GeoPackage: it holds other data"),
+        ("text", "is no GeoPackage: it holds text"),
         ("cut in half", r"is cut off \(\d+ of \d+ bytes"),
         ("cut in the header", r"is cut off \(60 bytes\)"),
         ("last byte missing", r"is cut off \(\d+ of \d+ bytes"),
@@ -389,8 +389,8 @@ def test_locked_file_says_that_it_is_open_elsewhere(locked: Path, monkeypatch: p
 
 
 def test_errors_of_reading_carry_the_cause(tmp_path: Path) -> None:
-    path = tmp_path / "a.geojson"
-    path.write_text("{ this is no GeoJSON")
+    path = tmp_path / "a.gml"
+    path.write_text("<this is no GML")
     with pytest.raises(SiteError, match="no vector file") as caught:
         gpkg.layer_overview(path)
     assert isinstance(caught.value.__cause__, fiona.errors.FionaError)

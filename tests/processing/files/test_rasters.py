@@ -140,7 +140,7 @@ def test_raster_that_cannot_be_read_is_named(tmp_path: Path, capfd: pytest.Captu
     for name, what in (
         ("missing.tif", "does not exist"),
         ("empty.tif", r"is empty \(0 bytes\)"),
-        ("text.tif", "can't be read"),
+        ("text.tif", "is no TIFF: it holds text"),
         ("cut.tif", "can't be read"),
         (".", "is a folder"),
     ):

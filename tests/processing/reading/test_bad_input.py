@@ -181,7 +181,7 @@ def test_a_terrain_model_without_crs(refused, build, site):
 
 def test_a_surface_model_that_is_none_is_refused_before_anything_is_computed(refused, site):
     (site / "dsm.tif").write_text("a surface")
-    assert "dsm.tif: can't be read" in refused(site)
+    assert "dsm.tif: is no TIFF: it holds text" in refused(site)
 
 
 @pytest.mark.parametrize("content", [None, "", "no raster", "folder"])

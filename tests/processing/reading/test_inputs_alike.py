@@ -5,7 +5,6 @@ from __future__ import annotations
 import importlib.util
 import warnings
 from functools import partial
-from pathlib import Path
 
 import geopandas
 import numpy as np
@@ -15,6 +14,7 @@ import rasterio
 import shapely
 from rasterio.windows import Window
 
+from lawngis.processing.files.tiles import virtual_raster
 from lawngis.processing.planning.fingerprints import site_fingerprint
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_source import SiteSource
@@ -140,9 +140,8 @@ def test_tiles_elsewhere_and_a_virtual_raster(site, tmp_path):
     (site / "dem.tif").rename(tmp_path / "whole.tif")
     in_tiles(tmp_path / "whole.tif", tmp_path / "tiles")
     assert seen(site, raster_files={"dem": str(tmp_path / "tiles")}) == before
-    files = site_files(site, raster_files={"dem": str(tmp_path / "tiles")})
-    virtual = site / "dem.vrt"
-    virtual.write_bytes(Path(files.rasters["dem"]).read_bytes())
+    (tmp_path / "tiles").rename(site / "tiles")
+    virtual_raster(site / "tiles", site / "dem.vrt")
     alone = site_files(site)
     assert len([path for path in alone.inputs if path.suffix == ".tif"]) == 12
     assert seen(site) == before

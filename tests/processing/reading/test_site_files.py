@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from lawngis.errors import LayerError, SiteError
-from lawngis.processing.reading.site_files import raster_file, site_files
+from lawngis.processing.files.rasters.opening import file_and_table
+from lawngis.processing.reading.site_files import site_files
 
 
 def test_names_match_without_regard_to_case_and_files_name_their_only_layer(build, tmp_path):
@@ -61,4 +62,4 @@ def test_inputs_are_files_each_once(build, tmp_path):
     inside = f"GPKG:{tmp_path / 'a.gpkg'}:dem"
     files = site_files(tmp_path, raster_files={"dem": inside, "dsm": "dsm.tif"})
     assert [path.name for path in files.inputs] == ["a.gpkg", "dsm.tif"]
-    assert raster_file("GPKG:C:/x/a.gpkg:dem").as_posix() == "C:/x/a.gpkg"
+    assert file_and_table("GPKG:C:/x/a.gpkg:dem")[0].as_posix() == "C:/x/a.gpkg"

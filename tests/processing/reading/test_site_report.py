@@ -38,7 +38,7 @@ def test_all_that_is_broken_is_said_at_once(build, tmp_path):
     text = found.as_text()
     assert "layer parcels: holds points" in text
     assert "layer trees: holds polygons" in text
-    assert "dem.tif: can't be read" in text
+    assert "dem.tif: is no TIFF" in text
     assert text.splitlines()[-1].startswith("not usable")
 
 

@@ -19,7 +19,7 @@ from pyproj.exceptions import CRSError
 
 from lawngis.errors import LayerError, SiteError
 
-from . import gpkg
+from .writing import write_indexed
 
 ENDINGS = (".parquet", ".geoparquet")
 BATCH_ROWS = 10_000
@@ -27,15 +27,17 @@ DEFAULT_CRS = "OGC:CRS84"
 """What a file means that doesn't say its CRS (specification, "crs")."""
 
 
-def geopackage_of(path: Path, folder: Path) -> Path:
+def geopackage_of(file: Path, folder: Path, path: Path | None = None) -> Path:
     """Copy a GeoParquet file into a GeoPackage of one layer, named as the file, and return it.
 
     Parameters
     ----------
-    path
+    file
         The file.
     folder
         Where to put the copy.
+    path
+        The user's name of the file, for errors, where that is another.
 
     Raises
     ------
@@ -44,17 +46,18 @@ def geopackage_of(path: Path, folder: Path) -> Path:
     LayerError
         When its geometries are stored in another way than well-known binary.
     """
-    file = _opened(path)
-    geometry, crs = _geometry_column(file, path)
-    target = folder / f"{path.stem}.gpkg"
+    path = path or file
+    opened = _opened(file, path)
+    geometry, crs = _geometry_column(opened, path)
+    target = folder / f"{file.stem}.gpkg"
     try:
-        gpkg.write_indexed(target, path.stem, _batches(file, geometry, crs))
+        write_indexed(target, file.stem, _batches(opened, geometry, crs))
     except (OSError, ValueError, shapely.errors.ShapelyError) as error:
         raise SiteError(f"can't be read ({error})", where=str(path), advice="Save it as GeoPackage.") from error
     return target
 
 
-def _opened(path: Path) -> Any:
+def _opened(file: Path, path: Path) -> Any:
     try:
         from pyarrow import ArrowException  # type: ignore[import-not-found, import-untyped, unused-ignore]
         from pyarrow.parquet import ParquetFile  # type: ignore[import-not-found, import-untyped, unused-ignore]
@@ -65,7 +68,7 @@ def _opened(path: Path) -> Any:
             advice="Install lawngis[parquet], or save the layer as GeoPackage.",
         ) from error
     try:
-        return ParquetFile(path)
+        return ParquetFile(file)
     except (OSError, ArrowException) as error:
         reason = str(error).splitlines()[0]
         raise SiteError(f"is no Parquet file ({reason})", where=str(path), advice="Export it again.") from error
