@@ -13,7 +13,7 @@ ROOT = Path(__file__).parents[1]
 
 LIBRARY_FLOORS = {
     "arrays": 0, "errors": 0, "constants": 0, "mower": 1, "prices": 1,
-    "labour": 2, "geometry": 2, "ground": 3, "error_model": 4, "lawn": 5, "wire": 5, "record": 6, "dock": 5,
+    "labour": 2, "geometry": 2, "ground": 3, "error_model": 4, "realisations": 5, "lawn": 5, "wire": 5, "record": 6, "dock": 5,
     "mowing": 5, "trust": 6,
 }  # fmt: skip
 
