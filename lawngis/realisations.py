@@ -8,6 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import shapely
@@ -99,8 +102,8 @@ def expected_surface(z_m: FloatArray, cell_m: tuple[float, float], error: Raster
     Notes
     -----
     Wiener's filter, which is simple kriging of a stationary surface: what is left of a plane is weighted in each
-    frequency by S / (S + E), with E the power of the errors and S that of the terrain, the rest of the grid's own power,
-    never rising with frequency. A grid that is smoother than its errors would have it holds smaller ones: E is no more
+    frequency by S / (S + E), with E the power of the errors and S that of the terrain: the rest of the grid's own
+    power, never rising with frequency. A grid that is smoother than its errors would have it holds smaller ones: E is no more
     than the grid shows above :data:`FINEST_SHARE` of the highest frequency. What is left is no error where it lies
     :data:`SURE_SDS` off: steps, walls and trees stay as they are.
 
@@ -134,11 +137,11 @@ def _terrain_share(
     log_f = np.log(frequency[waves])
     edges = np.linspace(log_f.min(), log_f.max() + 1e-9, SPECTRUM_BINS + 1)
     band = np.searchsorted(edges, log_f, side="right") - 1
-    count, seen, expected, middle = (
-        np.bincount(band, weights, SPECTRUM_BINS) for weights in (None, power[waves], noise[waves], log_f)
+    count = np.maximum(np.bincount(band, minlength=SPECTRUM_BINS), 1)
+    seen, expected, middle = (
+        (np.bincount(band, values, SPECTRUM_BINS) / count)[np.unique(band)]
+        for values in (power[waves], noise[waves], log_f)
     )
-    filled = count > 0
-    seen, expected, middle = (values[filled] / count[filled] for values in (seen, expected, middle))
     finest = middle > np.log(FINEST_SHARE * frequency.max())
     shown = min(1.0, float(np.median(seen[finest] / np.maximum(expected[finest], 1e-30))))
     terrain = np.maximum.accumulate(np.maximum(seen - shown * expected, 0.0)[::-1])[::-1]
@@ -149,7 +152,7 @@ def _terrain_share(
 
 
 def _error_power(shape: tuple[int, int], cell_m: tuple[float, float], error: RasterError) -> FloatArray:
-    """Return the power of errors by frequency on a grid whose opposite edges meet, as :func:`numpy.fft.rfft2` has it."""
+    """Return the power of errors by frequency, as :func:`numpy.fft.rfft2` has it, where opposite edges meet."""
     across, down = (
         np.minimum(np.arange(count), count - np.arange(count)) * side
         for count, side in zip(shape[::-1], cell_m, strict=True)
@@ -235,8 +238,8 @@ class DrawnFeatures:
         """Number the corners of a feature, and bind those that lie on features before it."""
         corners = [shapely.get_coordinates(self._shapes[other]) for other in before]
         if before:
-            on_it = np.concatenate(corners)
-            self._shapes[index] = _line_by_line(self._shapes[index], lambda line: _with_corners(line, on_it))
+            with_theirs = partial(_with_corners, corners=np.concatenate(corners))
+            self._shapes[index] = _line_by_line(self._shapes[index], with_theirs)
         first = max(span.stop for span in self._spans)
         xy = shapely.get_coordinates(self._shapes[index])
         self._spans[index] = slice(first, first + len(xy))
@@ -283,12 +286,13 @@ def _line_by_line(shape: BaseGeometry, changed: Callable[[FloatArray], FloatArra
     if isinstance(shape, LineString) and not shape.is_empty:
         return LineString(changed(shapely.get_coordinates(shape)))
     parts = getattr(shape, "geoms", None)
-    return shape if parts is None else type(shape)([_line_by_line(part, changed) for part in parts])
+    made: Any = type(shape)
+    return shape if parts is None else made([_line_by_line(part, changed) for part in parts])
 
 
 def _with_corners(line: FloatArray, corners: FloatArray) -> FloatArray:
     """Return a line with further corners where others lie on its edges; its course stays the same."""
-    drawn, points = LineString(line), shapely.points(corners)
+    drawn, points = LineString(line), np.asarray(shapely.points(corners), dtype=object)
     on_edge = shapely.dwithin(points, drawn, COMMON_M) & ~shapely.dwithin(points, MultiPoint(line), COMMON_M)
     at_m = np.unique(shapely.line_locate_point(drawn, points[on_edge]))
     own_m = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
@@ -305,7 +309,7 @@ def _on_edges(xy: FloatArray, shape: BaseGeometry) -> tuple[NDArray[np.int64], N
     starts = np.concatenate([[0], np.cumsum(counts)])
     ends = np.concatenate(
         [np.column_stack([span := np.arange(start, max(stop - 1, start + 1)), np.minimum(span + 1, stop - 1)])
-         for start, stop in zip(starts, starts[1:], strict=False)]
+         for start, stop in pairwise(starts)]
     )  # fmt: skip
     begin, along = corners[ends[:, 0]], corners[ends[:, 1]] - corners[ends[:, 0]]
     square = np.maximum((along**2).sum(axis=1), 1e-30)
@@ -327,11 +331,8 @@ def _led(
     for line in _lines(shape):
         xy = shapely.get_coordinates(line)
         if len(xy) > 1:
-            turns = {
-                tuple(corner)
-                for corner in shapely.get_coordinates(LineString(xy).simplify(straight_m, preserve_topology=False))
-            }
-            leads = bound[first : first + len(xy)] | np.array([tuple(corner) in turns for corner in xy])
+            turning = shapely.get_coordinates(LineString(xy).simplify(straight_m, preserve_topology=False)).tolist()
+            leads = bound[first : first + len(xy)] | np.array([corner in turning for corner in xy.tolist()])
             closed = len(xy) > 2 and bool((xy[0] == xy[-1]).all())
             chainage_m = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
             ahead = np.flatnonzero(leads)

@@ -112,7 +112,7 @@ def test_within_a_feature_only_corners_are_off_from_one_another():
 
 
 def test_area_and_outline_of_a_rectangle_spread_as_arithmetic_says():
-    """Var A of a polygon with independent corners is s² / 4 times the sum of its squared diagonals between neighbours."""
+    """Var A of independent corners is s² / 4 times the sum of squares of the lines between their neighbours."""
     draws = moved([box(0, 0, 20, 10)], [VectorError(0.1, 0.08, 0.06)], 3000)
     area_sd = 0.06 / 2 * np.sqrt(4 * (20**2 + 10**2))
     assert np.std([shape.area for (shape,) in draws]) == pytest.approx(area_sd, rel=0.04)
@@ -120,7 +120,7 @@ def test_area_and_outline_of_a_rectangle_spread_as_arithmetic_says():
 
 
 def test_features_that_meet_stay_together():
-    """House, terrace against its wall (corners inside the wall's edge), lawn that shares edges with both and a fence."""
+    """House, terrace against its wall (corners inside the wall's edge), lawn with edges of both, a fence."""
     house, terrace = box(0, 0, 10, 8), box(2, 8, 7, 11)
     lawn = box(-5, -5, 20, 25).difference(house).difference(terrace)
     fence = LineString([(-5, 25), (20, 25)])
