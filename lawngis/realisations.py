@@ -103,9 +103,9 @@ def expected_surface(z_m: FloatArray, cell_m: tuple[float, float], error: Raster
     -----
     Wiener's filter, which is simple kriging of a stationary surface: what is left of a plane is weighted in each
     frequency by S / (S + E), with E the power of the errors and S that of the terrain: the rest of the grid's own
-    power, never rising with frequency. A grid that is smoother than its errors would have it holds smaller ones: E is no more
-    than the grid shows above :data:`FINEST_SHARE` of the highest frequency. What is left is no error where it lies
-    :data:`SURE_SDS` off: steps, walls and trees stay as they are.
+    power, never rising with frequency. A grid that is smoother than its errors would have it holds
+    smaller ones: E is no more than the grid shows above :data:`FINEST_SHARE` of the highest frequency. What is left is
+    no error where it lies :data:`SURE_SDS` off: steps, walls and trees stay as they are.
 
     References
     ----------
@@ -228,11 +228,10 @@ class DrawnFeatures:
             moves[own.free] = shift + error.vertex_m * moves[own.free]
             for corners, between, share in own.bound:
                 moves[corners] = (1 - share) * moves[between[:, 0]] + share * moves[between[:, 1]]
-        shifted = (
-            shapely.transform(shape, lambda xy, span=span: xy + moves[span])
-            for shape, span in zip(self._shapes, self._spans, strict=True)
-        )
-        return [_sound(after, before) for after, before in zip(shifted, self._given, strict=True)]
+        return [
+            _sound(shapely.transform(shape, partial(np.add, moves[span])), given)
+            for shape, given, span in zip(self._shapes, self._given, self._spans, strict=True)
+        ]
 
     def _add(self, index: int, before: Sequence[int]) -> None:
         """Number the corners of a feature, and bind those that lie on features before it."""

@@ -91,6 +91,12 @@ class VisitCheck:
         Of these three.
     flip_probability, weight
         Chance that measuring changes the decision, None where nobody can say, and how much that matters [0 to 1].
+    flip_sd
+        Standard deviation of that chance where it was counted over drawn plans; None where a formula gives it.
+    price_share, mown_share
+        Share of the doubt in the price, and in what is mown, that measuring takes away, by drawn plans [0 to 1].
+    first
+        It comes before those that are ordered by what they take away.
     target_layer, target_id, target_column
         What the measured value corrects as an override; a target without an id is found by the place.
     """
@@ -108,6 +114,15 @@ class VisitCheck:
     target_id: str = ""
     target_column: str = ""
     area: Polygon | LineString | None = None
+    flip_sd: float | None = None
+    price_share: float | None = None
+    mown_share: float | None = None
+    first: bool = False
+
+    @property
+    def order(self) -> tuple[bool, float, float]:
+        """What checks are ordered by, least first: by drawn plans what measuring tells, then by :attr:`urgency`."""
+        return not self.first, -max(self.price_share or 0.0, self.mown_share or 0.0), -self.urgency
 
     @property
     def urgency(self) -> float:
@@ -285,7 +300,7 @@ class Plan:
         self._rows["findings"] = [
             _finding_row(self, number, step, finding) for number, (step, finding) in enumerate(findings, start=1)
         ]
-        checks = sorted(self.checks, key=lambda item: -item[1].urgency)
+        checks = sorted(self.checks, key=lambda item: item[1].order)
         names = check_ids(self.parcel_id, [check for _, check in checks])
         self._rows["visit_checks"] = [
             _check_row(self, name, number, step, check)
@@ -410,6 +425,9 @@ def _check_row(plan: Plan, check_id: str, number: int, step: str, check: VisitCh
         "limit_value": check.limit_value,
         "flip_probability": check.flip_probability,
         "weight": check.weight,
+        "flip_sd": check.flip_sd,
+        "price_share": check.price_share,
+        "mown_share": check.mown_share,
         "step": step,
         "target_layer": check.target_layer or None,
         "target_id": check.target_id or None,

@@ -43,7 +43,8 @@ def site_fingerprint(site: Site) -> str:
 def settings_fingerprint(settings: Settings, options: object) -> str:
     """Return the fingerprint of mower, parameters, reading options, and the program that computes."""
     files = [sha256(path) for path in _files_named(settings.parameters)]
-    return _digest([settings.mower, settings.parameters, files, settings.overrides, options, _program()])
+    draws = (settings.draws, settings.draw_seed) if settings.draws else ()
+    return _digest([settings.mower, settings.parameters, files, settings.overrides, draws, options, _program()])
 
 
 def files_fingerprint(files: list[Path]) -> str:
