@@ -56,6 +56,9 @@ NEAR_M = 2.0
 """A check settles a decision no farther off."""
 
 LIMIT_M = 0.01
+"""A check asks about a limit of the mower that is no farther off than this."""
+
+UNKNOWN = "unknown"
 
 WEIGHTS: Mapping[str, float] = {"edge": 0.3}
 """Weight of a check beside a width that decides over a zone, for kinds on which less hangs."""
@@ -79,6 +82,9 @@ def judged_by_draws(plan: Plan, site: Site, steps: Sequence[Step], settings: Set
     """
     found = Picture.of(plan)
     drawn = drawn_plans(site, plan, steps, settings)
+    told = f"{len(drawn)} of {settings.draws} versions drawn with seed {settings.draw_seed} could be planned"
+    if not drawn:
+        return told
     whole = site.parcel.representative_point()
     asked = [
         check.area for _, check in plan.checks if check.code in SETTLED_BY["slope"] and isinstance(check.area, Polygon)
@@ -93,7 +99,7 @@ def judged_by_draws(plan: Plan, site: Site, steps: Sequence[Step], settings: Set
     plan.checks += _further(made, settled, figures, steps, settings)
     closed_again(plan, site, steps, settings)
     _put_spreads(plan, drawn)
-    return f"{len(drawn)} of {settings.draws} versions drawn with seed {settings.draw_seed} could be planned"
+    return told
 
 
 class _Figures:
@@ -122,11 +128,12 @@ def _settled(checks: Sequence[tuple[str, VisitCheck]], made: Sequence[Decision])
 
 
 def _nearest(check: VisitCheck, some: Sequence[Decision]) -> Decision | None:
+    """Return the nearest of some decisions; what no layer knows of an edge, no other version of the layers tells."""
     place: BaseGeometry = check.place if check.area is None else check.area
     of_parcel = [one for one in some if one.kind in ("loop", "week", "supply", "signal")]
     if of_parcel:
         return of_parcel[0]
-    near = [one for one in some if one.ground.dwithin(place, NEAR_M)]
+    near = [one for one in some if one.found != UNKNOWN and one.ground.dwithin(place, NEAR_M)]
     return min(near, key=lambda one: _apart(one.ground, place), default=None)
 
 
@@ -140,6 +147,8 @@ def _told(check: VisitCheck, decision: Decision | None, figures: _Figures, mower
     if decision is None:
         return replace(check, first=check.flip_probability is None)
     chance = _chance(decision, _side(check, mower))
+    if not chance.draws:
+        return replace(check, first=check.flip_probability is None)
     check = figures.with_shares(check, decision)
     first = decision.safety or check.flip_probability is None
     if not chance.times and check.flip_probability is not None and check.flip_probability <= chance.mean:
@@ -173,21 +182,26 @@ def _further(
 ) -> list[tuple[str, VisitCheck]]:
     """Return checks of what falls otherwise more often than is left alone, and that no check settles yet.
 
-    Two decisions of a kind that fall alike in every plan are one.
+    Decisions that fall otherwise in the same plans are one: a lawn that is reached by a passage, and that passage.
     """
     doubt_min = _doubt_min(settings)
     writer = {layer: step.id for step in steps for layer in step.writes}
-    known = {(one.kind, one.drawn) for one in settled if one is not None}
+    known = {_pattern(one) for one in settled if one is not None}
     found = []
     for one in made:
         chance = _chance(one)
-        if one.kind not in ASKED_BY or chance.surely < doubt_min or (one.kind, one.drawn) in known:
+        if one.kind not in ASKED_BY or chance.surely < doubt_min or _pattern(one) in known:
             continue
-        known.add((one.kind, one.drawn))
+        known.add(_pattern(one))
         _, layer = ASKED_BY[one.kind]
         if layer in writer:
             found.append((writer[layer], figures.with_shares(_check(one, chance), one)))
     return found
+
+
+def _pattern(decision: Decision) -> tuple[str, tuple[bool, ...]]:
+    """Return by what decisions are the same: pieces of ground and stretches of edge are so only among themselves."""
+    return decision.kind if decision.kind in ("slope", "edge") else "", tuple(decision.otherwise.tolist())
 
 
 def _check(decision: Decision, chance: Chance) -> VisitCheck:
