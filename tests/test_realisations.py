@@ -135,6 +135,19 @@ def test_features_that_meet_stay_together():
         assert all(shape.is_valid for shape in (house_, terrace_, lawn_))
 
 
+def test_the_corners_of_the_more_exact_feature_bend_the_edge_that_they_lie_on():
+    terrace, lawn = box(4, -3, 8, 0), box(0, 0, 20, 10)
+    for terrace_, lawn_ in moved([terrace, lawn], [VectorError(0, 0.05, 0.05), VectorError(0, 0.2, 0.2)], 50):
+        assert lawn_.intersection(terrace_).area < 1e-9
+        assert shapely.union(lawn_, terrace_).buffer(1e-9).geom_type == "Polygon"
+        assert lawn_.boundary.intersection(terrace_.boundary.buffer(1e-7)).length > 3
+
+
+def test_ground_that_crosses_itself_is_repaired():
+    strips = [shape for (shape,) in moved([box(0, 0, 10, 0.5)], [VectorError(0, 0, 0.4)], 50)]
+    assert all(shape.is_valid and shape.area > 0 for shape in strips)
+
+
 def test_features_apart_move_apart():
     error = VectorError(0, 0.1, 0.0)
     draws = moved([box(0, 0, 4, 4), box(4 + 2 * COMMON_M, 0, 9, 4)], [error, error], 2000)
