@@ -5,7 +5,6 @@ Decisions, for what was derived, measured or edited alike: ``decisions`` (passag
 ``matching`` says which feature a measured fact is about. Of the ground: ``paving``, ``outline_accuracy``, ``passages``,
 ``measured_passages`` and, from the air, ``imagery_rules`` and ``lawn_doubt``. Of the wire: ``loops``, ``wire_checks``
 and ``cable_routing``. Of the mower: ``coverage``, ``mower_demands`` (what a plan asks of mowers) and
-``mowing_windows``. Of a place: ``exposure`` and ``standing_ground``. Of
-doubt: ``doubt``. Of the whole plan: ``knowledge`` (what it rests
-on, what no layer tells), ``readiness`` and ``verdict``.
+``mowing_windows``. Of a place: ``exposure`` and ``standing_ground``. Of the whole plan: ``doubt`` (what is looked at on
+site), ``knowledge`` (what it rests on, what no layer tells), ``readiness`` and ``verdict``.
 """
