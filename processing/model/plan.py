@@ -113,21 +113,21 @@ class VisitCheck:
     target_layer: str = ""
     target_id: str = ""
     target_column: str = ""
-    area: Polygon | LineString | None = None
     flip_sd: float | None = None
     price_share: float | None = None
     mown_share: float | None = None
     first: bool = False
-
-    @property
-    def order(self) -> tuple[bool, float, float]:
-        """What checks are ordered by, least first: by drawn plans what measuring tells, then by :attr:`urgency`."""
-        return not self.first, -max(self.price_share or 0.0, self.mown_share or 0.0), -self.urgency
+    area: Polygon | LineString | None = None
 
     @property
     def urgency(self) -> float:
         """What checks are ordered by, 0 to 1: a chance that nobody can say counts as certain."""
         return (1.0 if self.flip_probability is None else self.flip_probability) * self.weight
+
+    @property
+    def order(self) -> tuple[bool, float, float]:
+        """What checks are ordered by, least first: by drawn plans what measuring tells, then by :attr:`urgency`."""
+        return not self.first, -max(self.price_share or 0.0, self.mown_share or 0.0), -self.urgency
 
     def said(self, catalogue: Catalogue | None = None) -> dict[str, str]:
         """Return in words what to measure, how, and what hangs on it, by the names of their columns."""
@@ -424,10 +424,10 @@ def _check_row(plan: Plan, check_id: str, number: int, step: str, check: VisitCh
         "unit": check.unit,
         "limit_value": check.limit_value,
         "flip_probability": check.flip_probability,
-        "weight": check.weight,
         "flip_sd": check.flip_sd,
         "price_share": check.price_share,
         "mown_share": check.mown_share,
+        "weight": check.weight,
         "step": step,
         "target_layer": check.target_layer or None,
         "target_id": check.target_id or None,
