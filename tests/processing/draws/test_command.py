@@ -31,7 +31,7 @@ def test_draws_are_the_same_whatever_the_workers_and_leave_what_is_planned(tmp_p
     assert before[["flip_sd", "price_share", "mown_share"]].isna().all(axis=None)
     assert checks.flip_sd.notna().any() and checks.price_share.between(0, 1).any()
     summary, plain = rows(tmp_path / "one", "summary"), rows(tmp_path / "none", "summary")
-    assert (summary.wire_low_m <= summary.wire_high_m).all() and plain.wire_low_m.isna().all()
+    assert (summary.wire_low_m <= summary.wire_high_m).all() and plain.mowable_low_m2.isna().all()
     told = rows(tmp_path / "one", "run_info").set_index(["parcel_id", "key"]).value
     assert told["P04", "draws"] == "3 of 3 versions drawn with seed 1 could be planned"
     assert not rows(tmp_path / "none", "run_info").key.isin(["draws", "draw seed"]).any()
