@@ -22,10 +22,24 @@ from .versions import site_versions
 TAKEN = ("cover", "trees_found")
 """Layers that are taken from the plan of the maps: what an image shows, of which no accuracy tells."""
 
-DECIDING = (
-    "lawn", "keepouts", "zones", "links", "hand_mow", "edges", "wire_path", "dock_candidates", "materials", "schedule",
-)  # fmt: skip
-"""Layers that decisions and figures are taken from; steps that none of them needs don't run again."""
+DECIDING: Mapping[str, tuple[str, ...]] = {
+    "lawn": ("geometry",),
+    "keepouts": ("geometry", "reason"),
+    "zones": ("geometry", "role", "supply", "area_m2"),
+    "links": ("geometry", "surface", "kind"),
+    "hand_mow": ("geometry",),
+    "edges": ("geometry", "edge_class"),
+    "wire_path": ("length_m",),
+    "dock_candidates": ("geometry", "chosen", "feasible", "slope_percent"),
+    "materials": ("item", "amount"),
+    "schedule": (),
+}
+"""Layers and columns that decisions and figures are taken from; steps that none of them needs don't run again.
+
+The weekly plan decides by what its step finds.
+"""
+
+FOUND = ("code",)
 
 UNCHANGED = {"schedule": {"departures": 0}}
 """Parameters of steps that are other than asked for: which places stay thin decides nothing here."""
@@ -41,7 +55,8 @@ class Picture:
     @classmethod
     def of(cls, plan: Plan) -> Picture:
         """Return the picture of a plan."""
-        return cls({name: plan.rows(name) for name in (*DECIDING, "findings")})
+        kept = {**DECIDING, "findings": FOUND}
+        return cls({name: [{one: row[one] for one in some} for row in plan.rows(name)] for name, some in kept.items()})
 
     def ground(self, layer: str, reason: str | None = None) -> BaseGeometry:
         """Return all ground of a layer, or that of one reason."""
@@ -53,9 +68,9 @@ class Picture:
         return self._grounds[key]
 
     @cached_property
-    def codes(self) -> dict[str, str]:
-        """Codes of all that was found, with how grave each is."""
-        return {row["code"]: row["severity"] for row in self.layers["findings"]}
+    def codes(self) -> set[str]:
+        """Codes of all that was found."""
+        return {row["code"] for row in self.layers["findings"]}
 
     @property
     def wired(self) -> bool:
