@@ -187,14 +187,28 @@ def _paved(plans: Sequence[Picture]) -> list[BaseGeometry]:
     found: list[BaseGeometry] = []
     for plan in plans:
         for line in _ways(plan, lambda link: link["surface"] != LAWN):
-            if not any(way.dwithin(line, SAME_PLACE_M) for way in found):
+            if not any(_same_way(plans[0], line, way) for way in found):
                 found.append(line)
     return found
 
 
 def _crossing(plan: Picture, way: BaseGeometry) -> str:
+    """Return whether a plan joins over paving what lies at both ends of a way: there, or anywhere between the two."""
     joined = _ways(plan, lambda link: link["surface"] != LAWN and link["kind"] != "blocked")
-    return "joined" if any(line.dwithin(way, SAME_PLACE_M) for line in joined) else "parted"
+    return "joined" if any(_same_way(plan, line, way) for line in joined) else "parted"
+
+
+def _same_way(plan: Picture, one: BaseGeometry, other: BaseGeometry) -> bool:
+    """Return whether two ways lead from one zone of a plan to the same other, wherever they cross the paving."""
+    ends = _zones_at_ends(plan, one)
+    return one.dwithin(other, SAME_PLACE_M) or (len(ends) == 2 and ends == _zones_at_ends(plan, other))
+
+
+def _zones_at_ends(plan: Picture, way: BaseGeometry) -> set[int]:
+    zones = [zone["geometry"] for zone in plan.layers["zones"]]
+    ends = [Point(xy) for xy in shapely.get_coordinates(way)[[0, -1]]] if zones else []
+    nearest = [min(range(len(zones)), key=lambda number: float(zones[number].distance(end))) for end in ends]
+    return {number for number, end in zip(nearest, ends, strict=True) if zones[number].dwithin(end, SAME_PLACE_M)}
 
 
 # --- zones -----------------------------------------------------------------------------------------------
@@ -261,8 +275,8 @@ def _slopes(plans: Sequence[Picture], asked: Sequence[Polygon]) -> Iterator[Deci
 
 
 def _squares(ground: BaseGeometry) -> NDArray[np.float64]:
-    left, bottom, right, top = ground.bounds
-    x, y = np.meshgrid(np.arange(left, right, SLOPE_CELL_M), np.arange(bottom, top, SLOPE_CELL_M))
+    (left, bottom, right, top), half = ground.bounds, SLOPE_CELL_M / 2
+    x, y = np.meshgrid(np.arange(left + half, right, SLOPE_CELL_M), np.arange(bottom + half, top, SLOPE_CELL_M))
     inside = shapely.contains_xy(ground, x, y)
     return np.column_stack([x[inside], y[inside]])
 
