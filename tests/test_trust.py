@@ -1,10 +1,11 @@
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lawngis.errors import ParameterError
-from lawngis.trust import area_sd_m2, combined_sd, flip_probability
+from lawngis.trust import area_sd_m2, combined_sd, flip_probability, outline_spread
 
 few = settings(max_examples=60, deadline=None)
 number = st.floats(-1e3, 1e3)
@@ -65,3 +66,62 @@ def test_area_of_a_drawn_square_scatters_as_said():
         area_sd_m2(40.0, 0.1, correlation_m=0)
     with pytest.raises(ParameterError, match=r"^a perimeter can't be negative"):
         area_sd_m2(-1.0, 0.1, correlation_m=1)
+
+
+# --- length and area of outlines -------------------------------------------------------------------------
+
+L_SHAPE = np.array([[0, 0], [20, 0], [20, 8], [12, 8], [12, 15], [0, 15], [0, 0]], dtype=float)
+OWNERS = np.array([0, 0, 1, 1, 0, 0])
+"""A parcel's edges, and two of a house in its corner."""
+
+
+def drawn_again(
+    shift_m: tuple[float, float], vertex_m: tuple[float, float], count: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Length and area of the L with edges moved at random: each feature as a whole, each corner by itself.
+
+    An edge moves with its feature; corners are where moved edges meet. No formula of the module is used.
+    """
+    rng = np.random.default_rng(7)
+    lengths, areas = [], []
+    for _ in range(count):
+        moved = rng.normal(0, 1, (2, 2)) * np.array(shift_m)[:, None]
+        normals = np.array([(0, -1), (1, 0), (0, 1), (1, 0), (0, 1), (-1, 0)], dtype=float)
+        out = (moved[OWNERS] * normals).sum(axis=1)
+        corners = []
+        for edge in range(6):
+            one, other = edge - 1, edge
+            # Edges are along the axes: a corner has the x of one and the y of the other.
+            xy = L_SHAPE[edge] + out[one] * normals[one] + out[other] * normals[other]
+            corners.append(xy + rng.normal(0, 1, 2) * vertex_m[OWNERS[edge]])
+        ring = shapely.Polygon(corners)
+        lengths.append(ring.length)
+        areas.append(ring.area)
+    return np.array(lengths), np.array(areas)
+
+
+@pytest.mark.parametrize(
+    ("shift_m", "vertex_m"),
+    [((0.2, 0.0), (0.0, 0.0)), ((0.0, 0.2), (0.0, 0.0)), ((0.0, 0.0), (0.1, 0.1)), ((0.2, 0.2), (0.1, 0.1))],
+)
+def test_outlines_are_as_far_off_as_when_they_are_drawn_again(shift_m, vertex_m):
+    lengths, areas = drawn_again(shift_m, vertex_m, 4000)
+    said = outline_spread([L_SHAPE], [OWNERS], shift_m, vertex_m)
+    # A standard deviation of 4000 draws is good to 1 / sqrt(8000); second order adds a little.
+    assert said.length_sd_m == pytest.approx(lengths.std(), rel=0.05, abs=1e-9)
+    assert said.area_sd_m2 == pytest.approx(areas.std(), rel=0.05, abs=1e-9)
+    assert abs(lengths.mean() / 70 - 1) < 0.01, "noise of corners makes an outline longer by less than 1 %"
+
+
+def test_what_moves_alike_all_around_changes_nothing_and_the_way_round_does_not_matter():
+    square = np.array([[0, 0], [7, 0], [7, 7], [0, 7], [0, 0]], dtype=float)
+    assert outline_spread([square], [np.zeros(4, dtype=int)], [0.5], [0.0]) == pytest.approx((0.0, 0.0), abs=1e-12)
+    there = outline_spread([L_SHAPE], [OWNERS], [0.2, 0.1], [0.1, 0.05])
+    back = outline_spread([L_SHAPE[::-1]], [OWNERS[::-1]], [0.2, 0.1], [0.1, 0.1])
+    again = outline_spread([L_SHAPE], [OWNERS], [0.2, 0.1], [0.1, 0.1])
+    assert back == pytest.approx(again) and there.length_sd_m < again.length_sd_m
+
+
+def test_each_edge_needs_its_feature():
+    with pytest.raises(ParameterError, match="5 features for 6 edges"):
+        outline_spread([L_SHAPE], [OWNERS[1:]], [0.1, 0.1], [0.1, 0.1])

@@ -63,8 +63,10 @@ class MustHave:
 
     Parameters
     ----------
+    key
+        What is measured, as a key: ``"ahead"``.
     name
-        What is measured, in words: ``"straight wire ahead"``.
+        The same in words: ``"straight wire ahead"``.
     values
         One per candidate; NaN where it is not known.
     limit
@@ -75,6 +77,7 @@ class MustHave:
         Unit of both, as printed.
     """
 
+    key: str
     name: str
     values: FloatArray
     limit: float

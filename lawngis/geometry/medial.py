@@ -203,12 +203,15 @@ class WidestPath:
         Least clearance on the way [m].
     narrowest_xy
         Where that is, shape (2,) [m].
+    sides_xy
+        Where the boundary is nearest to it on both sides, shape (2, 2) [m].
     """
 
     nodes: IntArray
     edges: IntArray
     half_width_m: float
     narrowest_xy: FloatArray
+    sides_xy: FloatArray
 
 
 def medial_axis(
@@ -322,7 +325,7 @@ def widest_path(axis: MedialAxis, edges: IntArray, start: int, end: int, half_wi
     least = ties[len(ties) // 2]
     # Nodes may lie a little beside the middle; the point halfway between the sides doesn't.
     points, _ = axis.touching_points(np.array([least]), axis.narrowest_xy[[least]])
-    return WidestPath(nodes[path], used, float(axis.half_width_m[least]), points[0].mean(axis=0))
+    return WidestPath(nodes[path], used, float(axis.half_width_m[least]), points[0].mean(axis=0), points[0])
 
 
 def _boundary_samples(

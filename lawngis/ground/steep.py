@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple, cast
+from typing import cast
 
 import numpy as np
 import shapely
@@ -20,17 +20,8 @@ from lawngis.arrays import BoolArray, FloatArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import polygon_parts
+from lawngis.ground.mower_slope import MowerSlope
 from lawngis.ground.raster import Grid
-from lawngis.ground.terrain import (
-    HORN_STENCIL,
-    Correlation,
-    Gradient,
-    gradient_sd,
-    overlaps,
-    slope_gradient_horn,
-    slope_percent,
-    slope_sd_percent,
-)
 from lawngis.ground.zonal import weighted_mean, zonal_cells
 
 IndexArray = NDArray[np.uint32]
@@ -41,16 +32,12 @@ SIMPLIFY_M = 0.05
 DOUBT_SDS = 1.64
 """A slope this many standard deviations from the limit differs from it with a 5 % chance of error."""
 
+DOUBT_WIDTH_M = 0.5
+"""Ground in doubt that is narrower than this is the unsure outline of other ground [m]."""
+
 
 SD_FLOOR_PERCENT = 1e-6
 """Noise that a slope without noise is given [percent]."""
-
-
-class MowerSlope(NamedTuple):
-    """Slope under a mower's wheels [percent] and its standard deviation [percent], on the same cells."""
-
-    slope_percent: Grid
-    sd_percent: Grid
 
 
 @dataclass(frozen=True)
@@ -81,150 +68,15 @@ class UndecidedArea:
     polygon
         Outline [m of the frame].
     flip_probability
-        Chance that a place in it lies on the other side of the limit than its slope says, mean over its cells
-        that are in doubt, in [0.05, 0.5].
+        Chance that its mean slope lies on the other side of the limit, up to 0.5.
     slope_mean_percent, sd_percent
-        Mean slope of the same cells and mean of its standard deviation [percent].
+        Mean slope of its cells, each counted with its share inside, and the standard deviation of that mean [percent].
     """
 
     polygon: Polygon
     flip_probability: float
     slope_mean_percent: float
     sd_percent: float
-
-
-def mower_slope(
-    elevation: Grid, *, wheelbase_m: float, z_sd_m: ArrayLike, correlation: Correlation | None = None
-) -> MowerSlope:
-    """Return the slope that a mower standing on each cell has, and its standard deviation.
-
-    Horn's gradient, averaged as a vector over a disc as wide as the wheelbase (:func:`footprint_gradient`): a
-    mower bridges bumps smaller than itself and stands level astride a ridge, and noise cancels before it can
-    turn into slope. The standard deviation is that of the averaged gradient, through both averages at once.
-
-    Parameters
-    ----------
-    elevation
-        Elevations [m], in any CRS, at their own resolution.
-    wheelbase_m
-        Distance between the axles, diameter of the disc [m].
-    z_sd_m
-        Standard deviation of a cell's elevation, one number or shape (rows, cols) [m].
-    correlation
-        Of elevation errors by distance; None for independent ones.
-
-    Raises
-    ------
-    ParameterError
-        When `wheelbase_m` is not positive or `z_sd_m` negative.
-    """
-    dx, dy = elevation.cell_size_m
-    kernel = footprint_kernel(wheelbase_m, float(dx.mean()), float(dy.mean()))
-    p, q = footprint_gradient(slope_gradient_horn(elevation.values, dx, dy), kernel)
-    sd_p, sd_q = footprint_gradient_sd_horn(kernel, z_sd_m, dx, dy, correlation=correlation)
-    return MowerSlope(
-        elevation.with_values(slope_percent(p, q)),
-        elevation.with_values(slope_sd_percent(p, q, sd_p, sd_q)),
-    )
-
-
-def footprint_kernel(wheelbase_m: float, dx_m: float, dy_m: float) -> FloatArray:
-    """Return the weights of the cells around one under a disc, by the share of each that lies under it.
-
-    Parameters
-    ----------
-    wheelbase_m
-        Diameter of the disc, whose middle is that of the middle cell [m].
-    dx_m, dy_m
-        Ground size of a cell [m].
-
-    Returns
-    -------
-    numpy.ndarray
-        Odd numbers of rows and columns, adding up to 1; a single 1 when the disc fits into a cell.
-
-    Raises
-    ------
-    ParameterError
-        When a length is not positive.
-
-    Notes
-    -----
-    That a mower sees the ground at the scale of its wheelbase is common practice, no source.
-    """
-    for name, value in (("wheelbase_m", wheelbase_m), ("dx_m", dx_m), ("dy_m", dy_m)):
-        if not value > 0:
-            raise ParameterError(f"{name} must be positive, but is {value:g}")
-    reach_x, reach_y = (int(np.ceil(wheelbase_m / 2 / size - 0.5)) for size in (dx_m, dy_m))
-    if reach_x == reach_y == 0:
-        return np.ones((1, 1))
-    disc = shapely.Point(0, 0).buffer(wheelbase_m / 2, quad_segs=64)
-    x = (np.arange(-reach_x, reach_x + 1) - 0.5) * dx_m
-    y = (np.arange(-reach_y, reach_y + 1)[:, None] - 0.5) * dy_m
-    under = shapely.area(shapely.intersection(disc, shapely.box(x, y, x + dx_m, y + dy_m)))
-    return np.asarray(under / under.sum(), dtype=np.float64)
-
-
-def footprint_gradient(gradient: Gradient, kernel: FloatArray) -> Gradient:
-    """Return the mean of a gradient, as a vector, over a footprint around every cell.
-
-    Parameters
-    ----------
-    gradient
-        p and q, shape (rows, cols), NaN where unknown.
-    kernel
-        From :func:`footprint_kernel`.
-
-    Returns
-    -------
-    Gradient
-        Cells without a gradient stay so; in the means of others they don't count.
-    """
-    known = np.isfinite(gradient.p) & np.isfinite(gradient.q)
-    if kernel.size == 1:
-        return Gradient(*(np.where(known, component, np.nan) for component in gradient))
-    weight = correlate(known.astype(np.float64), kernel, mode="constant")
-
-    def mean(component: FloatArray) -> FloatArray:
-        total = correlate(np.where(known, component, 0.0), kernel, mode="constant")
-        return np.where(known, total / np.where(known, weight, 1.0), np.nan)
-
-    return Gradient(mean(gradient.p), mean(gradient.q))
-
-
-def footprint_gradient_sd_horn(
-    kernel: FloatArray,
-    z_sd_m: ArrayLike,
-    dx_m: ArrayLike,
-    dy_m: ArrayLike,
-    *,
-    correlation: Correlation | None = None,
-) -> Gradient:
-    """Return the standard deviations of Horn's gradient averaged over a footprint.
-
-    Both averages are linear in the elevations, so the footprint and the stencil make one larger stencil and
-    the result is exact; where part of a footprint has no gradient it is somewhat too small.
-
-    Parameters
-    ----------
-    kernel
-        From :func:`footprint_kernel`.
-    z_sd_m, dx_m, dy_m, correlation
-        As in :func:`lawngis.ground.terrain.gradient_sd_horn`.
-
-    Returns
-    -------
-    Gradient
-        sd of p and q [m/m], of a shape that broadcasts to (rows, cols).
-    """
-    sd_p = gradient_sd(_horn_under(kernel), z_sd_m, dx_m, dy_m, correlation=correlation).p
-    sd_q = gradient_sd(_horn_under(kernel.T), z_sd_m, dx_m, dy_m, correlation=correlation).q
-    return Gradient(sd_p, sd_q)
-
-
-def _horn_under(kernel: FloatArray) -> FloatArray:
-    """Return the stencil that Horn's and a footprint's make together: their convolution."""
-    return overlaps(HORN_STENCIL, kernel[::-1, ::-1])
 
 
 def steep_areas(
@@ -239,7 +91,7 @@ def steep_areas(
     Parameters
     ----------
     slope
-        Slope [percent], from :func:`mower_slope`.
+        Slope [percent], from :func:`lawngis.ground.mower_slope.mower_slope`.
     sd_percent
         Its standard deviation, one number or shape (rows, cols) [percent].
     limit_percent
@@ -274,31 +126,47 @@ def steep_areas(
 
 
 def undecided_areas(
-    slope: Grid, sd_percent: ArrayLike, *, limit_percent: float, frame: MeasuringFrame, area_min_m2: float
+    slope: MowerSlope, *, limit_percent: float, within: BaseGeometry, frame: MeasuringFrame, area_min_m2: float
 ) -> list[UndecidedArea]:
-    """Return the ground whose slope lies within :data:`DOUBT_SDS` standard deviations of a limit.
+    """Return the pieces of ground whose slope lies near a limit, with the chance that their mean lies beyond it.
 
-    Parameters and errors are those of :func:`steep_areas`.
+    Pieces are what lies within :data:`DOUBT_SDS` standard deviations of the limit and hangs together over more than
+    :data:`DOUBT_WIDTH_M`: narrower belts run around every steep area and are as wide as its outline is unsure. They are
+    found by the slope under a wider footprint, where there is one: the less noise is in it, the less a piece is where
+    noise has tipped the ground that way.
+
+    Parameters
+    ----------
+    slope
+        From :func:`lawngis.ground.mower_slope.mower_slope`.
+    within
+        Ground that is asked about [m of the frame].
+    limit_percent, frame, area_min_m2
+        As in :func:`steep_areas`.
 
     Returns
     -------
     list of UndecidedArea
-        The largest first. Around every steep area there is a belt of such ground, as narrow as the data is
-        good; belts of less than 2 × :data:`SIMPLIFY_M` are left out.
+        The largest first.
+
+    Raises
+    ------
+    ParameterError
+        As :func:`steep_areas` does.
     """
-    distance, sd = _distance_to_limit(slope, sd_percent, limit_percent)
-    regions = _regions_between(slope.with_values(distance), (-DOUBT_SDS, DOUBT_SDS), frame, area_min_m2)
-    if not regions:
-        return []
-    in_doubt = np.abs(distance) <= DOUBT_SDS
-    fields = [ndtr(-np.abs(distance)), slope.values, sd]
+    by = slope.wide or slope
+    distance, _ = _distance_to_limit(by.slope_percent, by.sd_percent.values, limit_percent)
+    regions = _regions_between(by.slope_percent.with_values(distance), (-DOUBT_SDS, DOUBT_SDS), frame, area_min_m2)
     areas = []
-    for polygon in regions:
-        means = _means(fields, slope, polygon, frame, counts=in_doubt)
-        mean_width_m = 2 * polygon.area / polygon.length
-        if means is not None and mean_width_m >= 2 * SIMPLIFY_M:
-            areas.append(UndecidedArea(polygon, *means))
-    return areas
+    for region in regions:
+        inside = shapely.intersection(region, within)
+        for piece in polygon_parts(inside.buffer(-DOUBT_WIDTH_M / 2).buffer(DOUBT_WIDTH_M / 2)):
+            told = slope.mean_of(zonal_cells(slope.slope_percent, piece, frame))
+            if piece.area >= area_min_m2 and told is not None:
+                mean, sd = told
+                chance = float(ndtr(-abs(mean - limit_percent) / max(sd, SD_FLOOR_PERCENT)))
+                areas.append(UndecidedArea(piece, chance, mean, sd))
+    return sorted(areas, key=lambda area: (-area.polygon.area, area.polygon.bounds))
 
 
 def unknown_areas(slope: Grid, *, frame: MeasuringFrame, area_min_m2: float) -> list[Polygon]:

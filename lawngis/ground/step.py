@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import groupby
-from math import ceil, hypot, isfinite
+from math import ceil, hypot, isfinite, sqrt
 from typing import Literal
 
 import numpy as np
@@ -29,7 +29,9 @@ from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.lines import chainage_m, cut_at, points_along
+from lawngis.ground.piece_slope import quadratic_form
 from lawngis.ground.raster import Grid, values_at
+from lawngis.ground.terrain import Correlation
 
 StepClass = Literal["flush", "raised", "drop", "unknown"]
 
@@ -56,6 +58,9 @@ LEVEL_SDS = 1.6
 
 INSIDE_SDS, OUTSIDE_SDS = 1.6, 1.0
 """Noise at the edge of a line through the inside levels, and of the median beyond, over a level's: Monte Carlo."""
+
+MEDIANS_SHARE = 0.6
+"""Of the noise by scatter, what low quantiles and medians add to means: Monte Carlo, for errors alike over 0 to 3 m."""
 
 SIGNIFICANT_SDS = 4.0
 """What stands on the edge counts as a wall when it is this many standard deviations above the ground beyond."""
@@ -94,6 +99,7 @@ def height_steps(
     stretch_m: float = 2.0,
     flush_max_m: float = 0.05,
     z_sd_m: float = 0.0,
+    correlation: Correlation | None = None,
 ) -> list[HeightStep]:
     """Return the height step across an edge, stretch by stretch.
 
@@ -110,7 +116,9 @@ def height_steps(
     flush_max_m
         Steps up to this, up or down, are flush [m]. Common practice, no source.
     z_sd_m
-        Least noise of one cell's height [m]; taken when the profiles scatter less than that.
+        Standard deviation of one cell's height [m]: heights of one stretch may scatter less, and be off together.
+    correlation
+        Of the errors of two heights by their distance; None for independent ones.
 
     Returns
     -------
@@ -128,7 +136,8 @@ def height_steps(
     Beyond the edge the ground may go on sloping or be level; half the slope is taken, and the other half enters the
     standard deviation. Noise is the scatter of heights about their levels (1.4826 × median absolute deviation); how
     it passes into the step was found by Monte Carlo on kerbs with cells of 0.25 to 1 m, where it holds to a quarter.
-    Errors common to both sides cancel; those that are alike over some cells, but not over all, are not seen.
+    Errors common to both sides cancel. Those that are alike over some cells, but not over all, don't scatter within a
+    stretch: they come from what is said of the heights, through the step's weights (:func:`error_sd_m`).
 
     References
     ----------
@@ -148,7 +157,8 @@ def height_steps(
     chainage = chainage_m(xy)
     at_m, inside, outside = _profiles(grid, frame, xy, cell_m)
     cuts = np.linspace(0, chainage[-1], max(round(chainage[-1] / stretch_m), 1) + 1)
-    step_m, sd_m = _steps(at_m, inside, outside, cuts, cell_m, z_sd_m)
+    told_sd_m = error_sd_m(cell_m, float(cuts[1]), z_sd_m=z_sd_m, correlation=correlation)
+    step_m, sd_m = _steps(at_m, inside, outside, cuts, cell_m, (z_sd_m, told_sd_m))
     points, stretch = cut_at(xy, chainage, cuts)
     lines = np.asarray(shapely.linestrings(points, indices=stretch), dtype=object)
     judged = _judged(step_m, sd_m, flush_max_m)
@@ -194,6 +204,52 @@ def ledges(steps: Sequence[HeightStep], *, drop_min_m: float = 0.2, confidence_m
     return found
 
 
+def error_sd_m(cell_m: float, length_m: float, *, z_sd_m: float, correlation: Correlation | None) -> float:
+    """Return how far errors of heights move the step across a stretch, as a standard deviation [m].
+
+    Parameters
+    ----------
+    cell_m, length_m
+        Size of a cell and length of the stretch [m].
+    z_sd_m, correlation
+        As in :func:`height_steps`.
+
+    Notes
+    -----
+    sd² wᵀCw with the weights w that the step has on cells when its medians are means: a straight line through the
+    levels inside, continued to the edge, and half its slope beyond. The stretch lies along the cells, its edge in the
+    middle of one.
+    """
+    if z_sd_m == 0:
+        return 0.0
+    return z_sd_m * sqrt(max(_step_form(round(length_m / cell_m, 1), cell_m, correlation), 0.0))
+
+
+@lru_cache(maxsize=256)
+def _step_form(length_cells: float, cell_m: float, correlation: Correlation | None) -> float:
+    """Return wᵀCw of a step across a stretch of so many cells."""
+    beyond = OUTSIDE_CELLS[1:]
+    slope = -(INSIDE_CELLS - INSIDE_CELLS.mean()) / ((INSIDE_CELLS - INSIDE_CELLS.mean()) ** 2).sum()
+    at_edge = 1 / len(INSIDE_CELLS) + slope * INSIDE_CELLS.mean()
+    offsets = np.concatenate([-INSIDE_CELLS, beyond])
+    weights = np.concatenate([-at_edge - slope * beyond.mean() / 2, np.full(len(beyond), 1 / len(beyond))])
+    profiles = max(ceil(2 * length_cells), FEWEST_PROFILES)
+    along = (np.arange(profiles) + 0.5) * length_cells / profiles
+    first = int(np.floor(offsets.min()))
+    w = np.outer(_on_cells(along, np.full(profiles, 1 / profiles), 0), _on_cells(offsets, weights, first))
+    if correlation is None:
+        return float((w**2).sum())
+    return quadratic_form(w, cell_m, cell_m, correlation)
+
+
+def _on_cells(at: FloatArray, weights: FloatArray, first: int) -> FloatArray:
+    """Return the weights that cells have where values between two are read off a straight line, counted from one."""
+    cell = np.floor(at).astype(np.int64)
+    share, place = at - cell, cell - first
+    low = np.bincount(place, weights * (1 - share), minlength=place.max() + 2)
+    return np.asarray(low + np.bincount(place + 1, weights * share, minlength=place.max() + 2))
+
+
 def _profiles(
     grid: Grid, frame: MeasuringFrame, xy: FloatArray, cell_m: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -213,7 +269,12 @@ def _profiles(
 
 
 def _steps(
-    at_m: FloatArray, inside: FloatArray, outside: FloatArray, cuts: FloatArray, cell_m: float, z_sd_m: float
+    at_m: FloatArray,
+    inside: FloatArray,
+    outside: FloatArray,
+    cuts: FloatArray,
+    cell_m: float,
+    told_m: tuple[float, float],
 ) -> tuple[FloatArray, FloatArray]:
     """Return step and standard deviation of every stretch, shape (stretches,), stretches of equal length at once."""
     known = np.isfinite(inside).all(axis=1) & np.isfinite(outside).all(axis=1)
@@ -225,14 +286,17 @@ def _steps(
     for count in np.unique(profiles[profiles >= FEWEST_PROFILES]):
         own = np.flatnonzero(profiles == count)
         rows = first[own][:, None] + np.arange(count)
-        step_m[own], sd_m[own] = _step(inside[rows], outside[rows], cell_m, np.diff(cuts)[own], z_sd_m)
+        step_m[own], sd_m[own] = _step(inside[rows], outside[rows], cell_m, np.diff(cuts)[own], told_m)
     return step_m, sd_m
 
 
 def _step(
-    inside: FloatArray, outside: FloatArray, cell_m: float, length_m: FloatArray, z_sd_m: float
+    inside: FloatArray, outside: FloatArray, cell_m: float, length_m: FloatArray, told_m: tuple[float, float]
 ) -> tuple[FloatArray, FloatArray]:
-    """Return step and standard deviation of stretches from heights of shape (stretches, profiles, offsets)."""
+    """Return step and standard deviation of stretches from heights of shape (stretches, profiles, offsets).
+
+    `told_m` is what is said of the error of a height, and what step that makes [m].
+    """
     # The edge itself may climb: heights count from each profile's own inside, brought to a line along the edge.
     trend = _trend_along(inside)
     inside, outside = inside - trend[..., None], outside - trend[..., None]
@@ -242,13 +306,16 @@ def _step(
     at_edge = np.median(level_in + rise * cell_m * INSIDE_CELLS, axis=1)[:, None]
     beyond = level_out - at_edge - rise / 2 * cell_m * OUTSIDE_CELLS
 
-    scatter = np.maximum(_scatter(inside), INTERPOLATED * z_sd_m)
     independent = np.maximum(length_m / cell_m - 1, 1.0)
-    level_sd = LEVEL_SDS * scatter / independent**0.5
+    scatter = _scatter(inside)
+    level_sd, least_sd = (
+        LEVEL_SDS * noise / independent**0.5 for noise in (scatter, np.maximum(scatter, INTERPOLATED * told_m[0]))
+    )
     ground = np.median(beyond[:, 1:], axis=1)
     standing = beyond[:, :2].max(axis=1)
-    stands = (standing - ground > SIGNIFICANT_SDS * level_sd) & (standing > np.abs(ground))
+    stands = (standing - ground > SIGNIFICANT_SDS * least_sd) & (standing > np.abs(ground))
     fit_sd = level_sd * hypot(INSIDE_SDS, OUTSIDE_SDS)
+    fit_sd = np.maximum(fit_sd, np.hypot(told_m[1], MEDIANS_SHARE * fit_sd))
     slope_sd = np.abs(rise[:, 0]) / 2 * cell_m * float(np.median(OUTSIDE_CELLS[1:]))
     return np.where(stands, standing, ground), np.maximum(np.hypot(fit_sd, slope_sd), 1e-6)
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -34,8 +35,14 @@ HORN_STENCIL = np.array([[-1.0, 0.0, 1.0], [-2.0, 0.0, 2.0], [-1.0, 0.0, 1.0]]) 
 ZEVENBERGEN_THORNE_STENCIL = np.array([[0.0, 0.0, 0.0], [-1.0, 0.0, 1.0], [0.0, 0.0, 0.0]]) / 2
 """Weights of p × cell size by Zevenbergen and Thorne 1987; the transpose is that of q."""
 
+EQUAL_NOISE = 1e-6
+"""Standard deviations that differ by a smaller share are equal: cells square on the ground."""
+
+GAUSS_NODES = 16
+"""Terms of the integral for noise that differs in x and y."""
+
 LINEAR_LIMIT = 0.25
-"""Noise over slope up to which first-order error propagation is used; beyond it, Rice's distribution."""
+"""Noise over slope up to which first-order error propagation is used; beyond it, the length of a noisy vector."""
 
 
 class Gradient(NamedTuple):
@@ -288,18 +295,20 @@ def slope_sd_percent(p: ArrayLike, q: ArrayLike, sd_p: ArrayLike, sd_q: ArrayLik
 
     Notes
     -----
-    With s² = (p² sd_p² + q² sd_q²) / (p² + q²), s is the first-order answer and is used while s is at most
+    With s² = (p² sd_p² + q² sd_q²) / (p² + q²), s is the first-order answer and is used while both are at most
     :data:`LINEAR_LIMIT` of the slope; its error there is below 2 %. On gentler ground or smaller cells it is too large,
-    down to level ground where the slope has Rayleigh's distribution and 0.655 s is right: there the standard deviation
-    of Rice's distribution with the measured slope as its centre is used, exact for cells that are square on the ground.
+    down to level ground where the slope has Rayleigh's distribution and 0.655 s is right: there the exact standard
+    deviation of the length of a noisy vector is used, whose middle is the measured gradient; cells needn't be square.
 
     References
     ----------
     S.O. Rice, 1945, Mathematical analysis of random noise, Bell System Technical Journal 24, 46-156, section 3.10.
+    Noise that differs in x and y: R.S. Hoyt, 1947, Probability functions for the modulus and angle of the normal
+    complex variate, Bell System Technical Journal 26, 318-359.
     """
-    slope, noise = _slope_and_noise(p, q, sd_p, sd_q)
-    sd, noisy = noise.copy(), noise > LINEAR_LIMIT * slope
-    _, sd[noisy] = _rice_moments(slope[noisy], noise[noisy])
+    slope, noise, gradient = _slope_and_noise(p, q, sd_p, sd_q)
+    sd, noisy = noise.copy(), np.maximum(*gradient[2:]) > LINEAR_LIMIT * slope
+    _, sd[noisy] = _length_moments(*(part[noisy] for part in gradient))
     return 100 * sd
 
 
@@ -312,12 +321,12 @@ def slope_sd_deg(p: ArrayLike, q: ArrayLike, sd_p: ArrayLike, sd_q: ArrayLike) -
     Notes
     -----
     Beyond :data:`LINEAR_LIMIT` the derivative is taken at the mean square of the slope that is measured,
-    slope² + 2 s²; what is left is within 3 % of a Monte Carlo for noise up to 0.15 m/m.
+    slope² + sd(p)² + sd(q)²; what is left is within 3 % of a Monte Carlo for noise up to 0.15 m/m.
     """
-    slope, noise = _slope_and_noise(p, q, sd_p, sd_q)
-    _, rice_sd = _rice_moments(slope, noise)
-    linear = noise / (1 + slope**2)
-    return np.degrees(np.where(noise <= LINEAR_LIMIT * slope, linear, rice_sd / (1 + slope**2 + 2 * noise**2)))
+    slope, noise, (p, q, sd_p, sd_q) = _slope_and_noise(p, q, sd_p, sd_q)
+    _, length_sd = _length_moments(p, q, sd_p, sd_q)
+    linear, quiet = noise / (1 + slope**2), np.maximum(sd_p, sd_q) <= LINEAR_LIMIT * slope
+    return np.degrees(np.where(quiet, linear, length_sd / (1 + slope**2 + sd_p**2 + sd_q**2)))
 
 
 def slope_bias_percent(p: ArrayLike, q: ArrayLike, sd_p: ArrayLike, sd_q: ArrayLike) -> FloatArray:
@@ -336,15 +345,44 @@ def slope_bias_percent(p: ArrayLike, q: ArrayLike, sd_p: ArrayLike, sd_q: ArrayL
     Returns
     -------
     numpy.ndarray
-        Mean of Rice's distribution minus the slope [percent]; on level ground 100 s √(π/2).
+        Mean length of the noisy gradient minus the slope [percent]; on level ground 100 s √(π/2).
 
     References
     ----------
     As in :func:`slope_sd_percent`.
     """
-    slope, noise = _slope_and_noise(p, q, sd_p, sd_q)
-    mean, _ = _rice_moments(slope, noise)
+    slope, _, gradient = _slope_and_noise(p, q, sd_p, sd_q)
+    mean, _ = _length_moments(*gradient)
     return 100 * (mean - slope)
+
+
+def unbiased_slope_percent(p: ArrayLike, q: ArrayLike, sd_p: ArrayLike, sd_q: ArrayLike) -> FloatArray:
+    """Return the slope of a measured gradient without what noise adds to it on average [percent].
+
+    Parameters
+    ----------
+    p, q
+        Measured gradient [m/m].
+    sd_p, sd_q
+        Its standard deviations [m/m].
+
+    Notes
+    -----
+    Noise along the slope cancels on average; noise s across it lengthens the gradient, g² = slope² + s², so √(g² - s²),
+    and 0 where that is below 0. Without bias to first order in (s / slope)²: below 0.3 % of the slope from 4 s on. Less
+    steep ground still reads too steep, level ground by 0.76 s instead of 1.25 s: no rule for one cell can do better
+    without reading others too gentle. There average the gradient over more ground first.
+
+    References
+    ----------
+    H. Gudbjartsson and S. Patz, 1995, The Rician distribution of noisy MRI data, Magnetic Resonance in Medicine 34(6),
+    910-914, doi 10.1002/mrm.1910340618 (the same correction for equal noise).
+    """
+    slope, _, (p, q, sd_p, sd_q) = _slope_and_noise(p, q, sd_p, sd_q)
+    square = slope**2
+    share_p = np.divide(p**2, square, out=np.full(square.shape, 0.5), where=square > 0)
+    across = share_p * sd_q**2 + (1 - share_p) * sd_p**2
+    return np.asarray(100 * np.sqrt(np.maximum(square - across, 0.0)), dtype=np.float64)
 
 
 def _checked(z_m: ArrayLike, dx_m: ArrayLike, dy_m: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -394,14 +432,50 @@ def _column(per_row: FloatArray) -> FloatArray:
     return per_row[0] if len(per_row) == 1 else per_row[:, None]
 
 
-def _slope_and_noise(p: ArrayLike, q: ArrayLike, sd_p: ArrayLike, sd_q: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Return |gradient| and the standard deviation of the gradient along its own direction."""
+def _slope_and_noise(
+    p: ArrayLike, q: ArrayLike, sd_p: ArrayLike, sd_q: ArrayLike
+) -> tuple[FloatArray, FloatArray, tuple[FloatArray, FloatArray, FloatArray, FloatArray]]:
+    """Return |gradient|, the standard deviation of the gradient along its own direction, and all four in one shape."""
     p, q, sd_p, sd_q = np.broadcast_arrays(*(np.asarray(a, dtype=np.float64) for a in (p, q, sd_p, sd_q)))
     square = p**2 + q**2
     # Level ground has no direction: the mean of both variances.
     share_p = np.divide(p**2, square, out=np.full(square.shape, 0.5), where=square > 0)
     noise = np.sqrt(share_p * sd_p**2 + (1 - share_p) * sd_q**2)
-    return np.asarray(np.sqrt(square)), np.where(np.isnan(square), np.nan, noise)
+    return np.asarray(np.sqrt(square)), np.where(np.isnan(square), np.nan, noise), (p, q, sd_p, sd_q)
+
+
+def _length_moments(p: FloatArray, q: FloatArray, sd_p: FloatArray, sd_q: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return mean and standard deviation of the length of a noisy 2-D vector."""
+    if np.allclose(sd_p, sd_q, rtol=EQUAL_NOISE, atol=0.0):
+        return _rice_moments(np.hypot(p, q), np.sqrt((sd_p**2 + sd_q**2) / 2))
+    mean = _mean_length(p, q, sd_p, sd_q)
+    return mean, np.sqrt(np.maximum(p**2 + q**2 + sd_p**2 + sd_q**2 - mean**2, 0))
+
+
+def _mean_length(p: FloatArray, q: FloatArray, sd_p: FloatArray, sd_q: FloatArray) -> FloatArray:
+    """Return the mean length of a 2-D vector whose components have noise of their own.
+
+    With the Laplace transform F(t) = E exp(-t X) of the squared length X = x² + y², a product over both components of
+    exp(-t m² / (1 + 2 t s²)) / √(1 + 2 t s²), the mean of √X is ∫ (1 - F(t)) t^(-3/2) dt / 2√π from 0 on. In units of
+    the mean square, and with √t = u / (1 - u), that is an integral from 0 to 1 of a function so smooth that Gauss's
+    rule is right to 1e-6 where noise and length are alike.
+    """
+    square = p**2 + q**2 + sd_p**2 + sd_q**2
+    unit = np.where(square > 0, square, 1.0)
+    x, y, noise_x, noise_y = (part**2 / unit for part in (p, q, sd_p, sd_q))
+    total = np.zeros(square.shape)
+    for node, weight in zip(*_gauss_nodes(), strict=True):
+        t = (node / (1 - node)) ** 2
+        of_x, of_y = 1 + 2 * t * noise_x, 1 + 2 * t * noise_y
+        total += weight / node**2 * (1 - np.exp(-t * (x / of_x + y / of_y)) / np.sqrt(of_x * of_y))
+    return np.asarray(np.sqrt(square / np.pi) * total)
+
+
+@lru_cache(maxsize=1)
+def _gauss_nodes() -> tuple[list[float], list[float]]:
+    """Return nodes and weights of Gauss's rule from 0 to 1."""
+    nodes, weights = np.polynomial.legendre.leggauss(GAUSS_NODES)
+    return ((nodes + 1) / 2).tolist(), (weights / 2).tolist()
 
 
 def _rice_moments(centre: FloatArray, noise: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -416,7 +490,7 @@ def _rice_moments(centre: FloatArray, noise: FloatArray) -> tuple[FloatArray, Fl
     x = np.where(quiet, 0.0, centre**2 / (2 * s**2))
     mean = s * np.sqrt(np.pi / 2) * ((1 + x) * ive(0, x / 2) + x * ive(1, x / 2))
     sd = np.sqrt(np.maximum(centre**2 + 2 * s**2 - mean**2, 0))
-    series = centre + np.divide(noise**2, 2 * centre, out=np.zeros_like(centre), where=centre > 0)
+    series = centre + np.divide(noise**2, 2 * centre, out=np.zeros_like(centre), where=quiet & (centre > 0))
     return np.where(quiet, series, mean), np.where(quiet, noise, sd)
 
 

@@ -7,11 +7,10 @@ straight chords; what is cut off is a passage if it links zones, and a nook if n
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from heapq import heapify, heappop, heappush
 from itertools import combinations
-from math import hypot
 from typing import NamedTuple, TypeVar
 
 import numpy as np
@@ -63,6 +62,8 @@ class Passage:
         through ground that branches to more than two zones.
     length_m
         Length between the mouths [m]; 0 where they are the same.
+    across
+        From side to side at the narrowest place.
     """
 
     zone_a: int
@@ -72,6 +73,15 @@ class Passage:
     middle_line: LineString
     outline: Polygon
     length_m: float
+    across: LineString
+
+
+@dataclass(frozen=True)
+class GroundAxis:
+    """A connected piece of mowable ground and its medial axis, None where none was needed to part it."""
+
+    outline: Polygon
+    axis: MedialAxis | None
 
 
 @dataclass(frozen=True)
@@ -88,12 +98,15 @@ class ZonePartition:
         Too narrow to mow and on the way to no other zone: dead ends, gaps around an island.
     scraps
         Wide enough but smaller than the least area of a zone.
+    grounds
+        The connected pieces of ground that were parted.
     """
 
     zones: tuple[Polygon, ...]
     passages: tuple[Passage, ...]
     nooks: tuple[Polygon, ...]
     scraps: tuple[Polygon, ...]
+    grounds: tuple[GroundAxis, ...] = field(default=(), compare=False, repr=False)
 
 
 @dataclass(frozen=True)
@@ -166,32 +179,6 @@ def zone_partition(
     return _ordered(_joined(parts))
 
 
-def width_sd_m(edge_accuracy_m: float, other_edge_accuracy_m: float | None = None) -> float:
-    """Return the standard deviation of a passage's width.
-
-    Parameters
-    ----------
-    edge_accuracy_m
-        Standard deviation of the place of one edge, across it [m].
-    other_edge_accuracy_m
-        That of the other edge [m]; the same when absent.
-
-    Returns
-    -------
-    float
-        Root of the sum of both squares: the width is the difference of two places whose errors are taken as
-        independent [m]. Errors that both edges share (a shifted map) cancel and make it smaller.
-
-    Examples
-    --------
-    >>> round(width_sd_m(0.10), 4)
-    0.1414
-    >>> width_sd_m(0.03, 0.04)
-    0.05
-    """
-    return hypot(edge_accuracy_m, edge_accuracy_m if other_edge_accuracy_m is None else other_edge_accuracy_m)
-
-
 def crossings(
     zones: Sequence[Polygon], surfaces: Sequence[Polygon], *, length_max_m: float, transit_width_m: float
 ) -> list[Crossing]:
@@ -220,9 +207,10 @@ def crossings(
     for index, surface in enumerate(surfaces):
         near = np.sort(tree.query(surface, predicate="dwithin", distance=SURFACE_GAP_M))
         for a, b in combinations(near.tolist(), 2):
-            line = _shortest_crossing(zones[a], zones[b], surface, length_max_m, transit_width_m)
+            ways = CrossingWays(zones[a], zones[b], surface)
+            line = ways.shortest(length_max_m, transit_width_m)
             if line is not None:
-                width = 2 * shapely.distance(line, _drivable(zones[a], zones[b], surface).boundary)
+                width = 2 * shapely.distance(line, ways.drivable.boundary)
                 # That the width is free is known to the tolerance of offsets: a crossing is never told narrower.
                 found.append(Crossing(a, b, index, line, float(line.length), max(float(width), transit_width_m)))
     return found
@@ -288,11 +276,11 @@ def zone_groups(
 def _part_partition(part: Polygon, radius: float, area_min: float, spacing: float) -> ZonePartition:
     core = part.buffer(-(radius - CUT_TOLERANCE_M), quad_segs=ARC_PIECES)
     if core.is_empty:
-        return ZonePartition((), (), (part,), ())
+        return ZonePartition((), (), (part,), (), (GroundAxis(part, None),))
     if part.area < area_min:
-        return ZonePartition((), (), (), (part,))
-    if _hangs_together(part, core) and core.buffer((1 + CORNER_DEPTH) * radius).covers(part):
-        return ZonePartition((part,), (), (), ())
+        return ZonePartition((), (), (), (part,), (GroundAxis(part, None),))
+    if hangs_together(part, core) and core.buffer((1 + CORNER_DEPTH) * radius).covers(part):
+        return ZonePartition((part,), (), (), (), (GroundAxis(part, None),))
     axis = medial_axis(
         part,
         spacing_m=spacing,
@@ -300,12 +288,13 @@ def _part_partition(part: Polygon, radius: float, area_min: float, spacing: floa
         coarse_spacing_m=max(radius / 2, spacing),
     )
     parted = parted_axis(axis, radius_m=radius)
+    grounds = (GroundAxis(part, axis),)
     if not parted.wide_stretches:
-        return ZonePartition((), (), (part,), ())
-    return _partition_of_ground(parted_ground(part, parted), parted, radius, area_min)
+        return ZonePartition((), (), (part,), (), grounds)
+    return replace(_partition_of_ground(parted_ground(part, parted), parted, radius, area_min), grounds=grounds)
 
 
-def _hangs_together(part: Polygon, core: BaseGeometry) -> bool:
+def hangs_together(part: Polygon, core: BaseGeometry) -> bool:
     """Return whether the core is one piece around the same islands: no gap was too narrow for the disc."""
     return isinstance(core, Polygon) and len(core.interiors) == len(part.interiors)
 
@@ -448,7 +437,7 @@ def _bridge_passages(bridge: _Bridge, site: _Junctions) -> tuple[list[Passage], 
     """
     axis, edges, ground = site.parted.axis, site.edges_of(bridge), site.ground_of(bridge)
     ends = {int(site.parted.mouths[m.row]): m for m in bridge.mouths if m.face in site.zones}
-    links = _spanning_links(axis, edges, {node: site.zones[mouth.face] for node, mouth in ends.items()})
+    links = spanning_links(axis, edges, {node: site.zones[mouth.face] for node, mouth in ends.items()})
     merged = polygon_parts(shapely.union_all([site.ground.faces[face] for face in ground]))
     outline = max(merged, key=lambda polygon: polygon.area, default=Polygon())
     passages: list[Passage] = []
@@ -477,10 +466,11 @@ def _passage(path: WidestPath, start: _Mouth, end: _Mouth, outline: Polygon, sit
         middle_line=middle,
         outline=outline,
         length_m=0.0 if outline.is_empty else float(middle.length),
+        across=LineString(path.sides_xy),
     )
 
 
-def _spanning_links(axis: MedialAxis, edges: IntArray, terminals: Mapping[int, int]) -> list[tuple[int, int, float]]:
+def spanning_links(axis: MedialAxis, edges: IntArray, terminals: Mapping[int, int]) -> list[tuple[int, int, float]]:
     """Return pairs of mouths of different zones, and half the width between them, that link all zones.
 
     Edges are added from the widest to the narrowest (Kruskal's tree, whose paths are the widest ones); whenever one
@@ -533,6 +523,7 @@ def _joined(parts: Sequence[ZonePartition]) -> ZonePartition:
         passages=tuple(passages),
         nooks=tuple(nook for part in parts for nook in part.nooks),
         scraps=tuple(scrap for part in parts for scrap in part.scraps),
+        grounds=tuple(ground for part in parts for ground in part.grounds),
     )
 
 
@@ -557,27 +548,36 @@ def _directed(passage: Passage) -> Passage:
 # --- crossings
 
 
-def _drivable(zone_a: Polygon, zone_b: Polygon, surface: Polygon) -> BaseGeometry:
-    # Outlines that should meet may leave a hairline between them.
-    return (
-        shapely.union_all([zone_a, zone_b, surface])
-        .buffer(SURFACE_GAP_M / 2, join_style="mitre")
-        .buffer(-SURFACE_GAP_M / 2, join_style="mitre")
-    )
+@dataclass(frozen=True)
+class CrossingWays:
+    """Ways between two zones over a surface."""
 
+    zone_a: Polygon
+    zone_b: Polygon
+    surface: Polygon
 
-def _shortest_crossing(
-    zone_a: Polygon, zone_b: Polygon, surface: Polygon, length_max: float, width: float
-) -> LineString | None:
-    """Return the shortest straight line from zone to zone over a surface with `width` free along it."""
-    free = _drivable(zone_a, zone_b, surface).buffer(-(width / 2 - CUT_TOLERANCE_M), quad_segs=ARC_PIECES)
-    near = surface.buffer(SURFACE_GAP_M)
-    shores = [
-        shapely.get_parts(shapely.line_merge(zone.boundary.intersection(near).intersection(free)))
-        for zone in (zone_a, zone_b)
-    ]
-    lines = [shapely.shortest_line(one, two) for one in shores[0] for two in shores[1]]
-    for line in sorted(lines, key=lambda line: float(line.length)):
-        if 0 < line.length <= length_max and free.buffer(CUT_TOLERANCE_M).covers(line):
-            return LineString(line)
-    return None
+    @cached_property
+    def drivable(self) -> BaseGeometry:
+        """Ground that may be driven on."""
+        # Outlines that should meet may leave a hairline between them.
+        return (
+            shapely.union_all([self.zone_a, self.zone_b, self.surface])
+            .buffer(SURFACE_GAP_M / 2, join_style="mitre")
+            .buffer(-SURFACE_GAP_M / 2, join_style="mitre")
+        )
+
+    @cached_property
+    def _shores(self) -> tuple[BaseGeometry, BaseGeometry]:
+        near = self.surface.buffer(SURFACE_GAP_M)
+        one, two = (zone.boundary.intersection(near) for zone in (self.zone_a, self.zone_b))
+        return one, two
+
+    def shortest(self, length_max_m: float, width_m: float) -> LineString | None:
+        """Return the shortest straight line from zone to zone with a width free along it, if one is so short."""
+        free = self.drivable.buffer(-(width_m / 2 - CUT_TOLERANCE_M), quad_segs=ARC_PIECES)
+        shores = [shapely.get_parts(shapely.line_merge(shore.intersection(free))) for shore in self._shores]
+        lines = [shapely.shortest_line(one, two) for one in shores[0] for two in shores[1]]
+        for line in sorted(lines, key=lambda line: float(line.length)):
+            if 0 < line.length <= length_max_m and free.buffer(CUT_TOLERANCE_M).covers(line):
+                return LineString(line)
+        return None

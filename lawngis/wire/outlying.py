@@ -29,6 +29,7 @@ _NO_BETTER_M = 1.5
 """Where no way around gets to an end, none gets to those so near it: pulling taut is dear."""
 
 _CELL_M = 0.25
+_FINE_CELL_M = 0.1
 _AROUND_M = 6.0
 """Ways are looked for this far around both grounds."""
 
@@ -136,9 +137,10 @@ def lead_route(
         line, cost = straight
     else:
         options = [option for option in (straight, finder.around(starts)) if option is not None]
-        if not options:
+        found = min(options, key=lambda option: option[1]) if options else finder.closely(starts)
+        if found is None:
             return None
-        line, cost = min(options, key=lambda option: option[1])
+        line, cost = found
     xy = shapely.get_coordinates(line)
     nearest = int(np.argmin(np.hypot(*(starts - xy[0]).T)))
     return LeadRoute(int(owner[nearest]), xy, cost)
@@ -178,11 +180,12 @@ class _Routes:
         shapely.prepare([self._forbidden, self._allowed])
         self._near = shapely.envelope(shapely.union_all([*laid, far])).buffer(_AROUND_M)
 
-    def _grid_of(self, area: BaseGeometry) -> CostGrid:
-        # Cells beside the wire are free although they lie partly inside it.
-        closed = shapely.buffer(self._grounds, -_CELL_M)
+    def _grid_of(self, area: BaseGeometry, *, fine: bool = False) -> CostGrid:
+        # Coarse cells beside the wire are free although they lie partly inside it; fine ones lie outside.
+        cell_m, inside_m = (_FINE_CELL_M, -_FINE_CELL_M / 2) if fine else (_CELL_M, _CELL_M)
+        closed = shapely.buffer(self._grounds, -inside_m)
         blocked = [PricedGround(shape, np.inf) for shape in (*self._terrain.blocked, closed) if not shape.is_empty]
-        return cost_grid(area, [*self._terrain.priced, *blocked], cell_m=_CELL_M)
+        return cost_grid(area, [*self._terrain.priced, *blocked], cell_m=cell_m)
 
     @cached_property
     def _grid(self) -> CostGrid:
@@ -222,6 +225,10 @@ class _Routes:
         """Return the cheapest way over a grid, pulled taut, and its cost: nearby if one leads there, or far around."""
         near = self._around_on(self._grid, starts)
         return near if near is not None else self._around_on(self._grid_of(self._terrain.area), starts)
+
+    def closely(self, starts: FloatArray) -> tuple[LineString, float] | None:
+        """Return a way over a fine grid: beside a long crooked edge those over a coarse one may cut across ground."""
+        return self._around_on(self._grid_of(self._terrain.area, fine=True), starts)
 
     def _around_on(self, grid: CostGrid, starts: FloatArray) -> tuple[LineString, float] | None:
         field = cost_field(grid, starts, snap_m=2 * _CELL_M)

@@ -8,6 +8,7 @@ from typing import Any
 from lawngis import __version__
 
 from ..model.contract import Column, Layer, SiteLayer
+from ..model.decision_list import decision_table
 from ..model.layers import PLAN_LAYERS
 from ..model.site import DataAccuracy
 from ..model.site_layers import RASTERS, SITE_LAYERS
@@ -128,8 +129,9 @@ def _column_words(column: Column) -> str:
 
 
 def contract_tables() -> str:
-    """Return the tables of DEVELOPERS.md: what a site brings, and what a plan holds."""
-    return f"### Site\n\n{layer_table(SITE_LAYERS)}\n\n### Plan\n\n{layer_table(PLAN_LAYERS)}\n"
+    """Return the tables of DEVELOPERS.md: what a site brings, what a plan holds, and what it decides."""
+    tables = {"Site": layer_table(SITE_LAYERS), "Plan": layer_table(PLAN_LAYERS), "Decisions": decision_table()}
+    return "\n\n".join(f"### {title}\n\n{table}" for title, table in tables.items()) + "\n"
 
 
 if __name__ == "__main__":

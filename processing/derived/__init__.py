@@ -2,9 +2,12 @@
 
 Decisions, for what was derived, measured or edited alike: ``decisions`` (passages, zones and their supply, setbacks),
 ``detached_supply``, ``slope`` (what is too steep), ``slope_readings`` and ``dock_places`` (where a dock may stand);
-``matching`` says which feature a measured fact is about. Of the ground: ``paving``, ``outline_accuracy``, ``passages``,
-``measured_passages`` and, from the air, ``imagery_rules`` and ``lawn_doubt``. Of the wire: ``loops``, ``wire_checks``
-and ``cable_routing``. Of the mower: ``coverage``, ``mower_demands`` (what a plan asks of mowers) and
-``mowing_windows``. Of a place: ``exposure`` and ``standing_ground``. Of the whole plan: ``doubt`` (what is looked at on
-site), ``knowledge`` (what it rests on, what no layer tells), ``readiness`` and ``verdict``.
+``slope_checks`` and ``dock_doubt`` say what is measured of ground and of docks, ``matching`` which feature a measured
+fact is about. Of the ground: ``paving``, ``outline_accuracy``, ``outline_features`` (which feature an outline
+follows), ``passages``, ``passage_checks``, ``measured_passages`` and, from the air, ``imagery_rules`` and
+``lawn_doubt``. Of the wire: ``loops``, ``wire_checks`` and ``cable_routing``; of what may be otherwise: ``doubt`` (what
+is looked at), ``outline_spread``, ``edge_doubt``, ``zone_area``, ``trunk_doubt``, ``wire_doubt``, ``link_doubt``,
+``supply_doubt``, ``ground_doubt`` and ``spread`` (of wire and price). Of the mower: ``coverage``, ``mower_demands``
+(what a plan asks of mowers) and ``mowing_windows``. Of a place: ``exposure`` and ``standing_ground``. Of the whole
+plan: ``knowledge`` (what it rests on, what no layer tells), ``readiness`` and ``verdict``.
 """

@@ -100,13 +100,14 @@ class DetachedZone:
 
 @dataclass(frozen=True)
 class SupplyOption:
-    """One supply: its wire [m] and price, what speaks for it, and what forbids it if anything."""
+    """One supply: its wire [m] and price, what speaks for it, what forbids it if anything, and what a lead crosses."""
 
     supply: str
     wire_m: float
     price: float
     why: Said
     against: Said | None = None
+    crossed: LeadCrossings = LeadCrossings({})
 
 
 @dataclass(frozen=True)
@@ -205,7 +206,7 @@ def supply_options(zone: DetachedZone, mower: MowerProfile, prices: PriceBook) -
     one_charge = one_charge_m2(ZoneDemand(zone.area_m2, zone.perimeter_m, 0.0, 0.0), mower_offer("", mower))
     size = {"area_m2": zone.area_m2, "charge_m2": one_charge}
     too_large: Said | None = ("supply-reason", {"case": "too_large", **size}) if zone.area_m2 > one_charge else None
-    ring = _wire_price(zone.ring_m, mower, prices)
+    ring = wire_price(zone.ring_m, mower, prices)
     carried = ("supply-reason", {"case": "carried", **size})
     charges: Said = ("supply-reason", {"case": "charges"})
     options = (
@@ -228,20 +229,21 @@ def _main_wire(
     zone: DetachedZone, mower: MowerProfile, prices: PriceBook, too_large: Said | None, size: Mapping[str, float]
 ) -> SupplyOption:
     if zone.lead_m is None or zone.crossed is None:
-        wire = _wire_price(zone.ring_m, mower, prices)
+        wire = wire_price(zone.ring_m, mower, prices)
         carried, no_lead = ("supply-reason", {"case": "carried", **size}), ("supply-reason", {"case": "no_lead"})
         return SupplyOption("main_wire", zone.ring_m, wire, carried, no_lead)
     wire_m = zone.ring_m + 2 * zone.lead_m
     cuts = zone.crossed.saw_cut_m * prices.saw_cut_per_m + zone.crossed.duct_m * prices.duct_per_m
-    price = _wire_price(wire_m, mower, prices) + cuts
+    price = wire_price(wire_m, mower, prices) + cuts
     against = too_large
     if not against and zone.main_wire_m + wire_m > mower.loop_length_max_m:
         against = ("supply-reason", {"case": "too_long", "limit_m": mower.loop_length_max_m})
     why = ("supply-reason", {"case": "led", **size, "lead_m": zone.lead_m, "crossed": zone.crossed.parts})
-    return SupplyOption("main_wire", wire_m, price, why, against)
+    return SupplyOption("main_wire", wire_m, price, why, against, zone.crossed)
 
 
-def _wire_price(wire_m: float, mower: MowerProfile, prices: PriceBook) -> float:
+def wire_price(wire_m: float, mower: MowerProfile, prices: PriceBook) -> float:
+    """Return what wire of a length costs, with its slack and pegs."""
     pegs = wire_m / mower.peg_spacing_straight_m
     return wire_m * (1 + mower.wire_slack_percent / 100) * prices.wire_per_m + pegs * prices.peg_each
 

@@ -34,16 +34,15 @@ from lawngis.dock.scoring import (
 )
 from lawngis.geometry.routes import route_lengths_m
 from lawngis.ground.hollows import hollows
+from lawngis.ground.mower_slope import MowerSlope
 from lawngis.ground.raster import Grid, layered_values_at, values_at
-from lawngis.ground.steep import MowerSlope
 from lawngis.mower import MowerProfile
-from lawngis.trust import flip_probability
 
 from ..model.catalogue import Said, sentences
-from ..model.plan import Plan, Row, VisitCheck
+from ..model.plan import Plan, Row
 from ..model.site import Site
-from ..model.step import Parameters
 from .cable_routing import supply_field
+from .doubt import DoubtParameters
 from .exposure import STANDING_SURFACE, HotHours, ground_around, obstruction_surface, shade_shares, street_sight_shares
 from .loops import LoopGround
 from .paving import level_paving
@@ -68,7 +67,7 @@ PADS_APART_M2 = 1e-6
 """Pads that share less than this touch at most."""
 
 
-class DockParameters(Parameters):
+class DockParameters(DoubtParameters):
     """How places are looked for and compared."""
 
     spacing_m: float = Field(default=0.5, ge=0.1, le=5, description="distance between places along the wire [m]")
@@ -127,6 +126,7 @@ class DockPlaces:
     room_share: FloatArray
     central_m: FloatArray
     approach_percent: FloatArray
+    approach_sd_percent: FloatArray
     shade_share: FloatArray
     sight_share: FloatArray
     neighbour_m: FloatArray
@@ -182,7 +182,8 @@ def dock_places(
     found = candidate_places(shapely.get_coordinates(ring), spacing_m=parameters.spacing_m, also_at_m=further)
     along = _in_zone(found, home)
     places, which = _both_ways(along, mower)
-    slope, sd = _slope_of_pads(site, mower)
+    slope, sd, *_ = slope_of_pads(site, mower)
+    approach_percent, approach_sd_percent = _approach_percent(site, [slope, sd], places, mower.dock_straight_ahead_m)
     ways = supply_field(site, plan, mower)
     surface = plan.derived(STANDING_SURFACE, lambda: obstruction_surface(site))
     slope_percent, slope_sd_percent = layered_values_at([slope, sd], site.frame, along.xy)
@@ -214,13 +215,15 @@ def dock_places(
         places=places,
         pads=_pads(along, mower)[which],
         measured=np.zeros(len(places), dtype=np.bool_),
-        approach_percent=_approach_percent(site, slope, places, mower.dock_straight_ahead_m),
+        approach_percent=approach_percent,
+        approach_sd_percent=approach_sd_percent,
         **{name: values[which] for name, values in of_place.items()},
     )
 
 
-def _slope_of_pads(site: Site, mower: MowerProfile) -> MowerSlope:
-    return slope_under(site, mower.dock_pad_length_m)
+def slope_of_pads(site: Site, mower: MowerProfile) -> MowerSlope:
+    """Return the slope that the base of a dock has, and its standard deviation, on the terrain model's cells."""
+    return slope_under(site, mower.dock_pad_length_m, limit_percent=mower.dock_slope_max_percent)
 
 
 def _pads(along: Candidates, mower: MowerProfile) -> NDArray[np.object_]:
@@ -258,15 +261,19 @@ def _hollow_m(site: Site, xy: FloatArray, parameters: DockParameters) -> FloatAr
     return depth
 
 
-def _approach_percent(site: Site, slope: Grid, places: Candidates, length_m: float) -> FloatArray:
-    """Return the steepest ground on the straight way into the dock, shape (n,) [percent]."""
+def _approach_percent(
+    site: Site, slope_and_sd: Sequence[Grid], places: Candidates, length_m: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the steepest ground on the straight way into the dock and its sd, shape (n,) each [percent]."""
     angle = np.radians(places.direction_deg)
     forward = np.column_stack([np.sin(angle), np.cos(angle)])
     steps = np.linspace(0.0, length_m, max(2, int(np.ceil(length_m / 0.5)) + 1))
     ahead = (places.xy[:, None, :] + steps[:, None] * forward[:, None, :]).reshape(-1, 2)
-    values = values_at(slope, site.frame, ahead).reshape(len(places), -1)
-    known = np.isfinite(values).any(axis=1)
-    return np.where(known, np.where(np.isfinite(values), values, -np.inf).max(axis=1), np.nan)
+    values, sds = layered_values_at(slope_and_sd, site.frame, ahead).reshape(2, len(places), -1)
+    values = np.where(np.isfinite(values), values, -np.inf)
+    steepest = values.argmax(axis=1)[:, None]
+    value, sd = (np.take_along_axis(array, steepest, axis=1)[:, 0] for array in (values, sds))
+    return np.where(np.isfinite(value), value, np.nan), sd
 
 
 def _both_ways(along: Candidates, mower: MowerProfile) -> tuple[Candidates, NDArray[np.int64]]:
@@ -351,55 +358,34 @@ def _failed_words(failed: Sequence[Sequence[Failure]]) -> list[str | None]:
     return [words or None for words in sentences().column("part", parts, "; ")]
 
 
-def pad_check(site: Site, dock: Row, mower: MowerProfile) -> VisitCheck:
-    """Return the check that every dock has until the ground under itself was measured.
-
-    Parameters
-    ----------
-    site
-        The parcel.
-    dock
-        The row of `dock_candidates` that is chosen.
-    mower
-        Whose limit decides.
-    """
-    value, limit = dock["slope_percent"], mower.dock_slope_max_percent
-    xy = [[dock["geometry"].x, dock["geometry"].y]]
-    sd = float(values_at(_slope_of_pads(site, mower).sd_percent, site.frame, xy)[0])
-    known = value is not None and bool(np.isfinite(sd))
-    return VisitCheck(
-        "dock-slope",
-        {"candidate_id": dock["candidate_id"]},
-        dock["geometry"],
-        value if known else None,
-        sd if known else None,
-        "%",
-        limit,
-        float(flip_probability(value, sd, limit)) if known else 0.5,
-        1.0,
-        "dock_candidates",
-        dock["candidate_id"],
-        "slope_percent",
-    )
+def must_haves(measured: DockPlaces, mower: MowerProfile, parameters: DockParameters) -> list[MustHave]:
+    """Return what must hold of places, with its values there."""
+    places = measured.places
+    return [
+        MustHave("pad_slope", "slope of the pad", measured.slope_percent, mower.dock_slope_max_percent, "max", "%"),
+        MustHave("ahead", "straight wire ahead", places.straight_ahead_m, mower.dock_straight_ahead_m, "min", "m"),
+        MustHave("behind", "straight wire behind", places.straight_behind_m, mower.dock_straight_behind_m, "min", "m"),
+        MustHave("corner", "way to the next corner", places.corner_m, mower.dock_corner_min_m, "min", "m"),
+        MustHave("sprinkler", "distance to a sprinkler", measured.sprinkler_m, mower.dock_sprinkler_min_m, "min", "m"),
+        MustHave("supply", "supply cable", measured.supply_m, mower.supply_cable_max_m, "max", "m"),
+        MustHave("passage", "distance to a passage", measured.passage_m, mower.dock_passage_min_m, "min", "m"),
+        MustHave("danger", "distance to water or a drop", measured.danger_m, mower.dock_danger_min_m, "min", "m"),
+        MustHave("island", "distance to an island's wire", measured.island_m, mower.dock_wire_min_m, "min", "m"),
+        MustHave("hollow", "depth of the hollow it stands in", measured.hollow_m, 0.0, "max", "m"),
+        MustHave(
+            "approach",
+            "slope of the approach",
+            measured.approach_percent,
+            mower.dock_approach_slope_max_percent,
+            "max",
+            "%",
+        ),
+        MustHave("room", "room for the pad", measured.room_share, parameters.room_min_share, "min", "of it"),
+    ]
 
 
 def _feasibility(measured: DockPlaces, mower: MowerProfile, parameters: DockParameters) -> Feasibility:
-    places = measured.places
-    must_haves = [
-        MustHave("slope of the pad", measured.slope_percent, mower.dock_slope_max_percent, "max", "%"),
-        MustHave("straight wire ahead", places.straight_ahead_m, mower.dock_straight_ahead_m, "min", "m"),
-        MustHave("straight wire behind", places.straight_behind_m, mower.dock_straight_behind_m, "min", "m"),
-        MustHave("way to the next corner", places.corner_m, mower.dock_corner_min_m, "min", "m"),
-        MustHave("distance to a sprinkler", measured.sprinkler_m, mower.dock_sprinkler_min_m, "min", "m"),
-        MustHave("supply cable", measured.supply_m, mower.supply_cable_max_m, "max", "m"),
-        MustHave("distance to a passage", measured.passage_m, mower.dock_passage_min_m, "min", "m"),
-        MustHave("distance to water or a drop", measured.danger_m, mower.dock_danger_min_m, "min", "m"),
-        MustHave("distance to an island's wire", measured.island_m, mower.dock_wire_min_m, "min", "m"),
-        MustHave("depth of the hollow it stands in", measured.hollow_m, 0.0, "max", "m"),
-        MustHave("slope of the approach", measured.approach_percent, mower.dock_approach_slope_max_percent, "max", "%"),
-        MustHave("room for the pad", measured.room_share, parameters.room_min_share, "min", "of it"),
-    ]
-    return feasibility(must_haves, len(places))
+    return feasibility(must_haves(measured, mower, parameters), len(measured.places))
 
 
 def _scaled(measured: DockPlaces, mower: MowerProfile) -> FloatArray:

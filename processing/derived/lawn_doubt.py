@@ -181,8 +181,9 @@ def standing_checks(standing: Sequence[Polygon]) -> list[VisitCheck]:
     largest = max(standing, key=lambda part: part.area)
     area_m2 = sum(part.area for part in standing)
     values = {"area_m2": area_m2, "places": len(standing)}
+    place = largest.representative_point()
     return [
-        VisitCheck("standing", values, largest.representative_point(), area_m2, unit="m²", weight=0.5, area=largest)
+        VisitCheck("standing", values, place, area_m2, unit="m²", weight=0.5, area=largest, at_stake=area_m2),
     ]
 
 
@@ -205,6 +206,7 @@ def _look(code: str, piece: DoubtfulGround, chance: float | None, weight: float,
         target_id=piece.row["cover_id"],
         target_column="cover",
         area=piece.ground,
+        at_stake=area_m2,
     )
 
 

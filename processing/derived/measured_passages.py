@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 import shapely
-from shapely import Point, Polygon
+from shapely import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import polygonal
@@ -48,8 +48,9 @@ def site_with_grounds(site: Site, plan: Plan, mower: MowerProfile, price_book: s
         File with prices, on which hangs which zones have names.
     """
     mapped = mapped_zones(site, plan, mower, price_book)
-    features = [(mapped.link_names.get(number, ""), link.middle_line) for number, link in mapped.links.items()]
-    numbers = list(mapped.links)
+    places = mapped.places
+    features = [(mapped.link_names.get(number, ""), link.middle_line) for number, link in places.items()]
+    numbers = list(places)
     seen = {numbers[index] for _, index in matched(site.facts.passages, features, [])}
     about = {fact: list[Finding]() for fact in site.facts.widths}
     last = {fact: numbers[index] for fact in about for _, index in matched([fact], features, about[fact])}
@@ -69,7 +70,7 @@ def site_with_grounds(site: Site, plan: Plan, mower: MowerProfile, price_book: s
 def _ground(
     site: Site, mapped: MappedZones, number: int, value: float, forbidden: BaseGeometry, mower: MowerProfile
 ) -> PassageGround | None:
-    link = mapped.links[number]
+    link = mapped.places[number]
     drawn = [fact.value for fact in site.facts.outlines if fact.value is not None]
     if (
         link.surface != LAWN
@@ -82,11 +83,17 @@ def _ground(
         link.middle_line,
         mapped_m=link.width_m,
         measured_m=value,
-        reach_m=mower.passage_mow_min_m / 2 + TAPE_SD_M,
+        reach_m=_reach_m(mapped.ground, link.middle_line, mower),
         forbidden=forbidden,
     )
     name = mapped.link_names.get(number, "")
     return PassageGround(name, link.middle_line, link.width_m, link.width_sd_m, change)
+
+
+def _reach_m(ground: BaseGeometry, way: LineString, mower: MowerProfile) -> float:
+    """Return how far the ground of a way reaches to its sides: far where it is wide enough to be mown."""
+    sides = shapely.distance(shapely.points(shapely.get_coordinates(way)), shapely.boundary(ground))
+    return float(max(mower.passage_mow_min_m / 2, sides.max())) + TAPE_SD_M
 
 
 def _forbidden(site: Site, plan: Plan) -> BaseGeometry:

@@ -5,23 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
+import geopandas
 import shapely
 from shapely import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.error_model import distance_sd_m
 from lawngis.geometry.polygons import polygonal
+from lawngis.lawn.narrow import NarrowPlace, NearCrossing, narrow_places, near_crossings
 from lawngis.lawn.obstacles import with_bumps_filled
-from lawngis.lawn.zones import ZonePartition, crossings, width_sd_m, zone_partition
+from lawngis.lawn.zones import Crossing, ZonePartition, crossings, zone_partition
 from lawngis.mower import MowerProfile
 
 from ..model.catalogue import Values
 from ..model.facts import GONE, Fact, Facts
 from ..model.plan import GRID_M, Finding, Plan
-from ..model.site import Site, vector_error
+from ..model.site import Site
 from .decisions import LAWN, Link, Served, link_kind, served_zones
 from .matching import SURE_SDS, applied, contradicts, follows, matched
-from .outline_accuracy import seen_outlines
+from .outline_features import OutlineFeatures, outline_features
 from .paving import level_paving
 
 SAME_WAY_M = 0.5
@@ -29,6 +30,9 @@ SAME_WAY_M = 0.5
 
 FOLLOWED_SHARE = 0.1
 """Ground follows a measured width if no more than this share of what moved is as it was: a bed may lie on it."""
+
+NEAR_SDS = 3.0
+"""Places within so many standard deviations of a limit are looked for: beyond them the chance is 0.001."""
 
 TAPE_SD_M = 0.02
 """Standard deviation of a width measured by tape between two lawn edges. Common practice, no source."""
@@ -46,8 +50,52 @@ class PlacedLink(Link[int]):
 
 
 @dataclass(frozen=True)
+class NearMiss:
+    """A place that is no link, and might be one, or a part of no zone, were it a little wider, narrower or shorter.
+
+    Parameters
+    ----------
+    link
+        What it is as the maps show it.
+    parts
+        Whether a zone comes apart if it is narrower.
+    area_m2
+        Ground of the place itself [m²].
+    """
+
+    link: PlacedLink
+    parts: bool
+    area_m2: float
+
+
+@dataclass(frozen=True)
+class CrossingDoubt:
+    """What decides over a crossing, or a way over paving that is none.
+
+    Parameters
+    ----------
+    link
+        What it is as the maps show it.
+    length_m, length_sd_m
+        Of the shortest way that is wide enough; the length is infinite where that is far too long [m].
+    width_m, width_sd_m
+        Greatest width free along a way that is short enough [m].
+    """
+
+    link: PlacedLink
+    length_m: float
+    length_sd_m: float
+    width_m: float
+    width_sd_m: float
+
+
+@dataclass(frozen=True)
 class MappedZones:
-    """Zones and links before anything measured on site is said of them: by number, with the names of a plan."""
+    """Zones and links before anything measured on site is said of them: by number, with the names of a plan.
+
+    `near` are places that nearly are links, numbered on from these; `crossings` has what decides over crossings by
+    their number, and over ways over paving that are none by numbers of their own.
+    """
 
     ground: Polygon | MultiPolygon
     partition: ZonePartition
@@ -55,6 +103,15 @@ class MappedZones:
     served: Served[int]
     names: dict[int, str]
     link_names: dict[int, str]
+    near: dict[int, NearMiss]
+    crossings: dict[int, CrossingDoubt]
+
+    @property
+    def places(self) -> dict[int, PlacedLink]:
+        """Links, and what nearly is one: all of which somebody may measure a width."""
+        near = {number: miss.link for number, miss in self.near.items()}
+        crossed = {number: doubt.link for number, doubt in self.crossings.items()}
+        return {**near, **crossed, **self.links}
 
 
 def mapped_zones(
@@ -63,7 +120,8 @@ def mapped_zones(
     """Return zones and links on the mowable ground of a plan; those that are `named` at a place keep that name."""
     ground = mowable_ground(plan)
     partition = zone_partition(ground, mow_width_m=mower.passage_mow_min_m, zone_area_min_m2=mower.zone_area_min_m2)
-    links = mapped_links(site, plan, ground, partition, mower)
+    paving = level_paving(site) if len(partition.zones) > 1 else None
+    links = mapped_links(site, plan, partition, paving, mower)
     zones = dict(enumerate(partition.zones))
     served = served_zones(site, zones, links, mower, price_book)
     known = list(named)
@@ -75,7 +133,12 @@ def mapped_zones(
         {number: link.middle_line.buffer(SAME_WAY_M) for number, link in links.items()},
         [fact for fact in known if fact.layer == "links"],
     )
-    return MappedZones(ground, partition, links, served, names, link_names)
+    near = dict(enumerate(_near_misses(site, plan, partition, links, mower), start=len(links)))
+    crossed: dict[int, CrossingDoubt] = {}
+    if paving is not None:
+        first = len(links) + len(near)
+        crossed = _crossing_doubts(outline_features(site, plan), partition, paving, links, mower, first=first)
+    return MappedZones(ground, partition, links, served, names, link_names, near, crossed)
 
 
 def mowable_ground(plan: Plan) -> Polygon | MultiPolygon:
@@ -122,40 +185,98 @@ def _kept_names(names: dict[int, str], shapes: Mapping[int, BaseGeometry], known
 
 
 def mapped_links(
-    site: Site, plan: Plan, ground: Polygon | MultiPolygon, partition: ZonePartition, mower: MowerProfile
+    site: Site, plan: Plan, partition: ZonePartition, paving: geopandas.GeoDataFrame | None, mower: MowerProfile
 ) -> dict[int, PlacedLink]:
-    """Return passages and crossings as the maps show them, by number.
+    """Return passages, and crossings over level paving, as the maps show them, by number.
 
     Widths are less sure between outlines that are only seen in an image.
     """
-    seen = seen_outlines(site, plan)
-    error = vector_error(site.accuracy)
-    mapped_sd_m = distance_sd_m(error, error)
+    features = outline_features(site, plan)
     links = []
     for passage in partition.passages:
-        width_m, narrowest = passage.width_m, passage.narrowest
-        sd_m = mapped_sd_m if seen is None else width_sd_m(*seen.passage_sides_sd_m(ground, narrowest, width_m))
+        width_m, sd_m = passage.width_m, features.distance_sd_m(passage.across)
         kind = link_kind(width_m, LAWN, mower)
         ends = (passage.zone_a, passage.zone_b)
-        links.append(PlacedLink(*ends, kind, width_m, passage.length_m, sd_m, LAWN, passage.middle_line, narrowest))
-    flush = level_paving(site)
-    if flush is None or not partition.zones:
+        links.append(
+            PlacedLink(*ends, kind, width_m, passage.length_m, sd_m, LAWN, passage.middle_line, passage.narrowest)
+        )
+    if paving is None:
         return dict(enumerate(links))
     for way in crossings(
         partition.zones,
-        list(flush.geometry),
+        list(paving.geometry),
         length_max_m=mower.crossing_length_max_m,
         transit_width_m=mower.passage_transit_min_m,
     ):
-        surface = f"flush {flush['use'].iloc[way.surface] or 'paving'}"
-        kind = link_kind(way.width_m, surface, mower)
-        middle = way.middle_line.interpolate(0.5, normalized=True)
-        links.append(
-            PlacedLink(
-                way.zone_a, way.zone_b, kind, way.width_m, way.length_m, mapped_sd_m, surface, way.middle_line, middle
-            )
-        )
+        links.append(_crossing_link(way, paving, features.any_distance_sd_m, mower))
     return dict(enumerate(links))
+
+
+def _crossing_link(
+    way: Crossing | NearCrossing, paving: geopandas.GeoDataFrame, sd_m: float, mower: MowerProfile
+) -> PlacedLink:
+    surface = f"flush {paving['use'].iloc[way.surface] or 'paving'}"
+    line, length_m = way.middle_line, float(way.middle_line.length)
+    kind = link_kind(way.width_m, surface, mower)
+    middle = line.interpolate(0.5, normalized=True)
+    return PlacedLink(way.zone_a, way.zone_b, kind, way.width_m, length_m, sd_m, surface, line, middle)
+
+
+# --- what nearly is a link -------------------------------------------------------------------------------
+
+
+def _near_misses(
+    site: Site, plan: Plan, partition: ZonePartition, links: Mapping[int, PlacedLink], mower: MowerProfile
+) -> list[NearMiss]:
+    """Return places of ground that are no links, but about as wide as what is mown."""
+    features = outline_features(site, plan)
+    slack_m = NEAR_SDS * features.largest_distance_sd_m
+    if not slack_m:
+        return []
+    ways = [link.middle_line for link in links.values() if link.surface == LAWN]
+    mown_m = mower.passage_mow_min_m
+    return [
+        _near_passage(place, features, mower)
+        for place in narrow_places(partition.grounds, mow_width_m=mown_m, wide_m=mown_m + slack_m)
+        if not any(way.dwithin(place.narrowest, SAME_WAY_M) for way in ways)
+    ]
+
+
+def _near_passage(place: NarrowPlace, features: OutlineFeatures, mower: MowerProfile) -> NearMiss:
+    sd_m = features.distance_sd_m(place.across)
+    kind = link_kind(place.width_m, LAWN, mower)
+    line = place.middle_line
+    link = PlacedLink(-1, -1, kind, place.width_m, line.length, sd_m, LAWN, line, place.narrowest)
+    return NearMiss(link, place.parts, place.area_m2)
+
+
+def _crossing_doubts(
+    features: OutlineFeatures,
+    partition: ZonePartition,
+    paving: geopandas.GeoDataFrame,
+    links: Mapping[int, PlacedLink],
+    mower: MowerProfile,
+    *,
+    first: int,
+) -> dict[int, CrossingDoubt]:
+    """Return what decides over each crossing, and over ways that are a little too long or narrow for one."""
+    slack_m = NEAR_SDS * features.largest_distance_sd_m
+    if not slack_m:
+        return {}
+    found: dict[int, CrossingDoubt] = {}
+    for way in near_crossings(
+        partition.zones,
+        list(paving.geometry),
+        length_max_m=mower.crossing_length_max_m,
+        transit_width_m=mower.passage_transit_min_m,
+        slack_m=slack_m,
+    ):
+        width_sd_m, length_sd_m = features.any_distance_sd_m, features.distance_sd_m(way.middle_line)
+        same = [n for n, link in links.items() if link.surface != LAWN and link.middle_line.equals(way.middle_line)]
+        link = links[same[0]] if same else replace(_crossing_link(way, paving, width_sd_m, mower), kind="blocked")
+        number = same[0] if same else first + len(found)
+        found[number] = CrossingDoubt(link, way.length_m, length_sd_m, way.width_m, width_sd_m)
+    return found
 
 
 def measured_links(
@@ -164,6 +285,7 @@ def measured_links(
     facts: Facts,
     mower: MowerProfile,
     ground: BaseGeometry,
+    nearly: Mapping[int, PlacedLink],
 ) -> tuple[dict[int, PlacedLink], list[Finding]]:
     """Return links as somebody found them, and what is said of that; a kind that he saw stays whatever the width.
 
@@ -179,10 +301,14 @@ def measured_links(
         Whose widths decide.
     ground
         Mowable ground: where a width moved its outline already, only the sd of the tape is left to say.
+    nearly
+        What is no link as the maps show it: over paving it becomes one by what was measured, of ground it says that
+        nothing else follows.
     """
     found, findings = dict(links), list[Finding]()
-    numbers = list(links)
-    features = [(names.get(number, ""), link.middle_line) for number, link in links.items()]
+    places = {**nearly, **links}
+    numbers = list(places)
+    features = [(names.get(number, ""), link.middle_line) for number, link in places.items()]
     moved = [fact for fact in facts.widths if follows_width(ground, fact)]
     for fact in moved:
         number = _same_way(links, fact)
@@ -190,7 +316,7 @@ def measured_links(
             kind = link_kind(fact.value, LAWN, mower)
             found[number] = replace(links[number], kind=kind, width_m=fact.value, width_sd_m=TAPE_SD_M, measured=True)
     for fact, index in matched([fact for fact in facts.widths if fact not in moved], features, findings):
-        number, link = numbers[index], links[numbers[index]]
+        number, link = numbers[index], places[numbers[index]]
         name, width_m = names.get(number, ""), fact.value
         findings.append(applied(fact, "link", link_change(name, "width_m", link.width_m, width_m), link.middle_line))
         if abs(width_m - link.width_m) > SURE_SDS * link.width_sd_m:
@@ -200,16 +326,19 @@ def measured_links(
         if kind != link.kind:
             decided = {"link_id": name, "kind": kind, "width_m": width_m, "before": link.kind}
             findings.append(follows("link", decided, link.middle_line))
-        found[number] = replace(link, kind=kind, width_m=width_m, width_sd_m=TAPE_SD_M, measured=True)
+        if number in links or link.surface != LAWN:
+            found[number] = replace(link, kind=kind, width_m=width_m, width_sd_m=TAPE_SD_M, measured=True)
+    ways = [number for number in numbers if number in links or places[number].surface != LAWN]
+    features = [(names.get(number, ""), places[number].middle_line) for number in ways]
     for seen, index in matched(facts.passages, features, findings):
-        number, link = numbers[index], links[numbers[index]]
+        number, link = ways[index], places[ways[index]]
         name = names.get(number, "")
         change = link_change(name, "kind", link.kind, seen.value)
         findings.append(applied(seen, "link_gone" if seen.value == GONE else "link", change, link.middle_line))
         if seen.value == GONE:
             found.pop(number, None)
-        elif number in found:
-            found[number] = replace(found[number], kind=seen.value, measured=True)
+        elif number in found or number in nearly:
+            found[number] = replace(found.get(number, link), kind=seen.value, measured=True)
     return found, findings
 
 

@@ -6,17 +6,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from ..model.catalogue import Said
+from ..model.decision_list import decisions_checked_by
 from ..model.plan import Plan, Row
 from .knowledge import GROUND, SLOPE, Knowledge
 
 UNDECIDED = "lawn-undecided"
 """Code of the finding that nobody can tell yet whether there is a lawn."""
 
-ALWAYS_ASKED = frozenset({"dock-slope"})
-"""Checks that a rule asks for on every parcel."""
-
-GROUND_CHECKS = frozenset({"under-crowns", "dry-grass", "maybe-crown", "standing"})
-"""Checks of a piece of ground: they move the price by as much as they move the lawn."""
+PLACE_CHECK = "dock-must-have"
+"""Check of a dock's place: where there is another place it moves the dock, and no more."""
 
 PRICE_SHARE = 0.1
 """A check decides when it may move the price by more than this share (rule 13 of the contract)."""
@@ -25,7 +23,7 @@ OUT_OF_REACH = frozenset({"signal-reach", "out-of-signal"})
 """Codes of findings that the mower can't follow its signal everywhere."""
 
 READS = (
-    "lawn", "zones", "wire_path", "dock_candidates", "supply_route", "findings", "visit_checks",
+    "lawn", "zones", "wire_path", "dock_candidates", "supply_route", "materials", "findings", "visit_checks",
 )  # fmt: skip
 """What a step declares that asks for it, beside what :mod:`knowledge` reads."""
 
@@ -73,7 +71,8 @@ def ground_unsettled(reasons: Iterable[Said]) -> bool:
     told = dict(reasons)
     unmapped = told.get("not-told", {}).get("unmapped", ())
     asked = told.get("checks", {}).get("codes", ())
-    return not ((GROUND | {SLOPE}).isdisjoint(unmapped) and (GROUND_CHECKS | {"ground-slope"}).isdisjoint(asked))
+    of_ground = any(decision.of_ground for code in asked for decision in decisions_checked_by(code))
+    return of_ground or not (GROUND | {SLOPE}).isdisjoint(unmapped)
 
 
 def _stop_reason(stops: Sequence[Row]) -> list[Said]:
@@ -102,18 +101,36 @@ def _supply(plan: Plan) -> list[Said]:
 
 
 def _asked(plan: Plan) -> list[Said]:
-    lawn_m2 = sum(row["area_m2"] for row in plan.rows("lawn"))
     told = {"what-is-there"}  # said by what is unknown
-    deciding = [row for row in plan.rows("visit_checks") if row["code"] not in told and _decides(row, lawn_m2)]
+    whole = {
+        "ground": sum(row["area_m2"] for row in plan.rows("lawn")),
+        "wire": sum(row["length_m"] for row in plan.rows("wire_path")),
+        "price": sum(row["amount"] or 0.0 for row in plan.rows("materials")),
+    }
+    asked = [row for row in plan.rows("visit_checks") if row["code"] not in told]
+    deciding = [row for row in asked if _decides(row, plan, whole)]
     return (
         [("checks", {"checks": len(deciding), "codes": sorted({row["code"] for row in deciding})})] if deciding else []
     )
 
 
-def _decides(check: Mapping[str, Any], lawn_m2: float) -> bool:
-    """Return whether a check may change the verdict, somebody's safety, or the price by more than a tenth."""
-    if check["code"] in ALWAYS_ASKED:
+def _decides(check: Mapping[str, Any], plan: Plan, whole: Mapping[str, float]) -> bool:
+    """Return whether a check may change the verdict, somebody's safety, or the price by more than a tenth.
+
+    Whatever moves ground or wire by some share moves the price by no more: the mower is part of it.
+    """
+    decisions = decisions_checked_by(check["code"])
+    if any(decision.by_rule for decision in decisions):
         return False
-    if check["code"] in GROUND_CHECKS and check["value"] is not None:
-        return bool(check["value"] > PRICE_SHARE * lawn_m2)
-    return True
+    if check["code"] == PLACE_CHECK:
+        return not _stands_elsewhere(plan, check["target_id"])
+    stakes = {decision.stake for decision in decisions}
+    if check["at_stake"] is None or not stakes or not stakes <= whole.keys():
+        return True
+    return all(check["at_stake"] > PRICE_SHARE * whole[stake] for stake in stakes)
+
+
+def _stands_elsewhere(plan: Plan, candidate_id: str) -> bool:
+    """Return whether a dock could stand elsewhere in its zone as well."""
+    zones = {row["zone_id"] for row in plan.select("dock_candidates", candidate_id=candidate_id)}
+    return any(row["feasible"] and not row["chosen"] for row in plan.rows("dock_candidates") if row["zone_id"] in zones)

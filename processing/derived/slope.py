@@ -8,17 +8,22 @@ from pydantic import Field
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.ground.mower_slope import MowerSlope, mower_slope
 from lawngis.ground.raster import Grid, centres_in
-from lawngis.ground.steep import MowerSlope, SteepArea, UndecidedArea, mower_slope, steep_areas, undecided_areas
+from lawngis.ground.steep import SteepArea, UndecidedArea, areas_at_edge, steep_areas, undecided_areas
 from lawngis.ground.zonal import weighted_quantiles, zonal_weights
 from lawngis.mower import MowerProfile
 
 from ..model.plan import Derived, Plan
 from ..model.site import DEM_ACCURACY, Site, dem_error
-from ..model.step import Parameters
+from .doubt import DoubtParameters
+
+DOUBT_FOOTPRINT_M = 2.0
+"""Diameter over which the slope is averaged to find ground in doubt [m]: of such pieces of made banks as many flipped
+as their chances said (our simulation)."""
 
 
-class SlopeParameters(Parameters):
+class SlopeParameters(DoubtParameters):
     """What counts as slope where it decides what is mown."""
 
     ledge_reach_m: float = Field(
@@ -51,14 +56,41 @@ def steep_ground(site: Site, slope: MowerSlope, limit_percent: float, mower: Mow
     )
 
 
+def steep_at_edge(site: Site, slope: MowerSlope, ground: BaseGeometry, mower: MowerProfile) -> list[SteepArea]:
+    """Return the pieces of ground that are too steep to turn on and reach the band along the ground's edge."""
+    areas = steep_ground(site, slope, mower.edge_slope_limit_percent, mower)
+    return areas_at_edge(areas, ground, band_m=mower.edge_band_m, area_min_m2=mower.steep_area_min_m2)
+
+
 def doubtful_ground(
-    site: Site, slope: MowerSlope, mower: MowerProfile, parameters: SlopeParameters
+    site: Site, slope: MowerSlope, lawn: BaseGeometry, mower: MowerProfile, parameters: SlopeParameters
+) -> list[tuple[float, UndecidedArea]]:
+    """Return the pieces of lawn of which the terrain model can't tell whether they are too steep, each with its limit.
+
+    Each limit counts where it decides: that along the wire for what reaches the band along the lawn's edge, that of
+    open ground for what the former leaves.
+    """
+    along, within = mower.edge_slope_limit_percent, mower.slope_limit_percent
+    band = shapely.difference(lawn, shapely.buffer(lawn, -mower.edge_band_m))
+    at_edge = [area.polygon for area in steep_at_edge(site, slope, lawn, mower)]
+    found = [
+        (along, area)
+        for area in _undecided(site, slope, along, lawn, parameters)
+        if area.polygon.intersection(band).area >= mower.steep_area_min_m2
+        or any(area.polygon.intersects(other) for other in at_edge)
+    ]
+    decided = shapely.union_all([*at_edge, *(area.polygon for _, area in found)])
+    rest = shapely.difference(lawn, decided)
+    return found + [(within, area) for area in _undecided(site, slope, within, rest, parameters)]
+
+
+def _undecided(
+    site: Site, slope: MowerSlope, limit_percent: float, ground: BaseGeometry, parameters: SlopeParameters
 ) -> list[UndecidedArea]:
-    """Return the pieces of ground of which the terrain model can't tell whether they are too steep."""
     return undecided_areas(
-        slope.slope_percent,
-        slope.sd_percent.values,
-        limit_percent=mower.slope_limit_percent,
+        slope,
+        limit_percent=limit_percent,
+        within=ground,
         frame=site.frame,
         area_min_m2=parameters.doubt_area_min_m2,
     )
@@ -69,17 +101,25 @@ def doubtful_ground(
 
 def slope_under_wheels(site: Site, plan: Plan, mower: MowerProfile) -> MowerSlope:
     """Return the slope under the mower and its standard deviation on the terrain model's cells."""
-    found: MowerSlope = plan.derived(
-        Derived("slope under the wheels", ("raster:dem", *DEM_ACCURACY)),
-        lambda: slope_under(site, mower.wheelbase_m),
-    )
+    limit = mower.edge_slope_limit_percent
+
+    def under_wheels() -> MowerSlope:
+        wide = slope_under(site, max(DOUBT_FOOTPRINT_M, mower.wheelbase_m), limit_percent=limit)
+        return slope_under(site, mower.wheelbase_m, limit_percent=limit)._replace(wide=wide)
+
+    found: MowerSlope = plan.derived(Derived("slope under the wheels", ("raster:dem", *DEM_ACCURACY)), under_wheels)
     return found
 
 
-def slope_under(site: Site, wide_m: float) -> MowerSlope:
-    """Return the slope that something so wide has, and its standard deviation, on the terrain model's cells."""
+def slope_under(site: Site, wide_m: float, *, limit_percent: float) -> MowerSlope:
+    """Return the slope that something so wide has, and its standard deviation, on the terrain model's cells.
+
+    It is without the bias of noise, and taken from more ground where noise would drown the limit that it is for.
+    """
     error = dem_error(site.accuracy)
-    return mower_slope(site.dem, wheelbase_m=wide_m, z_sd_m=error.sd_m, correlation=error.correlation)
+    return mower_slope(
+        site.dem, wheelbase_m=wide_m, z_sd_m=error.sd_m, correlation=error.correlation, limit_percent=limit_percent
+    )
 
 
 def mapped_slope(site: Site, plan: Plan, mower: MowerProfile, parameters: SlopeParameters) -> MowerSlope:
@@ -94,9 +134,13 @@ def mapped_slope(site: Site, plan: Plan, mower: MowerProfile, parameters: SlopeP
     ledges = list(barriers.geometry[barriers["kind"].isin(["drop", "wall"])])
     if not ledges:
         return found
-    slope = found.slope_percent
-    beside = _cells_in(site, slope, shapely.buffer(shapely.union_all(ledges), parameters.ledge_reach_m))
-    return found._replace(slope_percent=slope.with_values(np.where(beside, 0.0, slope.values)))
+    beside = _cells_in(site, found.slope_percent, shapely.buffer(shapely.union_all(ledges), parameters.ledge_reach_m))
+
+    def level_there(slope: MowerSlope) -> MowerSlope:
+        values = np.where(beside, 0.0, slope.slope_percent.values)
+        return slope._replace(slope_percent=slope.slope_percent.with_values(values))
+
+    return level_there(found)._replace(wide=None if found.wide is None else level_there(found.wide))
 
 
 def _cells_in(site: Site, grid: Grid, place: BaseGeometry) -> np.ndarray:

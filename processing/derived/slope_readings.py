@@ -19,15 +19,16 @@ from shapely import MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import polygon_parts, polygonal
+from lawngis.ground.mower_slope import MowerSlope
 from lawngis.ground.raster import Grid, centres_in
-from lawngis.ground.steep import SIMPLIFY_M, MowerSlope, unknown_areas
-from lawngis.ground.terrain import slope_bias_percent
+from lawngis.ground.steep import SIMPLIFY_M
+from lawngis.ground.zonal import zonal_cells
 from lawngis.mower import MowerProfile
 
 from ..model.facts import Fact
-from ..model.plan import Finding, Plan, Row, VisitCheck
+from ..model.plan import Finding, Plan, Row
 from ..model.site import Site
-from .matching import SURE_SDS, applied, contradicts
+from .matching import SURE_SDS
 from .slope import SlopeParameters, doubtful_ground, mapped_slope, slope_under_wheels, steep_ground
 
 READING_AREA_M2 = 10.0
@@ -41,8 +42,36 @@ REACH_M = 1.5
 """A slope measured at a point holds this far around it where the terrain model sees no piece of steep or doubtful
 ground; a steeper one holds as far within such a piece; and a place that was asked for counts as measured this near."""
 
+SAME_PERCENT = 1e-6
+"""Slopes that differ by no more than rounding [percent]."""
+
 RULE_AREA_MIN_M2 = 1.0
 """The smallest connected piece of ground that is too steep to lie in a zone [m²]: rule 12 of the plan contract."""
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """How sure the mean slope of a piece of ground is against the limit that decides on it.
+
+    Parameters
+    ----------
+    limit_percent
+        The limit.
+    mean_percent, sd_percent
+        Mean slope by the terrain model, and the standard deviation of that mean.
+    flip_probability
+        Chance that it lies beyond the limit.
+    """
+
+    limit_percent: float
+    mean_percent: float
+    sd_percent: float
+    flip_probability: float
+
+    @property
+    def gentle(self) -> bool:
+        """Whether the ground is mown by the map; at the limit itself it is taken for steep."""
+        return self.mean_percent < self.limit_percent - SAME_PERCENT
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,13 +83,13 @@ class Piece:
     ground
         Its outline, on the lawn [m].
     mean_percent, sd_percent
-        Mean slope of the terrain model and mean of its standard deviation; None where it says nothing.
+        Mean slope of the terrain model and mean of the standard deviation of one place; None where it says nothing.
     asked
         Places where a reading is wanted, the steepest first [m].
     readings
         Taken there.
-    flip_probability
-        Chance that a place in it lies on the other side of the limit; None for ground that isn't in doubt by the map.
+    doubt
+        Of ground that is in doubt by the map: how much, and at which limit.
     """
 
     ground: Polygon | MultiPolygon
@@ -68,7 +97,7 @@ class Piece:
     sd_percent: float | None
     asked: tuple[Point, ...] = ()
     readings: tuple[Fact[float], ...] = ()
-    flip_probability: float | None = None
+    doubt: Doubt | None = None
 
     @property
     def far(self) -> list[Fact[float]]:
@@ -94,10 +123,16 @@ class Piece:
 
     @property
     def settled_percent(self) -> float | None:
-        """Slope that the piece has by its readings, the steepest of them; None while one is missing or unconfirmed."""
+        """Slope that the piece has by its readings, the steepest of them; None while one is missing or unconfirmed.
+
+        A steep place on ground that is gentle by the map tells of itself alone.
+        """
         if not self.readings or self.unconfirmed or self.open_places:
             return None
-        return max(fact.value for fact in self.readings)
+        steepest = max(fact.value for fact in self.readings)
+        if self.doubt is not None and self.doubt.gentle and steepest > self.doubt.limit_percent:
+            return None
+        return steepest
 
 
 # --- what decides ----------------------------------------------------------------------------------------
@@ -152,7 +187,7 @@ def slope_pieces(
     told = shapely.union_all([piece.ground for piece in drawn if piece.settled_percent is not None])
     rest = shapely.difference(lawn, told)
     points = [fact for fact in near if not shapely.area(fact.place) and not told.intersects(fact.place)]
-    known = _doubtful(site, rest, mapped, mower, parameters)
+    known = _doubtful(site, lawn, rest, mapped, mower, parameters)
     if points:
         known += _too_steep(site, rest, mapped, known, mower)
     on: dict[int, list[Fact[float]]] = {}
@@ -166,11 +201,11 @@ def slope_pieces(
     pieces = [
         replace(
             piece,
-            asked=_steepest_places(site, mapped.slope_percent, piece.ground),
+            asked=_asked(site, mapped.slope_percent, piece),
             readings=tuple(on.get(number, ())),
         )
         for number, piece in enumerate(known)
-        if piece.flip_probability is not None or number in on
+        if piece.doubt is not None or number in on
     ]
     return [
         *pieces,
@@ -180,12 +215,20 @@ def slope_pieces(
 
 
 def _doubtful(
-    site: Site, lawn: BaseGeometry, mapped: MowerSlope, mower: MowerProfile, parameters: SlopeParameters
+    site: Site,
+    lawn: BaseGeometry,
+    rest: BaseGeometry,
+    mapped: MowerSlope,
+    mower: MowerProfile,
+    parameters: SlopeParameters,
 ) -> list[Piece]:
     return [
-        Piece(part, area.slope_mean_percent, area.sd_percent, flip_probability=area.flip_probability)
-        for area in doubtful_ground(site, mapped, mower, parameters)
-        for part in polygon_parts(shapely.intersection(area.polygon, lawn))
+        replace(
+            _piece(site, mapped, part),
+            doubt=Doubt(limit, area.slope_mean_percent, area.sd_percent, area.flip_probability),
+        )
+        for limit, area in doubtful_ground(site, mapped, lawn, mower, parameters)
+        for part in polygon_parts(shapely.intersection(area.polygon, rest))
         if part.area >= parameters.doubt_area_min_m2
     ]
 
@@ -203,14 +246,27 @@ def _too_steep(
     ]
 
 
+def _asked(site: Site, slope: Grid, piece: Piece) -> tuple[Point, ...]:
+    """Return where the readings of a piece are taken.
+
+    Ground that the map calls gentle takes them for what of it is steeper than the limit: no more can be opened.
+    """
+    opened_m2 = piece.ground.area
+    if piece.doubt is not None and piece.doubt.gentle:
+        cells = zonal_cells(slope, piece.ground, site.frame)
+        steep = slope.values[cells.rows, cells.cols] > piece.doubt.limit_percent
+        opened_m2 *= float(cells.weights[steep].sum() / cells.weights.sum())
+    return _steepest_places(site, slope, piece.ground, readings_needed(opened_m2))
+
+
 def _drawn(site: Site, mapped: MowerSlope, readings: Sequence[Fact[float]]) -> Iterator[Piece]:
     """Return grounds that somebody drew with their slopes, each with all readings that were taken on it."""
     for fact in readings:
         if fact.place is not None and fact.place.area > 0:
             ground = polygonal(fact.place)
             on = [other for other in readings if _lies_in(other, ground)]
-            asked = _steepest_places(site, mapped.slope_percent, ground)
-            yield replace(_piece(site, mapped, ground), asked=asked, readings=tuple(on))
+            piece = _piece(site, mapped, ground)
+            yield replace(piece, asked=_asked(site, mapped.slope_percent, piece), readings=tuple(on))
 
 
 def _lies_in(fact: Fact[float], ground: BaseGeometry) -> bool:
@@ -235,15 +291,15 @@ def _piece(site: Site, mapped: MowerSlope, ground: Polygon | MultiPolygon) -> Pi
     return Piece(ground, float(slope[known].mean()), float(sd[known].mean()))
 
 
-def _steepest_places(site: Site, slope: Grid, ground: BaseGeometry) -> tuple[Point, ...]:
-    """Return places for the readings that a piece takes: the steepest, as far apart as what one stands for is wide.
+def _steepest_places(site: Site, slope: Grid, ground: BaseGeometry, count: int) -> tuple[Point, ...]:
+    """Return so many places for readings: the steepest, as far apart as what one stands for is wide.
 
     Where the piece is too small for that they stand closer.
     """
     xy = centres_in(slope, site.frame)
     steepness = np.where(np.isfinite(slope.values), slope.values, -np.inf).ravel()
     inside = np.flatnonzero(shapely.contains_xy(ground, xy[:, 0], xy[:, 1]))
-    wanted = min(readings_needed(ground.area), max(1, len(inside)))
+    wanted = min(count, max(1, len(inside)))
     if not len(inside):
         return (ground.representative_point(),)
     order = inside[np.argsort(-steepness[inside], kind="stable")]
@@ -284,7 +340,9 @@ def with_readings(site: Site, slope: MowerSlope, pieces: Iterable[Piece]) -> Mow
         for ground, steeper in told:
             raised = _cells_in(site, slope.slope_percent, ground) & ~(values >= steeper)
             values[raised], sd[raised] = steeper, 0.0
-    return MowerSlope(slope.slope_percent.with_values(values), slope.sd_percent.with_values(sd))
+    return slope._replace(
+        slope_percent=slope.slope_percent.with_values(values), sd_percent=slope.sd_percent.with_values(sd)
+    )
 
 
 def around(fact: Fact[float]) -> BaseGeometry:
@@ -314,18 +372,14 @@ def _as_measured(site: Site, plan: Plan, slope: MowerSlope, lawn: BaseGeometry, 
 def steep_zone_findings(site: Site, plan: Plan, zones: Sequence[Row], mower: MowerProfile) -> list[Finding]:
     """Return a stop for each connected piece of zone that is too steep, whatever was measured elsewhere.
 
-    It has the slope of its own readings where it was measured, else that of the terrain model without the bias that
-    noise gives it.
+    It has the slope of its own readings where it was measured, else that of the terrain model.
     """
-    slope, sd = measured_slope(site, plan, shapely.union_all(plan.geometries("lawn")), mower)
-    with np.errstate(invalid="ignore"):
-        bias = slope_bias_percent(slope.values / 100, 0.0, sd.values / 100, sd.values / 100)
-    true = MowerSlope(slope.with_values(slope.values - bias), sd)
+    slope = measured_slope(site, plan, shapely.union_all(plan.geometries("lawn")), mower)
     findings = []
-    for area in steep_ground(site, true, mower.slope_limit_percent, mower):
+    for area in steep_ground(site, slope, mower.slope_limit_percent, mower):
         for zone in zones:
             for part in polygon_parts(area.polygon.intersection(zone["geometry"]).buffer(-SIMPLIFY_M)):
-                mean = _piece(site, true, part).mean_percent
+                mean = _piece(site, slope, part).mean_percent
                 if part.area >= RULE_AREA_MIN_M2 and mean is not None and mean > mower.slope_limit_percent:
                     values = {
                         "zone_id": zone["zone_id"],
@@ -335,106 +389,3 @@ def steep_zone_findings(site: Site, plan: Plan, zones: Sequence[Row], mower: Mow
                     }
                     findings.append(Finding("stop", "rule-12-steep", values, part.representative_point()))
     return findings
-
-
-# --- what is said and asked ------------------------------------------------------------------------------
-
-
-def reading_findings(pieces: Sequence[Piece]) -> list[Finding]:
-    """Return what is said of readings: for what ground they count, what is missing, and what they contradict."""
-    findings, said = [], set[int]()
-    for piece in pieces:
-        for fact in piece.readings:
-            if id(fact) in said:
-                continue
-            said.add(id(fact))
-            findings.append(_counts(fact, piece))
-            if fact in piece.far:
-                findings.append(_against_map(fact, piece))
-    return findings
-
-
-def _counts(fact: Fact[float], piece: Piece) -> Finding:
-    """Return for what ground a reading counts, or what is missing that it does."""
-    read = {"slope_percent": fact.value, "area_m2": piece.ground.area}
-    if piece.settled_percent is not None:
-        if len(piece.readings) == 1:
-            return applied(fact, "slope", read)
-        steepest = {"readings": len(piece.readings), "steepest_percent": piece.settled_percent}
-        return applied(fact, "steepest_slope", {**read, **steepest})
-    wanted = len(piece.open_places)
-    if not wanted:
-        return applied(fact, "slope_alone", read)
-    return applied(fact, "slope_of_several", {**read, "wanted": wanted, "readings": len(piece.asked)})
-
-
-def _against_map(fact: Fact[float], piece: Piece) -> Finding:
-    told = {"slope_percent": fact.value, "mapped_percent": piece.mean_percent, "sd_percent": piece.sd_percent}
-    if fact in piece.unconfirmed:
-        place = None if fact.place is None else fact.place.representative_point()
-        return Finding("stop", "slope-unconfirmed", told, place)
-    return contradicts("slope", told, fact.place)
-
-
-def slope_checks(pieces: Sequence[Piece], lawn: BaseGeometry, mower: MowerProfile) -> list[VisitCheck]:
-    """Return the readings that are still to be taken: on doubtful ground, and where somebody began to measure."""
-    checks = []
-    for piece in pieces:
-        begun = bool(piece.readings) and not piece.unconfirmed
-        if piece.flip_probability is None and not begun:
-            continue
-        for place in piece.open_places:
-            number = piece.asked.index(place) + 1
-            checks.append(
-                VisitCheck(
-                    "ground-slope",
-                    {"area_m2": piece.ground.area, "reading": number, "readings": len(piece.asked)},
-                    place=place,
-                    value=piece.mean_percent,
-                    sd=piece.sd_percent,
-                    unit="%",
-                    limit_value=mower.slope_limit_percent,
-                    flip_probability=piece.flip_probability or 0.0,
-                    weight=_weight(piece.ground, lawn),
-                    target_layer="keepouts",
-                    target_column="slope_percent",
-                    area=max(polygon_parts(piece.ground), key=lambda part: part.area),
-                )
-            )
-    return checks
-
-
-def unknown_slope_checks(
-    site: Site, slope: Grid, lawn: BaseGeometry, mower: MowerProfile, parameters: SlopeParameters
-) -> list[VisitCheck]:
-    """Return a check for each piece of lawn whose slope neither a terrain model nor a reading tells."""
-    unknown = unknown_areas(slope, frame=site.frame, area_min_m2=parameters.doubt_area_min_m2)
-    return [
-        VisitCheck(
-            "slope-unknown",
-            {"area_m2": part.area},
-            place=part.representative_point(),
-            unit="%",
-            limit_value=mower.slope_limit_percent,
-            weight=_weight(part, lawn),
-            target_layer="keepouts",
-            target_column="slope_percent",
-            area=part,
-        )
-        for part in polygon_parts(shapely.intersection(shapely.union_all(unknown), lawn))
-        if part.area >= parameters.doubt_area_min_m2
-    ]
-
-
-def _weight(ground: BaseGeometry, lawn: BaseGeometry) -> float:
-    """Return how much it matters whether a piece of ground is mown [0 to 1]."""
-    return float(min(1.0, ground.area / max(lawn.area, 1.0) + 0.2))
-
-
-def steep_evidence(readings: Sequence[Fact[float]], ground: BaseGeometry, limit_percent: float, otherwise: str) -> str:
-    """Return what says that ground is steep: somebody who measured it, or else what the terrain model says."""
-    told = any(
-        item.value > limit_percent and item.place is not None and item.place.dwithin(ground, REACH_M)
-        for item in readings
-    )
-    return "slope measured on site" if told else otherwise

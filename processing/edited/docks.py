@@ -9,7 +9,8 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from ..derived.dock_places import SAME_PLACE_M, DockParameters, dock_choice, dock_places, dock_rows, pad_check
+from ..derived.dock_doubt import pad_check
+from ..derived.dock_places import SAME_PLACE_M, DockParameters, dock_choice, dock_places, dock_rows
 from ..derived.loops import LoopGround, loops
 from ..derived.matching import matched
 from ..measured.site_facts import facts_of
@@ -89,7 +90,9 @@ def _placed(
 def dock_checks(
     site: Site, docks: Sequence[DockRow], edit: LayerEdit, asked: Sequence[VisitCheck], settings: Settings
 ) -> list[VisitCheck]:
-    """Return the checks of the ground under docks after a person chose or moved some: one each until it is measured.
+    """Return the checks of docks after a person chose or moved some: of the ground under each until it is measured.
+
+    What else was asked about a place stands as long as the dock does.
 
     Parameters
     ----------
@@ -107,15 +110,17 @@ def dock_checks(
     readings = facts_of(site, settings.overrides).pad_slopes
     measured = {index for _, index in matched(readings, [(row["candidate_id"], row["geometry"]) for row in docks], [])}
     edited = _named(site, docks, edit.values) if "slope_percent" in edit.columns else []
-    standing = {check.target_id: check for check in asked}
     moved = _named(site, docks, {*edit.geometry, *edit.new})
-    return [
-        standing[row["candidate_id"]]
-        if row["candidate_id"] in standing and row not in moved
-        else pad_check(site, row, settings.mower)
-        for index, row in enumerate(docks)
-        if row["chosen"] and index not in measured and row not in edited
-    ]
+    checks: list[VisitCheck] = []
+    for index, row in enumerate(docks):
+        if not row["chosen"]:
+            continue
+        standing = [check for check in asked if check.target_id == row["candidate_id"] and row not in moved]
+        of_pad = [check for check in standing if check.target_column == "slope_percent"]
+        checks += [check for check in standing if check not in of_pad]
+        if index not in measured and row not in edited:
+            checks += of_pad or [pad_check(site, row, settings.mower)]
+    return checks
 
 
 def _named(site: Site, rows: Sequence[DockRow], names: Collection[str]) -> list[DockRow]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -112,6 +113,7 @@ def checks_of(site: Site, layers: Mapping[str, Sequence[Row]]) -> list[tuple[str
         fields["code"] = row.get("code") or "as-written"
         fields["values"] = stored_values(row, CHECK_PARTS)
         fields["flip_probability"] = row.get("flip_probability")
+        fields["changes"] = json.loads(row["changes"]) if row.get("changes") else None
         fields |= {"place": _place(site, row) or Point(), "area": areas.get(row["check_id"])}
         found.append((str(row["step"]), VisitCheck(**fields)))
     return found

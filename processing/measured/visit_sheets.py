@@ -231,7 +231,8 @@ def _value(answer: _Answer, layer: str, column: str, asked_at: BaseGeometry | No
     if kind == "surveys":
         return _yes_or_no(answer, WORDS[layer, column]), asked_at
     slopes = kind == "slopes"
-    spec: Column | None = None if slopes else PLAN_LAYERS[layer].column(column)
+    declared = SITE_LAYERS[layer] if layer in SITE_LAYERS else PLAN_LAYERS[layer]
+    spec: Column | None = None if slopes else next(one for one in declared.columns if one.name == column)
     if spec is None or spec.kind == "real":
         unit = "%" if spec is None else spec.unit
         number = _number(answer, unit)

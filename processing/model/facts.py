@@ -208,7 +208,9 @@ WORDS: Mapping[tuple[str, str], Mapping[str, str]] = {
         "water": "water",
     },
     ("cover", "cover"): {"lawn": "lawn_under_crown", "bare soil": "bare", "a bed": "shrub"},
+    ("links", "kind"): {"short enough": "crossing", "too long": "blocked"},
     ("parcels", "complete"): {"all is drawn in": "yes", "something is missing": "no"},
+    ("dock_candidates", "chosen"): {"it fits": "yes", "it doesn't fit": "no"},
 }
 """The words in which a check asks for a value, and the value that each is, by layer and column."""
 

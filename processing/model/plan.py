@@ -91,14 +91,16 @@ class VisitCheck:
         Of these three.
     flip_probability, weight
         Chance that measuring changes the decision, None where nobody can say, and how much that matters [0 to 1].
-    flip_sd
-        Standard deviation of that chance where it was counted over drawn plans; None where a formula gives it.
-    price_share, mown_share
-        Share of the doubt in the price, and in what is mown, that measuring takes away, by drawn plans [0 to 1].
-    first
-        It comes before those that are ordered by what they take away.
+    flip_sd, price_share, mown_share, first
+        By drawn plans: sd of a chance that was counted, shares of the doubt in price and ground mown that measuring
+        takes away [0 to 1], and whether it comes before those that are ordered by these.
     target_layer, target_id, target_column
         What the measured value corrects as an override; a target without an id is found by the place.
+    at_stake
+        How much changes where the decision falls otherwise: ground [m²], wire [m] or money, as the list of decisions
+        says; None where that is all of it, or nobody can say.
+    changes
+        What more or less the plan takes then, by item of its list of materials; None where nobody worked it out.
     """
 
     code: str
@@ -118,6 +120,8 @@ class VisitCheck:
     mown_share: float | None = None
     first: bool = False
     area: Polygon | LineString | None = None
+    at_stake: float | None = None
+    changes: Mapping[str, float] | None = None
 
     @property
     def urgency(self) -> float:
@@ -126,7 +130,7 @@ class VisitCheck:
 
     @property
     def order(self) -> tuple[bool, float, float]:
-        """What checks are ordered by, least first: by drawn plans what measuring tells, then by :attr:`urgency`."""
+        """What checks are ordered by, least first: by drawn plans what measuring tells, then :attr:`urgency`."""
         return not self.first, -max(self.price_share or 0.0, self.mown_share or 0.0), -self.urgency
 
     def said(self, catalogue: Catalogue | None = None) -> dict[str, str]:
@@ -424,10 +428,10 @@ def _check_row(plan: Plan, check_id: str, number: int, step: str, check: VisitCh
         "unit": check.unit,
         "limit_value": check.limit_value,
         "flip_probability": check.flip_probability,
-        "flip_sd": check.flip_sd,
-        "price_share": check.price_share,
-        "mown_share": check.mown_share,
+        **{name: getattr(check, name) for name in ("flip_sd", "price_share", "mown_share")},
         "weight": check.weight,
+        "at_stake": check.at_stake,
+        "changes": None if check.changes is None else values_text(check.changes),
         "step": step,
         "target_layer": check.target_layer or None,
         "target_id": check.target_id or None,

@@ -55,6 +55,9 @@ class DataAccuracy(BaseModel):
         le=100,
         description="distance over which errors of elevations are alike; default: common practice, no source",
     )
+    trunk_sd_m: float = Field(
+        default=0.03, ge=0, le=1, description="of a trunk's diameter in the layer trees; default: from memory"
+    )
     dem_error_form: ErrorForm = Field(
         default="exponential", description="how errors of elevations are alike: exponential (rough) or gaussian"
     )

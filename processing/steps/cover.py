@@ -344,6 +344,7 @@ def _checks(site: Site, rows: list[Row]) -> list[VisitCheck]:
             target_layer="cover",
             target_id=largest["cover_id"],
             target_column="cover",
+            at_stake=area,
         )
     ]
 

@@ -11,6 +11,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.dock.scoring import tied_with_best
 from lawngis.mower import MowerProfile
 
+from ..derived.dock_doubt import must_have_checks, pad_check
 from ..derived.dock_places import (
     CRITERIA,
     DockParameters,
@@ -19,13 +20,12 @@ from ..derived.dock_places import (
     dock_places,
     dock_rows,
     missed_must_haves,
-    pad_check,
 )
 from ..derived.loops import LoopGround, loops
 from ..derived.matching import SURE_SDS, Feature, applied, contradicts, matched
 from ..model.catalogue import Said
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import DEM_ACCURACY, Site
+from ..model.site import DEM_ACCURACY, VECTOR_ACCURACY, Site
 from ..model.step import Step
 
 
@@ -54,6 +54,8 @@ def dock(site: Site, plan: Plan, mower: MowerProfile, parameters: DockParameters
         findings += _unknown_criteria(loop, some)
         if not measured.measured[chosen]:
             checks.append(pad_check(site, some[chosen], mower))
+        if forced is None:  # nobody has seen the place
+            checks += must_have_checks(site.accuracy, some[chosen], measured, chosen, mower, parameters)
     return StepResult({"dock_candidates": rows}, [*findings, *of_facts], checks)
 
 
@@ -166,6 +168,7 @@ STEP = Step(
         "raster:dem",
         "raster:dsm",
         *DEM_ACCURACY,
+        *VECTOR_ACCURACY,
         "fact:docks",
         "fact:pad_slopes",
         "fact:wires",

@@ -18,13 +18,17 @@ from lawngis.lawn.edges import NOTHING_KNOWN, EdgeNeighbour, EdgeStretch, drop_s
 from lawngis.mower import EdgeClass, MowerProfile
 
 from ..derived.decisions import setback_m
+from ..derived.doubt import DoubtParameters
+from ..derived.edge_doubt import edge_checks
 from ..derived.loops import filled_zone, passed_over
 from ..derived.matching import applied, contradicts, matched
 from ..derived.outline_accuracy import SeenOutlines, seen_outlines
+from ..derived.outline_features import READS as OUTLINE_READS
+from ..derived.outline_features import outline_features
 from ..derived.paving import KerbParameters, rolled_over
 from ..model.facts import answers
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import DEM_ACCURACY, VECTOR_ACCURACY, Site
+from ..model.site import DEM_ACCURACY, Site, dem_error
 from ..model.step import Step
 
 PAVING_CLASSES: dict[str | None, EdgeClass] = {"flush": "flush", "raised": "raised", "sunken": "drop"}
@@ -58,7 +62,7 @@ KEEPOUT_REACH_M = 0.1
 """Cleaning moves the lawn's edge by some centimetres away from what it borders."""
 
 
-class EdgesParameters(KerbParameters):
+class EdgesParameters(KerbParameters, DoubtParameters):
     """How edges are told apart."""
 
     reach_m: float = Field(
@@ -100,7 +104,10 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
     contradictions = _contradictions(site, rows, parameters)
     rows, of_facts, asked = _as_measured(site, rows, mower)
     findings = _findings(rows) + contradictions + _ledges(site, plan, parameters)
-    return StepResult({"edges": rows}, findings + of_facts, _checks(asked, parameters))
+    checks = _checks(asked, parameters) + edge_checks(
+        asked, _drawn(neighbours), outline_features(site, plan), mower, parameters
+    )
+    return StepResult({"edges": rows}, findings + of_facts, checks)
 
 
 def _as_measured(site: Site, rows: list[Row], mower: MowerProfile) -> tuple[list[Row], list[Finding], list[Row]]:
@@ -167,7 +174,15 @@ def _height_step_class(step: HeightStep, parameters: EdgesParameters) -> EdgeCla
 
 
 def _steps(grid: Grid, site: Site, line: LineString, parameters: EdgesParameters) -> list[HeightStep]:
-    return height_steps(grid, site.frame, line, stretch_m=parameters.step_stretch_m, z_sd_m=site.accuracy.dem_sd_m / 2)
+    error = dem_error(site.accuracy)
+    return height_steps(
+        grid,
+        site.frame,
+        line,
+        stretch_m=parameters.step_stretch_m,
+        z_sd_m=error.sd_m,
+        correlation=error.correlation,
+    )
 
 
 def _chained(lines: list[LineString]) -> LineString:
@@ -234,6 +249,11 @@ def _edge_neighbours(site: Site, plan: Plan, parameters: EdgesParameters) -> lis
     by_hand = [row["geometry"] for row in plan.rows("hand_mow")]
     neighbours.append(EdgeNeighbour(by_hand, "flush", "lawn at the same level beyond, mown by hand", 0.8, 0.05))
     return [item for item in neighbours if len(item.geometries)]
+
+
+def _drawn(neighbours: list[EdgeNeighbour]) -> list[EdgeNeighbour]:
+    """Return what a layer draws: steep ground and what is mown by hand have doubts of their own."""
+    return [item for item in neighbours if item.edge_class != "steep" and not item.evidence.endswith("mown by hand")]
 
 
 def _other_zones(plan: Plan, zone: Row) -> list[EdgeNeighbour]:
@@ -352,24 +372,11 @@ STEP = Step(
     title="Edges and setbacks",
     description="Tells for every stretch of every edge what lies beyond it, and the setback that the wire keeps.",
     reads=(
-        "cover",
-        "lawn",
+        *OUTLINE_READS,
         "zones",
-        "keepouts",
         "hand_mow",
-        "site:parcels",
-        "site:buildings",
-        "site:hard_surfaces",
-        "site:beds",
-        "site:water",
-        "site:barriers",
-        "site:streets",
-        "site:obstacles",
-        "raster:dem",
         "raster:dsm",
-        "raster:imagery",
         *DEM_ACCURACY,
-        *VECTOR_ACCURACY,
         "fact:edge_classes",
     ),
     writes=("edges",),

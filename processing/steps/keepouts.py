@@ -10,7 +10,7 @@ import shapely
 from pydantic import Field
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.ground.steep import MowerSlope, areas_at_edge
+from lawngis.ground.mower_slope import MowerSlope
 from lawngis.lawn.obstacles import (
     Keepout,
     area_keepouts,
@@ -24,19 +24,14 @@ from lawngis.lawn.obstacles import (
 )
 from lawngis.mower import MowerProfile
 
+from ..derived.doubt import DoubtParameters
 from ..derived.matching import contradicts, matched, no_target
 from ..derived.measured_passages import gained_ground
 from ..derived.paving import KerbParameters, rolled_over
-from ..derived.slope import SlopeParameters, mapped_slope, steep_ground
-from ..derived.slope_readings import (
-    REACH_M,
-    reading_findings,
-    slope_checks,
-    slope_pieces,
-    steep_evidence,
-    unknown_slope_checks,
-    with_readings,
-)
+from ..derived.slope import SlopeParameters, mapped_slope, steep_at_edge, steep_ground
+from ..derived.slope_checks import reading_findings, slope_checks, steep_evidence, unknown_slope_checks
+from ..derived.slope_readings import REACH_M, slope_pieces, with_readings
+from ..derived.trunk_doubt import trunk_checks
 from ..model.facts import Fact
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
 from ..model.site import DEM_ACCURACY, Site
@@ -56,7 +51,7 @@ TREE_CONFIDENCE_MIN = 0.5
 """Trees found with less confidence are left alone: they may be shrubs."""
 
 
-class KeepoutsParameters(KerbParameters, SlopeParameters):
+class KeepoutsParameters(KerbParameters, SlopeParameters, DoubtParameters):
     """How keep-outs are drawn."""
 
     barrier_width_m: float = Field(
@@ -83,8 +78,9 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
             limit = mower.edge_slope_limit_percent
             row["evidence"] = steep_evidence(readings, row["geometry"], limit, row["evidence"])
     of_facts = reading_findings(pieces) + _without_ground(readings, lawn, rows)
-    checks = slope_checks(pieces, lawn, mower)
+    checks = slope_checks(pieces, lawn, mower, parameters)
     checks += unknown_slope_checks(site, slope.slope_percent, lawn, mower, parameters)
+    checks += trunk_checks(site, _trees(site, lawn, mower), mower, parameters)
     return StepResult({"keepouts": rows}, _findings(rows, lawn) + of_facts, checks)
 
 
@@ -185,10 +181,8 @@ def _steep_at_edge(
     site: Site, lawn: BaseGeometry, found: list[Keepout], slope: MowerSlope, mower: MowerProfile
 ) -> list[Keepout]:
     """Return keep-outs for ground that is not too steep to mow, but too steep to turn on along the wire."""
-    areas = steep_ground(site, slope, mower.edge_slope_limit_percent, mower)
     kept_out = [item.polygon for item in found if item.treatment != "bump"]
-    ground = shapely.difference(lawn, shapely.union_all(kept_out))
-    at_edge = areas_at_edge(areas, ground, band_m=mower.edge_band_m, area_min_m2=mower.steep_area_min_m2)
+    at_edge = steep_at_edge(site, slope, shapely.difference(lawn, shapely.union_all(kept_out)), mower)
     confidence = [area.confidence for area in at_edge]
     return area_keepouts([area.polygon for area in at_edge], "steep", lawn=lawn, confidence=confidence)
 
@@ -240,6 +234,8 @@ STEP = Step(
         "site:parcels",
         "raster:dem",
         *DEM_ACCURACY,
+        "accuracy:trunk_sd_m",
+        "fact:features",
         "fact:slopes",
         "fact:widths",
     ),

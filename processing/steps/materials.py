@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from pydantic import Field
@@ -14,7 +14,10 @@ from lawngis.prices import PriceBook, billed, price_book_from
 from ..derived.cable_routing import cable_crossings
 from ..derived.decisions import LAWN
 from ..derived.detached_supply import LeadCrossings, lead_crossings
-from ..model.catalogue import Catalogue, Said, Values
+from ..derived.ground_doubt import READS as DOUBT_READS
+from ..derived.ground_doubt import doubts
+from ..derived.spread import Doubt, item_sd
+from ..model.catalogue import Said, Values
 from ..model.plan import Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Parameters, Step
@@ -48,7 +51,8 @@ def materials(site: Site, plan: Plan, mower: MowerProfile, parameters: Materials
         *_cuts(site, plan, prices),
         *_sources(plan, prices),
     ]
-    rows = [_row(item, prices, plan.catalogue) for item in items]
+    doubted = doubts(plan, mower, prices)
+    rows = [_row(item, prices, plan, doubted) for item in items]
     return StepResult({"materials": [row for row in rows if row["quantity"]]})
 
 
@@ -106,16 +110,18 @@ def _sources(plan: Plan, prices: PriceBook) -> Iterator[_Item]:
     yield _Item("signal sources", sources, "piece", ("sources-bought", {}), prices.signal_source_each)
 
 
-def _row(item: _Item, prices: PriceBook, catalogue: Catalogue) -> Row:
+def _row(item: _Item, prices: PriceBook, plan: Plan, doubted: Sequence[Doubt]) -> Row:
     line = billed(item.quantity, item.unit, item.price, prices.currency)
     code, values = item.basis
+    quantity_sd = item_sd(item.item, item.quantity, plan.rows("wire_path"), doubted)
     return {
         "item": item.item,
         "quantity": line.quantity,
         "unit": item.unit,
-        "basis": catalogue.said("part", code, "text", values),
+        "basis": plan.catalogue.said("part", code, "text", values),
         "unit_price": item.price,
         "amount": line.amount,
+        "amount_sd": None if item.price is None else quantity_sd * item.price,
         "currency": prices.currency,
         "price_source": None if item.price is None else prices.source,
     }
@@ -135,7 +141,7 @@ STEP = Step(
         "joins",
         "links",
         "supply_route",
-        "zones",
+        *DOUBT_READS,
         "site:parcels",
         "site:buildings",
         "site:hard_surfaces",

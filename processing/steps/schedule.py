@@ -16,6 +16,7 @@ from lawngis.mowing.hours import clock, days_alike, quiet_hours_from, windows_fr
 from lawngis.mowing.week import Session, Windows, permitted_hours_week
 
 from ..derived.coverage import MownZone, ZoneAccess, coverage_findings, mown_zones, sets_out_words, zone_accesses
+from ..derived.doubt import DoubtParameters, in_doubt
 from ..derived.mower_demands import (
     DEMAND_LAYERS,
     LACKS,
@@ -25,9 +26,11 @@ from ..derived.mower_demands import (
     shortfall_parts,
 )
 from ..derived.mowing_windows import Growth, GrowthParameters, WeekHours, week_hours
+from ..derived.outline_spread import READS as SPREAD_READS
+from ..derived.outline_spread import zones_spread
 from ..model.catalogue import Said
 from ..model.layers import WEEKDAYS
-from ..model.plan import Finding, Plan, Row, StepResult
+from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
 
@@ -35,7 +38,7 @@ RESTING = 0.1
 """Growth below this share of its best is extremely limited: the mower may rest (growth potential, see the library)."""
 
 
-class ScheduleParameters(GrowthParameters):
+class ScheduleParameters(GrowthParameters, DoubtParameters):
     """When the mower may work, how the grass grows, and what else to look at."""
 
     start_h: float = Field(default=9.0, ge=0, le=24, description="begin of the hours wanted, decimal hour")
@@ -137,6 +140,7 @@ def schedule(site: Site, plan: Plan, mower: MowerProfile, parameters: SchedulePa
     accesses = zone_accesses(layers)
     mown = _simulated(plan, accesses, mower, parameters)
     rows: list[Row] = []
+    checks: list[VisitCheck] = []
     findings = [_hours_finding(hours), *_growth_findings(growth, mower, parameters)]
     for task in mower_demands(site.parcel_id, layers, accesses, own_mowers=parameters.own_mowers):
         own, *others = (
@@ -148,8 +152,9 @@ def schedule(site: Site, plan: Plan, mower: MowerProfile, parameters: SchedulePa
         rows += [_row(task.zones[session.zone], session, mown) for session in own.week.sessions]
         findings.append(_week_finding(task.zones, own, others))
         findings += _carried_finding(task.zones, accesses)
+        checks += in_doubt(_area_check(site, task.zones, own), parameters)
     findings += coverage_findings(zones, mown, mower)
-    return StepResult({"schedule": rows}, findings)
+    return StepResult({"schedule": rows}, findings, checks)
 
 
 def _simulated(
@@ -262,6 +267,17 @@ def _week_finding(zones: Sequence[Row], own: Fit, others: Sequence[Fit]) -> Find
     return Finding(severity, code, values)
 
 
+def _area_check(site: Site, zones: Sequence[Row], own: Fit) -> VisitCheck:
+    """Return the question how large zones are, where a little more is more than the mower keeps up with."""
+    grounds = [zone["geometry"] for zone in zones]
+    values = {"zone_ids": [str(zone["zone_id"]) for zone in zones]}
+    area_m2 = sum(zone.area_m2 for zone in own.demand.zones)
+    largest = max(grounds, key=lambda ground: ground.area).representative_point()
+    return VisitCheck(
+        "week-area", values, largest, area_m2, zones_spread(site, grounds).area_sd_m2, "m²", own.largest_m2
+    )
+
+
 def _fit_part(fit: Fit) -> Said:
     return "mower-fit", {
         "case": fit.word if fit.fits else LACKS,
@@ -286,7 +302,7 @@ STEP = Step(
         "Says whether one mower keeps up, spreads each zone's hours over the permitted days with charging pauses and "
         "ways, simulates a mowing to find set-out places and thin places, and compares mowers."
     ),
-    reads=DEMAND_LAYERS,
+    reads=(*DEMAND_LAYERS, *SPREAD_READS),
     writes=("schedule",),
     compute=schedule,
     parameters=ScheduleParameters,

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from pydantic import Field
 from shapely import MultiPolygon
 
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.mower import MowerProfile
-from lawngis.prices import amounts_total
+from lawngis.prices import amounts_total, price_book_from
 
+from ..derived.ground_doubt import READS as DOUBT_READS
+from ..derived.ground_doubt import doubts
 from ..derived.knowledge import READS as KNOWLEDGE_READS
 from ..derived.knowledge import knowledge
 from ..derived.mower_demands import week_values
 from ..derived.readiness import readiness, undecided
+from ..derived.spread import amount_spread, wire_spread
 from ..derived.verdict import verdict
 from ..model.catalogue import said_text
 from ..model.plan import Plan, Row, StepResult
@@ -19,9 +23,14 @@ from ..model.site import Site
 from ..model.step import Parameters, Step
 
 
-def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters) -> StepResult:
+class SummaryParameters(Parameters):
+    """Where prices come from."""
+
+    price_book: str | None = Field(default=None, description="TOML file with prices; an invented example when absent")
+
+
+def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: SummaryParameters) -> StepResult:
     """Return the parcel's row."""
-    del parameters
     zones = plan.rows("zones")
     paths = plan.rows("wire_path")
     chosen = plan.select("dock_candidates", chosen=True)
@@ -29,6 +38,8 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters)
     stops = sum(row["severity"] == "stop" for row in plan.rows("findings"))
     priced = [row for row in plan.rows("materials") if row["amount"] is not None]
     currency = priced[0]["currency"] if priced else None
+    doubted = doubts(plan, mower, price_book_from(parameters.price_book))
+    wire, price = wire_spread(paths, doubted), amount_spread(priced, paths, doubted)
     known = knowledge(site, lawn=plan.rows("lawn"), covered=bool(plan.rows("cover")))
     ready, reasons = readiness(plan, known)
     said = verdict(plan, mower, known, stops)
@@ -48,12 +59,18 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: Parameters)
         "zones": len(zones),
         "loops": len(paths),
         "wire_m": sum(row["length_m"] for row in paths),
+        "wire_sd_m": wire.sd,
+        "wire_low_m": wire.low,
+        "wire_high_m": wire.high,
         "lead_m": sum(row["lead_m"] for row in paths),
         "pegs": len(plan.rows("pegs")),
         "dock_score": next((row["score"] for row in chosen if row["candidate_id"] in home), None),
         "slope_p95_percent": _steepest(zones),
         **_week_hours(plan),
         "amount": amounts_total([row["amount"] for row in priced], currency) if currency else None,
+        "amount_sd": price.sd if currency else None,
+        "amount_low": price.low if currency else None,
+        "amount_high": price.high if currency else None,
         "currency": currency,
         "stop_findings": stops,
         "visit_checks": len(plan.rows("visit_checks")),
@@ -83,19 +100,25 @@ STEP = Step(
     id="summary",
     title="Verdict and main figures",
     description="Sums up the plan of a parcel in one row.",
-    reads=(
-        *KNOWLEDGE_READS,
-        "keepouts",
-        "zones",
-        "hand_mow",
-        "wire_path",
-        "pegs",
-        "dock_candidates",
-        "supply_route",
-        "materials",
-        "findings",
-        "visit_checks",
+    reads=tuple(
+        dict.fromkeys(
+            (
+                *KNOWLEDGE_READS,
+                *DOUBT_READS,
+                "keepouts",
+                "zones",
+                "hand_mow",
+                "wire_path",
+                "pegs",
+                "dock_candidates",
+                "supply_route",
+                "materials",
+                "findings",
+                "visit_checks",
+            )
+        )
     ),
     writes=("summary",),
     compute=summary,
+    parameters=SummaryParameters,
 )

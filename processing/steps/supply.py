@@ -13,12 +13,14 @@ from lawngis.mower import MowerProfile
 from lawngis.wire.conductors import FLEXIBLE_OHM_PER_KM, resistance_ohm
 
 from ..derived.cable_routing import SupplyField, cable_crossings, supply_field
+from ..derived.doubt import DoubtParameters, in_doubt
+from ..derived.outline_spread import edge_distance_sd_m
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import Site
-from ..model.step import Parameters, Step
+from ..model.site import VECTOR_ACCURACY, Site
+from ..model.step import Step
 
 
-class SupplyParameters(Parameters):
+class SupplyParameters(DoubtParameters):
     """In what state the cable works."""
 
     conductor_temperature_c: float = Field(
@@ -41,6 +43,7 @@ def supply(site: Site, plan: Plan, mower: MowerProfile, parameters: SupplyParame
         crossed = cable_crossings(site, route.line)
         rows.append(_row(site, dock, route.line, [use for use, _ in crossed], ways, mower, parameters))
         findings += _findings(dock, rows[-1], ways, crossed, mower)
+        checks += in_doubt(_length_check(site, rows[-1], mower), parameters)
         if ways.starts_at != "outlet":
             checks.append(_outlet_check(dock, route.line))
     return StepResult({"supply_route": rows}, findings, checks)
@@ -91,6 +94,19 @@ def _findings(
     return findings
 
 
+def _length_check(site: Site, row: Row, mower: MowerProfile) -> VisitCheck:
+    """Return the question how long a cable is: off by as much as its two ends are, whatever way it takes."""
+    return VisitCheck(
+        "supply-length",
+        {"candidate_id": row["candidate_id"]},
+        row["geometry"].interpolate(0.5, normalized=True),
+        row["length_m"],
+        edge_distance_sd_m(site),
+        "m",
+        mower.supply_cable_max_m,
+    )
+
+
 def _outlet_check(dock: Row, line: shapely.LineString) -> VisitCheck:
     return VisitCheck(
         "supply-point",
@@ -120,6 +136,7 @@ STEP = Step(
         "site:barriers",
         "site:water",
         "raster:dem",
+        *VECTOR_ACCURACY,
     ),
     writes=("supply_route",),
     compute=supply,

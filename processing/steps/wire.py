@@ -27,8 +27,10 @@ from lawngis.wire.pegs import joins, lead_intervals_m, pegs
 
 from ..derived.decisions import LAWN
 from ..derived.detached_supply import lead_crossings, lead_terrain
+from ..derived.doubt import DoubtParameters
 from ..derived.loops import LoopGround, loops, passed_over
 from ..derived.matching import applied, no_target
+from ..derived.outline_spread import READS as SPREAD_READS
 from ..derived.wire_checks import (
     LaidWire,
     close_wire_findings,
@@ -37,9 +39,10 @@ from ..derived.wire_checks import (
     unsound_findings,
     wire_as_drawn,
 )
+from ..derived.wire_doubt import add_length_sds, loop_checks
 from ..model.plan import Finding, Plan, Row, StepResult
 from ..model.site import Site
-from ..model.step import Parameters, Step
+from ..model.step import Step
 
 FloatArray = NDArray[np.float64]
 
@@ -50,7 +53,7 @@ WEAK_MIN_M2 = 0.5
 """Ground with too weak a field that is smaller than this is crossed before the mower stops."""
 
 
-class WireParameters(Parameters):
+class WireParameters(DoubtParameters):
     """How closely the circuit is checked."""
 
     signal_points: int = Field(default=600, ge=20, le=100000, description="places inside each loop where the field is")
@@ -93,10 +96,11 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
         if not site.facts.paths:
             findings += drawn_findings(site, loop, laid, found.ground, mower)
         findings += unsound_findings(plan, found, mower, findings)
+    add_length_sds(site, plan, rows.wire_path, rows.wire_runs)
     findings += close_wire_findings(wires, mower)
     findings += _interference_findings(laid_grounds, mower, parameters)
     layers = {"wire_path": rows.wire_path, "wire_runs": rows.wire_runs, "pegs": rows.pegs, "joins": rows.joins}
-    return StepResult(layers, findings)
+    return StepResult(layers, findings, loop_checks(site, wires, rows.wire_path, mower, parameters))
 
 
 def _laid_wire(
@@ -430,11 +434,7 @@ STEP = Step(
         "hand_mow",
         "dock_candidates",
         "site:outlets",
-        "site:parcels",
-        "site:buildings",
-        "site:hard_surfaces",
-        "site:beds",
-        "site:water",
+        *SPREAD_READS,
         "raster:dem",
         "fact:wires",
         "fact:paths",

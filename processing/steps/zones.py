@@ -8,28 +8,32 @@ from typing import Any
 
 import shapely
 from pydantic import Field
-from shapely import Point, Polygon
+from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import grid_parts, polygon_parts
 from lawngis.lawn.zones import ZonePartition
 from lawngis.mower import MowerProfile
-from lawngis.trust import flip_probability
 from lawngis.wire.circuit import least_field_ut, weak_ground
 from lawngis.wire.leads import ground_rings
 
 from ..derived.decisions import Served, link_findings, served_zones, supply_findings
 from ..derived.detached_supply import ground_in_wire
-from ..derived.doubt import DoubtParameters, worth_a_look
+from ..derived.doubt import DoubtParameters
+from ..derived.link_doubt import with_changes
 from ..derived.loops import left_out_by_lines
 from ..derived.matching import applied, follows, matched
 from ..derived.mower_demands import zone_hours_week
 from ..derived.mowing_windows import GrowthParameters
+from ..derived.outline_features import READS as OUTLINE_READS
+from ..derived.passage_checks import Asked, crossing_checks, near_checks, width_checks
 from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_links, shown_links
 from ..derived.slope import zone_slopes_percent
 from ..derived.slope_readings import steep_zone_findings, zone_slope
-from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import DEM_ACCURACY, VECTOR_ACCURACY, Site
+from ..derived.supply_doubt import supply_checks
+from ..derived.zone_area import zone_area_checks
+from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
+from ..model.site import DEM_ACCURACY, Site
 from ..model.step import Step
 
 UNHEARD_MIN_M2 = 0.5
@@ -91,12 +95,21 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
         *_unheard_findings(hand_rows, mower),
         *steep_zone_findings(site, plan, zone_rows, mower),
     ]
-    asked = [row for row, link in zip(link_rows, shown.values(), strict=True) if not link.measured]
-    return StepResult(
-        {"zones": zone_rows, "links": link_rows, "hand_mow": hand_rows},
-        findings,
-        _width_checks(site, asked, mower, parameters),
-    )
+    asked = Asked(parameters, mower, sum(row["area_m2"] for row in plan.rows("lawn")))
+    ground = {index: zone for index, zone in enumerate(found.partition.zones) if index not in found.left_out}
+    between = {n: link for n, link in found.links.items() if {link.zone_a, link.zone_b} <= ground.keys()}
+    of_links = [
+        *width_checks(between, found.link_names, asked),
+        *crossing_checks(mapped.crossings, found.links, found.link_names, asked),
+    ]
+    maybe = {number: doubt.link for number, doubt in mapped.crossings.items()}
+    checks = [
+        *with_changes(of_links, site, ground, found.links, maybe, mower, parameters.price_book),
+        *near_checks(mapped.near.values(), site.facts.widths, asked),
+        *zone_area_checks(site, ground, found.partition.scraps, found.names, mower, parameters),
+        *supply_checks(site, found.served, ground, found.names, mower, parameters.price_book, parameters),
+    ]
+    return StepResult({"zones": zone_rows, "links": link_rows, "hand_mow": hand_rows}, findings, checks)
 
 
 # --- what becomes of zones, as somebody measured them ----------------------------------------------------
@@ -112,7 +125,8 @@ def _as_measured(
     """
     partition, ground = mapped.partition, dict(enumerate(mapped.partition.zones))
     names, link_names = mapped.names, mapped.link_names
-    links, findings = measured_links(mapped.links, link_names, site.facts, mower, mapped.ground)
+    nearly = {number: link for number, link in mapped.places.items() if number not in mapped.links}
+    links, findings = measured_links(mapped.links, link_names, site.facts, mower, mapped.ground, nearly)
     left_out = set()
     for fact, index in matched(
         site.facts.zones_gone, [(names.get(n, ""), zone) for n, zone in ground.items()], findings
@@ -297,38 +311,6 @@ def _hand_rows(
     ]
 
 
-def _width_checks(
-    site: Site, link_rows: list[Row], mower: MowerProfile, parameters: ZonesParameters
-) -> list[VisitCheck]:
-    checks = []
-    for link in link_rows:
-        if link["kind"] == "crossing":
-            continue
-        limits = {"mown": mower.passage_mow_min_m, "transit": mower.passage_transit_min_m}
-        place = site.frame.coordinates_from(site.frame.source, [[link["narrowest_x"], link["narrowest_y"]]])[0]
-        for case, limit in limits.items():
-            chance = float(flip_probability(link["width_m"], link["width_sd_m"], limit))
-            if not worth_a_look(chance, parameters):
-                continue
-            checks.append(
-                VisitCheck(
-                    "passage-width",
-                    {"case": case, "link_id": link["link_id"]},
-                    Point(place),
-                    link["width_m"],
-                    link["width_sd_m"],
-                    "m",
-                    limit,
-                    chance,
-                    1.0,
-                    "links",
-                    link["link_id"],
-                    "width_m",
-                )
-            )
-    return checks
-
-
 STEP = Step(
     id="zones",
     title="Zones and the links between them",
@@ -337,21 +319,9 @@ STEP = Step(
         "finds crossings over flush paving, and says which zones the mower reaches and what supplies the others."
     ),
     reads=(
-        "cover",
-        "lawn",
-        "keepouts",
-        "site:parcels",
-        "site:buildings",
-        "site:hard_surfaces",
-        "site:beds",
-        "site:water",
-        "site:streets",
-        "site:barriers",
-        "site:obstacles",
-        "raster:dem",
-        "raster:imagery",
+        *OUTLINE_READS,
+        "site:outlets",
         *DEM_ACCURACY,
-        *VECTOR_ACCURACY,
         "fact:widths",
         "fact:mapped",
         "fact:wires",

@@ -159,8 +159,8 @@ def test_distances_to_things():
 
 
 def test_failures_name_what_value_and_limit():
-    slope = MustHave("slope of the pad", np.array([2.0, 7.26, np.nan, 5.0]), 5.0, "max", "%")
-    ahead = MustHave("straight wire ahead", np.array([1.24, 3.0, 2.0, 2.0 - 1e-12]), 2.0, "min", "m")
+    slope = MustHave("pad_slope", "slope of the pad", np.array([2.0, 7.26, np.nan, 5.0]), 5.0, "max", "%")
+    ahead = MustHave("ahead", "straight wire ahead", np.array([1.24, 3.0, 2.0, 2.0 - 1e-12]), 2.0, "min", "m")
     verdict = feasibility([slope, ahead], 4)
     assert verdict.feasible.tolist() == [False, False, True, True]
     assert verdict.failed[0] == (Failure(ahead, 1.24, 1),)
@@ -170,11 +170,11 @@ def test_failures_name_what_value_and_limit():
 
 
 def test_a_failure_by_little_does_not_read_as_equal():
-    ahead = MustHave("straight wire ahead", np.array([1.996]), 2.0, "min", "m")
+    ahead = MustHave("ahead", "straight wire ahead", np.array([1.996]), 2.0, "min", "m")
     assert feasibility([ahead], 1).failed[0] == (Failure(ahead, 1.996, 3),)
 
 
 def test_without_must_haves_every_place_is_feasible_and_shapes_are_checked():
     assert feasibility([], 2).feasible.all()
     with pytest.raises(ParameterError, match="'slope' has 3 values for 2 places"):
-        feasibility([MustHave("slope", np.zeros(3), 5, "max", "%")], 2)
+        feasibility([MustHave("slope", "slope", np.zeros(3), 5, "max", "%")], 2)

@@ -1,6 +1,8 @@
 """Height steps on invented surfaces: the ground, its steps and what grows on it are known."""
 
+import sys
 from itertools import pairwise
+from pathlib import Path
 from statistics import NormalDist
 
 import numpy as np
@@ -11,11 +13,15 @@ from hypothesis import strategies as st
 from pyproj import CRS
 from shapely import LineString, Point, get_coordinates
 
+sys.path.insert(0, str(Path(__file__).parent))
+from made_ground import error_field
+
 from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.lines import chainage_m, line_between
 from lawngis.ground.raster import Grid
-from lawngis.ground.step import HeightStep, height_steps, ledges
+from lawngis.ground.step import INSIDE_CELLS, HeightStep, error_sd_m, height_steps, ledges
+from lawngis.ground.terrain import ExponentialCorrelation
 
 FRAME = MeasuringFrame(CRS("EPSG:4258"), 10.0, 50.0)
 LEFT, TOP = -6.0, 12.0
@@ -140,6 +146,52 @@ def test_standard_deviation_covers_the_scatter(size):
     assert abs(np.mean(errors)) < 0.005
 
 
+@pytest.mark.parametrize("cell", [0.25, 0.5, 1.0])
+@pytest.mark.parametrize("length_m", [None, 1.0, 3.0])
+def test_errors_that_are_alike_over_some_cells_are_seen(cell, length_m):
+    """25 surveys with an error of 0.1 m. By their scatter alone, alike over 1 m, steps would be 1.6 times as unsure."""
+    correlation = None if length_m is None else ExponentialCorrelation(length_m)
+    random, level = np.random.default_rng(3), surface(step_of(0.0), cell=cell, noise=0.0)
+    errors, said = [], []
+    for _ in range(25):
+        survey = level.with_values(level.values + 0.1 * error_field(random, level.shape, cell, correlation))
+        across = LineString([(-1.5, -8.7), (1.3, 8.9)])
+        steps = height_steps(survey, FRAME, across, z_sd_m=0.1, correlation=correlation)
+        errors += [step.step_m for step in steps]
+        said += [step.sd_m for step in steps]
+    assert np.std(errors) / np.mean(said) == pytest.approx(1, abs=0.2)
+
+
+def test_the_step_of_errors_by_hand():
+    """One weight after the other, on cells, against a sum over all pairs of them."""
+    for correlation in (None, ExponentialCorrelation(1.0)):
+        steps = []
+        random = np.random.default_rng(1)
+        for _ in range(4000):
+            heights = error_field(random, (9, 9), 0.5, correlation) if correlation else random.standard_normal((9, 9))
+            steps.append(heights)
+        fields = np.array(steps)
+        slope = -(INSIDE_CELLS - 2.5) / ((INSIDE_CELLS - 2.5) ** 2).sum()
+        at = np.arange(4)[:, None] + np.array([0.25, 0.75])
+        rows = at.ravel()[:8]
+
+        def read(offset, rows=rows, fields=fields):
+            """Bilinear heights beyond (+) or inside (-) an edge in column 5, mean along the stretch."""
+            found = 0.0
+            for row in rows:
+                for r, wr in ((int(row), 1 - row % 1), (int(row) + 1, row % 1)):
+                    column = 5 + offset
+                    for c, wc in ((int(np.floor(column)), 1 - column % 1), (int(np.floor(column)) + 1, column % 1)):
+                        found = found + wr * wc * fields[:, r, c]
+            return found / len(rows)
+
+        inside = np.stack([read(-offset) for offset in INSIDE_CELLS])
+        rise = (slope[:, None] * inside).sum(axis=0)
+        at_edge = inside.mean(axis=0) + rise * 2.5
+        beyond = np.mean([read(offset) for offset in (1.0, 1.5, 2.0)], axis=0) - rise / 2 * 1.5 - at_edge
+        assert error_sd_m(0.5, 2.0, z_sd_m=1.0, correlation=correlation) == pytest.approx(beyond.std(), rel=0.04)
+
+
 def test_noise_makes_a_small_kerb_uncertain():
     quiet = height_steps(surface(step_of(0.07), noise=0.005), FRAME, EDGE)
     noisy = height_steps(surface(step_of(0.07), noise=0.15), FRAME, EDGE)
@@ -148,35 +200,33 @@ def test_noise_makes_a_small_kerb_uncertain():
     assert min(step.sd_m for step in told) > 5 * max(step.sd_m for step in quiet)
 
 
-def test_standard_deviation_by_hand():
-    """Noise of 0.15 m is told and none is there: by the factors of the module's head, worked by hand.
+TOLD_M = error_sd_m(0.25, 2.0, z_sd_m=0.15, correlation=None)
+"""Of noise of 0.15 m that is told and isn't there; `test_the_step_of_errors_by_hand` works it out."""
 
-    A bilinear height scatters by 2/3 x 0.15 = 0.1. Of a stretch of 2 m with cells of 0.25 m, 8 cells, 7 are
-    independent: a level has 1.6 x 0.1 / sqrt(7) = 0.060474, the line inside 1.6 and the median beyond 1.0 of it, in
-    squares: 0.060474 x sqrt(3.56) = 0.114103. A slope of 0.2 adds half of itself over the median offset of 1.5 cells
-    beyond: 0.2 / 2 x 0.375 = 0.0375, in squares: sqrt(0.114103² + 0.0375²) = 0.120107.
-    """
-    for slope, expected in [(0.0, 0.114103), (0.2, 0.120107)]:
+
+def test_standard_deviation_by_hand():
+    """A slope of 0.2 adds half of itself over the median offset of 1.5 cells beyond, 0.2 / 2 x 0.375 m, in squares."""
+    for slope in (0.0, 0.2):
         grid = surface(lambda x, y, slope=slope: 100 + slope * x, noise=0.0)
         steps = height_steps(grid, FRAME, EDGE, z_sd_m=0.15)
-        assert [step.sd_m for step in steps] == pytest.approx([expected] * 10, abs=1e-6)
+        assert [step.sd_m for step in steps] == pytest.approx([np.hypot(TOLD_M, 0.1875 * slope)] * 10, abs=1e-6)
         assert [step.sd_m for step in height_steps(grid, FRAME, EDGE)] == pytest.approx([0.1875 * slope or 1e-6] * 10)
-    # A cell and a half long: one counts at least.
-    short = height_steps(surface(step_of(0.0), noise=0.0), FRAME, EDGE, z_sd_m=0.15, stretch_m=0.375)
-    assert short[0].sd_m == pytest.approx(0.16 * np.sqrt(3.56), rel=0.01)
+    assert pytest.approx(0.0876, abs=1e-4) == TOLD_M
 
 
-@pytest.mark.parametrize(("above_sds", "edge_class", "chance"), [(0.2, "unknown", 0.5793), (0.4, "raised", 0.6554)])
+@pytest.mark.parametrize(("above_sds", "edge_class", "chance"), [(0.2, "unknown", 0.5793), (0.5, "raised", 0.6915)])
 def test_a_class_less_likely_than_three_in_five_is_none(above_sds, edge_class, chance):
     """So many standard deviations (see above) above the limit of 0.05 m; chances from the normal distribution."""
-    steps = height_steps(surface(step_of(0.05 + above_sds * 0.114103), noise=0.0), FRAME, EDGE, z_sd_m=0.15)
+    steps = height_steps(surface(step_of(0.05 + above_sds * TOLD_M), noise=0.0), FRAME, EDGE, z_sd_m=0.15)
     assert {step.edge_class for step in steps} == {edge_class}
     assert [step.confidence for step in steps] == pytest.approx([chance] * 10, abs=1e-4)
 
 
 @pytest.mark.parametrize(("height", "step_m"), [(0.2, 0.0), (0.3, 0.3)])
 def test_a_thin_wall_stands_out_by_four_standard_deviations_or_is_none(height, step_m):
-    """A level is known to 0.060474 m (see above): four of that are 0.242 m."""
+    """A bilinear height scatters by 2/3 x 0.15 = 0.1 m. Of a stretch of 2 m with cells of 0.25 m, 8 cells, 7 are
+    independent: a level is known to 1.6 x 0.1 / sqrt(7) = 0.060474 m, and four of that are 0.242 m.
+    """
 
     def ground(x, y):
         return 100 + np.where((x > 0) & (x < 0.25), height, 0.0)

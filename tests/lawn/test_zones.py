@@ -14,7 +14,7 @@ from shapely.affinity import rotate, translate
 
 from lawngis.errors import FeatureError, ParameterError
 from lawngis.geometry.polygons import polygon_parts
-from lawngis.lawn.zones import Passage, ZonePartition, crossings, width_sd_m, zone_groups, zone_partition
+from lawngis.lawn.zones import Passage, ZonePartition, crossings, zone_groups, zone_partition
 
 MOW = 1.6
 AREA = 4.0
@@ -400,13 +400,6 @@ def test_bad_input_is_named():
         partition(box(0, 0, 1, 1), zone_area_min_m2=-1)
     with pytest.raises(FeatureError, match="not valid"):
         partition(Polygon([(0, 0), (1, 1), (1, 0), (0, 1)]))
-
-
-def test_width_sd_of_independent_edges():
-    """Against a thousand draws of both edges, seed fixed."""
-    edges = np.random.default_rng(5).normal(0, 0.12, (100_000, 2))
-    assert width_sd_m(0.12) == pytest.approx(np.std(edges[:, 1] - edges[:, 0]), rel=0.02)
-    assert width_sd_m(0.12, 0.05) == pytest.approx(0.13)
 
 
 # --- crossings

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import shapely
-from shapely import box
+from shapely import Polygon, affinity, box
 
 from lawngis.geometry.lines import chainage_m, winding_number
 from lawngis.geometry.routes import PricedGround
@@ -143,3 +143,21 @@ def test_ground_draws_back_from_wire_that_is_laid(gap):
     laid = loop_ground(list(shapely.get_parts(apart)), gap_min_m=0.3)
     assert laid.distance(HOME) >= max(gap, 0.3) - 1e-6
     assert apart.area >= (14 - max(gap, 0.34)) * 12 - 0.5
+
+
+@pytest.mark.parametrize("angle_deg", range(0, 90, 10))
+def test_a_lead_finds_its_way_between_a_crooked_edge_and_the_boundary_whichever_way_they_lie(angle_deg):
+    """A lawn of another loop reaches round a corner of the parcel and leaves 0.4 m; a house stands in the short way."""
+
+    def turned(shape):
+        return affinity.rotate(shape, angle_deg, origin=(0, 0))
+
+    crooked = [(10.5, 0.45), (16, 0.5), (23, 0.4), (29.5, 0.45), (29.6, 8), (29.45, 15), (29.5, 20), (10.5, 20)]
+    houses = [turned(box(-1, 10.3, 10.6, 31)), turned(box(-1, 19.9, 19.9, 31))]
+    terrain = LeadTerrain(turned(box(-1, 0, 30, 31)), houses)
+    other, far = turned(Polygon(crooked)), turned(box(20, 20.5, 29.5, 30))
+    route = lead_route([turned(box(0, 0.3, 10, 10))], far, terrain, others=[other])
+    assert route is not None
+    # By hand: from (10, 0.3) to the corner at (29.6, 0.4), and up to (29.5, 20.5).
+    assert route.line.length == pytest.approx(19.6 + 20.1, abs=0.5)
+    assert not route.line.crosses(other) and not any(route.line.crosses(house) for house in houses)

@@ -99,11 +99,14 @@ def site_with(**surfaces: object) -> Site:
 
 def items(site: Site, *runs: tuple[str, str | None, LineString], zones: tuple[tuple[str, str], ...] = ()) -> dict:
     plan = Plan("P1", site.frame.crs)
-    path = {"length_m": 100.0, "slack_m": 2.0}
+    path = {"length_m": 100.0, "slack_m": 2.0, "length_sd_m": 1.0}
     layers = {
         "wire_path": [path],
         "wire_runs": [{"run_kind": kind, "island_id": island, "geometry": line} for kind, island, line in runs],
-        "zones": [{"supply": supply, "loop_id": loop, "reached_by": None} for supply, loop in zones],
+        "zones": [
+            {"supply": supply, "loop_id": loop, "reached_by": None, "geometry": box(0, 0, 5, 5)}
+            for supply, loop in zones
+        ],
     }
     plan._rows.update(layers)
     return {row["item"]: row for row in materials(site, plan, MOWER, MaterialsParameters()).layers["materials"]}

@@ -67,7 +67,7 @@ def test_a_lawn_from_layers_has_no_outline_that_is_only_seen():
     site = seen_site()
     plan = seen_plan(site, 0.8, "surveyed")
     assert seen_outlines(site, plan) is None
-    assert plan.rows("links")[0]["width_sd_m"] == pytest.approx(0.1 * 2**0.5)
+    assert plan.rows("links")[0]["width_sd_m"] == pytest.approx(0.1 * (2 * 0.36) ** 0.5)  # one feature
     assert {row["confidence"] for row in plan.select("edges", edge_class="unknown")} == {0.3}
 
 

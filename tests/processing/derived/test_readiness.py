@@ -20,8 +20,8 @@ def finding(code, severity="caution", **values):
     return {"code": code, "severity": severity, "values": values_text(values)}
 
 
-def check(code, value=None):
-    return {"code": code, "value": value}
+def check(code, at_stake=None):
+    return {"code": code, "at_stake": at_stake}
 
 
 def planned(
@@ -37,6 +37,7 @@ def planned(
         "wire_path": [{"loop_id": "P1-L1", "length_m": wire_m}] if roles else [],
         "dock_candidates": [{"candidate_id": "P1-D1", "chosen": True}] if roles else [],
         "supply_route": [{"candidate_id": "P1-D1", "within_limit": within, "starts_at": starts_at}] * routes,
+        "materials": [{"amount": 600.0}, {"amount": 400.0}, {"amount": None}],
         "findings": list(findings),
         "visit_checks": list(checks),
         "keepouts": [{"reason": reason, "area_m2": area, "treatment": "outside"} for reason, area in keepouts],
@@ -69,7 +70,7 @@ def test_nothing_left_to_decide_is_ready():
         (planned(), Knowledge("layers", ("drops",), ("drops",)), "visit", "not-told"),
         (planned(checks=[check("ground-slope", 30.0)]), ALL_KNOWN, "visit", "checks"),
         (planned(checks=[check("edge-class")]), ALL_KNOWN, "visit", "checks"),
-        (planned(checks=[check("passage-width", 1.6)]), ALL_KNOWN, "visit", "checks"),
+        (planned(checks=[check("passage-width", 200.0)]), ALL_KNOWN, "visit", "checks"),
         (planned(checks=[check("under-crowns", 41.0)]), ALL_KNOWN, "visit", "checks"),
         (planned(roles=()), ALL_KNOWN, "none", "no-mower"),
         (planned(findings=[finding("lawn-undecided")]), ALL_KNOWN, "settle", "lawn-undecided"),
@@ -80,8 +81,28 @@ def test_each_reason_alone_keeps_a_plan_from_being_ready(plan, known, readiness_
     assert why(plan, known) == (readiness_of_it, [code])
 
 
-def test_a_check_of_ground_that_moves_the_price_by_less_than_a_tenth_does_not():
+@pytest.mark.parametrize(("code", "elsewhere", "word"), [
+    ("dock-must-have", True, "ready"), ("dock-must-have", False, "visit"), ("dock-danger", True, "visit"),
+])  # fmt: skip
+def test_a_doubtful_place_of_a_dock_decides_where_there_is_no_other_or_somebody_may_be_hurt(code, elsewhere, word):
+    plan = planned(checks=[{**check(code, 1.0), "target_id": "P1-D1"}])
+    places = [("P1-D1", True, True), ("P1-D2", False, elsewhere)]
+    plan._rows["dock_candidates"] = [
+        {"candidate_id": name, "zone_id": "P1-Z1", "chosen": chosen, "feasible": fits} for name, chosen, fits in places
+    ]
+    assert why(plan)[0] == word
+
+
+def test_a_check_that_moves_ground_or_price_by_less_than_a_tenth_does_not():
     assert why(planned(checks=[check("under-crowns", 39.0)])) == ("ready", ["ready"])
+    assert why(planned(checks=[check("passage-width", 99.0)])) == ("ready", ["ready"])
+    assert why(planned(checks=[check("passage-width", 101.0)])) == ("visit", ["checks"])
+    assert why(planned(checks=[check("passage-width")])) == ("visit", ["checks"])
+
+
+def test_what_somebody_s_safety_or_the_verdict_hangs_on_decides_however_little_it_moves():
+    assert why(planned(checks=[check("ground-slope", 0.1)])) == ("visit", ["checks"])
+    assert why(planned(checks=[check("week-area", 0.1)])) == ("visit", ["checks"])
 
 
 def test_streets_unknown_do_not_and_ground_does_not_where_the_lawn_was_surveyed():

@@ -264,7 +264,7 @@ def test_an_answered_check_is_settled_and_all_that_is_said_follows():
     assert "width_m 0.85 → 0.91 (tape)" in told(plan, "override-applied")[0]["text"]
     assert not told(plan, "override-contradicts"), "the map can't tell the two apart"
     plan = found(in_a_row(0.85), Override("links", "P1-P1", "width_m", "1.3"))
-    assert "measured 1.30 m, but the map says 0.85 ± 0.14 m" in told(plan, "override-contradicts")[0]["text"]
+    assert "measured 1.30 m, but the map says 0.85 ± 0.08 m" in told(plan, "override-contradicts")[0]["text"]
 
 
 def test_a_passage_between_zones_that_no_plan_showed_is_found_by_its_place():
@@ -410,7 +410,7 @@ def test_a_measured_slope_a_drawn_line_and_a_new_tree_become_part_of_the_site(sa
 
 def test_every_kind_of_fact_is_read_by_a_step():
     read = {name for step in all_steps() for name in step.reads if name.startswith("fact:")}
-    assert read == {f"fact:{kind}" for kind in FACT_KINDS if kind != "features"}
+    assert read == {f"fact:{kind}" for kind in FACT_KINDS}
 
 
 # --- whose they are --------------------------------------------------------------------------------------

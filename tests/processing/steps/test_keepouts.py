@@ -14,6 +14,7 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "contract"))
 from made import plan_of, site_of
 
 from lawngis.mower import built_in_profile
+from lawngis.processing.model.facts import Fact, Facts
 from lawngis.processing.model.plan import Plan
 
 MOWER = built_in_profile()
@@ -175,13 +176,34 @@ def test_ground_between_the_two_limits_is_kept_out_only_where_the_wire_lies(midd
     assert bool(plan.rows("keepouts")) == kept_out
 
 
-def test_slope_too_near_the_limit_to_tell_is_looked_at_on_site():
-    plan = plan_of(site_with_bank(35.5), MOWER, until="keepouts")
+def slope_rows(plan: Plan) -> list:
     plan.close()
-    checks = [row for row in plan.rows("visit_checks") if row["unit"] == "%"]
-    assert checks and all(row["limit_value"] == MOWER.slope_limit_percent for row in checks)
-    assert all(row["value"] == pytest.approx(35.5, abs=4) and row["flip_probability"] > 0.05 for row in checks)
+    return [row for row in plan.rows("visit_checks") if row["code"] == "ground-slope"]
+
+
+def test_slope_too_near_the_limit_to_tell_is_looked_at_on_site():
+    rows = slope_rows(plan_of(site_with_bank(20.5), MOWER, until="keepouts"))
+    assert rows and {row["limit_value"] for row in rows} == {MOWER.edge_slope_limit_percent}
+    assert all(row["value"] == pytest.approx(20, abs=2.5) and row["flip_probability"] > 0.05 for row in rows)
     assert "keepouts" not in {step for step, _ in plan_of(site_with_bank(5.0), MOWER, until="keepouts").checks}
+
+
+def test_a_bank_that_is_too_steep_along_the_wire_is_not_asked_about_at_the_limit_within():
+    rows = slope_rows(plan_of(site_with_bank(35.5), MOWER, until="keepouts"))
+    assert all(row["limit_value"] != MOWER.slope_limit_percent for row in rows)
+
+
+def test_measuring_ground_that_is_mown_by_the_map_steeper_keeps_it_out():
+    site = site_with_bank(17.0)
+    plan = plan_of(site, MOWER, until="keepouts")
+    (check,) = [check for _, check in plan.checks if check.code == "ground-slope"]
+    assert told(plan) == [] and check.value < check.limit_value == MOWER.edge_slope_limit_percent
+    steeper = Fact(26.0, check.target_layer, check.target_column, place=check.place)
+    measured = dataclasses.replace(site, facts=Facts(slopes=(steeper,)))
+    after = plan_of(measured, MOWER, until="keepouts")
+    (row,) = after.select("keepouts", reason="steep")
+    assert row["geometry"].dwithin(check.place, 0.5) and "measured" in row["evidence"]
+    assert slope_rows(after) == []
 
 
 def test_the_terrain_beside_a_wall_of_the_layers_is_not_called_steep():

@@ -48,7 +48,13 @@ def run(kind: str, line: LineString, island: str | None = None) -> dict:
 
 def plan_of(site: Site, surface: str = "lawn", runs=(), route: LineString | None = None, **wire) -> Plan:
     """Two lawns beside each other, the second reached over a link; wire as long as is said."""
-    path = {"loop_id": "P1-L1", "length_m": 94.0, "slack_m": 1.88, "geometry": LineString([(0, 0), (1, 0)])} | wire
+    path = {
+        "loop_id": "P1-L1",
+        "length_m": 94.0,
+        "slack_m": 1.88,
+        "length_sd_m": 1.0,
+        "geometry": LineString([(0, 0), (1, 0)]),
+    } | wire
     zone = {"loop_id": "P1-L1", "supply": "own_dock", "reached_by": None}
     zones = [
         {**zone, "zone_id": "P1-Z1", "geometry": box(0, 0, 10, 10)},

@@ -33,7 +33,7 @@ def test_built_in_steps_load_and_write_every_layer_once():
 @settings(max_examples=30, deadline=None)
 @given(st.permutations(list(loaded_steps()[0].values())))
 def test_order_does_not_depend_on_the_order_given(steps):
-    seen = {"findings", "visit_checks"}
+    seen = {"findings", "visit_checks", "visit_areas"}
     for one in ordered(steps):
         assert one.plan_layers_read <= seen
         seen |= set(one.writes)
