@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.mower import MowerProfile
 
 from ..derived.doubt import DoubtParameters
-from ..model.plan import Plan, VisitCheck
+from ..model.plan import Plan, Row, VisitCheck
 from ..model.site import Site
 from ..model.step import Step
 from ..steps.workflow import Settings, closed_again
@@ -238,7 +238,7 @@ def _put_spreads(plan: Plan, drawn: Sequence[Picture]) -> None:
     wire = Spread.of([one.wire_m for one in wired])
     mown = Spread.of([one.mown_m2 for one in wired])
     price = Spread.of([one.amount for one in wired])
-    (row,) = plan.rows("summary")
+    (row,), items = plan.rows("summary"), plan.rows("materials")
     if wire is None or mown is None or price is None or not row["wire_m"]:
         return
     spreads: dict[str, float] = {
@@ -247,5 +247,11 @@ def _put_spreads(plan: Plan, drawn: Sequence[Picture]) -> None:
     }  # fmt: skip
     if row["amount"] is not None:
         spreads |= {"amount_sd": price.sd, "amount_low": price.low, "amount_high": price.high}
-    declared = {column.name for column in plan.specs["summary"].columns}
-    plan.keep({"summary": [{**row, **{name: value for name, value in spreads.items() if name in declared}}]})
+    plan.keep({"summary": [{**row, **spreads}], "materials": [_with_spread(item, plan, wired) for item in items]})
+
+
+def _with_spread(row: Row, plan: Plan, wired: Sequence[Picture]) -> Row:
+    """Return a row of the materials with its spread over drawn plans; of an item that has several rows as it is."""
+    spread = Spread.of([one.amounts.get(row["item"], 0.0) for one in wired])
+    alone = len(plan.select("materials", item=row["item"])) == 1
+    return {**row, "amount_sd": spread.sd} if alone and spread and row["amount"] is not None else row

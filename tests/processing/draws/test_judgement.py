@@ -128,6 +128,8 @@ def test_a_near_miss_gets_a_check_that_says_what_it_is_worth() -> None:
     assert summary["visit_checks"] == len(checks)
     assert summary["wire_low_m"] <= summary["wire_m"] * 1.02 and summary["amount_high"] > summary["amount"]
     assert before.rows("summary")[0].get("mowable_low_m2") is None
+    spread = {row["item"]: row["amount_sd"] for row in plan.rows("materials") if row["amount"] is not None}
+    assert spread["mower with its dock"] == 0 and 0 < spread["boundary wire"] < summary["amount_sd"]
     assert summary["mowable_low_m2"] <= summary["mowable_high_m2"]
     assert [row["area_m2"] for row in plan.rows("zones")] == [row["area_m2"] for row in before.rows("zones")]
 
