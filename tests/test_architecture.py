@@ -13,13 +13,13 @@ ROOT = Path(__file__).parents[1]
 
 LIBRARY_FLOORS = {
     "arrays": 0, "errors": 0, "constants": 0, "toml_table": 0, "mower": 1, "prices": 1,
-    "labour": 2, "geometry": 2, "ground": 3, "error_model": 4, "lawn": 5, "wire": 5, "record": 6, "dock": 5,
-    "mowing": 5, "trust": 6,
+    "labour": 2, "geometry": 2, "ground": 3, "error_model": 4, "realisations": 5, "lawn": 5, "wire": 5,
+    "record": 6, "dock": 5, "mowing": 5, "trust": 6,
 }  # fmt: skip
 
 
 ROOM_FLOORS = {
-    "model": 0, "files": 1, "derived": 2, "reading": 2, "measured": 3, "steps": 4, "edited": 5, "fleet": 5,
+    "model": 0, "files": 1, "derived": 2, "reading": 2, "measured": 3, "steps": 4, "draws": 5, "edited": 5, "fleet": 5,
     "planning": 6, "whole_rasters": 6, "as_built": 6, "compare": 6, "deliver": 6, "cli": 7,
 }  # fmt: skip
 """Rooms of `processing/`: each imports from lower floors and within itself only."""

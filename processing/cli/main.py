@@ -102,12 +102,26 @@ def plan(
         bool, typer.Option("--resume", help="Go on: plan only what isn't finished or has changed since.")
     ] = False,
     parcel_seconds: Annotated[
-        float, typer.Option("--parcel-seconds", min=0.1, help="A parcel that takes more of the processor's time fails.")
+        float,
+        typer.Option(
+            "--parcel-seconds",
+            min=0.1,
+            help="A parcel that takes more of the processor's time fails; with --draws N, N times more.",
+        ),
     ] = PARCEL_SECONDS,
     worker_mb: Annotated[
         int | None,
         typer.Option("--worker-mb", min=200, help="Memory of each process; default: a share of the machine's."),
     ] = None,
+    draws: Annotated[
+        int,
+        typer.Option(
+            "--draws", min=0, max=1000, metavar="N", help="Plan each parcel on N versions of its data as well."
+        ),
+    ] = 0,
+    draw_seed: Annotated[
+        int, typer.Option("--draw-seed", min=0, max=2**31, metavar="S", help="By which versions are drawn.")
+    ] = 1,
     rasters: Annotated[
         bool, typer.Option("--rasters", help="Write slope, slope_sd, signal, shade and coverage as GeoTIFFs too.")
     ] = False,
@@ -147,7 +161,14 @@ def plan(
     parameters = _step_parameters(set_ or ())
     if dem_correlation_m is None:  # it was a parameter of one step before it became the terrain model's
         dem_correlation_m = parameters.get("keepouts", {}).pop("dem_correlation_m", None)
-    settings = Settings(profile_from(profile), with_shared(parameters, installed_steps()))
+    if draws and from_:
+        raise ParameterError(
+            "--draws plans other versions of the maps, and --from builds on what somebody left of one plan",
+            advice="Use one of them; what draws told of a plan stays with its checks under --from.",
+        )
+    settings = Settings(
+        profile_from(profile), with_shared(parameters, installed_steps()), draws=draws, draw_seed=draw_seed
+    )
     settings.check(installed_steps())
     accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m, "dem_correlation_m": dem_correlation_m}
     source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands)
@@ -160,9 +181,8 @@ def plan(
         for failure in loaded_steps()[1]:
             _say(f"step {failure.id} of {failure.package} can't be loaded and is left out: {failure.reason}")
         options = WorkerOptions(workers or (1 if len(wanted) <= IN_PROCESS_MAX else _cores()), scheduler)
-        run = PlanningRun(
-            source, settings, wanted, Limits(parcel_seconds, worker_mb or _memory_mb(options.workers)), out, base
-        )
+        limits = Limits(parcel_seconds, worker_mb or _memory_mb(options.workers)).with_draws(draws)
+        run = PlanningRun(source, settings, wanted, limits, out, base)
         run.write(
             target,
             options,
@@ -303,9 +323,8 @@ def _exit_code(words: Sequence[str]) -> int:
     except OSError as error:
         if error.errno == errno.ENAMETOOLONG:
             path = str(error.filename)
-            _say(
-                f"lawngis: {path[:80]}...: a path of {len(path)} characters is longer than the system takes. Shorten it."
-            )
+            what = f"a path of {len(path)} characters is longer than the system takes. Shorten it."
+            _say(f"lawngis: {path[:80]}...: {what}")
             return EXIT_UNUSABLE
         if not nobody_reads(error):
             raise

@@ -91,6 +91,9 @@ class VisitCheck:
         Of these three.
     flip_probability, weight
         Chance that measuring changes the decision, None where nobody can say, and how much that matters [0 to 1].
+    flip_sd, price_share, mown_share, first
+        By drawn plans: sd of a chance that was counted, shares of the doubt in price and ground mown that measuring
+        takes away [0 to 1], and whether it comes before those that are ordered by these.
     target_layer, target_id, target_column
         What the measured value corrects as an override; a target without an id is found by the place.
     at_stake
@@ -112,6 +115,10 @@ class VisitCheck:
     target_layer: str = ""
     target_id: str = ""
     target_column: str = ""
+    flip_sd: float | None = None
+    price_share: float | None = None
+    mown_share: float | None = None
+    first: bool = False
     area: Polygon | LineString | None = None
     at_stake: float | None = None
     changes: Mapping[str, float] | None = None
@@ -120,6 +127,11 @@ class VisitCheck:
     def urgency(self) -> float:
         """What checks are ordered by, 0 to 1: a chance that nobody can say counts as certain."""
         return (1.0 if self.flip_probability is None else self.flip_probability) * self.weight
+
+    @property
+    def order(self) -> tuple[bool, float, float]:
+        """What checks are ordered by, least first: by drawn plans what measuring tells, then :attr:`urgency`."""
+        return not self.first, -max(self.price_share or 0.0, self.mown_share or 0.0), -self.urgency
 
     def said(self, catalogue: Catalogue | None = None) -> dict[str, str]:
         """Return in words what to measure, how, and what hangs on it, by the names of their columns."""
@@ -292,7 +304,7 @@ class Plan:
         self._rows["findings"] = [
             _finding_row(self, number, step, finding) for number, (step, finding) in enumerate(findings, start=1)
         ]
-        checks = sorted(self.checks, key=lambda item: -item[1].urgency)
+        checks = sorted(self.checks, key=lambda item: item[1].order)
         names = check_ids(self.parcel_id, [check for _, check in checks])
         self._rows["visit_checks"] = [
             _check_row(self, name, number, step, check)
@@ -416,6 +428,7 @@ def _check_row(plan: Plan, check_id: str, number: int, step: str, check: VisitCh
         "unit": check.unit,
         "limit_value": check.limit_value,
         "flip_probability": check.flip_probability,
+        **{name: getattr(check, name) for name in ("flip_sd", "price_share", "mown_share")},
         "weight": check.weight,
         "at_stake": check.at_stake,
         "changes": None if check.changes is None else values_text(check.changes),

@@ -25,6 +25,8 @@ SUMMARY = Layer(
         text("readiness_values", "codes and values of which the reasons are made, as JSON", form="json"),
         real("lawn_m2", "m²", "lawn, ground area"),
         real("mowable_m2", "m²", "ground in zones that a mower serves"),
+        real("mowable_low_m2", "m²", "of drawn plans 5 % mow less"),
+        real("mowable_high_m2", "m²", "of drawn plans 5 % mow more"),
         integer("zones", "zones that a mower serves"),
         integer("loops", "loops of wire"),
         real("wire_m", "m", "wire in all loops along the ground, leads included, slack not"),

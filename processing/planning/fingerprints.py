@@ -48,7 +48,8 @@ def settings_fingerprint(settings: Settings, options: object) -> str:
     Overrides are not in it: each belongs to a parcel.
     """
     files = [sha256(path) for path in _files_named(settings.parameters)]
-    return _digest([settings.mower, settings.parameters, files, options, _program()])
+    draws = (settings.draws, settings.draw_seed) if settings.draws else ()
+    return _digest([settings.mower, settings.parameters, files, draws, options, _program()])
 
 
 def files_fingerprint(files: list[Path]) -> str:

@@ -16,7 +16,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from math import ceil
 from typing import IO
@@ -61,6 +61,10 @@ class Limits:
 
     parcel_seconds: float = 600.0
     memory_mb: int | None = None
+
+    def with_draws(self, draws: int) -> Limits:
+        """Return the limits where a parcel is planned on so many versions of its data as well: as often the time."""
+        return replace(self, parcel_seconds=self.parcel_seconds * (1 + draws))
 
     @property
     def clock_seconds(self) -> float:

@@ -201,6 +201,7 @@ def run_info(source: SiteSource, settings: Settings, started: datetime, finished
         "started": started.isoformat(timespec="seconds"),
         "finished": finished.isoformat(timespec="seconds"),
         **_flat("profile", settings.mower.model_dump(mode="json")),
+        **({"draws": str(settings.draws), "draw seed": str(settings.draw_seed)} if settings.draws else {}),
         **_flat("accuracy", source.options.accuracy.model_dump(mode="json")),
         **_price_facts(settings),
         **_input_facts(source),

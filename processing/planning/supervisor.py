@@ -22,6 +22,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import LawngisError
 from lawngis.geometry.polygons import polygon_parts
 
+from ..draws.judgement import judged_by_draws
 from ..edited.start_from import StartFrom, carried_over, record_rows, rows_out
 from ..files.gpkg import RawColumns, raw_columns
 from ..files.packing import packed_columns
@@ -193,6 +194,10 @@ def _result(source: Parcels, job: Job, steps: Sequence[Step], parcel_id: str) ->
     specs = step_layers(steps)
     carried = carried_over(site, job.start_from, steps, specs, job.settings)
     done = planned(site, steps, job.settings, None if carried is None else carried.start)
+    drawn_at, drawn = perf_counter(), ""
+    if job.settings.draws:
+        drawn = judged_by_draws(done.plan, site, steps, job.settings)
+    draws = {"draws": perf_counter() - drawn_at} if drawn else {}
     rows = rows_out(done.plan, site, carried)
     seconds = perf_counter() - started
     rows["summary"] = [{**row, "seconds": round(seconds, 3)} for row in rows["summary"]]
@@ -200,7 +205,9 @@ def _result(source: Parcels, job: Job, steps: Sequence[Step], parcel_id: str) ->
     made_from = MadeFrom(job.keys.settings, job.keys.run, fingerprint, said_digests(rows["findings"]))
     records = record_rows(site, {**rows, "findings": own}, specs, steps, job.settings, carried)
     rows["run_info"] = [*records, made_from.row(parcel_id)]
-    parts = {"reading": read - started, **done.step_seconds}
+    if drawn:
+        rows["run_info"].append({"parcel_id": parcel_id, "key": "draws", "value": drawn})
+    parts = {"reading": read - started, **done.step_seconds, **draws}
     if job.pieces is not None:
         store_pieces(job.pieces, parcel_id, plan_rasters(site, done.plan, job.settings.mower))
         parts["rasters"] = perf_counter() - started - seconds

@@ -176,11 +176,16 @@ def with_shared(parameters: Mapping[str, Mapping[str, Any]], steps: Iterable[Ste
 
 @dataclass(frozen=True)
 class Settings:
-    """What a run is asked to do: the mower, the parameters of each step by step id, and what was measured on site."""
+    """What a run is asked to do: the mower, the parameters of each step by step id, and what was measured on site.
+
+    Besides, on how many versions of its data each parcel is planned as well, and the seed by which they are drawn.
+    """
 
     mower: MowerProfile
     parameters: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     overrides: tuple[Override, ...] = ()
+    draws: int = 0
+    draw_seed: int = 1
 
     def check(self, steps: Iterable[Step]) -> None:
         """Check the parameters before anything is computed.
@@ -321,6 +326,17 @@ def _run_step(step: Step, site: Site, plan: Plan, settings: Settings) -> None:
         plan.close()
     parameters = step.parameters_from(settings.parameters.get(step.id, {}))
     plan.attach(step.id, step.compute(*views(step, site, plan), settings.mower, parameters), step.writes)
+
+
+def closed_again(plan: Plan, site: Site, steps: Iterable[Step], settings: Settings) -> None:
+    """Close findings and checks of a finished plan that changed, and run again the steps that read them."""
+    site, _ = measured_site(site, settings.overrides)
+    for step in steps:
+        if step.plan_layers_read & OPEN_LAYERS:
+            plan.findings = [item for item in plan.findings if item[0] != step.id]
+            plan.checks = [item for item in plan.checks if item[0] != step.id]
+            _run_step(step, site, plan, settings)
+    plan.close()
 
 
 def planned_alone(site: Site, step: Step, settings: Settings, start: Start, specs: Mapping[str, Layer]) -> Plan:
