@@ -18,7 +18,7 @@ CONTRACT = {
     "speed_mps": 0.35, "run_minutes": 70, "charge_minutes": 60, "rigid_trunk_min_m": 0.15,
 }  # fmt: skip
 SETBACKS = {
-    "flush": 0.12, "raised": 0.35, "drop": 0.35, "water": 0.60,
+    "flush": 0.12, "raised": 0.35, "drop": 0.60, "water": 0.60,
     "soft": 0.25, "steep": 0.40, "boundary": 0.30, "unknown": 0.35,
 }  # fmt: skip
 

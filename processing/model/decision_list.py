@@ -131,7 +131,7 @@ _DECISIONS = (
     Decision("edge-class", "What lies beyond an edge?", "edges.confidence", "", "safety",
         outcomes=tuple( f"{column}={name}" for column in ("edges.edge_class", "wire_runs.edge_class") for name in
         ("flush", "raised", "drop", "water", "soft", "steep", "boundary", "unknown") ),
-        checks=("edge-class", "edge-danger", "edge-drawn")),
+        checks=("edge-class", "drop-edge", "edge-danger", "edge-drawn")),
     Decision("edge-neighbour", "Is a thing that was drawn beside an edge within reach of it?",
         "distance of the thing from the edge", "m", "wire", limits=("edges.reach_m",), checks=("edge-neighbour",)),
     Decision("edge-height", "Does the ground fall away beyond an edge of which no layer tells?",

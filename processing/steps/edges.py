@@ -110,7 +110,8 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
     contradictions = _contradictions(site, rows, parameters)
     rows, of_facts, asked = _as_measured(site, rows, mower)
     findings = _findings(rows) + contradictions + _ledges(site, plan, parameters)
-    drawn = [row for row in asked if not row["evidence"].startswith(LAWN_BEYOND)]
+    # Each drop is looked at anyway.
+    drawn = [row for row in asked if not row["evidence"].startswith(LAWN_BEYOND) and row["edge_class"] != "drop"]
     checks = _checks(asked, parameters) + _height_checks(site, asked, parameters)
     checks += edge_checks(drawn, _drawn(neighbours), outline_features(site, plan), mower, parameters)
     return StepResult({"edges": rows}, findings + of_facts, checks)

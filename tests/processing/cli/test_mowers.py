@@ -252,7 +252,7 @@ def test_hours_are_those_of_the_weekly_plan(lawngis, tmp_path):
     assert zones["hours_week"].iloc[0] == pytest.approx(fit.zone_hours[0] * charging)
     assert zones["hours_week"].iloc[1] < fit.zone_hours[1] * charging < 1.2 * zones["hours_week"].iloc[1]
     assert demand.passage_m == pytest.approx(links["width_m"].iloc[0])
-    assert demand.cable_m == pytest.approx(10.49, abs=0.01) and fit.fits
+    assert demand.cable_m == pytest.approx(0.51, abs=0.01) and fit.fits
     assert sum(zone.area_m2 for zone in demand.zones) == pytest.approx(zones["area_m2"].sum())
     assert [zone.access_m > 0 for zone in demand.zones] == [False, True]
     assert all(1 < zone.farthest_m < 20 for zone in demand.zones)

@@ -118,9 +118,10 @@ def test_water_that_may_lie_within_reach_is_a_danger():
     assert check["code"] == "edge-danger" and json.loads(check["values"])["length_m"] == pytest.approx(6.0, abs=1.1)
 
 
-def test_a_drop_in_the_map_that_may_be_none_is_no_danger():
-    (check,) = doubts(beside(0.24, "drop"))
-    assert check["code"] == "edge-neighbour" and json.loads(check["values"])["other"] == "boundary"
+def test_a_drop_in_the_map_that_may_be_none_is_looked_at_once_as_each_drop_is():
+    plan = beside(0.24, "drop")
+    assert not doubts(plan)
+    assert [row["code"] for row in plan.rows("visit_checks")].count("drop-edge") == 1
 
 
 def test_one_thing_along_several_edges_is_asked_about_once():

@@ -299,8 +299,9 @@ def test_an_edge_is_what_somebody_saw_and_is_not_asked_about_again():
     (edge,) = plain.rows("edges")
     plan = found(LARGE, Override("edges", edge["edge_id"], "edge_class", "drop", "a wall down"), until="edges")
     (seen,) = plan.rows("edges")
-    assert (edge["edge_class"], seen["edge_class"], seen["setback_m"]) == ("unknown", "drop", MOWER.setback_m.drop)
-    assert (seen["confidence"], seen["evidence"]) == (1.0, "measured on site: a wall down")
+    kept_m = MOWER.setback_m.drop + 0.17  # 1.645 times the 0.10 m by which its place is off, up to the centimetre
+    assert (edge["edge_class"], seen["edge_class"], seen["setback_m"]) == ("unknown", "drop", pytest.approx(kept_m))
+    assert seen["confidence"] == 1.0 and seen["evidence"].startswith("measured on site: a wall down; it falls by")
     assert checks(plain, "edges") and not checks(plan, "edges")
     assert told(plan, "drop-setback")
 
