@@ -332,7 +332,7 @@ def _dock(plan: Picture, place: Point) -> str:
 
 def _edges(plans: Sequence[Picture]) -> Iterator[Decision]:
     """Yield what lies beyond each stretch of edge, where at least a metre and a quarter of it is judged otherwise."""
-    rows = [row for row in plans[0].layers["edges"] if row["geometry"].length > 0]
+    rows = [row for row in plans[0].layers["edges"] if row["geometry"].length >= DIFFERS_MIN]
     if not rows:
         return
     samples = [_sampled(row["geometry"]) for row in rows]
@@ -368,6 +368,6 @@ def _class_of(classes: NDArray[np.object_], found: str, length_m: float) -> str 
         return None
     others = Counter(one for one in seen if one != found)
     differs_m = length_m * sum(others.values()) / len(classes)
-    if differs_m < min(DIFFERS_MIN, MOST * length_m) or differs_m < DIFFERS_SHARE * length_m:
+    if differs_m < max(DIFFERS_MIN, DIFFERS_SHARE * length_m):
         return found
     return str(others.most_common(1)[0][0])

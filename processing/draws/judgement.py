@@ -29,7 +29,7 @@ SETTLED_BY: Mapping[str, tuple[str, ...]] = {
     "slope": ("ground-slope",),
     "dock_slope": ("dock-slope",),
     "dock": ("dock-must-have", "dock-danger"),
-    "edge": ("edge-class", "edge-neighbour", "edge-danger"),
+    "edge": ("edge-class", "edge-neighbour", "edge-danger", "edge-height", "drop-edge"),
     "loop": ("loop-length",),
     "week": ("week-area",),
     "supply": ("supply-length",),
