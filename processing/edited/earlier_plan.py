@@ -283,7 +283,7 @@ def _as_stored(spec: Layer, info: gpkg.LayerInfo) -> Layer:
 
 
 def _widened(spec: Layer, added: tuple[Column, ...]) -> Layer:
-    return Layer(**{**spec.__dict__, "columns": (*spec.columns, *added)}) if added else spec
+    return replace(spec, columns=(*spec.columns, *added)) if added else spec
 
 
 def _grouped(
