@@ -8,7 +8,6 @@ import os
 import signal
 import sys
 from contextlib import suppress
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -44,6 +43,7 @@ from .options import (
     SiteArgument,
     band_names,
     given,
+    mower_of,
     named_layers,
     opened,
 )
@@ -82,7 +82,7 @@ app = typer.Typer(
 def plan(
     site: SiteArgument,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for plan.gpkg.")],
-    profile: ProfileOption = DEFAULT_PROFILE,
+    profile: ProfileOption = None,
     parcel: Annotated[list[str] | None, typer.Option("--parcel", metavar="ID", help="Only this parcel.")] = None,
     workers: Annotated[
         int | None,
@@ -145,8 +145,6 @@ def plan(
 
     With several parcels, DIR/portfolio.csv ranks them and DIR/plan.log.jsonl tells what came of each.
     """
-    from lawngis.mower import profile_from
-
     from ..files.file_kinds import PLAN
     from ..files.locking import alone_in
     from ..measured.overrides import site_overrides
@@ -155,7 +153,7 @@ def plan(
     from ..planning.limits import Limits
     from ..planning.plan_writer import refuse_inputs, run_info
     from ..planning.run import IN_PROCESS_MAX, PlanningRun, WorkerOptions
-    from ..steps.workflow import Settings, installed_steps, with_shared
+    from ..steps.workflow import Settings, check_parameters, installed_steps, with_shared
 
     started = datetime.now(UTC)
     parameters = _step_parameters(set_ or ())
@@ -166,13 +164,16 @@ def plan(
             "--draws plans other versions of the maps, and --from builds on what somebody left of one plan",
             advice="Use one of them; what draws told of a plan stays with its checks under --from.",
         )
-    settings = Settings(
-        profile_from(profile), with_shared(parameters, installed_steps()), draws=draws, draw_seed=draw_seed
-    )
-    settings.check(installed_steps())
     accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m, "dem_correlation_m": dem_correlation_m}
     source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands)
-    settings = replace(settings, overrides=site_overrides(source))
+    settings = Settings(
+        mower_of(profile, source.files),
+        with_shared(parameters, installed_steps(), source.files.settings.shared_parameters),
+        site_overrides(source),
+        draws,
+        draw_seed,
+    )
+    check_parameters(settings.parameters, installed_steps())
     wanted = source.named(parcel)
     target = PLAN.target(out)
     refuse_inputs(target, source)

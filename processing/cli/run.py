@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lawngis.errors import LawngisError, ParameterError
-from lawngis.mower import DEFAULT_PROFILE
 
 from ..model.text import counted, one_line
 from .options import (
@@ -23,6 +22,7 @@ from .options import (
     PositionSdOption,
     ProfileOption,
     given,
+    mower_of,
     named_layers,
     read_options,
 )
@@ -46,7 +46,7 @@ def run(
     site: Annotated[
         Path | None, typer.Option("--site", metavar="SITE", help="The site, where its layers are not in IN.")
     ] = None,
-    profile: ProfileOption = DEFAULT_PROFILE,
+    profile: ProfileOption = None,
     parcel: Annotated[list[str] | None, typer.Option("--parcel", metavar="ID", help="Only this parcel.")] = None,
     layer: LayerOption = None,
     dem: DemOption = None,
@@ -83,21 +83,23 @@ def _run_by_parcel(
     step: Step,
     place: Source,
     options: ReadOptions,
-    profile_and_parameters: tuple[str, dict[str, str]],
+    profile_and_parameters: tuple[str | None, dict[str, str]],
     parcels: list[str] | None,
     out: Path,
 ) -> None:
-    from lawngis.mower import profile_from
-
     from ..files import gpkg
     from ..measured.overrides import site_overrides
     from ..planning.single_step import absent_layers, opened, readable, refuse_input, step_rows, write_step
-    from ..steps.workflow import OPEN_LAYERS, Settings, installed_steps, step_layers
+    from ..steps.workflow import OPEN_LAYERS, Settings, installed_steps, step_layers, with_shared
 
     profile, parameters = profile_and_parameters
     specs = step_layers(installed_steps())
     opened_site = opened(place, specs, options)
-    settings = Settings(profile_from(profile), {step.id: parameters}, site_overrides(opened_site))
+    settings = Settings(
+        mower_of(profile, opened_site.files),
+        with_shared({step.id: parameters}, [step], opened_site.files.settings.shared_parameters),
+        site_overrides(opened_site),
+    )
     wanted = opened_site.named(parcels)
     refuse_input(out, opened_site.files)
     gpkg.refuse_unwritable(out)
@@ -143,7 +145,7 @@ def _cover_whole_image(step: Step, place: Source, options: ReadOptions, paramete
                 advice="Name another file.",
             )
     wanted = CoverParameters.model_validate(step.parameters_from(parameters).model_dump())
-    outcome = write_cover(files, options, wanted, out)
+    outcome = write_cover(files, options.with_those_of(files.settings.settings), wanted, out)
     for finding in outcome.findings:
         typer.echo(one_line(finding.said()[0]), err=True)
     typer.echo(outcome.words)

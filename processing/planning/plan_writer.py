@@ -228,6 +228,8 @@ def _input_facts(source: SiteSource) -> dict[str, str]:
         info = source.raster_info[name]
         cell = f"{info.res[0]:g} {unit_word(info.crs)}"
         facts[f"raster {name}"] = f"{file}, {info.width} x {info.height} cells of {cell}, {info.crs.name}"
+    for name, words in source.files.settings.settings.attribution.items():
+        facts[f"attribution {name}"] = words
     for path in source.files.inputs:
         if path.is_file():
             facts[f"sha256 {path}"] = sha256(path)

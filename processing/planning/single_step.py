@@ -18,10 +18,10 @@ from ..files import gpkg
 from ..files.file_kinds import PLAN
 from ..model.contract import Layer
 from ..model.plan import Row
-from ..model.site_layers import RASTERS, SITE_LAYERS
+from ..model.site_layers import SITE_LAYERS
 from ..model.step import Step
 from ..model.tables import plain_rows, table
-from ..reading.site_files import RASTER_ENDINGS, SiteFiles, site_files
+from ..reading.site_files import SiteFiles, site_files
 from ..reading.site_source import SiteSource
 from ..steps.workflow import OPEN_LAYERS, Settings, Start, planned_alone
 from .plan_writer import RunFindings
@@ -62,8 +62,7 @@ class Source:
                 raise LayerError(f"{name!r} is no layer", advice=f"Layers are {known}.")
         path = self.site or self.path
         names = {name: given for name, given in self.layer_names.items() if name in SITE_LAYERS}
-        rasters = {**_beside(path), **self.rasters}
-        return site_files(path, layer_names=names, raster_files=rasters, may_be_plan=True)
+        return site_files(path, layer_names=names, raster_files=self.rasters, may_be_plan=True)
 
     def plan_names(self) -> dict[str, str]:
         """Return the names of the plan's layers, where they differ."""
@@ -74,19 +73,6 @@ class Source:
         """The file with the layers of a plan: of a folder its plan.gpkg."""
         file = PLAN.path(self.path)
         return file if file.is_file() else None
-
-
-def _beside(path: Path) -> dict[str, str]:
-    """Return the rasters that lie beside a file under the names that a folder's rasters have."""
-    if path.is_dir():
-        return {}
-    rasters = {}
-    for name in RASTERS:
-        places = [path.with_name(name + ending) for ending in RASTER_ENDINGS]
-        first = next((place for place in places if place.exists()), None)
-        if first is not None:
-            rasters[name] = str(first)
-    return rasters
 
 
 def refuse_input(target: Path, files: SiteFiles) -> None:

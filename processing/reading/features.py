@@ -26,10 +26,7 @@ from ..model.contract import Column, SiteLayer
 from ..model.plan import Finding
 from ..model.text import name_of
 from ..model.values import number_of, text_of, texts_of, truth_of
-from .site_files import LayerPlace
-
-MIXED = ("Geometry", "GeometryCollection")
-"""What a layer says that holds features of any type: each is then looked at by itself."""
+from .site_files import MIXED, LayerPlace
 
 
 def check_layer(spec: SiteLayer, place: LayerPlace) -> None:
@@ -38,7 +35,7 @@ def check_layer(spec: SiteLayer, place: LayerPlace) -> None:
     Raises
     ------
     LayerError
-        When it has the wrong geometry, or no CRS.
+        When it has the wrong geometry, no CRS, or not the columns that the site's settings name.
     """
     geometry = place.info.geometry_type or "None"
     if geometry not in (*spec.geometries, *MIXED):
@@ -50,6 +47,14 @@ def check_layer(spec: SiteLayer, place: LayerPlace) -> None:
         )
     if place.info.crs is None and geometry != "None":
         raise LayerError("has no CRS", where=str(place), advice="Assign the right one in a GIS.")
+    there = {name.casefold() for name in place.info.columns}
+    for name, theirs in place.columns.items():
+        if theirs.casefold() not in there:
+            raise LayerError(
+                f"there is no column {theirs!r} to take as {name}",
+                where=str(place),
+                advice=f"Columns there are {', '.join(place.info.columns) or 'none'}: mend [columns.{spec.name}].",
+            )
 
 
 def _geometry_words(spec: SiteLayer) -> str:
@@ -182,7 +187,9 @@ def surveyed(spec: SiteLayer, place: LayerPlace, near: Callable[[NDArray[np.floa
     repaired: dict[int, int] = {}
     doubts: dict[str, Values] = {}
     first, here = 0, False
-    for table in gpkg.layer_batches(place.info.path, place.info.name, columns=_columns(spec), rows=SURVEY_ROWS):
+    stored = stored_columns(spec, place)
+    for batch in gpkg.layer_batches(place.info.path, place.info.name, columns=list(stored), rows=SURVEY_ROWS):
+        table = _in_our_names(batch, stored)
         _, repairable, useless = _repairs(spec, table)
         broken |= {first + row: problem for row, problem in useless.items()}
         repaired |= {int(table.index[row]): first + row for row in repairable}
@@ -210,7 +217,9 @@ def read_features(spec: SiteLayer, place: LayerPlace, *, bbox: gpkg.Bounds | Non
     LayerError
         When it can't be read, or text stands where a number belongs.
     """
-    table = gpkg.read_layer(place.info.path, place.info.name, columns=_columns(spec), bbox=bbox)
+    stored = stored_columns(spec, place)
+    table = gpkg.read_layer(place.info.path, place.info.name, columns=list(stored), bbox=bbox)
+    table = _in_our_names(table, stored)
     if not table.index.is_monotonic_increasing:
         table = table.sort_index()
     geometries, repaired, broken = _repairs(spec, table)
@@ -230,8 +239,18 @@ def read_features(spec: SiteLayer, place: LayerPlace, *, bbox: gpkg.Bounds | Non
     )
 
 
-def _columns(spec: SiteLayer) -> list[str]:
-    return [column.name for column in spec.columns]
+def stored_columns(spec: SiteLayer, place: LayerPlace) -> dict[str, list[str]]:
+    """Return the columns of a file that are read, and which of ours each is: one may be several."""
+    stored: dict[str, list[str]] = {}
+    for column in spec.columns:
+        stored.setdefault(place.columns.get(column.name, column.name), []).append(column.name)
+    return stored
+
+
+def _in_our_names(table: geopandas.GeoDataFrame, stored: Mapping[str, Sequence[str]]) -> geopandas.GeoDataFrame:
+    there = {theirs: ours for theirs, ours in stored.items() if theirs in table.columns}
+    again = {name: table[theirs] for theirs, ours in there.items() for name in ours[1:]}
+    return table.rename(columns={theirs: ours[0] for theirs, ours in there.items()}).assign(**again)
 
 
 def _cleaned_columns(
@@ -295,13 +314,21 @@ _Start = tuple[LayerPlace, int]
 def _values(column: Column, table: geopandas.GeoDataFrame, start: _Start, doubts: list[Values]) -> pd.Series[Any]:
     if column.name not in table.columns:
         return pd.Series([None] * len(table), dtype="float64" if column.kind == "real" else "object")
-    values = table[column.name].reset_index(drop=True)
+    values = _as_meant(table[column.name].reset_index(drop=True), start[0].values.get(column.name, {}))
     if column.kind == "real":
         return _numbers(column, values, start, doubts)
     if column.kind == "boolean":
         return _truths(column, values, start, doubts)
     texts = [text or None for text in texts_of(values)]
     return pd.Series(_known_words(column, texts, doubts) if column.values else texts, dtype="object")
+
+
+def _as_meant(values: pd.Series[Any], meanings: Mapping[str, str]) -> pd.Series[Any]:
+    """Return values in our words where the site says what its own mean; case and white space around don't matter."""
+    if not meanings:
+        return values
+    folded = {word.strip().casefold(): meaning for word, meaning in meanings.items()}
+    return values.map(lambda value: folded.get(text_of(value).casefold(), value)).astype("object")
 
 
 def _known_words(column: Column, texts: list[str | None], doubts: list[Values]) -> list[str | None]:

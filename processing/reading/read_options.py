@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from lawngis.errors import ParameterError, RasterError
 
 from ..model.site import DataAccuracy
+from .site_settings import SiteSettings
 
 BANDS = ("red", "green", "blue", "nir")
 """Bands by the names that ``--bands`` and the image's own descriptions take; their order when nobody says."""
@@ -28,10 +29,15 @@ class ReadOptions:
         if self.dem_unit is not None and self.dem_unit not in UNITS_M:
             raise ParameterError(f"--dem-unit {self.dem_unit!r} is none of {', '.join(UNITS_M)}")
 
-    def with_accuracy_of(self, site: DataAccuracy) -> ReadOptions:
+    def with_those_of(self, site: SiteSettings) -> ReadOptions:
         """Return the options with what a site says of its data; what was given here wins."""
         given = {name: getattr(self.accuracy, name) for name in self.accuracy.model_fields_set}
-        return replace(self, accuracy=site.model_copy(update=given))
+        return replace(
+            self,
+            accuracy=site.accuracy.model_copy(update=given),
+            dem_unit=self.dem_unit or site.dem_unit or None,
+            bands=self.bands or site.bands,
+        )
 
 
 def band_numbers(given: tuple[str, ...], described: tuple[str, ...], path: str) -> dict[str, int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -12,10 +12,17 @@ from ..files import formats, gpkg, rasters, tiles
 from ..files.file_kinds import PLAN
 from ..model.catalogue import sentences
 from ..model.site_layers import RASTERS, SITE_LAYERS
-from .site_settings import Completeness, SettingsFile, completeness, settings_file
+from .site_settings import FILE_NAME, Completeness, SettingsFile, SiteSettings, completeness, settings_file
 
 RASTER_ENDINGS = (".tif", ".tiff", ".vrt")
-VECTOR_ENDINGS = (".gpkg", ".fgb", ".parquet", ".geoparquet")
+SITE_ENDINGS = (".gpkg", ".fgb", ".parquet", ".geoparquet")
+"""Endings of files that nobody has in a folder of a site for another purpose: one that can't be read is a fault."""
+
+VECTOR_ENDINGS = (*SITE_ENDINGS, ".geojson", ".gml", ".shp")
+
+
+MIXED = ("Geometry", "GeometryCollection")
+"""What a layer says that holds features of any type: each is then looked at by itself."""
 
 
 @dataclass(frozen=True)
@@ -24,6 +31,10 @@ class LayerPlace:
 
     path: Path
     info: gpkg.LayerInfo
+    columns: Mapping[str, str] = field(default_factory=dict)
+    """Names that columns of the contract have in the file, where they differ."""
+    values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    """Of columns, what words of the file mean."""
 
     def __str__(self) -> str:
         return f"{self.path.name}, layer {self.info.name}"
@@ -36,8 +47,8 @@ class SiteFiles:
     path: Path
     layers: Mapping[str, LayerPlace]
     rasters: Mapping[str, str]
-    ignored: tuple[str, ...] = ()
-    """Layers under names that mean nothing here, and plans that lie beside the layers."""
+    ignored: Mapping[str, str] = field(default_factory=dict)
+    """What is there and not taken, each with the reason, and the line that would take it where there is one."""
     tiles: Mapping[str, str] = field(default_factory=dict)
     """Folders of tiles that rasters were tied together from, by raster."""
     settings: SettingsFile = field(default_factory=SettingsFile)
@@ -98,32 +109,56 @@ def site_files(
     """
     if not path.exists():
         raise SiteError("there is no such file or folder", where=str(path), advice="Check the spelling.")
-    wanted = _wanted_names(layer_names or {})
+    settings = settings_file(path)
+    named = {**settings.settings.layers, **(layer_names or {})}
+    wanted = _wanted_names(named)
     image = {"imagery": str(path)} if path.suffix.casefold() in RASTER_ENDINGS and path.is_file() else {}
     files = _vector_files(path) if path.is_dir() else [] if image else [path]
-    overviews = {file: gpkg.layer_overview(file) for file in files}
+    overviews, unreadable = _overviews(files, wanted)
     _refuse_cut_off(overviews)
-    computed = _computed_layers(files, wanted)
+    computed = _computed_layers(list(overviews), wanted)
     plans = [file for file, infos in overviews.items() if PLAN.marked([info.name for info in infos])]
     if may_be_plan and not path.is_dir():
         plans = []
     if plans == [path]:
         raise SiteError("is a plan, not a site", where=str(path), advice="Name the layers that it was made from.")
     read = {file: infos for file, infos in overviews.items() if file not in plans}
-    layers, ignored = _layer_places(read, wanted)
-    for name, given in (layer_names or {}).items():
+    layers, ignored = _layer_places(read, wanted, settings.settings)
+    for name, given in named.items():
         if name not in layers:
             raise LayerError(
                 f"there is no layer {given!r} to take as {name}", where=str(path), advice=_names_there(read)
             )
-    settings = settings_file(path)
     complete, outlines = completeness(settings, read)
-    ignored = [name for name in ignored if name.partition(", layer ")[2] not in outlines]
-    passed_over = (*ignored, *computed, *(f"{file.name} (a plan)" for file in plans))
-    places = _raster_places(path, list(read), image | dict(raster_files or {}))
+    ignored = {place: why for place, why in ignored.items() if place.partition(", layer ")[2] not in outlines}
+    beside = _rasters_in(path) if path.is_dir() else _rasters_beside(path) if may_be_plan else {}
+    places = _raster_places(list(read), [image | dict(raster_files or {}), settings.rasters, beside])
     folders = {name: place for name, place in places.items() if Path(place).is_dir()}
     one = {name: str(_tied_together(Path(folder).absolute(), name)) for name, folder in folders.items()}
+    passed_over = {
+        **ignored,
+        **computed,
+        **{file.name: "a plan" for file in plans},
+        **unreadable,
+        **(_other_files(path, {*files, *map(Path, places.values())}, places) if path.is_dir() else {}),
+    }
     return SiteFiles(path, layers, places | one, passed_over, folders, settings, complete)
+
+
+def _overviews(
+    files: Sequence[Path], wanted: Mapping[str, str]
+) -> tuple[dict[Path, Sequence[gpkg.LayerInfo]], dict[str, str]]:
+    """Return what each file holds, and why others, of which nothing is wanted by name, can't be read."""
+    overviews: dict[Path, Sequence[gpkg.LayerInfo]] = {}
+    unreadable: dict[str, str] = {}
+    for file in files:
+        try:
+            overviews[file] = gpkg.layer_overview(file)
+        except SiteError as error:
+            if len(files) == 1 or file.suffix.casefold() in SITE_ENDINGS or file.stem.casefold() in wanted:
+                raise
+            unreadable[file.name] = f"it {error.what}"
+    return overviews, unreadable
 
 
 def _refuse_cut_off(overviews: Mapping[Path, Sequence[gpkg.LayerInfo]]) -> None:
@@ -132,7 +167,7 @@ def _refuse_cut_off(overviews: Mapping[Path, Sequence[gpkg.LayerInfo]]) -> None:
             raise SiteError("holds no layer: it is empty or cut off", where=str(file), advice="Export it again.")
 
 
-def _computed_layers(files: Sequence[Path], wanted: Mapping[str, str]) -> list[str]:
+def _computed_layers(files: Sequence[Path], wanted: Mapping[str, str]) -> dict[str, str]:
     """Return the views that are passed over; one that stands for a layer is refused, as it would be missed."""
     named = [(file, name) for file in files for name in sorted(gpkg.computed_tables(file))]
     for file, name in named:
@@ -142,7 +177,7 @@ def _computed_layers(files: Sequence[Path], wanted: Mapping[str, str]) -> list[s
                 where=(file.name, f"layer {name}"),
                 advice="Save it as a layer of its own, and delete the view or rename it.",
             )
-    return [f"{file.name}, view {name}" for file, name in named]
+    return {f"{file.name}, view {name}": "a view, or computed columns: save it as a layer" for file, name in named}
 
 
 def _tied_together(folder: Path, name: str) -> Path:
@@ -150,17 +185,39 @@ def _tied_together(folder: Path, name: str) -> Path:
 
 
 def _vector_files(folder: Path) -> list[Path]:
-    """Return the folder's files of layers, hidden ones left out: a program's drafts are no data."""
+    """Return the folder's files of layers."""
+    files = [file for file in _inside(folder) if file.suffix.casefold() in VECTOR_ENDINGS]
+    if not files and not _rasters_in(folder):
+        kinds = ", ".join(f"*{ending}" for ending in VECTOR_ENDINGS)
+        raise SiteError("the folder holds no layers", where=str(folder), advice=f"Put them there as {kinds}.")
+    return files
+
+
+def _inside(folder: Path) -> list[Path]:
+    """Return what a folder holds, hidden files left out: a program's drafts are no data."""
     try:
-        inside = sorted(folder.iterdir())
+        return sorted(file for file in folder.iterdir() if not file.name.startswith("."))
     except OSError as error:
         raise SiteError(
             f"the folder can't be looked into ({error.strerror})", where=str(folder), advice="Ask for the right to."
         ) from error
-    files = [file for file in inside if file.suffix.casefold() in VECTOR_ENDINGS and not file.name.startswith(".")]
-    if not files and not _rasters_in(folder):
-        raise SiteError("the folder holds no GeoPackage", where=str(folder), advice="Put the layers there as *.gpkg.")
-    return files
+
+
+def _other_files(folder: Path, read: Collection[Path], places: Mapping[str, str]) -> dict[str, str]:
+    """Return the files of a folder that nothing is taken from, with the reasons."""
+    sides = {file.name for known in read for file in formats.side_files(known)}
+    free = [name for name in RASTERS if name not in places]
+    found: dict[str, str] = {}
+    for file in _inside(folder):
+        if file in read or file.name in (*sides, FILE_NAME) or file.is_dir():
+            continue
+        if file.suffix.casefold() not in RASTER_ENDINGS:
+            found[file.name] = "of a kind that is not read"
+        elif free:
+            found[file.name] = f'no raster goes by that name; site.toml: [rasters] {"|".join(free)} = "{file.name}"'
+        else:
+            found[file.name] = f"{', '.join(RASTERS)} are other files"
+    return found
 
 
 def _wanted_names(layer_names: Mapping[str, str]) -> dict[str, str]:
@@ -189,18 +246,18 @@ def _names_there(overviews: Mapping[Path, Sequence[gpkg.LayerInfo]]) -> str:
 
 
 def _layer_places(
-    overviews: Mapping[Path, Sequence[gpkg.LayerInfo]], wanted: Mapping[str, str]
-) -> tuple[dict[str, LayerPlace], list[str]]:
-    """Return the places of the wanted layers, and the names of all others."""
+    overviews: Mapping[Path, Sequence[gpkg.LayerInfo]], wanted: Mapping[str, str], settings: SiteSettings
+) -> tuple[dict[str, LayerPlace], dict[str, str]]:
+    """Return the places of the wanted layers, and all others with what would take them."""
     places: dict[str, LayerPlace] = {}
-    ignored: list[str] = []
+    others: list[LayerPlace] = []
     for file, infos in overviews.items():
         for info in infos:
             name = wanted.get(info.name.casefold())
             if name is None and len(infos) == 1:
                 name = wanted.get(file.stem.casefold())
             if name is None:
-                ignored.append(f"{file.name}, layer {info.name}")
+                others.append(LayerPlace(file, info))
                 continue
             if name in places:
                 raise SiteError(
@@ -208,16 +265,24 @@ def _layer_places(
                     where=str(file.parent),
                     advice="Leave it in one of them: rename it in the other, or move that file away.",
                 )
-            places[name] = LayerPlace(file, info)
-    return places, ignored
+            places[name] = LayerPlace(file, info, settings.columns.get(name, {}), settings.values.get(name, {}))
+    return places, {str(place): _taking_words(place, places) for place in others}
 
 
-def _raster_places(path: Path, files: Sequence[Path], given: Mapping[str, str]) -> dict[str, str]:
-    beside = _rasters_in(path) if path.is_dir() else {}
+def _taking_words(place: LayerPlace, places: Mapping[str, LayerPlace]) -> str:
+    """Say which line takes a layer that has none of our names: as one of those absent that may have its geometry."""
+    kind = place.info.geometry_type or "None"
+    free = [name for name, spec in SITE_LAYERS.items() if name not in places and kind in (*spec.geometries, *MIXED)]
+    line = f'; site.toml: [layers] {"|".join(free)} = "{place.info.name}"' if free else ""
+    return f"no layer of a site has that name{line}"
+
+
+def _raster_places(files: Sequence[Path], named: Sequence[Mapping[str, str]]) -> dict[str, str]:
+    """Return where rasters are: as the first of several namings says, else in the files of the layers."""
     places: dict[str, str] = {}
     for name in RASTERS:
-        inside = next(filter(None, (rasters.raster_table(file, name) for file in files)), None)
-        place = given.get(name) or beside.get(name) or inside
+        inside = (table for file in files if (table := rasters.raster_table(file, name)))
+        place = next((naming[name] for naming in named if name in naming), None) or next(inside, None)
         if place:
             places[name] = place
     return places
@@ -227,3 +292,8 @@ def _rasters_in(folder: Path) -> dict[str, str]:
     files = sorted(folder.iterdir(), reverse=True)  # of dem.tif and dem.tiff the first counts
     folders = {file.name.casefold(): str(file) for file in files if file.is_dir() and file.name.casefold() in RASTERS}
     return folders | {file.stem.casefold(): str(file) for file in files if file.suffix.casefold() in RASTER_ENDINGS}
+
+
+def _rasters_beside(path: Path) -> dict[str, str]:
+    """Return the rasters that lie beside a file under the names that a folder's rasters have."""
+    return {name: file for name, file in _rasters_in(path.parent).items() if name in RASTERS and Path(file) != path}

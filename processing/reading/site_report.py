@@ -15,7 +15,7 @@ from ..model.catalogue import sentences
 from ..model.site import DataAccuracy, dem_error, vector_error
 from ..model.site_layers import SITE_LAYERS
 from ..model.text import counted, one_line, unit_word
-from .features import check_layer
+from .features import check_layer, stored_columns
 from .read_options import ReadOptions
 from .site_files import SiteFiles, site_files
 from .site_settings import EVERYWHERE
@@ -31,6 +31,7 @@ class SiteReport:
     site: str
     layers: list[dict[str, Any]] = field(default_factory=list)
     rasters: list[dict[str, Any]] = field(default_factory=list)
+    settings: list[dict[str, str]] = field(default_factory=list)
     missing: list[dict[str, str]] = field(default_factory=list)
     complete: dict[str, str] = field(default_factory=dict)
     accuracy: dict[str, str] = field(default_factory=dict)
@@ -38,7 +39,8 @@ class SiteReport:
     parcels: int = 0
     failing: dict[str, str] = field(default_factory=dict)
     notes: dict[str, list[str]] = field(default_factory=dict)
-    ignored: list[str] = field(default_factory=list)
+    ignored: dict[str, str] = field(default_factory=dict)
+    columns_ignored: dict[str, list[str]] = field(default_factory=dict)
     usable: bool = False
 
     def as_dict(self) -> dict[str, Any]:
@@ -51,6 +53,8 @@ class SiteReport:
             (item["layer"], counted(item["features"], "feature"), item["crs"], item["place"]) for item in self.layers
         ]
         grids = [(item["raster"], item["size"], item["cell"], item["crs"], item["file"]) for item in self.rasters]
+        columns = [(layer, ", ".join(names)) for layer, names in self.columns_ignored.items()]
+        settings = [(item["key"], item["source"], item["value"]) for item in self.settings]
         missing = [(item["layer"], item["unknown"]) for item in self.missing]
         failing = [(f"parcel {name}", reason) for name, reason in self.failing.items()]
         noticed = [(_parcel_words(ids, self.parcels), note) for note, ids in self.notes.items()]
@@ -61,7 +65,9 @@ class SiteReport:
             ("missing; not needed to start, but then the plan cannot know", missing),
             ("said to hold all that is there", complete),
             ("taken to be as good as this; site.toml or the command line says otherwise", [*self.accuracy.items()]),
-            ("not read, as no layer of a site has that name", [(name,) for name in self.ignored]),
+            ("said of the site", settings),
+            ("not read", [*self.ignored.items()]),
+            ('columns not read; site.toml takes them: [columns.LAYER] ours = "theirs"', columns),
             ("broken", [(problem,) for problem in self.problems]),
             ("can't be planned", failing),
             ("noticed", noticed),
@@ -118,6 +124,7 @@ def site_report(
         report.problems.append(str(error))
         return report
     _list_files(report, files)
+    report.settings += _settings_said(files, {"layers": layer_names, "rasters": raster_files, **_said_by(options)})
     try:
         source = SiteSource(files, options)
     except LawngisError as error:
@@ -128,6 +135,32 @@ def site_report(
     _try_parcels(report, source)
     report.usable = len(report.failing) < report.parcels
     return report
+
+
+def _said_by(options: ReadOptions) -> dict[str, Any]:
+    return {"dem_unit": options.dem_unit, "bands": options.bands}
+
+
+def _settings_said(files: SiteFiles, command_line: Mapping[str, Any]) -> list[dict[str, str]]:
+    """Return what holds of what the site's settings and the command line say, and which of them says it.
+
+    Completeness and accuracy have sections of their own.
+    """
+    own = files.settings.settings.model_dump(exclude={"complete", "accuracy"}, exclude_defaults=True)
+    said = {key: ("site.toml", value) for key, value in _flat(own).items()}
+    said |= {key: ("command line", value) for key, value in _flat(command_line).items()}
+    return [{"key": key, "value": value, "source": source} for key, (source, value) in sorted(said.items())]
+
+
+def _flat(values: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
+    """Return tables in tables as keys with points; what says nothing is left out."""
+    flat: dict[str, str] = {}
+    for key, value in values.items():
+        if isinstance(value, Mapping):
+            flat |= _flat(value, f"{prefix}{key}.")
+        elif value:
+            flat[f"{prefix}{key}"] = value if isinstance(value, str) else ", ".join(value)
+    return flat
 
 
 def _accuracy_words(accuracy: DataAccuracy) -> dict[str, str]:
@@ -156,7 +189,7 @@ def _try_parcels(report: SiteReport, source: SiteSource) -> None:
 
 def _list_files(report: SiteReport, files: SiteFiles) -> None:
     """List what is there, and every problem of every layer and raster at once."""
-    report.ignored += files.ignored
+    report.ignored |= files.ignored
     complete = files.settings.settings.complete
     report.complete |= {name: "everywhere" if on == EVERYWHERE else f"inside {on}" for name, on in complete.items()}
     unknown = {name: sentences().part("word", "unknown-without", name) for name in files.absent}
@@ -164,6 +197,9 @@ def _list_files(report: SiteReport, files: SiteFiles) -> None:
     for name, place in files.layers.items():
         crs = place.info.crs.name if place.info.crs else "no CRS"
         report.layers.append({"layer": name, "features": place.info.feature_count, "crs": crs, "place": str(place)})
+        used = {column.casefold() for column in stored_columns(SITE_LAYERS[name], place)}
+        unused = [column for column in place.info.columns if column.casefold() not in used]
+        report.columns_ignored |= {name: unused} if unused else {}
         _note_problem(report, partial(check_layer, SITE_LAYERS[name], place))
     for name, file in files.rasters.items():
         info = _note_problem(report, partial(rasters.raster_overview, file))

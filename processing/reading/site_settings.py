@@ -1,11 +1,11 @@
-"""What a site says of itself in ``site.toml``: how good its data is, and which layers are complete, where."""
+"""What a site says of itself in ``site.toml``: how its data are named, how good they are, who made them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import geopandas
 import shapely
@@ -18,7 +18,7 @@ from lawngis.toml_table import toml_table
 
 from ..files import gpkg
 from ..model.site import DataAccuracy, LayerAccuracy
-from ..model.site_layers import SITE_LAYERS
+from ..model.site_layers import RASTERS, SITE_LAYERS
 
 FILE_NAME = "site.toml"
 
@@ -27,10 +27,29 @@ EVERYWHERE = "all"
 
 
 class SiteSettings(BaseModel):
-    """The tables of ``site.toml``."""
+    """The tables and keys of ``site.toml``; what stands on the command line wins over each."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
+    layers: Mapping[str, str] = Field(
+        default_factory=dict, description="names that layers have in the files, where they differ"
+    )
+    columns: Mapping[str, Mapping[str, str]] = Field(
+        default_factory=dict, description="of each layer, names that columns have in the files"
+    )
+    values: Mapping[str, Mapping[str, Mapping[str, str]]] = Field(
+        default_factory=dict, description="of each layer and column, what words in the files mean"
+    )
+    rasters: Mapping[str, str] = Field(
+        default_factory=dict, description="files of rasters, or folders of tiles, inside the site"
+    )
+    bands: tuple[str, ...] = Field(default=(), description="the image's bands in order: red, green, blue, nir")
+    dem_unit: Literal["", "m", "ft", "us-ft"] = Field(default="", description="vertical unit of the rasters")
+    profile: str = Field(default="", description="mower profile: a name, or a file inside the site")
+    price_book: str = Field(default="", description="file with prices inside the site")
+    attribution: Mapping[str, str] = Field(
+        default_factory=dict, description="of each layer or raster, who made it and under which licence"
+    )
     complete: Mapping[str, str] = Field(
         default_factory=dict,
         description="layers that hold all that is there, each with 'all' or the layer of outlines inside which they do",
@@ -40,12 +59,44 @@ class SiteSettings(BaseModel):
         description="standard deviations of the data; of a layer in its own table",
     )
 
-    @field_validator("complete")
+    @field_validator("complete", "layers", "columns", "values")
     @classmethod
-    def _of_site_layers(cls, value: Mapping[str, str]) -> Mapping[str, str]:
+    def _of_site_layers(cls, value: Mapping[str, Any]) -> Mapping[str, Any]:
         for name in value:
-            if name not in SITE_LAYERS:
-                raise ValueError(f"{name!r} is no layer of a site: {', '.join(SITE_LAYERS)}")
+            _known(name, SITE_LAYERS, "layer")
+        return value
+
+    @field_validator("columns", "values")
+    @classmethod
+    def _of_layers_columns(cls, value: Mapping[str, Mapping[str, Any]]) -> Mapping[str, Mapping[str, Any]]:
+        for layer, columns in value.items():
+            for name in columns:
+                _known(name, [column.name for column in SITE_LAYERS[layer].columns], "column", f" of {layer}")
+        return value
+
+    @field_validator("values")
+    @classmethod
+    def _of_listed_words(
+        cls, value: Mapping[str, Mapping[str, Mapping[str, str]]]
+    ) -> Mapping[str, Mapping[str, Mapping[str, str]]]:
+        for layer, columns in value.items():
+            for column in (column for column in SITE_LAYERS[layer].columns if column.values and column.name in columns):
+                for word in columns[column.name].values():
+                    _known(word, column.values, "value", f" of {layer}.{column.name}")
+        return value
+
+    @field_validator("rasters")
+    @classmethod
+    def _of_site_rasters(cls, value: Mapping[str, str]) -> Mapping[str, str]:
+        for name in value:
+            _known(name, RASTERS, "raster")
+        return value
+
+    @field_validator("attribution")
+    @classmethod
+    def _of_site_data(cls, value: Mapping[str, str]) -> Mapping[str, str]:
+        for name in value:
+            _known(name, (*SITE_LAYERS, *RASTERS), "layer or raster")
         return value
 
     @field_validator("accuracy", mode="before")
@@ -56,10 +107,14 @@ class SiteSettings(BaseModel):
             return value
         tables = {name: table for name, table in value.items() if isinstance(table, Mapping)}
         for name in tables:
-            if name not in SITE_LAYERS:
-                raise ValueError(f"{name!r} is no layer of a site: {', '.join(SITE_LAYERS)}")
+            _known(name, SITE_LAYERS, "layer")
         layers = {name: LayerAccuracy.model_validate(table) for name, table in tables.items()}
         return {**{name: number for name, number in value.items() if name not in tables}, "layers": layers}
+
+
+def _known(name: str, known: Iterable[str], what: str, of: str = " of a site") -> None:
+    if name not in known:
+        raise ValueError(f"{name!r} is no {what}{of}: {', '.join(known)}")
 
 
 @dataclass(frozen=True)
@@ -68,6 +123,44 @@ class SettingsFile:
 
     path: Path | None = None
     settings: SiteSettings = field(default_factory=SiteSettings)
+
+    @property
+    def rasters(self) -> dict[str, str]:
+        """Files of rasters that the settings name; errors are those of :meth:`inside`."""
+        return {name: str(self.inside(given, f"[rasters] {name}")) for name, given in self.settings.rasters.items()}
+
+    @property
+    def profile(self) -> str | None:
+        """Name of the mower profile, or its file; None when the settings name none."""
+        given = self.settings.profile
+        return str(self.inside(given, "profile")) if given.casefold().endswith(".toml") else given or None
+
+    @property
+    def shared_parameters(self) -> dict[str, str]:
+        """Parameters that the settings give to every step that has them."""
+        given = self.settings.price_book
+        return {"price_book": str(self.inside(given, "price_book"))} if given else {}
+
+    def inside(self, given: str, key: str) -> Path:
+        """Return the file or folder that stands under a key: one of the site's own, as a site comes from anybody.
+
+        Raises
+        ------
+        SiteError
+            When it isn't there, or leads out of the site.
+        """
+        if self.path is None:
+            raise SiteError("a site without settings names no file")
+        folder = self.path.parent
+        if "://" in given or Path(given).is_absolute() or ".." in Path(given).parts:
+            raise SiteError(
+                f"{given!r} leads out of the site",
+                where=(str(self.path), key),
+                advice="Put the file into the site's folder, or name it on the command line.",
+            )
+        if not (folder / given).exists():
+            raise SiteError(f"there is no {given!r}", where=(str(self.path), key), advice="Check the spelling.")
+        return folder / given
 
 
 def settings_file(site: Path) -> SettingsFile:

@@ -68,7 +68,7 @@ class SiteSource:
 
     def __init__(self, files: SiteFiles, options: ReadOptions | None = None) -> None:
         self.files = files
-        self.options = (options or ReadOptions()).with_accuracy_of(files.settings.settings.accuracy)
+        self.options = (options or ReadOptions()).with_those_of(files.settings.settings)
         if "parcels" not in files.layers:
             raise SiteError("there is no layer parcels", where=str(files.path), advice=_parcels_advice(files))
         for name, place in files.layers.items():

@@ -163,11 +163,13 @@ SHARED = ("price_book", "doubt_min", *GROWTH_PARAMETERS)
 """Parameters that mean the same in every step that has them: given for one step, they hold for all."""
 
 
-def with_shared(parameters: Mapping[str, Mapping[str, Any]], steps: Iterable[Step]) -> dict[str, dict[str, Any]]:
-    """Return the parameters of each step, with what steps share completed where it was given for another step only."""
+def with_shared(
+    parameters: Mapping[str, Mapping[str, Any]], steps: Iterable[Step], of_site: Mapping[str, Any] | None = None
+) -> dict[str, dict[str, Any]]:
+    """Return the parameters of each step, completed by what steps share: given for another step, else by the site."""
     found = {step: dict(values) for step, values in parameters.items()}
     for name in SHARED:
-        given = [values[name] for values in parameters.values() if name in values]
+        given = [values[name] for values in (*parameters.values(), of_site or {}) if name in values]
         for step in steps if given else ():
             if name in step.parameters.model_fields:
                 found.setdefault(step.id, {}).setdefault(name, given[0])
@@ -187,19 +189,20 @@ class Settings:
     draws: int = 0
     draw_seed: int = 1
 
-    def check(self, steps: Iterable[Step]) -> None:
-        """Check the parameters before anything is computed.
 
-        Raises
-        ------
-        ParameterError
-            When a step or a parameter is unknown, or a value is out of range.
-        """
-        by_id = {step.id: step for step in steps}
-        for name, values in self.parameters.items():
-            if name not in by_id:
-                raise ParameterError(f"there is no step {name!r}", advice=f"Known are {', '.join(by_id)}.")
-            by_id[name].parameters_from(values)
+def check_parameters(parameters: Mapping[str, Mapping[str, Any]], steps: Iterable[Step]) -> None:
+    """Check the parameters of each step, by step id, before anything is computed.
+
+    Raises
+    ------
+    ParameterError
+        When a step or a parameter is unknown, or a value is out of range.
+    """
+    by_id = {step.id: step for step in steps}
+    for name, values in parameters.items():
+        if name not in by_id:
+            raise ParameterError(f"there is no step {name!r}", advice=f"Known are {', '.join(by_id)}.")
+        by_id[name].parameters_from(values)
 
 
 @dataclass(frozen=True)

@@ -45,7 +45,7 @@ def test_an_empty_folder_is_named(refused, tmp_path):
     (tmp_path / "bare").mkdir()
     said = refused(tmp_path / "bare")
     assert "bare" in said
-    assert "no GeoPackage" in said
+    assert "the folder holds no layers" in said
 
 
 def test_without_parcels_the_layers_that_are_there_are_named(refused, build, tmp_path):
@@ -306,7 +306,7 @@ def test_the_sites_own_folder_takes_the_plan_and_stays_a_site(planned, lawngis, 
     first = planned(site, out=site)[1]
     second = planned(site, out=site)[1]
     assert list(second.index) == list(first.index) == ["P1"]
-    assert "plan.gpkg (a plan)" in lawngis("check", site).out
+    assert "  plan.gpkg  a plan" in lawngis("check", site).out.splitlines()
 
 
 def test_an_input_is_never_overwritten(refused, site):

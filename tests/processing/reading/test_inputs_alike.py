@@ -103,6 +103,60 @@ def test_geoparquet(site, tmp_path):
     assert seen(folder) == seen(site)
 
 
+COORDINATES = {".geojson": {"COORDINATE_PRECISION": 15}, ".shp": {}, ".gml": {"XSISCHEMA": "OFF"}}
+DRIVERS = {".geojson": "GeoJSON", ".shp": "ESRI Shapefile", ".gml": "GML"}
+AS_PEOPLE_HAVE_IT = """
+[layers]
+trees = "crowns"
+[columns.parcels]
+parcel_id = "capa"
+label = "capa"
+[columns.trees]
+trunk_diameter_m = "dbh"
+[values.beds.kind]
+Blumen = "flowers"
+[rasters]
+dem = "heights/ground.tif"
+"""
+
+
+@pytest.mark.parametrize("ending", DRIVERS)
+def test_files_with_names_and_words_of_their_own(site, tmp_path, ending):
+    theirs = {
+        "parcels": ("parcels", {"parcel_id": "capa"}),
+        "beds": ("beds", {}),
+        "trees": ("crowns", {"trunk_diameter_m": "dbh"}),
+    }
+    folder = tmp_path / "theirs"
+    (folder / "heights").mkdir(parents=True)
+    for name, (stem, names) in theirs.items():
+        table = (
+            pyogrio.read_dataframe(site / f"{name}.gpkg").rename(columns=names).drop(columns="label", errors="ignore")
+        )
+        if name == "beds":
+            table["kind"] = table["kind"].replace("flowers", " blumen")
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            pyogrio.write_dataframe(table, folder / f"{stem}{ending}", driver=DRIVERS[ending], **COORDINATES[ending])
+    (folder / "heights/ground.tif").write_bytes((site / "dem.tif").read_bytes())
+    (folder / "site.toml").write_text(AS_PEOPLE_HAVE_IT, encoding="utf-8")
+    (folder / "field_notes.txt").write_text("the gate is narrow", encoding="utf-8")
+
+    source = SiteSource(site_files(folder))
+    assert source.parcel_ids == IDS
+    assert [source.label(name) for name in IDS] == IDS
+    assert list(source.files.ignored) == ["field_notes.txt"]
+    ours = SiteSource(site_files(site))
+    for name in IDS:
+        one, other = ours.site(name), source.site(name)
+        assert shapely.equals_exact(one.parcel, other.parcel, 1e-6, normalize=True)
+        assert set(one.layers) == set(other.layers)
+        for layer, table in one.layers.items():
+            assert shapely.equals_exact(table.geometry, other.layers[layer].geometry, 1e-6, normalize=True).all()
+            plain = [rows.drop(columns="geometry").astype(object) for rows in (table, other.layers[layer])]
+            assert plain[0].where(plain[0].notna(), None).equals(plain[1].where(plain[1].notna(), None))
+
+
 def in_tiles(dem, folder, *, side=30, overlap=0):
     """The terrain model in tiles of so many cells, each with some of its neighbours'."""
     folder.mkdir()

@@ -16,7 +16,7 @@ def test_names_match_without_regard_to_case_and_files_name_their_only_layer(buil
     files = site_files(tmp_path)
     assert set(files.layers) == {"parcels", "water", "trees"}
     assert str(files.layers["trees"]) == "Trees.gpkg, layer export_2031"
-    assert files.ignored == ()
+    assert files.ignored == {}
     assert set(files.absent).isdisjoint({"parcels", "water", "trees", "overrides"})
 
 
@@ -25,7 +25,7 @@ def test_a_layer_under_another_name_is_no_longer_looked_for_under_its_own(build,
     build.layer(tmp_path / "base.gpkg", "plots", [build.parcel()])
     files = site_files(tmp_path, layer_names={"parcels": "Plots"})
     assert files.layers["parcels"].info.name == "plots"
-    assert files.ignored == ("base.gpkg, layer parcels",)
+    assert list(files.ignored) == ["base.gpkg, layer parcels"]
     swapped = site_files(tmp_path, layer_names={"lawns": "parcels", "parcels": "plots"})
     assert {name: place.info.name for name, place in swapped.layers.items()} == {"lawns": "parcels", "parcels": "plots"}
 

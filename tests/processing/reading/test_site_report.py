@@ -22,7 +22,8 @@ def test_a_sound_site_in_words(build, site):
     assert [line for line in lines if line.split()[:3] == ["parcels", "1", "feature"]]
     assert [line for line in lines if "70 cells  of 0.5 x 0.5 m" in line]
     assert [line for line in lines if line.strip().startswith("trees") and "where trees stand" in line]
-    assert "  site.gpkg, layer hedges_2031" in lines
+    taking = "no layer of a site has that name; site.toml: [layers] trees|sprinklers|outlets|obstacles"
+    assert [line for line in lines if line.startswith(f"  site.gpkg, layer hedges_2031  {taking}")]
     assert lines[-1] == "usable: 1 parcel can be planned"
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from importlib.resources import files
+
 import geopandas
 import pytest
 from shapely import box
 
 from lawngis.error_model import RasterError, VectorError
-from lawngis.errors import SiteError
+from lawngis.errors import LawngisError, SiteError
 from lawngis.processing.files import gpkg
 from lawngis.processing.model.site import DataAccuracy, dem_error, vector_error
 from lawngis.processing.reading.read_options import ReadOptions
@@ -34,19 +36,19 @@ def outline(x):
 
 
 def test_a_site_that_says_nothing_is_complete_in_nothing(tmp_path):
-    files = site_files(site(tmp_path, None))
-    assert files.completeness.on(outline(0), files.layers["parcels"].info.crs) == ()
-    assert files.settings.path is None
+    found = site_files(site(tmp_path, None))
+    assert found.completeness.on(outline(0), found.layers["parcels"].info.crs) == ()
+    assert found.settings.path is None
 
 
 def test_all_is_everywhere_and_an_outline_where_it_covers_the_whole_parcel(tmp_path):
     text = '[complete]\nbuildings = "all"\nwater = "looked_at"\n'
-    files = site_files(site(tmp_path, text, looked_at=[box(-1, -1, 25, 11)]))
-    crs = files.layers["parcels"].info.crs
-    assert files.completeness.on(outline(0), crs) == ("buildings", "water")
-    assert files.completeness.on(outline(20), crs) == ("buildings",), "half of it was looked at"
-    assert tmp_path / "site.toml" in files.inputs, "it is hashed like every input"
-    assert not any("looked_at" in name for name in files.ignored)
+    found = site_files(site(tmp_path, text, looked_at=[box(-1, -1, 25, 11)]))
+    crs = found.layers["parcels"].info.crs
+    assert found.completeness.on(outline(0), crs) == ("buildings", "water")
+    assert found.completeness.on(outline(20), crs) == ("buildings",), "half of it was looked at"
+    assert tmp_path / "site.toml" in found.inputs, "it is hashed like every input"
+    assert not any("looked_at" in name for name in found.ignored)
 
 
 def test_an_outline_may_be_in_another_crs(tmp_path):
@@ -89,6 +91,68 @@ def test_a_byte_order_mark_is_no_fault(tmp_path):
     assert settings_file(tmp_path).settings.complete == {"water": "all"}
 
 
+# --- names of layers, columns, words and files -----------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('[layers]\nhouses = "a"', "'houses' is no layer of a site"),
+        ('[layers]\nwater = "ponds"', "there is no layer 'ponds' to take as water"),
+        ('[columns.parcels]\nname = "a"', "'name' is no column of parcels: parcel_id, label"),
+        ('[columns.parcels]\nparcel_id = "nr"', "there is no column 'nr' to take as parcel_id"),
+        ('[values.beds.kind]\nBlumen = "flower"', "'flower' is no value of beds.kind: flowers"),
+        ('[rasters]\nheight = "a.tif"', "'height' is no raster of a site"),
+        ('[rasters]\ndem = "a.tif"', "there is no 'a.tif'"),
+        ('[rasters]\ndem = "../a.tif"', "leads out of the site"),
+        ('[rasters]\ndem = "/a/dem.tif"', "leads out of the site"),
+        ('[rasters]\ndem = "https://example.org/dem.tif"', "leads out of the site"),
+        ('profile = "../mine.toml"', "leads out of the site"),
+        ('price_book = "/prices.toml"', "leads out of the site"),
+        ('dem_unit = "fathoms"', "dem_unit"),
+        ('[attribution]\nroof = "me"', "'roof' is no layer or raster"),
+    ],
+)
+def test_names_that_no_site_has_are_refused(tmp_path, text, says):
+    site(tmp_path, text)
+    with pytest.raises(LawngisError, match=says.replace(".", r"\.")):
+        named = SiteSource(site_files(tmp_path)).files.settings
+        assert (named.profile, named.shared_parameters) == (None, {})
+
+
+def test_the_command_line_wins_and_check_tells_who_says_what(tmp_path):
+    said = 'dem_unit = "ft"\n[layers]\nwater = "ponds"\n[attribution]\nwater = "Survey of Nowhere, CC BY 4.0"\n'
+    site(tmp_path, said, ponds=[box(1, 1, 2, 2)], pools=[box(1, 1, 2, 2)])
+    found = site_files(tmp_path, layer_names={"water": "pools"})
+    assert found.layers["water"].info.name == "pools"
+    assert SiteSource(found, ReadOptions(dem_unit="m")).options.dem_unit == "m"
+    assert SiteSource(found).options.dem_unit == "ft"
+    report = site_report(tmp_path, {"water": "pools"}, {}, ReadOptions())
+    assert {row["key"]: (row["source"], row["value"]) for row in report.settings} == {
+        "attribution.water": ("site.toml", "Survey of Nowhere, CC BY 4.0"),
+        "dem_unit": ("site.toml", "ft"),
+        "layers.water": ("command line", "pools"),
+    }
+    assert report.columns_ignored == {"water": ["parcel_id"]}
+    assert "  layers.water       command line  pools" in report.as_text().splitlines()
+    assert "  water  parcel_id" in report.as_text().splitlines()
+
+
+def test_the_mower_and_the_prices_of_the_site_are_those_of_the_plan(tmp_path, lawngis):
+    book = (files("lawngis") / "prices_example.toml").read_text(encoding="utf-8")
+    (tmp_path / "prices.toml").write_text(book.replace('currency = "EUR"', 'currency = "NOK"'), encoding="utf-8")
+    site(tmp_path, 'profile = "small"\nprice_book = "prices.toml"\n[attribution]\nparcels = "Survey of Nowhere"\n')
+    plan = tmp_path / "out" / "plan.gpkg"
+    assert lawngis("plan", tmp_path, "--out", plan.parent, "--parcel", "P0").code == 0
+    facts = gpkg.read_table(plan, "run_info").set_index("key")["value"]
+    assert facts["profile.name"] == "small"
+    assert facts["prices.currency"] == "NOK"
+    assert facts["attribution parcels"] == "Survey of Nowhere"
+    again = lawngis("plan", tmp_path, "--out", plan.parent, "--parcel", "P0", "--profile", "large")
+    assert again.code == 0
+    assert gpkg.read_table(plan, "run_info").set_index("key")["value"]["profile.name"] == "large"
+
+
 # --- how good the data is --------------------------------------------------------------------------------
 
 
@@ -105,8 +169,8 @@ def test_accuracy_of_the_site_and_of_a_layer(tmp_path):
 
 
 def test_command_line_wins_over_the_site(tmp_path):
-    files = site_files(site(tmp_path, "[accuracy]\nposition_sd_m = 0.2\ndem_sd_m = 0.3\n"))
-    accuracy = SiteSource(files, ReadOptions(accuracy=DataAccuracy(dem_sd_m=0.05))).options.accuracy
+    found = site_files(site(tmp_path, "[accuracy]\nposition_sd_m = 0.2\ndem_sd_m = 0.3\n"))
+    accuracy = SiteSource(found, ReadOptions(accuracy=DataAccuracy(dem_sd_m=0.05))).options.accuracy
     assert (accuracy.position_sd_m, accuracy.dem_sd_m) == (0.2, 0.05)
 
 

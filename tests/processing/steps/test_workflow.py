@@ -8,10 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lawngis.errors import ParameterError, PlanError
-from lawngis.mower import built_in_profile
 from lawngis.processing.model.plan import StepResult
 from lawngis.processing.model.step import Step, loaded_steps, registered_steps, step_named
-from lawngis.processing.steps.workflow import Settings, ordered
+from lawngis.processing.steps.workflow import check_parameters, ordered
 
 
 def step(name, reads, writes):
@@ -62,11 +61,10 @@ def test_steps_that_wait_for_each_other_are_refused():
 
 def test_settings_name_an_unknown_step_or_parameter():
     steps = list(loaded_steps()[0].values())
-    mower = built_in_profile()
     with pytest.raises(ParameterError, match="no step 'lawns'"):
-        Settings(mower, {"lawns": {}}).check(steps)
+        check_parameters({"lawns": {}}, steps)
     with pytest.raises(ParameterError, match="unknown parameter width"):
-        Settings(mower, {"lawn": {"width": 1}}).check(steps)
+        check_parameters({"lawn": {"width": 1}}, steps)
 
 
 def test_unknown_step_lists_the_known_ones():
