@@ -43,8 +43,8 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
     "summary": ExpectedLayer(
         "MultiPolygon",
         _columns(
-            text="status verdict_text",
-            integer="zones loops pegs stop_findings visit_checks",
+            text="status verdict_text profile",
+            integer="mowers zones loops pegs stop_findings visit_checks",
             number="lawn_m2 mowable_m2 wire_m lead_m dock_score slope_p95_percent mowing_hours_week missing_hours_week "
             "amount seconds",
         ),
@@ -75,6 +75,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
         "Polygon",
         _columns(
             text="zone_id role loop_id reached_by supply",
+            integer="mower_no",
             number="area_m2 perimeter_m slope_p50_percent slope_p95_percent slope_max_percent hours_week",
         ),
         own_id="zone_id",
@@ -83,7 +84,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
             "supply": _one_of("own_dock own_source main_wire none"),
         },
         ranges={"area_m2": ANY_POSITIVE, "hours_week": ANY_POSITIVE},
-        filled=("role", "supply", "area_m2", "perimeter_m"),
+        filled=("mower_no", "role", "supply", "area_m2", "perimeter_m"),
     ),
     "links": ExpectedLayer(
         "LineString",
