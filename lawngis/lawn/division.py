@@ -21,7 +21,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.arrays import FloatArray, IntArray
 from lawngis.errors import ParameterError
-from lawngis.geometry.polygons import oriented
+from lawngis.geometry.polygons import oriented, polygon_parts
 
 DIRECTIONS = 8
 """Directions of cuts, from that of the longest side of the smallest box around a piece, and from north."""
@@ -110,7 +110,7 @@ class Split:
 
     one: LinkedGround
     other: LinkedGround
-    cut: LineString | None = None
+    cut: BaseGeometry | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,6 +228,27 @@ def halves(piece: Polygon, cut: LineString) -> tuple[Polygon, Polygon] | None:
     return (oriented(inside[0]), oriented(inside[1])) if len(inside) == 2 else None
 
 
+def with_common_vertices(pieces: Sequence[Polygon], grid_m: float) -> list[Polygon]:
+    """Return pieces that border on one another with the same vertices along their borders, on a grid.
+
+    Where three meet, the one that goes straight on has no vertex of its own; on a grid it would overlap the others.
+
+    Parameters
+    ----------
+    pieces
+        What :func:`division` gives [m].
+    grid_m
+        Size of the grid's cells [m].
+    """
+    noded = shapely.union_all(shapely.boundary(list(pieces)), grid_size=grid_m)
+    faces = np.asarray(shapely.get_parts(shapely.polygonize([noded])), dtype=object)
+    piece, face = shapely.STRtree(faces).query(list(pieces), predicate="intersects")
+    shared = shapely.area(shapely.intersection(np.asarray(pieces, dtype=object)[piece], faces[face]))
+    own = shared > shapely.area(faces[face]) / 2
+    whole = [shapely.union_all(faces[face[own & (piece == number)]], grid_size=grid_m) for number in range(len(pieces))]
+    return [max(polygon_parts(part), key=lambda part: float(part.area)) for part in whole]
+
+
 # --- search ----------------------------------------------------------------------------------------------
 
 
@@ -332,9 +353,9 @@ def _grid(outline: Polygon) -> FloatArray:
     sides = np.diff(box, axis=0)
     longest = sides[int(np.argmax(np.hypot(*sides.T)))]
     turns = np.arange(DIRECTIONS) * np.pi / DIRECTIONS
-    every = np.unique(np.round(np.concatenate([turns, turns + np.arctan2(longest[1], longest[0])]) % np.pi, 3))
+    every = np.round(np.concatenate([turns, turns + np.arctan2(longest[1], longest[0])]) % np.pi, 3)
     found = []
-    for angle in every:
+    for angle in np.unique(every % round(np.pi, 3)):
         off = (shapely.get_coordinates(outline) - _middle(outline)) @ [-np.sin(angle), np.cos(angle)]
         steps = int(np.clip((off.max() - off.min()) // CUT_EVERY_M, 4, CUTS_PER_DIRECTION))
         away = np.linspace(off.min(), off.max(), steps + 2)[1:-1]
@@ -458,7 +479,7 @@ def _cut_split(ground: LinkedGround, cut: _Cut, counts: tuple[int, int], rules: 
     whole = LinkedGround(tuple(pieces), tuple(links))
     one, other = whole.part(whole.reached_from(cut.piece)), whole.part(whole.reached_from(number))
     one, other = min(((one, other), (other, one)), key=lambda pair: _off_share([x.load for x in pair], counts, rules))
-    return Split(one, other, LineString(shapely.get_coordinates(shapely.intersection(line, piece.outline))[[0, -1]]))
+    return Split(one, other, shapely.intersection(line, piece.outline))
 
 
 def _through(piece: Polygon, line: LineString) -> LineString | None:

@@ -10,14 +10,22 @@ import shapely
 from shapely import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from lawngis.lawn.division import CutRules, Division, LinkedGround, Piece, PieceLink, division
+from lawngis.lawn.division import (
+    CutRules,
+    Division,
+    LinkedGround,
+    Piece,
+    PieceLink,
+    division,
+    with_common_vertices,
+)
 from lawngis.mower import MowerProfile
 from lawngis.mowing.capacity import mowing_room_h
 from lawngis.mowing.choice import Limit, MowerOffer, ParcelDemand, Shortfall, ZoneDemand, mower_fit, offered_hours
 from lawngis.mowing.week import permitted_hours_week
 from lawngis.prices import price_book_from
 
-from ..model.plan import Plan, Row
+from ..model.plan import GRID_M, Plan, Row
 from ..model.site import Site
 from .decisions import Served
 from .detached_supply import WIRE_INSET_M, ground_in_wire, wire_price
@@ -280,6 +288,8 @@ def _numbered(
 ) -> SharedLawn:
     """Return parts whose pieces have numbers: the largest of a zone its own, others new ones."""
     pieces = [(number, piece) for number, part in enumerate(parts) for piece in part.pieces]
+    outlines = with_common_vertices([piece.outline for _, piece in pieces], GRID_M)
+    pieces = [(number, replace(piece, outline=o)) for (number, piece), o in zip(pieces, outlines, strict=True)]
     largest: dict[int, Piece] = {}
     for _, piece in sorted(pieces, key=lambda item: item[1].outline.area):
         largest[piece.zone] = piece

@@ -189,9 +189,7 @@ PLAN_LAYERS = _layers(
             real("length_sd_m", "m", "standard deviation of length_m by the accuracy of what bounds the zones"),
             real("resistance_ohm", "Ω", "of the copper at 20 °C, slack included", nullable=False),
             real("signal_min_ut", "µT", "weakest vertical field inside, at the antenna's height"),
-            integer(
-                "signal", "number of its mower's signal: mowers whose loops lie side by side differ in it"
-            ),
+            integer("signal", "number of its mower's signal: mowers whose loops lie side by side differ in it"),
         ),
         key="loop_id",
     ),

@@ -106,6 +106,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
         "LineString",
         _columns(
             text="loop_id source",
+            integer="signal",
             number="length_m plan_length_m lead_m slack_m resistance_ohm signal_min_ut",
         ),
         own_id="loop_id",
@@ -171,7 +172,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
     ),
     "materials": ExpectedLayer(
         None,
-        _columns(text="item unit basis", number="quantity unit_price amount"),
+        _columns(text="item unit basis", integer="mower_no", number="quantity unit_price amount"),
         ranges={"quantity": ANY_POSITIVE},
         filled=("item", "quantity", "unit"),
     ),
@@ -204,6 +205,12 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
         _columns(text="check_id", number="area_m2 length_m"),
         ranges={"area_m2": ANY_POSITIVE, "length_m": ANY_POSITIVE},
         filled=("check_id",),
+    ),
+    "mowers": ExpectedLayer(
+        None,
+        _columns(text="profile", integer="mower_no zones loops", number="hours_week amount"),
+        ranges=dict.fromkeys(("mower_no", "zones", "loops", "hours_week", "amount"), ANY_POSITIVE),
+        filled=("mower_no", "profile", "zones", "loops"),
     ),
     "run_info": ExpectedLayer(None, _columns(text="key value"), filled=("key",)),
 }
