@@ -148,6 +148,15 @@ def _groups(zones: Sequence[Row], *, own_mowers: bool) -> list[list[Row]]:
     return [groups[mower] for mower in sorted(groups)]
 
 
+def mower_shares(zones: Mapping[str, Row]) -> list[list[str]]:
+    """Return the zones of each of several mowers that share a lawn, by name, those that one is carried to left out."""
+    shares: dict[int, list[str]] = {}
+    for name, zone in zones.items():
+        if zone["role"] != "detached":
+            shares.setdefault(mower_no(zone), []).append(name)
+    return list(shares.values()) if len(shares) > 1 else []
+
+
 def mower_no(zone: Row) -> int:
     """Return the number of the mower that mows a zone; plans made before there were several say none."""
     return int(zone.get("mower_no") or 1)

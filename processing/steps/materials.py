@@ -48,19 +48,26 @@ def materials(site: Site, plan: Plan, mower: MowerProfile, parameters: Materials
         return StepResult({"materials": []})
     prices = price_book_from(parameters.price_book)
     doubted = doubts(plan, mower, prices)
-    numbers = sorted({mower_no(zone) for zone in plan.rows("zones")})
+    shares = _shares(plan)
     rows: list[Row] = []
-    for number in numbers:
-        own = _own_rows(plan, number)
+    for number, own in shares.items():
         for item in _items(site, own, mower, prices):
             told = item._replace(basis=("of-mower", {"mower_no": number, "basis": item.basis}))
-            row = _row(item if len(numbers) == 1 else told, prices, plan, doubted, ways_doubt(site))
+            row = _row(item if len(shares) == 1 else told, prices, plan, doubted, ways_doubt(site))
             rows.append({"mower_no": number, **row})
     return StepResult({"materials": [row for row in rows if row["quantity"]]})
 
 
-def _own_rows(plan: Plan, number: int) -> Layers:
-    """Return what a plan has for one of its mowers, by layer."""
+def _shares(plan: Plan) -> dict[int, Layers]:
+    """Return what a plan has for each of its mowers, by layer."""
+    numbers = sorted({mower_no(zone) for zone in plan.rows("zones")})
+    if len(numbers) > 1:
+        return {number: _share(plan, number) for number in numbers}
+    layers = ("zones", "links", "supply_route", "wire_path", "wire_runs", "pegs", "joins")
+    return {number: {layer: plan.rows(layer) for layer in layers} for number in numbers or [1]}
+
+
+def _share(plan: Plan, number: int) -> Layers:
     zones = [zone for zone in plan.rows("zones") if mower_no(zone) == number]
     loops, names = {zone["loop_id"] for zone in zones}, {zone["zone_id"] for zone in zones}
     docks = {dock["candidate_id"] for dock in plan.rows("dock_candidates") if dock["zone_id"] in names}

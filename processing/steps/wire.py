@@ -18,14 +18,7 @@ from lawngis.geometry.lines import chainage_m
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.ground.chainage import ground_chainage_m
 from lawngis.mower import MowerProfile
-from lawngis.wire.circuit import (
-    WIRE_CLEAR_M,
-    SignalCheck,
-    distinct_signals,
-    interference_share,
-    signal_check,
-    weak_ground,
-)
+from lawngis.wire.circuit import WIRE_CLEAR_M, SignalCheck, interference_share, signal_check, weak_ground
 from lawngis.wire.conductors import resistance_ohm
 from lawngis.wire.joins import joins
 from lawngis.wire.leads import ATTACHMENT_GAP_M
@@ -36,9 +29,8 @@ from lawngis.wire.pegs import lead_intervals_m, pegs
 from ..derived.decisions import LAWN
 from ..derived.detached_supply import lead_crossings, lead_terrain
 from ..derived.doubt import DoubtParameters
-from ..derived.loops import LoopGround, loops, passed_over
+from ..derived.loops import LoopGround, loop_signals, loops, passed_over
 from ..derived.matching import applied, no_target
-from ..derived.mower_demands import mower_no
 from ..derived.outline_spread import READS as SPREAD_READS
 from ..derived.wire_checks import (
     LaidWire,
@@ -57,9 +49,6 @@ FloatArray = NDArray[np.float64]
 
 OFF_ZONE_M = 0.01
 """Wire this far off its zone still lies on it: the contract's tolerance."""
-
-NEIGHBOURS_M = 2.0
-"""Loops of two mowers that come closer than this differ in signal; common practice, no source."""
 
 WEAK_MIN_M2 = 0.5
 """Ground with too weak a field that is smaller than this is crossed before the mower stops."""
@@ -109,11 +98,12 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
             findings += drawn_findings(site, loop, laid, found.ground)
         findings += unsound_findings(plan, found, mower, findings)
     add_length_sds(site, plan, rows.wire_path, rows.wire_runs)
-    _add_signals(plan, rows.wire_path)
+    signals = loop_signals(plan, {path["loop_id"]: path["geometry"] for path in rows.wire_path})
+    rows.wire_path = [{**path, "signal": signals[path["loop_id"]]} for path in rows.wire_path]
     findings += close_wire_findings(wires, mower)
-    for signal in sorted({row["signal"] for row in rows.wire_path}):
-        heard = {row["loop_id"] for row in rows.wire_path if row["signal"] == signal}
-        findings += _interference_findings([laid for laid in laid_grounds if laid[0] in heard], mower, parameters)
+    for signal in sorted(set(signals.values())):
+        alike = [laid for laid in laid_grounds if signals[laid[0]] == signal]
+        findings += _interference_findings(alike, mower, parameters)
     layers = {"wire_path": rows.wire_path, "wire_runs": rows.wire_runs, "pegs": rows.pegs, "joins": rows.joins}
     return StepResult(layers, findings, loop_checks(site, wires, rows.wire_path, mower, parameters))
 
@@ -394,16 +384,6 @@ def _sign_findings(loop: LoopGround, checked: SignalCheck) -> list[Finding]:
     wrong = np.concatenate([checked.wrong_inside_xy, checked.wrong_outside_xy])
     values = {"loop_id": loop.loop_id, "places": len(wrong)}
     return [Finding("stop", "rule-2-signal-sign", values, Point(wrong[0]))]
-
-
-def _add_signals(plan: Plan, paths: Sequence[Row]) -> None:
-    """Give each loop the signal of its mower: those of mowers whose loops lie side by side differ."""
-    mower_of = {zone["loop_id"]: mower_no(zone) for zone in plan.rows("zones")}
-    numbers = sorted({mower_of[path["loop_id"]] for path in paths})
-    wires = [shapely.union_all([p["geometry"] for p in paths if mower_of[p["loop_id"]] == one]) for one in numbers]
-    signals = dict(zip(numbers, distinct_signals(wires, within_m=NEIGHBOURS_M), strict=True))
-    for path in paths:
-        path["signal"] = signals[mower_of[path["loop_id"]]]  # type: ignore[index]
 
 
 def _interference_findings(
