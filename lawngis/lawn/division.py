@@ -167,7 +167,7 @@ def division(ground: LinkedGround, least: int, most: int, judge: Judge, rules: C
     -----
     The ground is parted in two again and again: at a link where both sides are work for whole mowers, else along a
     straight cut that leaves each side its share to :data:`BALANCE`, the shortest first. Of few parts several first
-    cuts are followed (:data:`BEAM`); of many the first, and a part that can't be done is parted once more.
+    cuts are followed (:data:`BEAM`); of many the first, until :data:`FEW` are left.
     """
     if least < 2:
         raise ParameterError(f"a ground is divided into two parts or more, not {least}")
@@ -294,12 +294,12 @@ def _cheaper(one: Division | None, other: Division | None) -> Division | None:
 
 
 def _grown(ground: LinkedGround, count: int, judge: Judge, rules: CutRules) -> Division | None:
-    """Return ground divided into about so many parts; one that can't be done is parted once more."""
-    if count == 1:
-        cost = judge(ground)
-        if cost is not None:
-            return Division((ground,), cost, 0.0)
-        count = 2
+    """Return ground divided into about so many parts; where so few don't serve, into one more."""
+    if count <= FEW:
+        found = _divided(ground, count, judge, rules) or _divided(ground, count + 1, judge, rules)
+        if found is not None:
+            return found
+        count += 1
     first = next(_link_counts(ground, count, rules), None)
     counts = (count // 2, count - count // 2)
     if first is None:
@@ -312,6 +312,9 @@ def _grown(ground: LinkedGround, count: int, judge: Judge, rules: CutRules) -> D
     other = None if one is None else _grown(split.other, counts[1], judge, rules)
     return None if one is None or other is None else _joined(split, one, other, rules)
 
+
+FEW = 4
+"""Of many parts, so few at a time are compared."""
 
 SMALLEST_SHARE = 0.05
 """A part that is less than this share of a mower's work isn't parted off: more mowers don't help there."""
