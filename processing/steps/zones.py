@@ -145,7 +145,10 @@ def _shared(
     numbers = {name: index for index, name in found.names.items()}
     grounds = {name: found.partition.zones[index] for name, index in numbers.items() if index in found.served.zones}
     lengths_m = {name: found.links[index].length_m for index, name in found.link_names.items()}
-    lacks = shortfall_parts(one_mower_lacks(laid.zone_rows, grounds, lengths_m, week))
+    lacks = []
+    for number in sorted({row["mower_no"] for row in laid.zone_rows}):
+        own = [row for row in laid.zone_rows if row["mower_no"] == number]
+        lacks += shortfall_parts(one_mower_lacks(own, grounds, lengths_m, week))
     unheard_m2 = sum(part.area for parts in laid.unheard.values() for part in parts)
     if unheard_m2:
         lacks.append(("mower-unheard", {"area_m2": unheard_m2}))
@@ -214,7 +217,7 @@ def _as_measured(
     roles = {names[index]: service.role for index, service in mapped.served.zones.items()}
     if site.facts.mapped:
         roles = {fact.name: fact.value for fact in site.facts.mapped}
-    elif not findings:
+    elif not findings and not parameters.own_mowers:
         return _Found(partition, links, mapped.served, left_out, names, link_names), findings
     own = {index: zone for index, zone in ground.items() if index not in left_out}
     served = served_zones(site, own, links, mower, parameters.price_book, own_mowers=parameters.own_mowers)

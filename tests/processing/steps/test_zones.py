@@ -252,6 +252,16 @@ def test_why_a_lawn_is_not_divided(parameters, case, tmp_path):
     assert plan.select("hand_mow", reason="out_of_signal")
 
 
+@pytest.mark.parametrize(("own_mowers", "numbers"), [(False, [1, 1]), (True, [1, 2])])
+def test_a_zone_apart_has_a_mower_of_its_own_where_that_is_wanted(own_mowers, numbers):
+    docks = MOWER.model_copy(update={"supplies_offered": ("own_dock",)})
+    plan = planned([box(0, 0, 20, 15), box(40, 0, 60, 20)], mower=docks, zones={"own_mowers": own_mowers})
+    assert [(row["mower_no"], row["role"]) for row in plan.rows("zones")] == [
+        (numbers[0], "home"),
+        (numbers[1], "detached"),
+    ]
+
+
 def test_no_cut_passes_what_may_be_bumped():
     trunks = {"trees": {"geometry": [shapely.Point(x, y) for x in (38, 40, 42) for y in range(3, 40, 6)]}}
     trunks["trees"]["trunk_diameter_m"] = [0.4] * len(trunks["trees"]["geometry"])
