@@ -16,6 +16,7 @@ import shapely
 from contourpy import FillType, contour_generator
 from numpy.typing import NDArray
 from shapely import LineString, MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
@@ -212,6 +213,42 @@ def interference_share(
         others += np.abs(vertical_field_ut(xy, points, height_m=height_m))
     share: FloatArray = np.divide(others, own, out=np.full(len(points), np.inf), where=own > 0.0)
     return share
+
+
+def distinct_signals(wires: Sequence[BaseGeometry], *, within_m: float) -> list[int]:
+    """Return a signal for each of some wires, from 1, such that those near one another differ.
+
+    Parameters
+    ----------
+    wires
+        Lines of wire, one geometry for each mower [m].
+    within_m
+        Wires this near to one another are neighbours [m].
+
+    References
+    ----------
+    Brélaz (1979), "New methods to color the vertices of a graph", Communications of the ACM 22,
+    doi:10.1145/359094.359101: next comes whose neighbours have the most signals already.
+
+    Examples
+    --------
+    >>> distinct_signals([shapely.box(x, 0, x + 9, 9).exterior for x in (0, 10, 20)], within_m=2)
+    [2, 1, 2]
+    """
+    if not len(wires):
+        return []
+    near, others = shapely.STRtree(wires).query(wires, predicate="dwithin", distance=within_m)
+    beside: list[set[int]] = [set() for _ in wires]
+    for one, other in zip(near.tolist(), others.tolist(), strict=True):
+        if one != other:
+            beside[one].add(other)
+    found: dict[int, int] = {}
+    while len(found) < len(wires):
+        taken = {number: {found[other] for other in beside[number] if other in found} for number in range(len(wires))}
+        left = [number for number in range(len(wires)) if number not in found]
+        number = max(left, key=lambda number: (len(taken[number]), len(beside[number]), -number))
+        found[number] = next(signal for signal in range(1, len(wires) + 1) if signal not in taken[number])
+    return [found[number] for number in range(len(wires))]
 
 
 def least_field_ut(wires: Sequence[FloatArray], *, height_m: float, current_a: float = 1.0) -> float:

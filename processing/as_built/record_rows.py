@@ -75,7 +75,10 @@ def price_rows(laid: Sequence[Row], materials: Sequence[Row]) -> list[Row]:
         "boundary wire": (sum(row["laid_m"] - row["planned_m"] for row in laid), sd),
         "pegs": (sum(row["pegs_laid"] - row["pegs_planned"] for row in laid), 0.0),
     }
-    planned = {row["item"]: row for row in materials}
+    planned: dict[str, Row] = {}
+    for row in materials:  # of each mower there is one
+        before = planned.get(row["item"])
+        planned[row["item"]] = row if before is None else {**row, "quantity": row["quantity"] + before["quantity"]}
     return [_price_row(planned[item], *change[item]) for item in change if item in planned]
 
 

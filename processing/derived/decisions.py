@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil
 from typing import Generic, TypeVar
@@ -94,6 +94,8 @@ class Service(Generic[Key]):
         The link by which the mower comes; None where it sets out or is carried to.
     loop
         Number of the loop: 1 is the main wire's.
+    mower_no
+        Number of the mower that mows it.
     """
 
     role: str
@@ -101,6 +103,7 @@ class Service(Generic[Key]):
     why: str
     reached_by: Key | None
     loop: int
+    mower_no: int = 1
 
 
 @dataclass(frozen=True)
@@ -126,6 +129,8 @@ def served_zones(
     price_book: str | None,
     *,
     home: Key | None = None,
+    shared: Sequence[Collection[Key]] = (),
+    own_mowers: bool = False,
 ) -> Served[Key]:
     """Return which zones the mower reaches, and how each of the others is fed, if any supply that is offered serves.
 
@@ -143,29 +148,46 @@ def served_zones(
         File with the prices by which supplies are compared.
     home
         Home zone; the largest when absent.
+    shared
+        Zones that have a mower each, where one can't do them all; that of the home zone is the first.
+    own_mowers
+        Zones apart with a dock of their own have a mower of their own.
     """
+    part_of = {zone: number for number, part in enumerate(shared) for zone in part}
     driven = {
         way: (link.zone_a, link.zone_b, link.width_m)
         for way, link in links.items()
-        if link.kind != "blocked" and {link.zone_a, link.zone_b} <= zones.keys()
+        if link.kind != "blocked"
+        and {link.zone_a, link.zone_b} <= zones.keys()
+        and part_of.get(link.zone_a) == part_of.get(link.zone_b)
     }
-    groups = zone_groups({name: zone.area for name, zone in zones.items()}, driven, home=home)
+    all_groups = zone_groups({name: zone.area for name, zone in zones.items()}, driven, home=home)
+    groups = all_groups[:1] + [group for group in all_groups[1:] if not part_of.keys() & group.keys()]
     lengths_m = {way: links[way].length_m for way in driven}
     offers = detached_offers(site, zones, groups, lengths_m, mower, price_book)
     found: dict[Key, Service[Key]] = {}
+    by_itself = _why(("supply-reason", {"case": "driven"}))
     for zone, way in groups[0].items() if groups else ():
         at_home: Service[Key] = Service("home", "own_dock", _why(("supply-reason", {"case": "home"})), None, 1)
-        by_itself = _why(("supply-reason", {"case": "driven"}))
         found[zone] = at_home if way is None else Service("linked", "main_wire", by_itself, way, 1)
-    loops = 1
+    loops = mowers = 1
+    shares = _why(("supply-reason", {"case": "shared"}))
+    for group in all_groups[1:]:
+        if part_of.keys() & group.keys():
+            loops, mowers = loops + 1, mowers + 1
+            for zone, way in group.items():
+                alone: Service[Key] = Service("home", "own_dock", shares, None, loops, mowers)
+                found[zone] = alone if way is None else Service("linked", "main_wire", by_itself, way, loops, mowers)
     for group, offer in zip(groups[1:], offers, strict=True):
         best = offer.chosen
         if best is not None:
             loops += best.supply != "main_wire"
             loop = 1 if best.supply == "main_wire" else loops
+            mowers += own_mowers and best.supply == "own_dock"
+            mower_no = mowers if own_mowers and best.supply == "own_dock" else 1
             for zone, way in group.items():
                 why = best.why if way is None else ("supply-reason", {"case": "driven_once_carried"})
-                found[zone] = Service("detached", best.supply, _why(why), way, loop)
+                found[zone] = Service("detached", best.supply, _why(why), way, loop, mower_no)
     served = {name: found[name] for name in zones if name in found}
     return Served(served, [(list(group), offer) for group, offer in zip(groups[1:], offers, strict=True)])
 

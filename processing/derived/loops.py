@@ -18,6 +18,7 @@ from lawngis.errors import FeatureError
 from lawngis.geometry.polygons import polygon_parts, polygonal
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.mower import MowerProfile
+from lawngis.wire.circuit import distinct_signals
 from lawngis.wire.drawn import REACH_M, ground_along, rounded
 from lawngis.wire.ground import (
     SHORT_STRETCH_M,
@@ -31,12 +32,16 @@ from lawngis.wire.ground import (
 
 from ..model.facts import Fact
 from ..model.plan import Derived, Finding, Plan, Row
+from .mower_demands import mower_no
 
 Key = TypeVar("Key", bound=Hashable)
 """How zones are called: by number or by name."""
 
 LOST_MIN_M2 = 1.0
 """Ground cut off by setbacks that is smaller than this is not worth a word."""
+
+SIDE_BY_SIDE_M = 2.0
+"""Loops that come closer than this lie side by side; common practice, no source."""
 
 MOUTH_M = 0.05
 """An edge this near to the middle line of a passage is its mouth."""
@@ -168,6 +173,15 @@ def _away_m(ground: Polygon | MultiPolygon, line: LineString) -> float:
         return float(shapely.distance(ground, line))
     ends = shapely.points(shapely.get_coordinates(line)[[0, -1], :2])
     return float(shapely.distance(shapely.boundary(ground), ends).max())
+
+
+def loop_signals(plan: Plan, wires: Mapping[str, LineString]) -> dict[str, int]:
+    """Return the signal of each loop, its mower's: mowers whose loops lie side by side differ in it."""
+    mower_of = {zone["loop_id"]: mower_no(zone) for zone in plan.rows("zones")}
+    numbers = sorted({mower_of[loop_id] for loop_id in wires})
+    of_mower = [[wire for loop_id, wire in wires.items() if mower_of[loop_id] == number] for number in numbers]
+    signals = distinct_signals([shapely.MultiLineString(lines) for lines in of_mower], within_m=SIDE_BY_SIDE_M)
+    return {loop_id: signals[numbers.index(mower_of[loop_id])] for loop_id in wires}
 
 
 def left_out_by_lines(

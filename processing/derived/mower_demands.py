@@ -139,13 +139,27 @@ def shortfall_parts(shortfalls: Sequence[Shortfall]) -> list[Said]:
 
 
 def _groups(zones: Sequence[Row], *, own_mowers: bool) -> list[list[Row]]:
-    """Return the zones of each mower, that of the home zone first."""
-    rest: list[Row] = []
-    by_loop: dict[str, list[Row]] = {}
+    """Return the zones of each mower, the first one's first."""
+    groups: dict[tuple[int, str], list[Row]] = {}
     for zone in zones:
         apart = own_mowers and zone["role"] == "detached" and zone["supply"] == "own_dock"
-        (by_loop.setdefault(str(zone["loop_id"]), []) if apart else rest).append(zone)
-    return [group for group in (rest, *by_loop.values()) if group]
+        mower = (mower_no(zone), str(zone["loop_id"]) if apart else "")
+        groups.setdefault(mower, []).append(zone)
+    return [groups[mower] for mower in sorted(groups)]
+
+
+def mower_shares(zones: Mapping[str, Row]) -> list[list[str]]:
+    """Return the zones of each of several mowers that share a lawn, by name, those that one is carried to left out."""
+    shares: dict[int, list[str]] = {}
+    for name, zone in zones.items():
+        if zone["role"] != "detached":
+            shares.setdefault(mower_no(zone), []).append(name)
+    return list(shares.values()) if len(shares) > 1 else []
+
+
+def mower_no(zone: Row) -> int:
+    """Return the number of the mower that mows a zone; plans made before there were several say none."""
+    return int(zone.get("mower_no") or 1)
 
 
 def _demand(

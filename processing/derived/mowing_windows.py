@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,7 @@ from lawngis.mowing.hours import common_windows, quiet_hours_from, windows_from_
 from lawngis.mowing.week import Windows
 
 from ..model.catalogue import Said
-from ..model.step import Parameters
+from ..model.step import Parameters, read_by
 
 
 @dataclass(frozen=True)
@@ -117,7 +117,70 @@ class GrowthParameters(Parameters):
         )
 
 
-GROWTH_PARAMETERS = tuple(GrowthParameters.model_fields)
+class WeekParameters(GrowthParameters):
+    """When mowers may work, and how many there may be."""
+
+    start_h: float = Field(default=9.0, ge=0, le=24, description="begin of the hours wanted, decimal hour")
+    end_h: float = Field(default=19.0, ge=0, le=24, description="end of the hours wanted, decimal hour")
+    weekdays: tuple[int, ...] = Field(
+        default=(0, 1, 2, 3, 4, 5), description="days wanted, 0 Monday to 6 Sunday; local quiet hours decide"
+    )
+    quiet_hours: str | None = Field(
+        default=None,
+        description="TOML file with the hours that local rules permit; an example of working days 7 to 20 when absent",
+    )
+    sprinklers: str = Field(
+        default="",
+        max_length=400,
+        description='when sprinklers run, such as "Monday-Friday 05:00-06:00; Saturday 20:00-21:00"',
+    )
+    sprinkler_dry_h: float = Field(default=1.0, ge=0, le=24, description="until the lawn has dried after that [h]")
+    own_mowers: bool = Field(
+        default=False,
+        description="a zone with a dock of its own has a mower of its own; otherwise one is carried there",
+    )
+
+    @field_validator("weekdays", mode="before")
+    @classmethod
+    def _days_from_text(cls, value: Any) -> Any:
+        return words_of(value)
+
+    @field_validator("weekdays")
+    @classmethod
+    def _known_days(cls, value: tuple[int, ...]) -> tuple[int, ...]:
+        if any(not 0 <= day <= 6 for day in value):
+            raise ValueError("days go from 0 (Monday) to 6 (Sunday)")
+        return tuple(sorted(set(value)))
+
+    @field_validator("sprinklers")
+    @classmethod
+    def _known_hours(cls, value: str) -> str:
+        return read_by(windows_from_text, value)
+
+    @field_validator("quiet_hours")
+    @classmethod
+    def _readable_hours(cls, value: str | None) -> str | None:
+        return value if value is None else read_by(quiet_hours_from, value)
+
+    def hours_of_week(self) -> WeekHours:
+        """Return the hours of the week in which a mower should run, and in which it may."""
+        return week_hours(
+            self.start_h,
+            self.end_h,
+            weekdays=self.weekdays,
+            quiet_hours=self.quiet_hours,
+            sprinklers=self.sprinklers,
+            sprinkler_dry_h=self.sprinkler_dry_h,
+        )
+
+
+def words_of(value: Any) -> Any:
+    """Return what stands between the commas of a text; anything else as it is."""
+    return tuple(word.strip() for word in value.split(",") if word.strip()) if isinstance(value, str) else value
+
+
+WEEK_PARAMETERS = tuple(WeekParameters.model_fields)
+"""Parameters that mean the same in every step that has them."""
 
 
 def week_hours(

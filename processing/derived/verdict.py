@@ -10,7 +10,7 @@ from lawngis.mower import MowerProfile
 from ..model.catalogue import Said, stored_values
 from ..model.plan import FINDING_PARTS, Plan, Row
 from .knowledge import SLOPE, Knowledge
-from .mower_demands import able_mowers
+from .mower_demands import able_mowers, mower_no
 from .readiness import UNDECIDED, finding_codes, undecided
 
 ALL_SHARE = 0.99
@@ -76,7 +76,9 @@ def _serves(plan: Plan, lawn_m2: float) -> Said:
     also: list[Said] = [("detached-zones", {"zones": detached})] if detached else []
     if share < ALL_SHARE:
         also += _rest(plan, lawn_m2, lawn_m2 - mown_m2)
-    return "serves", {"share_percent": 100 * share, "mown_m2": mown_m2, "zones": len(zones), "also": also}
+    mowers = len({mower_no(zone) for zone in zones})
+    served = {"share_percent": 100 * share, "mown_m2": mown_m2, "zones": len(zones), "also": also}
+    return "serves", served if mowers == 1 else {"case": "shared", **served, "mowers": mowers}
 
 
 def _rest(plan: Plan, lawn_m2: float, rest_m2: float) -> list[Said]:

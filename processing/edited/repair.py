@@ -32,7 +32,7 @@ from ..derived.decisions import (
     supply_findings,
 )
 from ..derived.loops import filled_zone, passed_over
-from ..derived.mower_demands import zone_hours_week
+from ..derived.mower_demands import mower_shares, zone_hours_week
 from ..derived.slope import zone_slopes_percent
 from ..derived.slope_readings import zone_slope
 from ..measured.site_facts import measured_site
@@ -374,6 +374,7 @@ def _decide_roles(done: RepairedLayers, site: Site, plan: Plan, earlier: Earlier
         settings.mower,
         zones_parameters(settings.parameters).price_book,
         home=_home(site, zones, earlier),
+        shared=mower_shares(zones),
     )
     anew = _served_anew(done, site, zones, served)
     for name in [name for name in anew if name not in served.zones]:

@@ -17,7 +17,7 @@ from .change_record import NOT_RECORDED, Record, layer_records
 WRITTEN = "written"
 """Key of a parcel's row of `run_info` that holds the records of its layers."""
 
-RECORD_FORMAT = 1
+RECORD_FORMAT = 2
 """Goes up with every change in what is digested and how."""
 
 ROWS = "rows"

@@ -119,6 +119,7 @@ PLAN_LAYERS = _layers(
         "Polygon",
         (
             identifier("zone_id", "name of the zone"),
+            integer("mower_no", "number of the mower that mows it"),
             text("role", "home of the mower, linked with it, or detached", ROLES, nullable=False),
             real("area_m2", "m²", "ground area", nullable=False),
             real("perimeter_m", "m", "length of all its edges", nullable=False),
@@ -188,6 +189,7 @@ PLAN_LAYERS = _layers(
             real("length_sd_m", "m", "standard deviation of length_m by the accuracy of what bounds the zones"),
             real("resistance_ohm", "Ω", "of the copper at 20 °C, slack included", nullable=False),
             real("signal_min_ut", "µT", "weakest vertical field inside, at the antenna's height"),
+            integer("signal", "number of its mower's signal: mowers whose loops lie side by side differ in it"),
         ),
         key="loop_id",
     ),
@@ -299,6 +301,7 @@ PLAN_LAYERS = _layers(
         "What it takes, and on what it is based.",
         None,
         (
+            integer("mower_no", "number of the mower that it is for"),
             text("item", "what", nullable=False),
             real("quantity", "", "how much", nullable=False),
             text("unit", "of what", nullable=False),
@@ -392,6 +395,24 @@ PLAN_LAYERS = _layers(
             text("step", "step that asks for it"),
         ),
         mixed=("Polygon", "LineString"),
+    ),
+    Layer(
+        "mowers",
+        "Mowers",
+        "The mowers that serve a parcel: one, or as many as share a lawn that one can't do.",
+        None,
+        (
+            integer("mower_no", "number of the mower, from 1 on each parcel", nullable=False),
+            text("profile", "name of its profile", nullable=False),
+            integer("zones", "zones that it mows", nullable=False),
+            integer("loops", "its loops of wire", nullable=False),
+            real(
+                "hours_week",
+                "h",
+                "hours a week that its zones take when the grass grows most, charging included and ways to them not",
+            ),
+            real("amount", "", "price of it and its materials without tax, in the currency of the summary"),
+        ),
     ),
     Layer(
         "run_info",

@@ -27,6 +27,8 @@ SUMMARY = Layer(
         real("mowable_m2", "m²", "ground in zones that a mower serves"),
         real("mowable_low_m2", "m²", "of drawn plans 5 % mow less"),
         real("mowable_high_m2", "m²", "of drawn plans 5 % mow more"),
+        text("profile", "name of the profile that it is planned with"),
+        integer("mowers", "mowers that share it"),
         integer("zones", "zones that a mower serves"),
         integer("loops", "loops of wire"),
         real("wire_m", "m", "wire in all loops along the ground, leads included, slack not"),

@@ -61,6 +61,7 @@ KNOWN_LEDGE_M = 1.0
 CHECK_WEIGHT = 0.3
 """How much a look at an unknown edge matters beside a width that decides over a zone."""
 
+ANOTHER_ZONE = "another zone at the same level beyond"
 LAWN_BEYOND = ("lawn at the same level", "another zone")
 """Evidence that more lawn lies beyond."""
 
@@ -219,6 +220,8 @@ def _contradictions(site: Site, rows: list[Row], parameters: EdgesParameters) ->
     for row in rows:
         if row["edge_class"] != "flush" or row["length_m"] < parameters.step_stretch_m:
             continue
+        if row["evidence"] == ANOTHER_ZONE:  # no layer says that: it is one lawn on both sides
+            continue
         for step in _steps(site.dsm, site, row["geometry"], parameters):
             height_class = _height_step_class(step, parameters)
             if height_class is not None and abs(step.step_m) >= parameters.contradiction_min_m:
@@ -280,7 +283,7 @@ def _drawn(neighbours: list[EdgeNeighbour]) -> list[EdgeNeighbour]:
 def _other_zones(plan: Plan, zone: Row) -> list[EdgeNeighbour]:
     """Return the zones beside one: its own outline would lie beyond each of its edges."""
     others = [row["geometry"] for row in plan.rows("zones") if row["zone_id"] != zone["zone_id"]]
-    return [EdgeNeighbour(others, "flush", "another zone at the same level beyond", 0.8, 0.05)] if others else []
+    return [EdgeNeighbour(others, "flush", ANOTHER_ZONE, 0.8, 0.05)] if others else []
 
 
 def _barriers(site: Site, parameters: EdgesParameters) -> list[EdgeNeighbour]:

@@ -11,7 +11,7 @@ from pydantic import Field, field_validator
 
 from lawngis.mower import MowerProfile, profile_from, profile_names
 from lawngis.mowing.choice import Fit, MowerOffer, mower_fit
-from lawngis.mowing.hours import clock, days_alike, quiet_hours_from, windows_from_text
+from lawngis.mowing.hours import clock, days_alike
 from lawngis.mowing.week import Session, Windows, permitted_hours_week
 
 from ..derived.coverage import MownZone, ZoneAccess, coverage_findings, mown_zones, sets_out_words, zone_accesses
@@ -24,7 +24,7 @@ from ..derived.mower_demands import (
     mower_offer,
     shortfall_parts,
 )
-from ..derived.mowing_windows import Growth, GrowthParameters, WeekHours, week_hours
+from ..derived.mowing_windows import Growth, WeekHours, WeekParameters, words_of
 from ..derived.outline_spread import READS as SPREAD_READS
 from ..derived.outline_spread import zones_spread
 from ..model.catalogue import Said
@@ -37,28 +37,9 @@ RESTING = 0.1
 """Growth below this share of its best is extremely limited: the mower may rest (growth potential, see the library)."""
 
 
-class ScheduleParameters(GrowthParameters, DoubtParameters):
+class ScheduleParameters(WeekParameters, DoubtParameters):
     """When the mower may work, how the grass grows, and what else to look at."""
 
-    start_h: float = Field(default=9.0, ge=0, le=24, description="begin of the hours wanted, decimal hour")
-    end_h: float = Field(default=19.0, ge=0, le=24, description="end of the hours wanted, decimal hour")
-    weekdays: tuple[int, ...] = Field(
-        default=(0, 1, 2, 3, 4, 5), description="days wanted, 0 Monday to 6 Sunday; local quiet hours decide"
-    )
-    quiet_hours: str | None = Field(
-        default=None,
-        description="TOML file with the hours that local rules permit; an example of working days 7 to 20 when absent",
-    )
-    sprinklers: str = Field(
-        default="",
-        max_length=400,
-        description='when sprinklers run, such as "Monday-Friday 05:00-06:00; Saturday 20:00-21:00"',
-    )
-    sprinkler_dry_h: float = Field(default=1.0, ge=0, le=24, description="until the lawn has dried after that [h]")
-    own_mowers: bool = Field(
-        default=False,
-        description="a zone with a dock of its own has a mower of its own; otherwise one is carried there",
-    )
     departures: int = Field(
         default=24, ge=0, le=2000, description="departures simulated in each zone; 0 leaves the simulation out"
     )
@@ -73,27 +54,10 @@ class ScheduleParameters(GrowthParameters, DoubtParameters):
         default=(), description="price of one mower of each of these profiles, in the same order"
     )
 
-    @field_validator("weekdays", "compare", "compare_prices", mode="before")
+    @field_validator("compare", "compare_prices", mode="before")
     @classmethod
     def _from_text(cls, value: Any) -> Any:
-        return tuple(word.strip() for word in value.split(",") if word.strip()) if isinstance(value, str) else value
-
-    @field_validator("weekdays")
-    @classmethod
-    def _known_days(cls, value: tuple[int, ...]) -> tuple[int, ...]:
-        if any(not 0 <= day <= 6 for day in value):
-            raise ValueError("days go from 0 (Monday) to 6 (Sunday)")
-        return tuple(sorted(set(value)))
-
-    @field_validator("sprinklers")
-    @classmethod
-    def _known_hours(cls, value: str) -> str:
-        return read_by(windows_from_text, value)
-
-    @field_validator("quiet_hours")
-    @classmethod
-    def _readable_hours(cls, value: str | None) -> str | None:
-        return value if value is None else read_by(quiet_hours_from, value)
+        return words_of(value)
 
     @field_validator("compare")
     @classmethod
@@ -106,17 +70,6 @@ class ScheduleParameters(GrowthParameters, DoubtParameters):
         if any(price < 0 for price in value):
             raise ValueError("prices are not negative")
         return value
-
-    def hours_of_week(self) -> WeekHours:
-        """Return the hours of the week in which a mower should run, and in which it may."""
-        return week_hours(
-            self.start_h,
-            self.end_h,
-            weekdays=self.weekdays,
-            quiet_hours=self.quiet_hours,
-            sprinklers=self.sprinklers,
-            sprinkler_dry_h=self.sprinkler_dry_h,
-        )
 
 
 def schedule(site: Site, plan: Plan, mower: MowerProfile, parameters: ScheduleParameters) -> StepResult:

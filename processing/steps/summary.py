@@ -12,7 +12,7 @@ from ..derived.ground_doubt import READS as DOUBT_READS
 from ..derived.ground_doubt import doubts
 from ..derived.knowledge import READS as KNOWLEDGE_READS
 from ..derived.knowledge import knowledge
-from ..derived.mower_demands import week_values
+from ..derived.mower_demands import mower_no, week_values
 from ..derived.outline_spread import ways_doubt
 from ..derived.price_parameters import PriceParameters
 from ..derived.readiness import readiness, undecided
@@ -55,6 +55,8 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: SummaryPara
         "verdict_values": said_text(said),
         "lawn_m2": sum(row["area_m2"] for row in plan.rows("lawn")),
         "mowable_m2": sum(row["area_m2"] for row in zones),
+        "profile": mower.name,
+        "mowers": len({mower_no(zone) for zone in zones}),
         "zones": len(zones),
         "loops": len(paths),
         "wire_m": sum(row["length_m"] for row in paths),
@@ -75,7 +77,27 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: SummaryPara
         "visit_checks": len(plan.rows("visit_checks")),
         "geometry": MultiPolygon(polygon_parts(site.parcel)),
     }
-    return StepResult({"summary": [row]})
+    return StepResult({"summary": [row], "mowers": _mower_rows(plan, mower)})
+
+
+def _mower_rows(plan: Plan, mower: MowerProfile) -> list[Row]:
+    """Return what each mower of a plan mows, and what it costs with its materials."""
+    rows: list[Row] = []
+    laid = {path["loop_id"] for path in plan.rows("wire_path")}
+    for number in sorted({mower_no(zone) for zone in plan.rows("zones") if zone["loop_id"] in laid}):
+        zones = [zone for zone in plan.rows("zones") if mower_no(zone) == number]
+        priced = [item for item in plan.rows("materials") if item["mower_no"] == number and item["amount"] is not None]
+        rows.append(
+            {
+                "mower_no": number,
+                "profile": mower.name,
+                "zones": len(zones),
+                "loops": len({zone["loop_id"] for zone in zones} & laid),
+                "hours_week": sum(zone["hours_week"] for zone in zones),
+                "amount": amounts_total([i["amount"] for i in priced], priced[0]["currency"]) if priced else None,
+            }
+        )
+    return rows
 
 
 def _week_hours(plan: Plan) -> dict[str, float]:
@@ -118,7 +140,7 @@ STEP = Step(
             )
         )
     ),
-    writes=("summary",),
+    writes=("summary", "mowers"),
     compute=summary,
     parameters=SummaryParameters,
 )

@@ -46,6 +46,9 @@ def supply(site: Site, plan: Plan, mower: MowerProfile, parameters: SupplyParame
         checks += in_doubt(_length_check(site, rows[-1], mower), parameters)
         if ways.starts_at != "outlet":
             checks.append(_outlet_check(dock, route.line))
+    if rows:
+        at_dock = shapely.Point(rows[0]["geometry"].coords[-1])
+        findings.insert(0, Finding("caution", "supply-safety", {}, at_dock))
     return StepResult({"supply_route": rows}, findings, checks)
 
 
@@ -83,7 +86,7 @@ def _findings(
     crossed: list[tuple[str, BaseGeometry]],
     mower: MowerProfile,
 ) -> list[Finding]:
-    findings = [Finding("caution", "supply-safety", {}, dock["geometry"])]
+    findings = []
     for use, stretch in crossed:
         findings.append(Finding("caution", "supply-crosses", {"use": use}, stretch.representative_point()))
     if not row["within_limit"]:

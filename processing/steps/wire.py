@@ -29,7 +29,7 @@ from lawngis.wire.pegs import lead_intervals_m, pegs
 from ..derived.decisions import LAWN
 from ..derived.detached_supply import lead_crossings, lead_terrain
 from ..derived.doubt import DoubtParameters
-from ..derived.loops import LoopGround, loops, passed_over
+from ..derived.loops import LoopGround, loop_signals, loops, passed_over
 from ..derived.matching import applied, no_target
 from ..derived.outline_spread import READS as SPREAD_READS
 from ..derived.wire_checks import (
@@ -98,8 +98,12 @@ def wire(site: Site, plan: Plan, mower: MowerProfile, parameters: WireParameters
             findings += drawn_findings(site, loop, laid, found.ground)
         findings += unsound_findings(plan, found, mower, findings)
     add_length_sds(site, plan, rows.wire_path, rows.wire_runs)
+    signals = loop_signals(plan, {path["loop_id"]: path["geometry"] for path in rows.wire_path})
+    rows.wire_path = [{**path, "signal": signals[path["loop_id"]]} for path in rows.wire_path]
     findings += close_wire_findings(wires, mower)
-    findings += _interference_findings(laid_grounds, mower, parameters)
+    for signal in sorted(set(signals.values())):
+        alike = [laid for laid in laid_grounds if signals[laid[0]] == signal]
+        findings += _interference_findings(alike, mower, parameters)
     layers = {"wire_path": rows.wire_path, "wire_runs": rows.wire_runs, "pegs": rows.pegs, "joins": rows.joins}
     return StepResult(layers, findings, loop_checks(site, wires, rows.wire_path, mower, parameters))
 

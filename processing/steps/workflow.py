@@ -13,7 +13,7 @@ from lawngis.errors import ParameterError, PlanError
 from lawngis.mower import MowerProfile
 
 from ..derived.measured_passages import site_with_grounds
-from ..derived.mowing_windows import GROWTH_PARAMETERS
+from ..derived.mowing_windows import WEEK_PARAMETERS
 from ..measured.overrides import Override
 from ..measured.site_facts import measured_site
 from ..model.catalogue import Catalogue, sentences
@@ -159,7 +159,7 @@ def _writers(steps: Sequence[Step]) -> dict[str, str]:
     return writer
 
 
-SHARED = ("price_book", "doubt_min", *GROWTH_PARAMETERS)
+SHARED = ("price_book", "doubt_min", *WEEK_PARAMETERS)
 """Parameters that mean the same in every step that has them: given for one step, they hold for all."""
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import shapely
@@ -20,11 +20,12 @@ from lawngis.wire.leads import ground_rings
 from ..derived.decisions import Served, link_findings, served_zones, supply_findings
 from ..derived.detached_supply import ground_in_wire
 from ..derived.doubt import DoubtParameters
+from ..derived.lawn_division import MowerWeek, SharedLawn, one_mower_lacks, shared_lawn
 from ..derived.link_doubt import with_changes
 from ..derived.loops import left_out_by_lines
 from ..derived.matching import applied, follows, matched
-from ..derived.mower_demands import zone_hours_week
-from ..derived.mowing_windows import GrowthParameters
+from ..derived.mower_demands import shortfall_parts, zone_hours_week
+from ..derived.mowing_windows import WeekParameters
 from ..derived.outline_features import READS as OUTLINE_READS
 from ..derived.passage_checks import Asked, crossing_checks, near_checks, width_checks
 from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_links, shown_links
@@ -52,8 +53,12 @@ WEAK_OUTLINE_M = 0.1
 SLOPE_COLUMNS = ("slope_p50_percent", "slope_p95_percent", "slope_max_percent")
 
 
-class ZonesParameters(GrowthParameters, DoubtParameters, PriceParameters):
-    """How zones are found, and how often their grass must be mown."""
+class ZonesParameters(WeekParameters, DoubtParameters, PriceParameters):
+    """How zones are found, how often their grass must be mown, and when."""
+
+    mowers_max: int = Field(
+        default=500, ge=1, le=10000, description="a lawn that one mower can't do is shared among so many at most"
+    )
 
     crumb_m2: float = Field(
         default=0.02, ge=0, le=10, description="pieces smaller than a hand's breadth squared are nobody's work [m²]"
@@ -76,22 +81,19 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     """Return zones with roles and supplies, the links between them, and what is left to be mown by hand."""
     mapped = mapped_zones(site, plan, mower, parameters.price_book, site.facts.mapped)
     found, of_facts = _as_measured(site, mapped, mower, parameters)
-    beyond = left_out_by_lines(
-        {index: found.partition.zones[index] for index in found.served.zones}, site.facts.wires, mower
-    )
-    of_facts += _left_out_findings(beyond, found)
-    unheard = _unheard(plan, found, mower)
-    growth = parameters.growth(site.frame.latitude_deg)
-    zone_rows = _zone_rows(site, plan, mower, found, _both(unheard, beyond), growth.most)
-    shown = shown_links(found.links, found.served)
-    link_rows = [_link_row(site, link, found, index) for index, link in shown.items()]
-    hand_rows = _hand_rows(site, plan, found, {"out_of_signal": unheard, "left_out": beyond}, parameters)
+    laid = _laid_out(site, plan, mower, found, parameters)
+    laid, of_sharing = _shared(site, plan, mower, laid, parameters)
+    of_facts += _left_out_findings(laid.beyond, laid.found)
+    shown = shown_links(laid.found.links, laid.found.served)
+    link_rows = [_link_row(site, link, laid.found, index) for index, link in shown.items()]
+    hand_rows = _hand_rows(site, plan, laid.found, {"out_of_signal": laid.unheard, "left_out": laid.beyond}, parameters)
     findings = [
         *of_facts,
         *link_findings(link_rows, mower),
-        *supply_findings(found.served, dict(enumerate(found.partition.zones)), found.names),
+        *supply_findings(laid.found.served, dict(enumerate(laid.found.partition.zones)), laid.found.names),
         *_unheard_findings(hand_rows, mower),
-        *steep_zone_findings(site, plan, zone_rows, mower),
+        *of_sharing,
+        *steep_zone_findings(site, plan, laid.zone_rows, mower),
     ]
     asked = Asked(parameters, mower, sum(row["area_m2"] for row in plan.rows("lawn")))
     ground = {index: zone for index, zone in enumerate(found.partition.zones) if index not in found.left_out}
@@ -107,7 +109,88 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
         *zone_area_checks(site, ground, found.partition.scraps, found.names, mower, parameters),
         *supply_checks(site, found.served, ground, found.names, mower, parameters.price_book, parameters),
     ]
-    return StepResult({"zones": zone_rows, "links": link_rows, "hand_mow": hand_rows}, findings, checks)
+    return StepResult({"zones": laid.zone_rows, "links": link_rows, "hand_mow": hand_rows}, findings, checks)
+
+
+@dataclass(frozen=True)
+class _LaidOut:
+    """Zones as rows, and by number of the zone what of them isn't mown: out of signal, or beyond a drawn line."""
+
+    found: _Found
+    zone_rows: list[Row]
+    unheard: Mapping[int, Sequence[Polygon]]
+    beyond: Mapping[int, Sequence[Polygon]]
+
+
+def _laid_out(site: Site, plan: Plan, mower: MowerProfile, found: _Found, parameters: ZonesParameters) -> _LaidOut:
+    beyond = left_out_by_lines(
+        {index: found.partition.zones[index] for index in found.served.zones}, site.facts.wires, mower
+    )
+    unheard = _unheard(plan, found, mower)
+    growth = parameters.growth(site.frame.latitude_deg)
+    zone_rows = _zone_rows(site, plan, mower, found, _both(unheard, beyond), growth.most)
+    return _LaidOut(found, zone_rows, unheard, beyond)
+
+
+# --- several mowers --------------------------------------------------------------------------------------
+
+
+def _shared(
+    site: Site, plan: Plan, mower: MowerProfile, laid: _LaidOut, parameters: ZonesParameters
+) -> tuple[_LaidOut, list[Finding]]:
+    """Return a lawn that one mower can't do divided among several, and what is said of that."""
+    found = laid.found
+    most = parameters.growth(site.frame.latitude_deg).most
+    week = MowerWeek(mower, parameters.hours_of_week(), most)
+    numbers = {name: index for index, name in found.names.items()}
+    grounds = {name: found.partition.zones[index] for name, index in numbers.items() if index in found.served.zones}
+    lengths_m = {name: found.links[index].length_m for index, name in found.link_names.items()}
+    lacks = []
+    for number in sorted({row["mower_no"] for row in laid.zone_rows}):
+        own = [row for row in laid.zone_rows if row["mower_no"] == number]
+        lacks += shortfall_parts(one_mower_lacks(own, grounds, lengths_m, week))
+    unheard_m2 = sum(part.area for parts in laid.unheard.values() for part in parts)
+    if unheard_m2:
+        lacks.append(("mower-unheard", {"area_m2": unheard_m2}))
+    if not lacks:
+        return laid, []
+    place = max(grounds.values(), key=lambda ground: ground.area).representative_point()
+    shared = shared_lawn(
+        site,
+        plan,
+        {index: found.partition.zones[index] for index in found.served.zones},
+        found.links,
+        found.served,
+        {numbers[row["zone_id"]]: row["slope_p50_percent"] or 0.0 for row in laid.zone_rows},
+        week,
+        parameters.price_book,
+        mowers_max=parameters.mowers_max,
+    )
+    if shared is None:
+        case = "one" if parameters.mowers_max == 1 else "none" if week.room_h else "hours"
+        values = {"case": case, "lacks": lacks, "mowers_max": parameters.mowers_max}
+        return laid, [Finding("caution", "lawn-undivided", values, place)]
+    divided = _laid_out(site, plan, mower, _divided(site, found, shared, mower, parameters), parameters)
+    values = {
+        "case": "cut" if shared.cut_m else "links",
+        "lacks": lacks,
+        "mowers": len(shared.parts),
+        "cut_m": shared.cut_m,
+    }
+    return divided, [Finding("info", "lawn-shared", values, place)]
+
+
+def _divided(site: Site, found: _Found, shared: SharedLawn, mower: MowerProfile, parameters: ZonesParameters) -> _Found:
+    """Return zones and links divided among mowers, pieces of zones with names of their own."""
+    numbers = range(max([len(found.partition.zones) - 1, *shared.zones]) + 1)
+    zones = {number: shared.zones.get(number) or found.partition.zones[number] for number in numbers}
+    home = max(shared.parts[0], key=lambda number: zones[number].area)
+    served = served_zones(
+        site, shared.zones, shared.links, mower, parameters.price_book, home=home, shared=shared.parts
+    )
+    names = _further_named(found.names, served.zones, f"{site.parcel_id}-Z")
+    partition = replace(found.partition, zones=tuple(zones.values()))
+    return replace(found, partition=partition, links=shared.links, served=served, names=names)
 
 
 # --- what becomes of zones, as somebody measured them ----------------------------------------------------
@@ -134,10 +217,10 @@ def _as_measured(
     roles = {names[index]: service.role for index, service in mapped.served.zones.items()}
     if site.facts.mapped:
         roles = {fact.name: fact.value for fact in site.facts.mapped}
-    elif not findings:
+    elif not findings and not parameters.own_mowers:
         return _Found(partition, links, mapped.served, left_out, names, link_names), findings
     own = {index: zone for index, zone in ground.items() if index not in left_out}
-    served = served_zones(site, own, links, mower, parameters.price_book)
+    served = served_zones(site, own, links, mower, parameters.price_book, own_mowers=parameters.own_mowers)
     names = _further_named(names, served.zones, f"{site.parcel_id}-Z")
     shown = {**shown_links(mapped.links, mapped.served), **shown_links(links, served)}
     for index, service in served.zones.items():
@@ -238,6 +321,7 @@ def _zone_rows(
         rows.append(
             {
                 "zone_id": found.names[index],
+                "mower_no": service.mower_no,
                 "role": service.role,
                 "area_m2": polygon.area,
                 "perimeter_m": polygon.length,

@@ -43,8 +43,8 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
     "summary": ExpectedLayer(
         "MultiPolygon",
         _columns(
-            text="status verdict_text",
-            integer="zones loops pegs stop_findings visit_checks",
+            text="status verdict_text profile",
+            integer="mowers zones loops pegs stop_findings visit_checks",
             number="lawn_m2 mowable_m2 wire_m lead_m dock_score slope_p95_percent mowing_hours_week missing_hours_week "
             "amount seconds",
         ),
@@ -75,6 +75,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
         "Polygon",
         _columns(
             text="zone_id role loop_id reached_by supply",
+            integer="mower_no",
             number="area_m2 perimeter_m slope_p50_percent slope_p95_percent slope_max_percent hours_week",
         ),
         own_id="zone_id",
@@ -83,7 +84,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
             "supply": _one_of("own_dock own_source main_wire none"),
         },
         ranges={"area_m2": ANY_POSITIVE, "hours_week": ANY_POSITIVE},
-        filled=("role", "supply", "area_m2", "perimeter_m"),
+        filled=("mower_no", "role", "supply", "area_m2", "perimeter_m"),
     ),
     "links": ExpectedLayer(
         "LineString",
@@ -105,6 +106,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
         "LineString",
         _columns(
             text="loop_id source",
+            integer="signal",
             number="length_m plan_length_m lead_m slack_m resistance_ohm signal_min_ut",
         ),
         own_id="loop_id",
@@ -170,7 +172,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
     ),
     "materials": ExpectedLayer(
         None,
-        _columns(text="item unit basis", number="quantity unit_price amount"),
+        _columns(text="item unit basis", integer="mower_no", number="quantity unit_price amount"),
         ranges={"quantity": ANY_POSITIVE},
         filled=("item", "quantity", "unit"),
     ),
@@ -203,6 +205,12 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
         _columns(text="check_id", number="area_m2 length_m"),
         ranges={"area_m2": ANY_POSITIVE, "length_m": ANY_POSITIVE},
         filled=("check_id",),
+    ),
+    "mowers": ExpectedLayer(
+        None,
+        _columns(text="profile", integer="mower_no zones loops", number="hours_week amount"),
+        ranges=dict.fromkeys(("mower_no", "zones", "loops", "hours_week", "amount"), ANY_POSITIVE),
+        filled=("mower_no", "profile", "zones", "loops"),
     ),
     "run_info": ExpectedLayer(None, _columns(text="key value"), filled=("key",)),
 }

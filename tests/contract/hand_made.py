@@ -121,6 +121,7 @@ class HandMade:
                     "zone_id",
                     zone_id,
                     zone,
+                    mower_no=1,
                     role="home" if zone_id == "P01-Z1" else "linked",
                     perimeter_m=zone.length,
                     loop_id="P01-L1",
@@ -197,6 +198,7 @@ class HandMade:
             "slack_m": 0.02 * ends[-1],
             "resistance_ohm": 0.024 * ends[-1],
             "signal_min_ut": 0.1,
+            "signal": 1,
             "geometry": whole,
         }
         joins = [{"loop_id": "P01-L1", "chainage_m": 0.0, "why": "closing", "geometry": Point(whole.coords[0])}]
@@ -257,7 +259,13 @@ class HandMade:
             _item("boundary wire", path["length_m"] + path["slack_m"], "m", 0.5),
             _item("pegs", len(tables["pegs"]), "pieces", 0.2),
         ]
+        amount = sum(row["amount"] for row in tables["materials"])
+        hours = sum(row["hours_week"] for row in tables["zones"])
+        of_mower = {"profile": "medium", "zones": len(tables["zones"]), "loops": 1, "hours_week": hours}
+        tables["mowers"] = [{"mower_no": 1, **of_mower, "amount": amount}]
         return {
+            "profile": "medium",
+            "mowers": 1,
             "status": "planned",
             "verdict_text": "can be done",
             "lawn_m2": sum(row["area_m2"] for row in tables["lawn"]),
@@ -270,7 +278,7 @@ class HandMade:
             "dock_score": 0.8,
             "mowing_hours_week": 1.5 * len(tables["zones"]),
             "missing_hours_week": 0.0,
-            "amount": sum(row["amount"] for row in tables["materials"]),
+            "amount": amount,
             "stop_findings": 0,
             "visit_checks": 1,
             "seconds": 0.1,
@@ -284,6 +292,7 @@ def _area(own_id: str, name: str, shape: Polygon, **columns: Any) -> dict[str, A
 
 def _item(item: str, quantity: float, unit: str, price: float) -> dict[str, Any]:
     return {
+        "mower_no": 1,
         "item": item,
         "quantity": quantity,
         "unit": unit,

@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 import shapely
 import shapely.ops
+from mower_rules import mowers_add_up, mowers_apart
 from numpy.typing import NDArray
 from plan_view import (
     LEADS,
@@ -661,11 +662,21 @@ def _wire_total(view: ParcelView, said: float) -> Found:
 
 
 def _material_problems(view: ParcelView) -> Found:
-    materials, wire = view.rows("materials"), view.rows("wire_path")
+    zones, materials = view.rows("zones"), view.rows("materials")
+    for number, own in zones.groupby("mower_no"):
+        yield from _bought_problems(view, set(own["loop_id"]), materials[materials["mower_no"] == number])
+    priced = materials.dropna(subset=["unit_price", "amount"]).astype({"quantity": float})
+    off = (priced["quantity"] * priced["unit_price"] - priced["amount"]).abs() > 0.01 + 1e-4 * priced["amount"].abs()
+    yield from (("materials", f"{item}: quantity times price is not the amount") for item in priced.loc[off, "item"])
+
+
+def _bought_problems(view: ParcelView, loops: set[str], materials: pd.DataFrame) -> Found:
+    """Wire and pegs of one mower's loops."""
+    wire, pegs = (some[some["loop_id"].isin(loops)] for some in (view.rows("wire_path"), view.rows("pegs")))
     laid, slack = (float(wire[name].astype(float).sum()) for name in ("length_m", "slack_m"))
     wanted = {
         "wire": (r"^m$|^met", [laid, laid + slack], 1.0),
-        "peg": (r"^(?!pack|box|bag)", [float(len(view.rows("pegs")))], 0.0),
+        "peg": (r"^(?!pack|box|bag)", [float(len(pegs))], 0.0),
     }
     for word, (unit, amounts, tolerance) in wanted.items():
         rows = materials[
@@ -676,9 +687,6 @@ def _material_problems(view: ParcelView) -> Found:
             yield "materials", f"no {word} among the items"
         elif len(said) and not any(abs(s - a) <= tolerance + 1e-5 * a for s in said for a in amounts):
             yield "materials", f"{word}: {said.tolist()}, the layers give {[round(a, 2) for a in amounts]}"
-    priced = materials.dropna(subset=["unit_price", "amount"]).astype({"quantity": float})
-    off = (priced["quantity"] * priced["unit_price"] - priced["amount"]).abs() > 0.01 + 1e-4 * priced["amount"].abs()
-    yield from (("materials", f"{item}: quantity times price is not the amount") for item in priced.loc[off, "item"])
 
 
 def _lead_totals(view: ParcelView) -> Found:
@@ -881,4 +889,6 @@ RULES = {
     10: rule_10_areas,
     12: rule_12_not_too_steep,
     "joins": joins_within_reach,
+    "mowers": mowers_add_up,
+    "mowers apart": mowers_apart,
 }

@@ -90,7 +90,7 @@ def test_an_unsuitable_parcel_has_no_zones_and_no_wire() -> None:
     layers = {name: table.iloc[:0] for name, table in drawn().items()}
     layers["lawn"] = drawn()["lawn"].assign(area_m2=4.0).set_geometry([box(0, 0, 2, 2)], crs=PLANE)
     layers["hand_mow"] = layers["lawn"].rename(columns={"lawn_id": "area_id"}).assign(reason="small")
-    figures = "mowable_m2 zones loops wire_m lead_m pegs mowing_hours_week missing_hours_week"
+    figures = "mowers mowable_m2 zones loops wire_m lead_m pegs mowing_hours_week missing_hours_week"
     none = dict.fromkeys(figures.split(), 0)
     layers["summary"] = drawn()["summary"].assign(
         **none, status="not_suitable", lawn_m2=4.0, amount=np.nan, dock_score=np.nan, visit_checks=0

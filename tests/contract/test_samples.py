@@ -83,7 +83,8 @@ def test_the_dock_alone_is_chosen_on_the_ground_that_the_plan_mows(tmp_path: Pat
     short.write_text(re.sub(r"(?m)^signal_reach_max_m = \d+", "signal_reach_max_m = 5", profile_text("medium")))
     words = ["--profile", str(short), "--parcel", "P08"]
     plan, alone = tmp_path / "plan.gpkg", tmp_path / "alone.gpkg"
-    assert main(["plan", str(SAMPLE), "--out", str(tmp_path), *words]) == 0
+    alone_on_it = ["--set", "zones.mowers_max=1"]
+    assert main(["plan", str(SAMPLE), "--out", str(tmp_path), *words, *alone_on_it]) == 0
     assert (pyogrio.read_dataframe(plan, layer="hand_mow")["reason"] == "out_of_signal").any()
     assert main(["run", "dock", str(plan), str(alone), "--site", str(SAMPLE), *words]) == 0
     assert stored(alone, "dock_candidates", "dock") == stored(plan, "dock_candidates", "dock")

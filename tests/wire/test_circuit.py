@@ -1,5 +1,7 @@
 """The loop as a circuit: field laws, and broken loops that the signal check must find."""
 
+from itertools import combinations
+
 import numpy as np
 import pytest
 import shapely
@@ -11,6 +13,7 @@ from lawngis.errors import ParameterError
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.wire.circuit import (
     WIRE_CLEAR_M,
+    distinct_signals,
     interference_share,
     least_field_ut,
     signal_check,
@@ -353,3 +356,17 @@ def test_no_least_field_is_known_for_no_wire_or_a_high_antenna():
     assert least_field_ut([SQUARE], height_m=0.25) == 0.0
     assert least_field_ut([SQUARE], height_m=0.21) > 0.0
     assert least_field_ut([np.array([[0.0, 0], [5, 0], [0, 0]])], height_m=0.05) == 0.0
+
+
+# Signals of neighbours ----------------------------------------------------------------------------------------------
+
+
+def test_loops_side_by_side_differ_in_signal_and_four_do_for_a_chequered_lawn():
+    """Parts 36 m by 46 m in four rows, 0.3 m apart: at corners four meet, so that fewer than four signals don't do."""
+    rings = [shapely.box(36 * x, 46 * y, 36 * x + 35.7, 46 * y + 45.7).exterior for x in range(5) for y in range(4)]
+    signals = distinct_signals(rings, within_m=2.0)
+    assert sorted(set(signals)) == [1, 2, 3, 4]
+    for one, two in combinations(range(len(rings)), 2):
+        assert signals[one] != signals[two] or rings[one].distance(rings[two]) > 2.0
+    assert distinct_signals([rings[0], rings[-1]], within_m=2.0) == [1, 1]
+    assert distinct_signals([], within_m=2.0) == []

@@ -558,7 +558,7 @@ def test_the_digests_are_those_of_plans_written_before():
         {"parcel_id": "P", "zone_id": "P-Z1", "role": "linked", "area_m2": 7, "geometry": box(5, 0, 8, 4)},
     ]  # fmt: skip
     record = layer_record(PLAN_LAYERS["zones"], rows, 3)
-    assert record["features"] == {"Z2": "7f9912371ee2e7b3", "Z1": "000feb940f00ace8"}
+    assert record["features"] == {"Z2": "7f991237444dc370", "Z1": "000feb94927f5577"}
     columns = {name: record["columns"][name] for name in ("role", "area_m2", "hours_week")}
     assert columns == {"role": "ff21e8", "area_m2": "276a39", "hours_week": "38b369"}
 

@@ -180,12 +180,96 @@ def test_a_lawn_smaller_than_a_zone_is_small():
 @pytest.mark.parametrize(("reach_m", "expected_m2"), [(4.0, (20 - 8.24) * (12 - 8.24)), (6.0, 0.0)])
 def test_ground_beyond_the_signal_is_mown_by_hand(reach_m, expected_m2):
     """Least setback 0.12 m: what is farther from the edge than reach and setback is out of signal."""
-    plan = planned(box(0, 0, 20, 12), mower=MOWER.model_copy(update={"signal_reach_max_m": reach_m}))
+    short = MOWER.model_copy(update={"signal_reach_max_m": reach_m})
+    plan = planned(box(0, 0, 20, 12), mower=short, zones={"mowers_max": 1})
     deep = plan.select("hand_mow", reason="out_of_signal")
     assert sum(row["area_m2"] for row in deep) == pytest.approx(expected_m2, rel=1e-6)
     assert ("out-of-signal" in codes(plan)) == (expected_m2 > 0)
     whole = sum(zone["area_m2"] for zone in plan.rows("zones")) + sum(row["area_m2"] for row in deep)
     assert whole == pytest.approx(240.0)
+
+
+# Several mowers ------------------------------------------------------------------------------------------------------
+
+
+def said_values(plan: Plan, code: str) -> dict:
+    (row,) = plan.select("findings", code=code)
+    return json.loads(row["values"])
+
+
+def test_a_lawn_that_one_mower_cannot_do_is_shared():
+    """80 m by 40 m: 3200 m², of which one mower keeps up with less than 1900 m²."""
+    plan = planned(box(0, 0, 80, 40))
+    assert [(row["mower_no"], row["role"], row["supply"]) for row in plan.rows("zones")] == [
+        (1, "home", "own_dock"),
+        (2, "home", "own_dock"),
+    ]
+    assert len({row["loop_id"] for row in plan.rows("zones")}) == 2
+    assert sum(row["area_m2"] for row in plan.rows("zones")) == pytest.approx(3200.0, abs=0.01)
+    assert said_values(plan, "lawn-shared")["mowers"] == 2
+    assert not plan.rows("hand_mow") and "lawn-undivided" not in codes(plan)
+
+
+def test_a_lawn_is_shared_at_its_passage_where_both_sides_are_work_for_a_mower():
+    """Two lawns of 1600 m² and 1500 m²: parted at the passage between them, nothing is cut."""
+    lawn = shapely.union_all([box(0, 0, 50, 32), box(50, 15, 54, 16.2), box(54, 0, 104, 30)])
+    plan = planned(lawn)
+    assert [(round(row["area_m2"], -1), row["mower_no"], row["role"]) for row in plan.rows("zones")] == [
+        (1600, 1, "home"),
+        (1500, 2, "home"),
+    ]
+    assert said_values(plan, "lawn-shared")["case"] == "links"
+    assert [row["reached_by"] for row in plan.rows("zones")] == [None, None]
+
+
+def test_parts_keep_the_link_that_leads_to_them():
+    """1700 m² and 700 m², linked at the far end of the larger: its nearer part stays linked with the smaller."""
+    lawn = shapely.union_all([box(0, 0, 68, 25), box(68, 12, 72, 13.2), box(72, 0, 100, 25)])
+    plan = planned(lawn)
+    linked = [row for row in plan.rows("zones") if row["reached_by"] is not None]
+    if linked:
+        (link,) = plan.rows("links")
+        assert {link["zone_a"], link["zone_b"]} >= {linked[0]["zone_id"]}
+    assert {row["mower_no"] for row in plan.rows("zones")} == {1, 2}
+
+
+@pytest.mark.parametrize(
+    ("parameters", "case"),
+    [
+        ({"mowers_max": 1}, "one"),
+        ({"mowers_max": 2}, "none"),
+        ({"start_h": 9, "end_h": 9, "quiet_hours": "never"}, "hours"),
+    ],
+)
+def test_why_a_lawn_is_not_divided(parameters, case, tmp_path):
+    if "quiet_hours" in parameters:
+        never = tmp_path / "never.toml"
+        never.write_text('title = "never"\nsource = "made"\n[permitted]\n')
+        parameters = {**parameters, "quiet_hours": str(never)}
+    plan = planned(box(0, 0, 120, 40), zones=parameters)
+    assert said_values(plan, "lawn-undivided")["case"] == case
+    assert {row["mower_no"] for row in plan.rows("zones")} == {1}
+    assert plan.select("hand_mow", reason="out_of_signal")
+
+
+@pytest.mark.parametrize(("own_mowers", "numbers"), [(False, [1, 1]), (True, [1, 2])])
+def test_a_zone_apart_has_a_mower_of_its_own_where_that_is_wanted(own_mowers, numbers):
+    docks = MOWER.model_copy(update={"supplies_offered": ("own_dock",)})
+    plan = planned([box(0, 0, 20, 15), box(40, 0, 60, 20)], mower=docks, zones={"own_mowers": own_mowers})
+    assert [(row["mower_no"], row["role"]) for row in plan.rows("zones")] == [
+        (numbers[0], "home"),
+        (numbers[1], "detached"),
+    ]
+
+
+def test_no_cut_passes_what_may_be_bumped():
+    trunks = {"trees": {"geometry": [shapely.Point(x, y) for x in (38, 40, 42) for y in range(3, 40, 6)]}}
+    trunks["trees"]["trunk_diameter_m"] = [0.4] * len(trunks["trees"]["geometry"])
+    plan = planned(box(0, 0, 80, 40), layers=trunks)
+    one, two = plan.rows("zones")
+    border = shapely.intersection(one["geometry"].buffer(0.01), two["geometry"].buffer(0.01))
+    assert {one["mower_no"], two["mower_no"]} == {1, 2}
+    assert border.distance(shapely.union_all(trunks["trees"]["geometry"])) > 0.5
 
 
 def test_zones_know_the_slope_of_their_ground():
