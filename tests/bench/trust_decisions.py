@@ -37,6 +37,7 @@ SETTLES: Mapping[str, tuple[str, ...]] = {
     "tree": ("trunk",),
     "trunk": ("trunk",),
     "zone": ("small zone",),
+    "zone-reach": ("reach",),
     "small": ("small zone",),
     "reach": ("reach",),
     "supply": ("reach", "cable"),
@@ -147,16 +148,21 @@ class Check:
         """Return whether this settles a decision: its kind, its limit where slopes have two, and its place."""
         if decision.kind not in self.settles:
             return False
-        if decision.limits and np.isfinite(self.limit) and not np.isclose(self.limit, decision.limits).any():
+        other = decision.limits and np.isfinite(self.limit) and not np.isclose(self.limit, decision.limits).any()
+        if other and self.settles[0] not in CHAINED:
             return False
         reach = REACH_M.get(decision.kind)
         return reach is None or bool(self.ground.dwithin(decision.ground, reach))
 
 
 def stated_chance(checks: Sequence[Check]) -> float:
-    """Return the chance that checks about one decision give it: the most for each limit, added up over limits."""
+    """Return the chance that checks about one decision give it: the most for each limit, added up over limits.
+
+    Where some are about it itself, those of what it follows from count no more.
+    """
     most: dict[float | None, float] = {}
-    for check in checks:
+    own = [check for check in checks if CHAINED.intersection(check.settles[:1])]
+    for check in own or checks:
         limit = check.limit if np.isfinite(check.limit) else None
         most[limit] = max(most.get(limit, 0.0), check.chance)
     return min(1.0, sum(most.values()))
@@ -453,9 +459,16 @@ def _reached(pair: _Compared) -> Iterator[Decision]:
     mower = pair.mower
     limits = (mower.passage_transit_min_m, mower.crossing_length_max_m, mower.supply_cable_max_m)
 
+    homes = pair.truth.rows("zones", role="home").geometry
+
     def served(plan: PlanOfGarden, ground: BaseGeometry) -> str | None:
         zones = plan.rows("zones")
         how = zones["supply"].where(zones["role"] == "detached", "driven")
+        if len(homes):  # of two groups with a dock each it is a name which of them is home
+            shares = zones.geometry.intersection(homes.iloc[0]).area
+            there = zones["loop_id"] == zones["loop_id"][shares.idxmax()]
+            if shares.max() > 0 and how[there].eq("own_dock").all():
+                how = how.mask(how == "driven", "own_dock").mask(there, "driven")
         grounds = {supply: shapely.union_all(zones.geometry[how == supply]) for supply in how.unique()}
         return plan.mostly(ground, {**grounds, "none": plan.union("hand_mow", reason="unreachable")})
 

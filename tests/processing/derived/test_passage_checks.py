@@ -14,6 +14,7 @@ from shapely import Point, box
 sys.path.insert(0, str(Path(__file__).parents[2] / "contract"))
 from made import site_of, steps_until
 
+from lawngis.lawn.widths import WAVE_M
 from lawngis.mower import built_in_profile
 from lawngis.processing.measured.overrides import Override
 from lawngis.processing.model.site import DataAccuracy
@@ -22,8 +23,9 @@ from lawngis.processing.steps.workflow import Settings, planned
 MOWER = built_in_profile()
 MOWN = MOWER.passage_mow_min_m
 WEST, EAST = box(0, 0, 12, 10), box(16, 0, 24, 10)
-SD_M = 0.10 * np.sqrt(2 * 0.36)
-"""Both sides of a surveyed lawn shift alike."""
+CORNER_SD_M = 0.10 * np.sqrt(0.36)
+SD_M = np.sqrt(CORNER_SD_M**2 + WAVE_M**2 / 2)
+"""Both sides of a surveyed lawn shift alike, and have two corners each: the mean of two widths, off by √2 corners."""
 
 
 def found(lawn, *overrides, layers=None, accuracy=None, until="zones"):
@@ -46,7 +48,7 @@ def joined(width_m):
 # --- widths -------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("width_m", [1.61, 1.65, 1.72])
+@pytest.mark.parametrize("width_m", [1.61, 1.65, 1.69])
 def test_a_place_just_wide_enough_is_asked_about_with_its_chance(width_m):
     (check,) = checks(found(joined(width_m)), "narrow-place")
     assert (check["value"], check["sd"]) == (pytest.approx(width_m, abs=0.005), pytest.approx(SD_M))
@@ -63,11 +65,24 @@ def test_chances_are_those_of_truths_that_are_drawn():
     """Maps of one lawn whose sides are drawn with errors: of those that say 1.65 m so many are narrower in truth."""
     rng = np.random.default_rng(11)
     truth = rng.uniform(0.9, 2.4, 400_000)
-    sides = rng.normal(0, 0.1 * np.sqrt(0.36), (2, len(truth)))
-    map_m = truth + sides[1] - sides[0]
-    alike = np.abs(map_m - 1.65) < 0.01
+    corners = rng.normal(0, CORNER_SD_M, (2, 2, len(truth)))
+    map_m = truth + corners[1] - corners[0]
+    alike = (np.abs(map_m - 1.65) < 0.02).all(axis=0)
     (check,) = checks(found(joined(1.65)), "narrow-place")
     assert check["flip_probability"] == pytest.approx((truth[alike] < MOWN).mean(), abs=0.02)
+
+
+def test_ends_that_differ_by_no_more_than_their_errors_are_one_width():
+    """1.58 and 1.66 m at the two ends of 4 m: transit on the map, but mown by the mean of 1.62 m."""
+    narrow = shapely.Polygon([(12, 4.21), (16, 4.17), (16, 5.83), (12, 5.79)])
+    plan = found(shapely.union_all([WEST, narrow, EAST]))
+    (link,) = plan.rows("links")
+    (check,) = checks(plan, "passage-width")
+    assert link["kind"] == "transit" and link["width_m"] == pytest.approx(1.58, abs=0.005)
+    assert check["value"] == pytest.approx(1.62, abs=0.005)
+    apart = np.hypot(SD_M, 1.62 - 1.58)
+    assert check["flip_probability"] == pytest.approx(norm.cdf((1.62 - MOWN) / apart), abs=0.03)
+    assert check["flip_probability"] > 0.5
 
 
 @pytest.mark.parametrize(("measured", "zones", "kinds"), [(1.5, 2, ["transit"]), (0.8, 2, ["blocked"]), (1.8, 1, [])])

@@ -12,6 +12,7 @@ from shapely import LineString, Point, Polygon, box
 
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid
+from lawngis.lawn.widths import ExpectedWidth
 from lawngis.mower import built_in_profile
 from lawngis.prices import price_book_from
 from lawngis.processing.derived.decisions import LAWN, served_zones
@@ -39,7 +40,8 @@ def site(accuracy: DataAccuracy | None = None) -> Site:
 
 def passage(width_m: float) -> PlacedLink:
     kind = "transit" if width_m >= MOWER.passage_transit_min_m else "blocked"
-    return PlacedLink(0, 1, kind, width_m, 10.0, 0.14, LAWN, LineString([(20, 5), (30, 5)]), Point(25, 5))
+    likely = ExpectedWidth(width_m, 0.14)
+    return PlacedLink(0, 1, kind, width_m, 10.0, 0.14, LAWN, LineString([(20, 5), (30, 5)]), Point(25, 5), likely)
 
 
 def width_check(width_m: float) -> VisitCheck:
