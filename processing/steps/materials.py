@@ -50,7 +50,7 @@ def materials(site: Site, plan: Plan, mower: MowerProfile, parameters: Materials
         *_cuts(site, plan, prices),
         *_sources(plan, prices),
     ]
-    doubted = doubts(plan, mower, prices)
+    doubted = doubts(site, plan, mower, prices)
     rows = [_row(item, prices, plan, doubted, ways_doubt(site)) for item in items]
     return StepResult({"materials": [row for row in rows if row["quantity"]]})
 

@@ -22,11 +22,11 @@ from lawngis.mower import MowerProfile
 # --- checks: which kind of decision each settles ---------------------------------------------------------
 
 SETTLES: Mapping[str, tuple[str, ...]] = {
-    "passage": ("passage", "steep passage", "reach"),
-    "narrow": ("passage", "steep passage", "reach"),
+    "passage": ("passage", "steep passage", "reach", "small zone"),
+    "narrow": ("passage", "steep passage", "reach", "small zone"),
     "crossing": ("crossing", "reach"),
     "slope": ("steep", "wire slope", "steep passage"),
-    "ground-slope": ("steep", "wire slope", "steep passage"),
+    "ground-slope": ("steep", "wire slope", "steep passage", "reach", "small zone"),
     "edge-slope": ("wire slope", "steep", "steep passage"),
     "wire-slope": ("wire slope", "steep", "steep passage"),
     "dock": ("dock place",),
@@ -77,7 +77,7 @@ REACH_M: Mapping[str, float] = {
 }
 """How far from a decision's ground a check about it may lie [m]; a kind that isn't here is of the whole garden."""
 
-CHAINED = frozenset({"reach"})
+CHAINED = frozenset({"reach", "small zone"})
 """Kinds that follow from decisions of other kinds: a check of those tells of this one as far as they were wrong."""
 
 KINDS = (*REACH_M, "cable", "signal", "loop length", "week", "verdict")
@@ -108,7 +108,7 @@ class Decision:
     """One yes or no, or one of several, that both plans made at a place.
 
     A check settles it only if it asks about one of its `limits`, when both state any: the slope at which ground is kept
-    out differs along the wire, and only what closes a passage changes which zones are reached.
+    out differs along the wire, and only what closes a way changes which zones are reached.
     """
 
     kind: str
@@ -156,13 +156,9 @@ class Check:
 
 
 def stated_chance(checks: Sequence[Check]) -> float:
-    """Return the chance that checks about one decision give it: the most for each limit, added up over limits.
-
-    Where some are about it itself, those of what it follows from count no more.
-    """
+    """Return the chance that checks about one decision give it: the most for each limit, added up over limits."""
     most: dict[float | None, float] = {}
-    own = [check for check in checks if CHAINED.intersection(check.settles[:1])]
-    for check in own or checks:
+    for check in checks:
         limit = check.limit if np.isfinite(check.limit) else None
         most[limit] = max(most.get(limit, 0.0), check.chance)
     return min(1.0, sum(most.values()))
@@ -457,7 +453,8 @@ def _runs(labels: np.ndarray) -> list[np.ndarray]:
 def _reached(pair: _Compared) -> Iterator[Decision]:
     """Yield how each zone of the truth is served: driven to, carried to with which supply, or not at all."""
     mower = pair.mower
-    limits = (mower.passage_transit_min_m, mower.crossing_length_max_m, mower.supply_cable_max_m)
+    slopes = (mower.slope_limit_percent, mower.edge_slope_limit_percent)
+    limits = (mower.passage_transit_min_m, mower.crossing_length_max_m, mower.supply_cable_max_m, *slopes)
 
     homes = pair.truth.rows("zones", role="home").geometry
 
