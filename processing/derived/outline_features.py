@@ -25,6 +25,9 @@ from .outline_accuracy import MAPPED_LAYERS, MAPPED_REACH_M, SeenOutlines, seen_
 RIM_M = 0.01
 """What is cut off a thing at the boundary ends this near to it."""
 
+BEYOND_SHARE = 0.01
+"""A side that would run into the other turns away from it instead, by this share of what leads there."""
+
 LAYERS_OF: Mapping[str, tuple[str, ...]] = {
     "water": ("water",),
     "bed": ("beds",),
@@ -103,22 +106,11 @@ class OutlineFeatures:
         if not (0 <= one < self.drawn and 0 <= two < self.drawn):
             return ExpectedWidth(across.length, self.distance_sd_m(across))
         shifts = [replace(self.errors[number], vertex_m=0.0) for number in (one, two)]
-        sides = [self._side(ground, end, across.centroid, reach_m) for end in ends]
+        sides = [self._side(xy) for xy in _facing_corners(ground, ends, across.centroid, reach_m)]
         found = expected_width((sides[0], sides[1]), across.length)
         return found._replace(sd_m=hypot(distance_sd_m(*shifts, same_feature=one == two), found.sd_m))
 
-    def _side(self, ground: Polygon, end: BaseGeometry, middle: BaseGeometry, reach_m: float) -> Side:
-        """Return the corners of ground along its outline both ways from a point of it: the next two, all within reach.
-
-        One more at either end says which way the outline goes on.
-        """
-        ring = min(ground_rings(ground), key=lambda ring: float(LineString(ring).distance(end)))
-        edges = shapely.linestrings(np.stack([ring[:-1], ring[1:]], axis=1))
-        corners = np.roll(ring[:-1], -1 - int(shapely.distance(edges, end).argmin()), axis=0)
-        far = np.hypot(*(corners - shapely.get_coordinates(middle)).T) > reach_m
-        last = len(corners) - 1
-        ahead, behind = (max(2, int(some.argmax())) if some.any() else last for some in (far, far[::-1]))
-        xy = np.concatenate([corners[::-1][: behind + 1][::-1], corners[: ahead + 1]])
+    def _side(self, xy: FloatArray) -> Side:
         owners = self.nearest(np.asarray(shapely.points(xy), dtype=object)).tolist()
         return Side(xy, np.array([self.errors[owner].vertex_m if owner >= 0 else 0.0 for owner in owners]))
 
@@ -191,6 +183,38 @@ def _found(site: Site, plan: Plan) -> OutlineFeatures:
     shapes[areas] = shapely.boundary(shapes[areas])
     parcel = int(np.flatnonzero(layers == "parcels")[0])
     return OutlineFeatures(STRtree(shapes), feature, len(drawn), parcel, errors, any_layer, seen_outlines(site, plan))
+
+
+def _facing_corners(
+    ground: Polygon, ends: NDArray[np.object_], middle: BaseGeometry, reach_m: float
+) -> list[FloatArray]:
+    """Return the corners of ground along its outline from two points of it, both ways, each shape (n, 2) [m].
+
+    They are the next two either way, all within reach of the middle, and one more at either end that says which way the
+    outline goes on; of an outline that leads from one point to the other each gets the half that is nearer.
+    """
+    rings = ground_rings(ground)
+    edges = [shapely.linestrings(np.stack([ring[:-1], ring[1:]], axis=1)) for ring in rings]
+    own = [min(range(len(rings)), key=lambda n: float(shapely.distance(edges[n], end).min())) for end in ends]
+    at = [int(shapely.distance(edges[ring], end).argmin()) for ring, end in zip(own, ends, strict=True)]
+    found = []
+    for one, other in ((0, 1), (1, 0)):
+        corners = np.roll(rings[own[one]][:-1], -1 - at[one], axis=0)
+        between = (at[other] - at[one]) % len(corners) if own[one] == own[other] else 2 * len(corners)
+        far = np.hypot(*(corners - shapely.get_coordinates(middle)).T) > reach_m
+        ahead = _run(corners, far, between // 2)
+        behind = _run(corners[::-1], far[::-1], (len(corners) - between) // 2 if between < len(corners) else between)
+        found.append(np.concatenate([behind[::-1], ahead]))
+    return found
+
+
+def _run(corners: FloatArray, far: BoolArray, most: int) -> FloatArray:
+    """Return the first corners up to one that is far, that one with them; of most, the last turns back."""
+    count = max(2, int(far.argmax())) if far.any() else len(corners) - 1
+    if count < most:
+        return corners[: count + 1]
+    last, after = corners[max(most - 1, 0)], corners[min(most, len(corners) - 1)]
+    return np.concatenate([corners[:most], [last - BEYOND_SHARE * (after - last)]])
 
 
 def _of_shape(error: VectorError, shape: BaseGeometry) -> VectorError:
