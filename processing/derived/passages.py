@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import geopandas
@@ -291,15 +291,16 @@ def _crossing_doubts(
     if not slack_m:
         return {}
     found: dict[int, CrossingDoubt] = {}
+    reaching = _with_nooks(partition)
     for way in near_crossings(
-        _with_nooks(partition),
+        reaching,
         list(paving.geometry),
         length_max_m=mower.crossing_length_max_m,
         transit_width_m=mower.passage_transit_min_m,
         slack_m=slack_m,
     ):
         width_sd_m, likely = features.any_distance_sd_m, _crossing_length(way, paving, features)
-        beyond_m = _beyond_m(way, partition, mower)
+        beyond_m = _beyond_m(way, partition, reaching, mower)
         same = [n for n, link in links.items() if link.surface != LAWN and link.middle_line.equals(way.middle_line)]
         link = links[same[0]] if same else replace(_crossing_link(way, paving, width_sd_m, mower), kind="blocked")
         number = same[0] if same else first + len(found)
@@ -307,15 +308,19 @@ def _crossing_doubts(
     return found
 
 
-def _beyond_m(way: NearCrossing, partition: ZonePartition, mower: MowerProfile) -> float | None:
-    """Return how much deeper one end of a way lies in a nook than a zone reaches: a disc and a corner."""
+def _beyond_m(
+    way: NearCrossing, partition: ZonePartition, reaching: Sequence[Polygon], mower: MowerProfile
+) -> float | None:
+    """Return how much deeper a nook in which a way begins is than a zone reaches: a disc, and a corner beyond that."""
     radius = mower.passage_mow_min_m / 2
     ends = shapely.points(shapely.get_coordinates(way.middle_line))
-    zones = [partition.zones[way.zone_a], partition.zones[way.zone_b]]
-    if all(zone.dwithin(end, SAME_EDGE_M) for zone, end in zip(zones, ends, strict=True)):
-        return None
-    away = [zone.buffer(-radius).distance(end) for zone, end in zip(zones, ends, strict=True)]
-    return max(0.0, float(max(away)) - (1 + CORNER_DEPTH) * radius)
+    beyond_m = []
+    for number, end in zip((way.zone_a, way.zone_b), ends, strict=True):
+        if not partition.zones[number].dwithin(end, SAME_EDGE_M):
+            nook = min(partition.nooks, key=end.distance)
+            away = shapely.distance(reaching[number].buffer(-radius), shapely.points(shapely.get_coordinates(nook)))
+            beyond_m.append(max(0.0, float(away.max()) - (1 + CORNER_DEPTH) * radius))
+    return max(beyond_m, default=None)
 
 
 def _crossing_length(way: NearCrossing, paving: geopandas.GeoDataFrame, features: OutlineFeatures) -> ExpectedWidth:

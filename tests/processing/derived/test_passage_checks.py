@@ -157,3 +157,37 @@ def test_a_crossing_about_as_wide_as_the_mower_is_asked_about(width_m, case):
 
 def test_a_crossing_short_and_wide_without_doubt_is_not():
     assert not checks(over_paving(1.2), "crossing-length", "crossing-width")
+
+
+def through_an_opening(depth_m):
+    """Lawn, 1.5 m of path, and a lawn that reaches that by an opening 1.2 m wide between two beds."""
+    east = 13.5 + depth_m
+    lawns = [box(0, 0, 12, 10), shapely.union(box(east, 0, 26, 10), box(13.5, 4.4, east, 5.6))]
+    layers = {"hard_surfaces": {"geometry": [box(12, 0, 13.5, 10)], "use": ["path"], "level": ["flush"]}}
+    return found(lawns, layers=layers)
+
+
+def test_a_crossing_that_begins_in_a_nook_is_asked_about_by_how_deep_that_is():
+    """By hand: discs of 0.8 m come 0.27 m into it; their zone goes 1.6 m from their middles, to corners 0.95 m deep."""
+    assert [row["role"] for row in through_an_opening(0.6).rows("zones")] == ["home", "linked"]
+    chances = []
+    for depth_m in (1.0, 1.1):
+        plan = through_an_opening(depth_m)
+        assert [row["role"] for row in plan.rows("zones")] == ["home", "detached"]
+        (check,) = checks(plan, "crossing-length")
+        assert json.loads(check["values"])["case"] == "parted" and check["value"] == pytest.approx(1.5, abs=0.01)
+        chances.append(check["flip_probability"])
+    deep_m = np.array([np.hypot(depth_m + np.sqrt(0.8**2 - 0.6**2), 0.6) for depth_m in (1.0, 1.1)]) - 1.6
+    assert chances == pytest.approx(norm.sf(deep_m / (0.1 * np.sqrt(2))), abs=0.02)
+    assert not checks(through_an_opening(2.0), "crossing-length", "crossing-width")
+
+
+def test_the_shortest_way_over_a_path_that_came_out_uneven_is_no_shorter_than_the_path():
+    """1.94 m at one end and 2.10 m at the other, each off by √2 · 6 cm: a crossing on the map, but 2.02 m in the mean."""
+    path = shapely.Polygon([(12, 0), (13.94, 0), (14.10, 10), (12, 10)])
+    lawns = [box(0, 0, 12, 10), shapely.Polygon([(13.94, 0), (26, 0), (26, 10), (14.10, 10)])]
+    layers = {"hard_surfaces": {"geometry": [path], "use": ["path"], "level": ["flush"]}}
+    plan = found(lawns, layers=layers)
+    (check,) = checks(plan, "crossing-length")
+    assert json.loads(check["values"])["case"] == "crossed"
+    assert check["value"] == pytest.approx(2.02, abs=0.01) and check["flip_probability"] > 0.5
