@@ -313,7 +313,7 @@ def _beyond_m(
 ) -> float | None:
     """Return how much deeper a nook in which a way begins is than a zone reaches: a disc, and a corner beyond that."""
     radius = mower.passage_mow_min_m / 2
-    ends = shapely.points(shapely.get_coordinates(way.middle_line))
+    ends = [Point(xy) for xy in shapely.get_coordinates(way.middle_line)[[0, -1]]]
     beyond_m = []
     for number, end in zip((way.zone_a, way.zone_b), ends, strict=True):
         if not partition.zones[number].dwithin(end, SAME_EDGE_M):

@@ -17,10 +17,9 @@ WAY_SHARES = {"saw cut": 0.5, "duct": 0.5, "supply cable": 0.3}
 """Standard deviation of items where leads and cables go another way, as a share. Measured on made gardens off by 0.2 m,
 where as much was linked and fed: cuts of EUR 39 in the mean were off by 33, cables of 17 m by 11, most in a few."""
 
-REST_SHARES = {"wire": 0.04, "price": 0.02}
-"""Standard deviation of what no decision on the list explains, as a share: how ground that is too steep is shaped, how
-wire and zones follow. Measured on 16 made gardens off by 0.2 m: with it 90 % of intervals of 90 % held the truth, and
-without it 82 % of those of wire and 78 % of those of the price."""
+REST_SHARE = 0.02
+"""Standard deviation of a price by what no decision on the list explains, as a share: wire and zones follow ground that
+is otherwise. Measured on 16 made gardens off by 0.2 m: without it 78 % of intervals of 90 % held the truth."""
 
 _DRAWS, _SEED = 20_000, 1
 """Draws of the distribution of a figure: 5 % of them are 1000, good to 3 % of that."""
@@ -59,11 +58,10 @@ def decisions_sd(doubts: Sequence[Doubt], item: str) -> float:
     return sqrt(sum(chance * (1 - chance) * changes.get(item, 0.0) ** 2 for chance, changes in doubts))
 
 
-def wire_spread(paths: Sequence[Row], doubts: Sequence[Doubt], *, ways: float) -> Spread:
-    """Return how far all wire of a plan may be off [m]; see :func:`amount_spread`."""
+def wire_spread(paths: Sequence[Row], doubts: Sequence[Doubt]) -> Spread:
+    """Return how far all wire of a plan may be off [m]."""
     wire_m = sum(path["length_m"] for path in paths)
-    by_lengths = hypot(lengths_sd_m(paths), REST_SHARES["wire"] * ways * wire_m)
-    return _spread(wire_m, by_lengths, [(chance, changes.get(WIRE, 0.0)) for chance, changes in doubts])
+    return _spread(wire_m, lengths_sd_m(paths), [(chance, changes.get(WIRE, 0.0)) for chance, changes in doubts])
 
 
 def item_sd(item: str, quantity: float, paths: Sequence[Row], doubts: Sequence[Doubt], *, ways: float) -> float:
@@ -91,7 +89,7 @@ def amount_spread(materials: Sequence[Row], paths: Sequence[Row], doubts: Sequen
     by_lengths = of_wire / wire_m * lengths_sd_m(paths) if wire_m else 0.0
     by_ways = ways * sqrt(sum((WAY_SHARES.get(row["item"], 0.0) * (row["amount"] or 0.0)) ** 2 for row in materials))
     amount = sum(row["amount"] or 0.0 for row in materials)
-    by_rest = REST_SHARES["price"] * ways * amount
+    by_rest = REST_SHARE * ways * amount
     return _spread(
         amount, hypot(by_lengths, by_ways, by_rest), [(chance, changes.get(AMOUNT, 0.0)) for chance, changes in doubts]
     )

@@ -38,8 +38,7 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: SummaryPara
     priced = [row for row in plan.rows("materials") if row["amount"] is not None]
     currency = priced[0]["currency"] if priced else None
     doubted = doubts(site, plan, mower, price_book_from(parameters.price_book))
-    ways = ways_doubt(site)
-    wire, price = wire_spread(paths, doubted, ways=ways), amount_spread(priced, paths, doubted, ways=ways)
+    wire, price = wire_spread(paths, doubted), amount_spread(priced, paths, doubted, ways=ways_doubt(site))
     known = knowledge(site, lawn=plan.rows("lawn"), covered=bool(plan.rows("cover")))
     ready, reasons = readiness(plan, known)
     said = verdict(plan, mower, known, stops)

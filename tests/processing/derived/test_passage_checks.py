@@ -183,7 +183,7 @@ def test_a_crossing_that_begins_in_a_nook_is_asked_about_by_how_deep_that_is():
 
 
 def test_the_shortest_way_over_a_path_that_came_out_uneven_is_no_shorter_than_the_path():
-    """1.94 m at one end and 2.10 m at the other, each off by √2 · 6 cm: a crossing on the map, but 2.02 m in the mean."""
+    """1.94 m at one end and 2.10 m at the other, each off by √2 · 6 cm: a crossing, but 2.02 m in the mean."""
     path = shapely.Polygon([(12, 0), (13.94, 0), (14.10, 10), (12, 10)])
     lawns = [box(0, 0, 12, 10), shapely.Polygon([(13.94, 0), (26, 0), (26, 10), (14.10, 10)])]
     layers = {"hard_surfaces": {"geometry": [path], "use": ["path"], "level": ["flush"]}}

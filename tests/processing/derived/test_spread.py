@@ -113,8 +113,7 @@ DOUBTS = [Doubt(0.5, {"boundary wire": 24.0, "amount": 200.0}), Doubt(0.2, {"fur
 
 
 def test_lengths_and_decisions_add_in_squares() -> None:
-    assert wire_spread(PATHS, DOUBTS, ways=0.0).sd == pytest.approx(np.hypot(5.0, 12.0))
-    assert wire_spread(PATHS, DOUBTS, ways=0.5).sd == pytest.approx(np.sqrt(5**2 + 12**2 + (0.5 * 0.04 * 150) ** 2))
+    assert wire_spread(PATHS, DOUBTS).sd == pytest.approx(np.hypot(5.0, 12.0))
     assert item_sd("further docks", 0, PATHS, DOUBTS, ways=1.0) == pytest.approx(0.4)
     assert item_sd("pegs", 300, PATHS, DOUBTS, ways=1.0) == pytest.approx(2 * 13.0)
     amounts = {"boundary wire": 150.0, "pegs": 30.0, "duct": 40.0, "mower": None}
@@ -122,7 +121,7 @@ def test_lengths_and_decisions_add_in_squares() -> None:
     assert amount_spread(priced, PATHS, DOUBTS, ways=0.5).sd == pytest.approx(
         np.sqrt((1.2 * 5) ** 2 + 100**2 + 200**2 + (0.5 * 0.5 * 40) ** 2 + (0.5 * 0.02 * 220) ** 2)
     )
-    assert amount_spread([], [], [], ways=1.0) == wire_spread([], [], ways=1.0) == (0, 0, 0)
+    assert amount_spread([], [], [], ways=1.0) == wire_spread([], []) == (0, 0, 0)
 
 
 def test_decisions_by_chance_scatter_as_said() -> None:
