@@ -6,8 +6,8 @@ Gardens are invented by seed, and mapped with errors of three qualities (`trust_
 model of these errors. It plans the truth as well: what it decides there is right. Decisions are matched by place, never
 by name (`trust_decisions`). One is wrong when the map's plan falls otherwise than the truth's, and listed when a row of
 `visit_checks` is about it: of a kind that settles it, and near. Which zones are reached follows from passages and
-slopes, as does whether a small lawn is a zone: a check of one of these beside lists it only if that one is wrong
-itself, and doesn't state its chance. A check is needless if it is about no decision that comes out wrong in any of the
+slopes, whether a small lawn is a zone as well, and whether a cable is too long from which zones are reached: a check of
+one of these beside lists it only if that one is wrong itself, and doesn't state its chance. A check is needless if it is about no decision that comes out wrong in any of the
 maps of its garden; checks that a rule asks for, and those that keep somebody from harm, are excused. Brier scores are
 those of the stated chances (0 where nothing is asked) and of always saying the share of wrong ones; a chance is the
 most that a check gives it, added up over the limits that are asked about. With a perfect model of error, and truths

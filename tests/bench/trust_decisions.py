@@ -22,9 +22,9 @@ from lawngis.mower import MowerProfile
 # --- checks: which kind of decision each settles ---------------------------------------------------------
 
 SETTLES: Mapping[str, tuple[str, ...]] = {
-    "passage": ("passage", "steep passage", "reach", "small zone"),
+    "passage": ("passage", "steep passage", "reach", "small zone", "cable"),
     "narrow": ("passage", "steep passage", "reach", "small zone"),
-    "crossing": ("crossing", "reach"),
+    "crossing": ("crossing", "reach", "cable"),
     "slope": ("steep", "wire slope", "steep passage"),
     "ground-slope": ("steep", "wire slope", "steep passage", "reach", "small zone"),
     "edge-slope": ("wire slope", "steep", "steep passage"),
@@ -37,7 +37,7 @@ SETTLES: Mapping[str, tuple[str, ...]] = {
     "tree": ("trunk",),
     "trunk": ("trunk",),
     "zone": ("small zone",),
-    "zone-reach": ("reach",),
+    "zone-reach": ("reach", "cable"),
     "small": ("small zone",),
     "reach": ("reach",),
     "supply": ("reach", "cable"),
@@ -73,14 +73,15 @@ REACH_M: Mapping[str, float] = {
     "trunk": 1.0,
     "small zone": 1.0,
     "reach": 2.0,
+    "cable": 2.0,
     "lawn": 1.0,
 }
 """How far from a decision's ground a check about it may lie [m]; a kind that isn't here is of the whole garden."""
 
-CHAINED = frozenset({"reach", "small zone"})
+CHAINED = frozenset({"reach", "small zone", "cable"})
 """Kinds that follow from decisions of other kinds: a check of those tells of this one as far as they were wrong."""
 
-KINDS = (*REACH_M, "cable", "signal", "loop length", "week", "verdict")
+KINDS = (*REACH_M, "signal", "loop length", "week", "verdict")
 
 # --- how near is the same ---------------------------------------------------------------------------------
 
@@ -479,6 +480,9 @@ def _wholes(pair: _Compared) -> Iterator[Decision]:
     def cable(plan: PlanOfGarden) -> str:
         return "reaches" if plan.rows("supply_route")["within_limit"].all() else "too long"
 
+    tight = [zone for plan in pair.both for zone in _out_of_reach(plan)]
+    yield from pair.decision("cable", shapely.union_all(tight) if tight else WHOLE, cable)
+
     def signal(plan: PlanOfGarden) -> str:
         return "heard" if plan.rows("hand_mow", reason="out_of_signal").empty else "out of signal"
 
@@ -488,5 +492,15 @@ def _wholes(pair: _Compared) -> Iterator[Decision]:
     def week(plan: PlanOfGarden) -> str:
         return "too short" if (plan.summary["missing_hours_week"] or 0) > 0 else "suffices"
 
-    for kind, read in (("cable", cable), ("signal", signal), ("loop length", longest), ("week", week)):
+    for kind, read in (("signal", signal), ("loop length", longest), ("week", week)):
         yield from pair.decision(kind, WHOLE, read)
+
+
+def _out_of_reach(plan: PlanOfGarden) -> list[BaseGeometry]:
+    """Return the zones of loops whose dock no cable reaches."""
+    routes, docks, zones = plan.rows("supply_route"), plan.rows("dock_candidates"), plan.rows("zones")
+    if not len(routes):
+        return []
+    far = docks[docks["candidate_id"].isin(routes["candidate_id"][~routes["within_limit"].astype(bool)])]
+    loops = zones["loop_id"][zones["zone_id"].isin(far["zone_id"])]
+    return list(zones.geometry[zones["loop_id"].isin(loops)])
