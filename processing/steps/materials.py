@@ -20,7 +20,7 @@ from ..derived.price_parameters import PriceParameters
 from ..derived.spread import Doubt, item_sd
 from ..model.catalogue import Said, Values
 from ..model.plan import Plan, Row, StepResult
-from ..model.site import VECTOR_ACCURACY, Site
+from ..model.site import Site
 from ..model.step import Step
 
 
@@ -141,10 +141,8 @@ STEP = Step(
         "links",
         "supply_route",
         *DOUBT_READS,
-        *VECTOR_ACCURACY,
         "site:parcels",
         "site:buildings",
-        "site:hard_surfaces",
         "site:beds",
     ),
     writes=("materials",),
