@@ -119,7 +119,7 @@ def _doubts(
     accuracy: DataAccuracy, places: DockPlaces, index: int, mower: MowerProfile, parameters: DockParameters
 ) -> Iterator[tuple[MustHave, float, float]]:
     """Yield each must-have that is asked about with the value at a place and its standard deviation."""
-    sds = {"approach": float(places.approach_sd_percent[index]), **_distance_sds_m(accuracy)}
+    sds = {"approach": float(places.approach_sd_percent[index]), **distance_sds_m(accuracy)}
     for must in must_haves(places, mower, parameters):
         if must.key not in NOT_ASKED:
             value = float(must.values[index])
@@ -127,7 +127,7 @@ def _doubts(
                 yield must, value, sds[must.key]
 
 
-def _distance_sds_m(accuracy: DataAccuracy) -> dict[str, float]:
+def distance_sds_m(accuracy: DataAccuracy) -> dict[str, float]:
     """Return the standard deviation of each distance that must hold, by its must-have [m].
 
     The wire keeps its distance from the edge, and is off as that is. Straights and corners lie on one edge, whose shift

@@ -15,28 +15,36 @@ from lawngis.prices import PriceBook
 
 from ..model.decision_list import decisions_checked_by
 from ..model.plan import Plan, Row
+from ..model.site import VECTOR_ACCURACY, Site
 from .detached_supply import WIRE_INSET_M, DetachedZone, LeadCrossings, ground_in_wire, supply_options
-from .link_doubt import CABLE, ITEMS, option_takes, taken_more
+from .link_doubt import CABLE, CUTS, ITEMS, option_takes, taken_more
+from .outline_spread import ways_doubt
+from .paving import DRIVEN_ON
 from .spread import WIRE, Doubt
 
-READS = ("zones", "dock_candidates", "visit_checks", "visit_areas")
+READS = ("zones", "dock_candidates", "visit_checks", "visit_areas", "site:hard_surfaces", *VECTOR_ACCURACY)
 """What a step declares that asks for it."""
 
 NEXT_PLACES = 4
 """So many of the next best places of a dock are as likely as each other, where the best fails."""
 
+PATH_CHANCE = 0.5
+"""Chance that the way of a lead or cable, where the maps' errors leave it open, crosses a path or doesn't: nobody can
+say."""
+
 HAIR_M = 0.05
 """Ground this near to a zone borders on it."""
 
 
-def doubts(plan: Plan, mower: MowerProfile, prices: PriceBook) -> list[Doubt]:
+def doubts(site: Site, plan: Plan, mower: MowerProfile, prices: PriceBook) -> list[Doubt]:
     """Return for each decision that may fall otherwise, and tells on wire or price, what changes then.
 
-    Several readings of one piece of ground are about one decision.
+    Several readings of one piece of ground are about one decision. Which way leads and cables go is none that is asked
+    about, but each may go over a path.
     """
     areas = {row["check_id"]: row["geometry"] for row in plan.rows("visit_areas")}
     zones: BaseGeometry = shapely.union_all(plan.geometries("zones"))
-    found: list[Doubt] = []
+    found = _of_ways(site, plan, mower, prices)
     asked: set[bytes] = set()
     for check in plan.rows("visit_checks"):
         chance, area = check["flip_probability"], areas.get(check["check_id"])
@@ -56,6 +64,20 @@ def doubts(plan: Plan, mower: MowerProfile, prices: PriceBook) -> list[Doubt]:
         elif check["code"] == "trunk":
             found.append(Doubt(chance, _of_trunk(zones, check, mower, prices)))
     return found
+
+
+def _of_ways(site: Site, plan: Plan, mower: MowerProfile, prices: PriceBook) -> list[Doubt]:
+    """Return for each lead and each cable the chance of a cut through a path as wide as the mower crosses.
+
+    Cuts that are planned have a spread of their own.
+    """
+    paved = "hard_surfaces" in site.layers and not site.layers["hard_surfaces"]["use"].isin(DRIVEN_ON).all()
+    chance = PATH_CHANCE * ways_doubt(site)
+    if not (paved and chance):
+        return []
+    led, docks = plan.select("zones", role="detached", supply="main_wire"), plan.select("dock_candidates", chosen=True)
+    cut = taken_more({CUTS: 0.0}, {CUTS: mower.crossing_length_max_m}, mower, prices)
+    return [Doubt(chance, cut)] * (len(led) + len(docks))
 
 
 def _of_trunk(zones: BaseGeometry, check: Row, mower: MowerProfile, prices: PriceBook) -> dict[str, float]:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
+from math import hypot
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import LineString, STRtree
+from shapely import LineString, Polygon, STRtree
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.arrays import BoolArray, FloatArray, IntArray
 from lawngis.error_model import VectorError, distance_sd_m
+from lawngis.lawn.widths import ExpectedWidth, Side, expected_width
+from lawngis.wire.leads import ground_rings
 
 from ..model.plan import Derived, Plan, Row
 from ..model.site import VECTOR_ACCURACY, Site, vector_error
@@ -21,6 +24,9 @@ from .outline_accuracy import MAPPED_LAYERS, MAPPED_REACH_M, SeenOutlines, seen_
 
 RIM_M = 0.01
 """What is cut off a thing at the boundary ends this near to it."""
+
+BEYOND_SHARE = 0.01
+"""A side that would run into the other turns away from it instead, by this share of what leads there."""
 
 LAYERS_OF: Mapping[str, tuple[str, ...]] = {
     "water": ("water",),
@@ -46,12 +52,14 @@ _OUTLINE_FEATURES = Derived("features that outlines follow", READS)
 class OutlineFeatures:
     """Outlines of all features near the lawn, `feature` numbers of each, and by number the error of each feature.
 
-    `parcel` is the number of the parcel, after surveyed lawns and before all things. `elsewhere` is the
-    error of what follows none; `seen` judges outlines that an image shows and no layer draws.
+    The first `drawn` numbers are of features that layers draw, the others of what is kept out for another reason;
+    `parcel` is the number of the parcel, after surveyed lawns and before all things. `elsewhere` is the error of what
+    follows none; `seen` judges outlines that an image shows and no layer draws.
     """
 
     outlines: STRtree
     feature: IntArray
+    drawn: int
     parcel: int
     errors: Sequence[VectorError]
     elsewhere: VectorError
@@ -77,6 +85,34 @@ class OutlineFeatures:
         one, two = self.nearest(ends).tolist()
         sides = [self._error(number, end) for number, end in zip((one, two), ends, strict=True)]
         return distance_sd_m(*sides, same_feature=one == two and one >= 0)
+
+    def expected_width(self, ground: Polygon, across: LineString, reach_m: float) -> ExpectedWidth:
+        """Return how wide ground is expected to be at a narrow place, and how far that may be off, shifts included.
+
+        Only between features that layers draw corner by corner: what only an image shows, or is too steep, is as narrow
+        as it is seen.
+
+        Parameters
+        ----------
+        ground
+            With the narrow place.
+        across
+            From side to side at its narrowest [m].
+        reach_m
+            How far from there its sides may reach [m]; they do to their next two corners.
+        """
+        ends = np.asarray(shapely.points(shapely.get_coordinates(across)[[0, -1]]), dtype=object)
+        one, two = self.nearest(ends).tolist()
+        if not (0 <= one < self.drawn and 0 <= two < self.drawn):
+            return ExpectedWidth(across.length, self.distance_sd_m(across))
+        shifts = [replace(self.errors[number], vertex_m=0.0) for number in (one, two)]
+        sides = [self._side(xy) for xy in _facing_corners(ground, ends, across.centroid, reach_m)]
+        found = expected_width((sides[0], sides[1]), across.length)
+        return found._replace(sd_m=hypot(distance_sd_m(*shifts, same_feature=one == two), found.sd_m))
+
+    def _side(self, xy: FloatArray) -> Side:
+        owners = self.nearest(np.asarray(shapely.points(xy), dtype=object)).tolist()
+        return Side(xy, np.array([self.errors[owner].vertex_m if owner >= 0 else 0.0 for owner in owners]))
 
     def distance_sds_m(
         self, edges: NDArray[np.object_], things: NDArray[np.object_], on_parcel: BoolArray
@@ -142,11 +178,50 @@ def _found(site: Site, plan: Plan) -> OutlineFeatures:
     feature = np.concatenate([np.arange(len(drawn)), sources])
     by_layer = {layer: vector_error(site.accuracy, layer) for layer in set(layers)}
     any_layer = vector_error(site.accuracy)
-    errors = [*(by_layer[layer] for layer in layers), *(any_layer for _ in kept)]
+    errors = [_of_shape(by_layer[layer], shape) for layer, shape in drawn] + [any_layer for _ in kept]
     areas = shapely.get_dimensions(shapes) == 2
     shapes[areas] = shapely.boundary(shapes[areas])
     parcel = int(np.flatnonzero(layers == "parcels")[0])
-    return OutlineFeatures(STRtree(shapes), feature, parcel, errors, any_layer, seen_outlines(site, plan))
+    return OutlineFeatures(STRtree(shapes), feature, len(drawn), parcel, errors, any_layer, seen_outlines(site, plan))
+
+
+def _facing_corners(
+    ground: Polygon, ends: NDArray[np.object_], middle: BaseGeometry, reach_m: float
+) -> list[FloatArray]:
+    """Return the corners of ground along its outline from two points of it, both ways, each shape (n, 2) [m].
+
+    They are the next two either way, all within reach of the middle, and one more at either end that says which way the
+    outline goes on; of an outline that leads from one point to the other each gets the half that is nearer.
+    """
+    rings = ground_rings(ground)
+    edges = [shapely.linestrings(np.stack([ring[:-1], ring[1:]], axis=1)) for ring in rings]
+    own = [min(range(len(rings)), key=lambda n: float(shapely.distance(edges[n], end).min())) for end in ends]
+    at = [int(shapely.distance(edges[ring], end).argmin()) for ring, end in zip(own, ends, strict=True)]
+    found = []
+    for one, other in ((0, 1), (1, 0)):
+        corners = np.roll(rings[own[one]][:-1], -1 - at[one], axis=0)
+        between = (at[other] - at[one]) % len(corners) if own[one] == own[other] else 2 * len(corners)
+        far = np.hypot(*(corners - shapely.get_coordinates(middle)).T) > reach_m
+        ahead = _run(corners, far, between // 2)
+        behind = _run(corners[::-1], far[::-1], (len(corners) - between) // 2 if between < len(corners) else between)
+        found.append(np.concatenate([behind[::-1], ahead]))
+    return found
+
+
+def _run(corners: FloatArray, far: BoolArray, most: int) -> FloatArray:
+    """Return the first corners up to one that is far, that one with them; of most, the last turns back."""
+    count = max(2, int(far.argmax())) if far.any() else len(corners) - 1
+    if count < most:
+        return corners[: count + 1]
+    last, after = corners[max(most - 1, 0)], corners[min(most, len(corners) - 1)]
+    return np.concatenate([corners[:most], [last - BEYOND_SHARE * (after - last)]])
+
+
+def _of_shape(error: VectorError, shape: BaseGeometry) -> VectorError:
+    """Return how far a feature is off: what is drawn as a point has no corners, and moves as a whole."""
+    if shape.geom_type != "Point":
+        return error
+    return VectorError(error.survey_m, hypot(error.feature_m, error.vertex_m), 0.0)
 
 
 def _sources(keepouts: Sequence[Row], drawn: NDArray[np.object_], layers: NDArray[np.str_]) -> IntArray:

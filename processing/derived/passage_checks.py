@@ -8,7 +8,9 @@ from math import isfinite
 
 from shapely import Point
 
+from lawngis.lawn.widths import ExpectedWidth
 from lawngis.mower import MowerProfile
+from lawngis.trust import flip_probability
 
 from ..model.catalogue import Values
 from ..model.facts import Fact, answers
@@ -42,7 +44,8 @@ def width_checks(links: Mapping[int, PlacedLink], names: Mapping[int, str], aske
             limits = {"mown": asked.mower.passage_mow_min_m, **limits}
         for case, limit in limits.items():
             values = {"case": case if name else "unnamed", "link_id": name}
-            checks += in_doubt(_width_check("passage-width", values, link, limit, name), asked.parameters)
+            check = _width_check("passage-width", values, link, limit, name)
+            checks += in_doubt(check, asked.parameters, chance=width_chance(link, limit))
     return checks
 
 
@@ -56,8 +59,14 @@ def near_checks(misses: Iterable[NearMiss], widths: Iterable[Fact[float]], asked
             continue
         case = "parts" if miss.parts else "mown" if link.width_m >= limit else "by_hand"
         check = _width_check("narrow-place", {"case": case, "area_m2": miss.area_m2}, link, limit)
-        checks += in_doubt(replace(check, at_stake=miss.area_m2), asked.parameters, whole=asked.lawn_m2)
+        check, chance = replace(check, at_stake=miss.area_m2), width_chance(link, limit)
+        checks += in_doubt(check, asked.parameters, chance=chance, whole=asked.lawn_m2)
     return checks
+
+
+def width_chance(link: PlacedLink, limit_m: float) -> float:
+    """Return the chance that a place lies on the other side of a width than its narrowest on the map, 0 to 1."""
+    return side_chance(link.likely, limit_m, below=link.width_m < limit_m)
 
 
 def _width_check(code: str, values: Values, link: PlacedLink, limit: float, name: str = "") -> VisitCheck:
@@ -65,8 +74,8 @@ def _width_check(code: str, values: Values, link: PlacedLink, limit: float, name
         code,
         values,
         link.narrowest,
-        link.width_m,
-        link.width_sd_m,
+        link.likely.width_m,
+        link.likely.sd_m,
         "m",
         limit,
         target_layer="links",
@@ -83,17 +92,26 @@ def crossing_checks(
     for number, doubt in crossings.items():
         if number in found and found[number].measured:
             continue
-        name = names.get(number, "")
-        case = "crossed" if number in found else "parted"
-        limits = (
-            ("crossing-length", doubt.length_m, doubt.length_sd_m, asked.mower.crossing_length_max_m, "kind"),
-            ("crossing-width", doubt.width_m, doubt.width_sd_m, asked.mower.passage_transit_min_m, "width_m"),
+        crossed = number in found
+        lengths, widths = asked.mower.crossing_length_max_m, asked.mower.passage_transit_min_m
+        asked_of = (
+            ("crossing-length", doubt.likely, doubt.length_m <= lengths, lengths, "kind"),
+            (
+                "crossing-width",
+                ExpectedWidth(doubt.width_m, doubt.width_sd_m),
+                doubt.width_m >= widths,
+                widths,
+                "width_m",
+            ),
         )
-        for code, value, sd, limit, column in limits:
-            if not (isfinite(value) and value > 0):
+        cut_off = not crossed and all(serves for _, _, serves, _, _ in asked_of)
+        joined = crossing_open_chance(doubt, mapped=crossed, mower=asked.mower)
+        for code, likely, serves, limit, column in asked_of[: 1 if cut_off else 2]:
+            if not (isfinite(doubt.length_m) or code != "crossing-length") or not likely.width_m > 0:
                 continue
+            chance = side_chance(likely, limit, below=serves == (code == "crossing-length"))
             values = {
-                "case": case,
+                "case": "crossed" if crossed else "parted",
                 "surface": doubt.link.surface,
                 "limit_m": limit,
                 "answers": answers("links", "kind"),
@@ -103,17 +121,34 @@ def crossing_checks(
                     code,
                     values,
                     doubt.link.narrowest,
-                    value,
-                    sd,
+                    *likely,
                     "m",
                     limit,
                     target_layer="links",
-                    target_id=name,
+                    target_id=names.get(number, ""),
                     target_column=column,
                 ),
                 asked.parameters,
+                chance=joined if cut_off else chance,
             )
     return checks
+
+
+def crossing_open_chance(doubt: CrossingDoubt, *, mapped: bool, mower: MowerProfile) -> float:
+    """Return the chance that the mower crosses there: short and wide enough, and no nook is cut off before it."""
+    if not isfinite(doubt.length_m):
+        return 0.0
+    short = 1 - side_chance(doubt.likely, mower.crossing_length_max_m, below=True)
+    width = ExpectedWidth(doubt.width_m, doubt.width_sd_m)
+    wide = side_chance(width, mower.passage_transit_min_m, below=True)
+    cut_off = not mapped and doubt.beyond_m is not None
+    return short * wide * (float(flip_probability(doubt.beyond_m or 0.0, doubt.width_sd_m, 0.0)) if cut_off else 1.0)
+
+
+def side_chance(likely: ExpectedWidth, limit_m: float, *, below: bool) -> float:
+    """Return the chance that a width lies on the other side of a limit than below it, or not below, as on the map."""
+    rarer = float(flip_probability(*likely, limit_m))
+    return rarer if (likely.width_m < limit_m) == below else 1 - rarer
 
 
 def _measured_at(place: Point, fact: Fact[float]) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import geopandas
@@ -10,10 +10,12 @@ import shapely
 from shapely import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from lawngis.geometry.mouths import CORNER_DEPTH
 from lawngis.geometry.polygons import polygonal
 from lawngis.lawn.narrow import NarrowPlace, NearCrossing, narrow_places, near_crossings
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.lawn.pockets import without_pockets
+from lawngis.lawn.widths import ExpectedWidth
 from lawngis.lawn.zones import Crossing, ZonePartition, crossings, zone_partition
 from lawngis.mower import MowerProfile
 
@@ -32,6 +34,9 @@ SAME_WAY_M = 0.5
 FOLLOWED_SHARE = 0.1
 """Ground follows a measured width if no more than this share of what moved is as it was: a bed may lie on it."""
 
+SAME_EDGE_M = 0.1
+"""A way over paving ends at its sides if its ends are this near to them: hairlines lie between."""
+
 NEAR_SDS = 3.0
 """Places within so many standard deviations of a limit are looked for: beyond them the chance is 0.001."""
 
@@ -41,12 +46,21 @@ TAPE_SD_M = 0.02
 
 @dataclass(frozen=True)
 class PlacedLink(Link[int]):
-    """A passage or crossing where it lies; `measured` says that somebody measured it."""
+    """A passage or crossing where it lies.
+
+    Parameters
+    ----------
+    likely
+        Width that it is expected to have, which the narrowest on a map isn't, and how far that may be off [m].
+    measured
+        Whether somebody measured it.
+    """
 
     width_sd_m: float
     surface: str
     middle_line: LineString
     narrowest: Point
+    likely: ExpectedWidth
     measured: bool = False
 
 
@@ -77,17 +91,22 @@ class CrossingDoubt:
     ----------
     link
         What it is as the maps show it.
-    length_m, length_sd_m
+    length_m
         Of the shortest way that is wide enough; the length is infinite where that is far too long [m].
+    likely
+        Length that this way is expected to have, which the shortest on a map isn't, and how far that may be off [m].
     width_m, width_sd_m
         Greatest width free along a way that is short enough [m].
+    beyond_m
+        How much deeper the way begins in a nook than what still belongs to its zone; None where it begins in none [m].
     """
 
     link: PlacedLink
     length_m: float
-    length_sd_m: float
+    likely: ExpectedWidth
     width_m: float
     width_sd_m: float
+    beyond_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -197,12 +216,11 @@ def mapped_links(
     features = outline_features(site, plan)
     links = []
     for passage in partition.passages:
-        width_m, sd_m = passage.width_m, features.distance_sd_m(passage.across)
-        kind = link_kind(width_m, LAWN, mower)
-        ends = (passage.zone_a, passage.zone_b)
-        links.append(
-            PlacedLink(*ends, kind, width_m, passage.length_m, sd_m, LAWN, passage.middle_line, passage.narrowest)
-        )
+        width_m, sd_m, line = passage.width_m, features.distance_sd_m(passage.across), passage.middle_line
+        ground = _ground_at(partition, passage.narrowest)
+        likely = features.expected_width(ground, passage.across, line.length + width_m)
+        ends, kind = (passage.zone_a, passage.zone_b), link_kind(width_m, LAWN, mower)
+        links.append(PlacedLink(*ends, kind, width_m, passage.length_m, sd_m, LAWN, line, passage.narrowest, likely))
     if paving is None:
         return dict(enumerate(links))
     for way in crossings(
@@ -215,6 +233,10 @@ def mapped_links(
     return dict(enumerate(links))
 
 
+def _ground_at(partition: ZonePartition, place: Point) -> Polygon:
+    return min((ground.outline for ground in partition.grounds), key=place.distance)
+
+
 def _crossing_link(
     way: Crossing | NearCrossing, paving: geopandas.GeoDataFrame, sd_m: float, mower: MowerProfile
 ) -> PlacedLink:
@@ -222,7 +244,8 @@ def _crossing_link(
     line, length_m = way.middle_line, float(way.middle_line.length)
     kind = link_kind(way.width_m, surface, mower)
     middle = line.interpolate(0.5, normalized=True)
-    return PlacedLink(way.zone_a, way.zone_b, kind, way.width_m, length_m, sd_m, surface, line, middle)
+    likely = ExpectedWidth(way.width_m, sd_m)
+    return PlacedLink(way.zone_a, way.zone_b, kind, way.width_m, length_m, sd_m, surface, line, middle, likely)
 
 
 # --- what nearly is a link -------------------------------------------------------------------------------
@@ -239,17 +262,18 @@ def _near_misses(
     ways = [link.middle_line for link in links.values() if link.surface == LAWN]
     mown_m = mower.passage_mow_min_m
     return [
-        _near_passage(place, features, mower)
+        _near_passage(place, _ground_at(partition, place.narrowest), features, mower)
         for place in narrow_places(partition.grounds, mow_width_m=mown_m, wide_m=mown_m + slack_m)
         if not any(way.dwithin(place.narrowest, SAME_WAY_M) for way in ways)
     ]
 
 
-def _near_passage(place: NarrowPlace, features: OutlineFeatures, mower: MowerProfile) -> NearMiss:
+def _near_passage(place: NarrowPlace, ground: Polygon, features: OutlineFeatures, mower: MowerProfile) -> NearMiss:
     sd_m = features.distance_sd_m(place.across)
+    likely = features.expected_width(ground, place.across, place.middle_line.length + place.width_m)
     kind = link_kind(place.width_m, LAWN, mower)
     line = place.middle_line
-    link = PlacedLink(-1, -1, kind, place.width_m, line.length, sd_m, LAWN, line, place.narrowest)
+    link = PlacedLink(-1, -1, kind, place.width_m, line.length, sd_m, LAWN, line, place.narrowest, likely)
     return NearMiss(link, place.parts, place.area_m2)
 
 
@@ -267,18 +291,55 @@ def _crossing_doubts(
     if not slack_m:
         return {}
     found: dict[int, CrossingDoubt] = {}
+    reaching = _with_nooks(partition)
     for way in near_crossings(
-        partition.zones,
+        reaching,
         list(paving.geometry),
         length_max_m=mower.crossing_length_max_m,
         transit_width_m=mower.passage_transit_min_m,
         slack_m=slack_m,
     ):
-        width_sd_m, length_sd_m = features.any_distance_sd_m, features.distance_sd_m(way.middle_line)
+        width_sd_m, likely = features.any_distance_sd_m, _crossing_length(way, paving, features)
+        beyond_m = _beyond_m(way, partition, reaching, mower)
         same = [n for n, link in links.items() if link.surface != LAWN and link.middle_line.equals(way.middle_line)]
         link = links[same[0]] if same else replace(_crossing_link(way, paving, width_sd_m, mower), kind="blocked")
         number = same[0] if same else first + len(found)
-        found[number] = CrossingDoubt(link, way.length_m, length_sd_m, way.width_m, width_sd_m)
+        found[number] = CrossingDoubt(link, way.length_m, likely, way.width_m, width_sd_m, beyond_m)
+    return found
+
+
+def _beyond_m(
+    way: NearCrossing, partition: ZonePartition, reaching: Sequence[Polygon], mower: MowerProfile
+) -> float | None:
+    """Return how much deeper a nook in which a way begins is than a zone reaches: a disc, and a corner beyond that."""
+    radius = mower.passage_mow_min_m / 2
+    ends = [Point(xy) for xy in shapely.get_coordinates(way.middle_line)[[0, -1]]]
+    beyond_m = []
+    for number, end in zip((way.zone_a, way.zone_b), ends, strict=True):
+        if not partition.zones[number].dwithin(end, SAME_EDGE_M):
+            nook = min(partition.nooks, key=end.distance)
+            away = shapely.distance(reaching[number].buffer(-radius), shapely.points(shapely.get_coordinates(nook)))
+            beyond_m.append(max(0.0, float(away.max()) - (1 + CORNER_DEPTH) * radius))
+    return max(beyond_m, default=None)
+
+
+def _crossing_length(way: NearCrossing, paving: geopandas.GeoDataFrame, features: OutlineFeatures) -> ExpectedWidth:
+    """Return how long a way over paving is expected to be: from one side of the paving to the other, as a width is."""
+    surface, line = paving.geometry.iloc[way.surface], way.middle_line
+    if isinstance(surface, Polygon) and surface.boundary.buffer(SAME_EDGE_M).covers(line.boundary):
+        return features.expected_width(surface, line, surface.length)
+    return ExpectedWidth(line.length, features.distance_sd_m(line))
+
+
+def _with_nooks(partition: ZonePartition) -> list[Polygon]:
+    """Return zones with the nooks that open into them: whether these are cut off hangs on a hand's breadth."""
+    nooks = list(partition.nooks)
+    tree = shapely.STRtree(nooks)
+    found = []
+    for zone in partition.zones:
+        beside = [nooks[number] for number in tree.query(zone, predicate="intersects")]
+        whole = shapely.union_all([zone, *(nook for nook in beside if shapely.intersection(nook, zone).length > 0)])
+        found.append(whole if isinstance(whole, Polygon) else zone)
     return found
 
 

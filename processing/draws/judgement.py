@@ -25,7 +25,7 @@ SETTLED_BY: Mapping[str, tuple[str, ...]] = {
     "passage": ("passage-width", "narrow-place"),
     "crossing": ("crossing-length", "crossing-width"),
     "zone": ("zone-area",),
-    "reach": ("supply-choice",),
+    "reach": ("zone-reach", "supply-choice"),
     "slope": ("ground-slope",),
     "dock_slope": ("dock-slope",),
     "dock": ("dock-must-have", "dock-danger"),

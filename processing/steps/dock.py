@@ -11,6 +11,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.dock.scoring import tied_with_best
 from lawngis.mower import MowerProfile
 
+from ..derived.cable_doubt import cable_reach_checks
 from ..derived.dock_doubt import must_have_checks, pad_check
 from ..derived.dock_places import (
     CRITERIA,
@@ -55,7 +56,8 @@ def dock(site: Site, plan: Plan, mower: MowerProfile, parameters: DockParameters
         if not measured.measured[chosen]:
             checks.append(pad_check(site, some[chosen], mower))
         if forced is None:  # nobody has seen the place
-            checks += must_have_checks(site.accuracy, some[chosen], measured, chosen, mower, parameters)
+            asked = (site.accuracy, some[chosen], measured, chosen, mower, parameters)
+            checks += must_have_checks(*asked) + cable_reach_checks(*asked)
     return StepResult({"dock_candidates": rows}, [*findings, *of_facts], checks)
 
 

@@ -21,7 +21,7 @@ from ..derived.price_parameters import PriceParameters
 from ..derived.spread import Doubt, item_sd
 from ..model.catalogue import Said, Values
 from ..model.plan import Plan, Row, StepResult
-from ..model.site import VECTOR_ACCURACY, Site
+from ..model.site import Site
 from ..model.step import Step
 
 
@@ -47,7 +47,7 @@ def materials(site: Site, plan: Plan, mower: MowerProfile, parameters: Materials
     if not plan.rows("wire_path"):
         return StepResult({"materials": []})
     prices = price_book_from(parameters.price_book)
-    doubted = doubts(plan, mower, prices)
+    doubted = doubts(site, plan, mower, prices)
     shares = _shares(plan)
     rows: list[Row] = []
     for number, own in shares.items():
@@ -177,10 +177,8 @@ STEP = Step(
         "links",
         "supply_route",
         *DOUBT_READS,
-        *VECTOR_ACCURACY,
         "site:parcels",
         "site:buildings",
-        "site:hard_surfaces",
         "site:beds",
     ),
     writes=("materials",),

@@ -37,7 +37,7 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: SummaryPara
     stops = sum(row["severity"] == "stop" for row in plan.rows("findings"))
     priced = [row for row in plan.rows("materials") if row["amount"] is not None]
     currency = priced[0]["currency"] if priced else None
-    doubted = doubts(plan, mower, price_book_from(parameters.price_book))
+    doubted = doubts(site, plan, mower, price_book_from(parameters.price_book))
     wire, price = wire_spread(paths, doubted), amount_spread(priced, paths, doubted, ways=ways_doubt(site))
     known = knowledge(site, lawn=plan.rows("lawn"), covered=bool(plan.rows("cover")))
     ready, reasons = readiness(plan, known)

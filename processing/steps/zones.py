@@ -30,6 +30,7 @@ from ..derived.outline_features import READS as OUTLINE_READS
 from ..derived.passage_checks import Asked, crossing_checks, near_checks, width_checks
 from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_links, shown_links
 from ..derived.price_parameters import PriceParameters
+from ..derived.reach_doubt import reach_checks, ways_between
 from ..derived.slope import zone_slopes_percent
 from ..derived.slope_readings import steep_zone_findings, zone_slope
 from ..derived.supply_doubt import supply_checks
@@ -107,6 +108,7 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
         *with_changes(of_links, site, ground, found.links, maybe, mower, parameters.price_book),
         *near_checks(mapped.near.values(), site.facts.widths, asked),
         *zone_area_checks(site, ground, found.partition.scraps, found.names, mower, parameters),
+        *reach_checks(ground, found.names, ways_between(between, mapped.crossings, mower), asked),
         *supply_checks(site, found.served, ground, found.names, mower, parameters.price_book, parameters),
     ]
     return StepResult({"zones": laid.zone_rows, "links": link_rows, "hand_mow": hand_rows}, findings, checks)

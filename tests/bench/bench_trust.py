@@ -5,11 +5,14 @@
 Gardens are invented by seed, and mapped with errors of three qualities (`trust_gardens`); lawngis is told the true
 model of these errors. It plans the truth as well: what it decides there is right. Decisions are matched by place, never
 by name (`trust_decisions`). One is wrong when the map's plan falls otherwise than the truth's, and listed when a row of
-`visit_checks` is about it: of a kind that settles it, and near. Which zones are reached follows from passages: it is
-listed by a check of a passage beside only if that one is wrong itself. A check is needless if it is about no decision
-that comes out wrong in any of the maps of its garden; checks that a rule asks for, and those that keep somebody from
-harm, are excused. Brier scores are those of the stated chances (0 where nothing is asked) and of always saying the
-share of wrong ones; a chance is the most that a check gives it, added up over the limits that are asked about.
+`visit_checks` is about it: of a kind that settles it, and near. Which zones are reached follows from passages and
+slopes, whether a small lawn is a zone as well, and whether a cable is too long from which zones are reached: a check of
+one of these beside lists it only if that one is wrong itself, and doesn't state its chance. A check is needless if it
+is about no decision that comes out wrong in any of the maps of its garden; checks that a rule asks for, and those that
+keep somebody from harm, are excused. Brier scores are those of the stated chances (0 where nothing is asked) and of
+always saying the share of wrong ones; a chance is the most that a check gives it, added up over the limits that are
+asked about. With a perfect model of error, and truths spread evenly about a limit, 41 % of what is listed is needless
+by 6 maps of each garden and 22 % by 20.
 Intervals of 90 % come from resampling gardens: maps of one garden aren't independent.
 
 A row for each kind: decisions, wrong ones, share of these listed (recall), checks that may be needless, share of those

@@ -22,11 +22,11 @@ from lawngis.mower import MowerProfile
 # --- checks: which kind of decision each settles ---------------------------------------------------------
 
 SETTLES: Mapping[str, tuple[str, ...]] = {
-    "passage": ("passage", "steep passage", "reach"),
-    "narrow": ("passage", "steep passage", "reach"),
-    "crossing": ("crossing", "reach"),
+    "passage": ("passage", "steep passage", "reach", "small zone", "cable"),
+    "narrow": ("passage", "steep passage", "reach", "small zone"),
+    "crossing": ("crossing", "reach", "cable"),
     "slope": ("steep", "wire slope", "steep passage"),
-    "ground-slope": ("steep", "wire slope", "steep passage"),
+    "ground-slope": ("steep", "wire slope", "steep passage", "reach", "small zone"),
     "edge-slope": ("wire slope", "steep", "steep passage"),
     "wire-slope": ("wire slope", "steep", "steep passage"),
     "dock": ("dock place",),
@@ -37,6 +37,7 @@ SETTLES: Mapping[str, tuple[str, ...]] = {
     "tree": ("trunk",),
     "trunk": ("trunk",),
     "zone": ("small zone",),
+    "zone-reach": ("reach", "cable"),
     "small": ("small zone",),
     "reach": ("reach",),
     "supply": ("reach", "cable"),
@@ -72,14 +73,15 @@ REACH_M: Mapping[str, float] = {
     "trunk": 1.0,
     "small zone": 1.0,
     "reach": 2.0,
+    "cable": 2.0,
     "lawn": 1.0,
 }
 """How far from a decision's ground a check about it may lie [m]; a kind that isn't here is of the whole garden."""
 
-CHAINED = frozenset({"reach"})
+CHAINED = frozenset({"reach", "small zone", "cable"})
 """Kinds that follow from decisions of other kinds: a check of those tells of this one as far as they were wrong."""
 
-KINDS = (*REACH_M, "cable", "signal", "loop length", "week", "verdict")
+KINDS = (*REACH_M, "signal", "loop length", "week", "verdict")
 
 # --- how near is the same ---------------------------------------------------------------------------------
 
@@ -107,7 +109,7 @@ class Decision:
     """One yes or no, or one of several, that both plans made at a place.
 
     A check settles it only if it asks about one of its `limits`, when both state any: the slope at which ground is kept
-    out differs along the wire, and only what closes a passage changes which zones are reached.
+    out differs along the wire, and only what closes a way changes which zones are reached.
     """
 
     kind: str
@@ -147,7 +149,8 @@ class Check:
         """Return whether this settles a decision: its kind, its limit where slopes have two, and its place."""
         if decision.kind not in self.settles:
             return False
-        if decision.limits and np.isfinite(self.limit) and not np.isclose(self.limit, decision.limits).any():
+        other = decision.limits and np.isfinite(self.limit) and not np.isclose(self.limit, decision.limits).any()
+        if other and self.settles[0] not in CHAINED:
             return False
         reach = REACH_M.get(decision.kind)
         return reach is None or bool(self.ground.dwithin(decision.ground, reach))
@@ -451,11 +454,19 @@ def _runs(labels: np.ndarray) -> list[np.ndarray]:
 def _reached(pair: _Compared) -> Iterator[Decision]:
     """Yield how each zone of the truth is served: driven to, carried to with which supply, or not at all."""
     mower = pair.mower
-    limits = (mower.passage_transit_min_m, mower.crossing_length_max_m, mower.supply_cable_max_m)
+    slopes = (mower.slope_limit_percent, mower.edge_slope_limit_percent)
+    limits = (mower.passage_transit_min_m, mower.crossing_length_max_m, mower.supply_cable_max_m, *slopes)
+
+    homes = pair.truth.rows("zones", role="home").geometry
 
     def served(plan: PlanOfGarden, ground: BaseGeometry) -> str | None:
         zones = plan.rows("zones")
         how = zones["supply"].where(zones["role"] == "detached", "driven")
+        if len(homes):  # of two groups with a dock each it is a name which of them is home
+            shares = zones.geometry.intersection(homes.iloc[0]).area
+            there = zones["loop_id"] == zones["loop_id"][shares.idxmax()]
+            if shares.max() > 0 and how[there].eq("own_dock").all():
+                how = how.mask(how == "driven", "own_dock").mask(there, "driven")
         grounds = {supply: shapely.union_all(zones.geometry[how == supply]) for supply in how.unique()}
         return plan.mostly(ground, {**grounds, "none": plan.union("hand_mow", reason="unreachable")})
 
@@ -469,6 +480,9 @@ def _wholes(pair: _Compared) -> Iterator[Decision]:
     def cable(plan: PlanOfGarden) -> str:
         return "reaches" if plan.rows("supply_route")["within_limit"].all() else "too long"
 
+    tight = [zone for plan in pair.both for zone in _out_of_reach(plan)]
+    yield from pair.decision("cable", shapely.union_all(tight) if tight else WHOLE, cable)
+
     def signal(plan: PlanOfGarden) -> str:
         return "heard" if plan.rows("hand_mow", reason="out_of_signal").empty else "out of signal"
 
@@ -478,5 +492,15 @@ def _wholes(pair: _Compared) -> Iterator[Decision]:
     def week(plan: PlanOfGarden) -> str:
         return "too short" if (plan.summary["missing_hours_week"] or 0) > 0 else "suffices"
 
-    for kind, read in (("cable", cable), ("signal", signal), ("loop length", longest), ("week", week)):
+    for kind, read in (("signal", signal), ("loop length", longest), ("week", week)):
         yield from pair.decision(kind, WHOLE, read)
+
+
+def _out_of_reach(plan: PlanOfGarden) -> list[BaseGeometry]:
+    """Return the zones of loops whose dock no cable reaches."""
+    routes, docks, zones = plan.rows("supply_route"), plan.rows("dock_candidates"), plan.rows("zones")
+    if not len(routes):
+        return []
+    far = docks[docks["candidate_id"].isin(routes["candidate_id"][~routes["within_limit"].astype(bool)])]
+    loops = zones["loop_id"][zones["zone_id"].isin(far["zone_id"])]
+    return list(zones.geometry[zones["loop_id"].isin(loops)])

@@ -33,7 +33,7 @@ class Case:
 
     @property
     def chance(self) -> float:
-        return stated_chance(self.checks)
+        return stated_chance([check for check in self.checks if check.of_itself(self.decision)])
 
 
 @dataclass(frozen=True)

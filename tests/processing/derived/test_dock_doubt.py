@@ -9,7 +9,7 @@ from scipy.stats import norm
 
 from lawngis.dock.placing import candidate_places
 from lawngis.mower import built_in_profile
-from lawngis.processing.derived.dock_doubt import NOT_ASKED, _distance_sds_m
+from lawngis.processing.derived.dock_doubt import NOT_ASKED, distance_sds_m
 from lawngis.processing.model.facts import Fact, Facts
 from lawngis.processing.model.site import DataAccuracy, vector_error
 from lawngis.processing.model.step import loaded_steps
@@ -99,7 +99,7 @@ def test_how_far_straights_are_off_is_how_far_drawn_corners_are():
         drawn = ring + shift + np.vstack([random.normal(0, error.vertex_m, (4, 2)), [(0, 0)]])
         drawn[-1] = drawn[0]
         ahead.append(candidate_places(drawn, spacing_m=100, also_at_m=[4.0]).straight_ahead_m[1])
-    assert np.std(ahead) == pytest.approx(_distance_sds_m(accuracy)["ahead"], rel=0.08)
+    assert np.std(ahead) == pytest.approx(distance_sds_m(accuracy)["ahead"], rel=0.08)
 
 
 def test_what_is_not_asked_has_a_reason():

@@ -14,6 +14,7 @@ from shapely import Point, box
 sys.path.insert(0, str(Path(__file__).parents[2] / "contract"))
 from made import site_of, steps_until
 
+from lawngis.lawn.widths import WAVE_M
 from lawngis.mower import built_in_profile
 from lawngis.processing.measured.overrides import Override
 from lawngis.processing.model.site import DataAccuracy
@@ -22,8 +23,9 @@ from lawngis.processing.steps.workflow import Settings, planned
 MOWER = built_in_profile()
 MOWN = MOWER.passage_mow_min_m
 WEST, EAST = box(0, 0, 12, 10), box(16, 0, 24, 10)
-SD_M = 0.10 * np.sqrt(2 * 0.36)
-"""Both sides of a surveyed lawn shift alike."""
+CORNER_SD_M = 0.10 * np.sqrt(0.36)
+SD_M = np.sqrt(CORNER_SD_M**2 + WAVE_M**2 / 2)
+"""Both sides of a surveyed lawn shift alike, and have two corners each: the mean of two widths, off by √2 corners."""
 
 
 def found(lawn, *overrides, layers=None, accuracy=None, until="zones"):
@@ -46,7 +48,7 @@ def joined(width_m):
 # --- widths -------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("width_m", [1.61, 1.65, 1.72])
+@pytest.mark.parametrize("width_m", [1.61, 1.65, 1.69])
 def test_a_place_just_wide_enough_is_asked_about_with_its_chance(width_m):
     (check,) = checks(found(joined(width_m)), "narrow-place")
     assert (check["value"], check["sd"]) == (pytest.approx(width_m, abs=0.005), pytest.approx(SD_M))
@@ -63,11 +65,24 @@ def test_chances_are_those_of_truths_that_are_drawn():
     """Maps of one lawn whose sides are drawn with errors: of those that say 1.65 m so many are narrower in truth."""
     rng = np.random.default_rng(11)
     truth = rng.uniform(0.9, 2.4, 400_000)
-    sides = rng.normal(0, 0.1 * np.sqrt(0.36), (2, len(truth)))
-    map_m = truth + sides[1] - sides[0]
-    alike = np.abs(map_m - 1.65) < 0.01
+    corners = rng.normal(0, CORNER_SD_M, (2, 2, len(truth)))
+    map_m = truth + corners[1] - corners[0]
+    alike = (np.abs(map_m - 1.65) < 0.02).all(axis=0)
     (check,) = checks(found(joined(1.65)), "narrow-place")
     assert check["flip_probability"] == pytest.approx((truth[alike] < MOWN).mean(), abs=0.02)
+
+
+def test_ends_that_differ_by_no_more_than_their_errors_are_one_width():
+    """1.58 and 1.66 m at the two ends of 4 m: transit on the map, but mown by the mean of 1.62 m."""
+    narrow = shapely.Polygon([(12, 4.21), (16, 4.17), (16, 5.83), (12, 5.79)])
+    plan = found(shapely.union_all([WEST, narrow, EAST]))
+    (link,) = plan.rows("links")
+    (check,) = checks(plan, "passage-width")
+    assert link["kind"] == "transit" and link["width_m"] == pytest.approx(1.58, abs=0.005)
+    assert check["value"] == pytest.approx(1.62, abs=0.005)
+    apart = np.hypot(SD_M, 1.62 - 1.58)
+    assert check["flip_probability"] == pytest.approx(norm.cdf((1.62 - MOWN) / apart), abs=0.03)
+    assert check["flip_probability"] > 0.5
 
 
 @pytest.mark.parametrize(("measured", "zones", "kinds"), [(1.5, 2, ["transit"]), (0.8, 2, ["blocked"]), (1.8, 1, [])])
@@ -142,3 +157,37 @@ def test_a_crossing_about_as_wide_as_the_mower_is_asked_about(width_m, case):
 
 def test_a_crossing_short_and_wide_without_doubt_is_not():
     assert not checks(over_paving(1.2), "crossing-length", "crossing-width")
+
+
+def through_an_opening(depth_m):
+    """Lawn, 1.5 m of path, and a lawn that reaches that by an opening 1.2 m wide between two beds."""
+    east = 13.5 + depth_m
+    lawns = [box(0, 0, 12, 10), shapely.union(box(east, 0, 26, 10), box(13.5, 4.4, east, 5.6))]
+    layers = {"hard_surfaces": {"geometry": [box(12, 0, 13.5, 10)], "use": ["path"], "level": ["flush"]}}
+    return found(lawns, layers=layers)
+
+
+def test_a_crossing_that_begins_in_a_nook_is_asked_about_by_how_deep_that_is():
+    """By hand: discs of 0.8 m come 0.27 m into it; their zone goes 1.6 m from their middles, to corners 0.95 m deep."""
+    assert [row["role"] for row in through_an_opening(0.6).rows("zones")] == ["home", "linked"]
+    chances = []
+    for depth_m in (1.0, 1.1):
+        plan = through_an_opening(depth_m)
+        assert [row["role"] for row in plan.rows("zones")] == ["home", "detached"]
+        (check,) = checks(plan, "crossing-length")
+        assert json.loads(check["values"])["case"] == "parted" and check["value"] == pytest.approx(1.5, abs=0.01)
+        chances.append(check["flip_probability"])
+    deep_m = np.array([np.hypot(depth_m + np.sqrt(0.8**2 - 0.6**2), 0.6) for depth_m in (1.0, 1.1)]) - 1.6
+    assert chances == pytest.approx(norm.sf(deep_m / (0.1 * np.sqrt(2))), abs=0.02)
+    assert not checks(through_an_opening(2.0), "crossing-length", "crossing-width")
+
+
+def test_the_shortest_way_over_a_path_that_came_out_uneven_is_no_shorter_than_the_path():
+    """1.94 m at one end and 2.10 m at the other, each off by √2 · 6 cm: a crossing, but 2.02 m in the mean."""
+    path = shapely.Polygon([(12, 0), (13.94, 0), (14.10, 10), (12, 10)])
+    lawns = [box(0, 0, 12, 10), shapely.Polygon([(13.94, 0), (26, 0), (26, 10), (14.10, 10)])]
+    layers = {"hard_surfaces": {"geometry": [path], "use": ["path"], "level": ["flush"]}}
+    plan = found(lawns, layers=layers)
+    (check,) = checks(plan, "crossing-length")
+    assert json.loads(check["values"])["case"] == "crossed"
+    assert check["value"] == pytest.approx(2.02, abs=0.01) and check["flip_probability"] > 0.5

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
+import geopandas
 import numpy as np
 import pytest
 from affine import Affine
@@ -12,6 +14,7 @@ from shapely import LineString, Point, Polygon, box
 
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.raster import Grid
+from lawngis.lawn.widths import ExpectedWidth
 from lawngis.mower import built_in_profile
 from lawngis.prices import price_book_from
 from lawngis.processing.derived.decisions import LAWN, served_zones
@@ -39,7 +42,8 @@ def site(accuracy: DataAccuracy | None = None) -> Site:
 
 def passage(width_m: float) -> PlacedLink:
     kind = "transit" if width_m >= MOWER.passage_transit_min_m else "blocked"
-    return PlacedLink(0, 1, kind, width_m, 10.0, 0.14, LAWN, LineString([(20, 5), (30, 5)]), Point(25, 5))
+    likely = ExpectedWidth(width_m, 0.14)
+    return PlacedLink(0, 1, kind, width_m, 10.0, 0.14, LAWN, LineString([(20, 5), (30, 5)]), Point(25, 5), likely)
 
 
 def width_check(width_m: float) -> VisitCheck:
@@ -115,7 +119,7 @@ def test_lengths_and_decisions_add_in_squares() -> None:
     amounts = {"boundary wire": 150.0, "pegs": 30.0, "duct": 40.0, "mower": None}
     priced = [{"item": item, "amount": amount} for item, amount in amounts.items()]
     assert amount_spread(priced, PATHS, DOUBTS, ways=0.5).sd == pytest.approx(
-        np.sqrt((1.2 * 5) ** 2 + 100**2 + 200**2 + (0.5 * 0.5 * 40) ** 2)
+        np.sqrt((1.2 * 5) ** 2 + 100**2 + 200**2 + (0.5 * 0.5 * 40) ** 2 + (0.5 * 0.02 * 220) ** 2)
     )
     assert amount_spread([], [], [], ways=1.0) == wire_spread([], []) == (0, 0, 0)
 
@@ -149,22 +153,22 @@ def planned(area: Polygon, chance: float | None = 0.3) -> Plan:
 
 
 def test_ground_that_may_be_kept_out_changes_the_wire_by_its_edge_once_for_all_readings() -> None:
-    (doubt,) = doubts(planned(box(8, 15, 12, 20)), MOWER, PRICES)
+    (doubt,) = doubts(site(), planned(box(8, 15, 12, 20)), MOWER, PRICES)
     assert doubt.chance == 0.3 and doubt.changes["boundary wire"] == pytest.approx(10.0, abs=0.5)
-    assert not doubts(planned(box(8, 15, 12, 20), None), MOWER, PRICES)
+    assert not doubts(site(), planned(box(8, 15, 12, 20), None), MOWER, PRICES)
 
 
 def test_ground_that_may_be_mown_after_all_and_ground_that_parts_a_lawn() -> None:
-    (beside,) = doubts(planned(box(20.01, 0, 24, 20)), MOWER, PRICES)
+    (beside,) = doubts(site(), planned(box(20.01, 0, 24, 20)), MOWER, PRICES)
     assert beside.changes["boundary wire"] == pytest.approx(8.0, abs=0.3)
-    (across,) = doubts(planned(box(9, 0, 11, 20)), MOWER, PRICES)
+    (across,) = doubts(site(), planned(box(9, 0, 11, 20)), MOWER, PRICES)
     assert across.changes["boundary wire"] > 30 and across.changes["amount"] > 20
 
 
 def test_checks_that_say_what_changes_are_taken_at_their_word() -> None:
     plan = planned(HOME)
     plan._rows["visit_checks"] = [{"check_id": "C0", "flip_probability": 0.1, "changes": json.dumps({"amount": 7.0})}]
-    assert doubts(plan, MOWER, PRICES) == [Doubt(0.1, {"amount": 7.0})]
+    assert doubts(site(), plan, MOWER, PRICES) == [Doubt(0.1, {"amount": 7.0})]
 
 
 def test_a_dock_that_may_stand_elsewhere_changes_its_cable() -> None:
@@ -180,7 +184,7 @@ def test_a_dock_that_may_stand_elsewhere_changes_its_cable() -> None:
         {**place, "candidate_id": "P1-D4", "rank": None, "supply_m": 1.0},
     ]
     each = PRICES.supply_cable_per_m
-    assert doubts(plan, MOWER, PRICES) == [
+    assert doubts(site(), plan, MOWER, PRICES) == [
         Doubt(0.1, {"supply cable": 3.0, "amount": round(3 * each, 4)}),
         Doubt(0.1, {"supply cable": 5.0, "amount": round(5 * each, 4)}),
     ]
@@ -192,5 +196,21 @@ def test_a_trunk_that_may_get_an_island_takes_its_ring_and_its_lead_or_saves_the
     for diameter_m, sign in ((0.16, 1), (0.14, -1)):
         check = {**trunk, "value": diameter_m, "limit_value": 0.15, "at_stake": 3.0, "geometry": Point(6, 10)}
         plan._rows |= {"visit_checks": [check], "visit_areas": []}
-        (doubt,) = doubts(plan, MOWER, PRICES)
+        (doubt,) = doubts(site(), plan, MOWER, PRICES)
         assert doubt.changes["boundary wire"] == pytest.approx(sign * (3 + 2 * 6))
+
+
+def test_each_lead_and_each_cable_may_go_over_a_path() -> None:
+    """Two docks and one lead; a path of 2 m; on maps off by 0.1 m half as much hangs on them as on those off by 0.2."""
+    plan = planned(HOME)
+    led = {"role": "detached", "supply": "main_wire"}
+    plan._rows |= {
+        "zones": [{"geometry": HOME, "role": "home", "supply": "own_dock"}, {"geometry": APART, **led}],
+        "dock_candidates": [{"chosen": True}, {"chosen": True}, {"chosen": False}],
+        "visit_checks": [],
+    }
+    for use, ways in (("path", 3), ("drive", 0)):
+        paving = geopandas.GeoDataFrame({"use": [use]}, geometry=[box(22, 0, 24, 20)])
+        paved = replace(site(DataAccuracy(position_sd_m=0.1)), layers={"hard_surfaces": paving})
+        cut = {"saw cut": MOWER.crossing_length_max_m, "amount": MOWER.crossing_length_max_m * PRICES.saw_cut_per_m}
+        assert doubts(paved, plan, MOWER, PRICES) == [Doubt(0.25, cut)] * ways

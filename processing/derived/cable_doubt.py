@@ -1,0 +1,90 @@
+"""Whether a dock may stand within reach of its cable after all: at a place that the maps only just rule out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from lawngis.arrays import FloatArray
+from lawngis.dock.placing import MustHave
+from lawngis.mower import MowerProfile
+from lawngis.trust import flip_probability, length_flip_probability
+
+from ..model.plan import Row, VisitCheck
+from ..model.site import DataAccuracy
+from .dock_doubt import distance_sds_m
+from .dock_places import DockParameters, DockPlaces, must_haves
+from .doubt import in_doubt
+
+ALONG = frozenset({"ahead", "behind", "corner"})
+"""Must-haves that hang on one corner of the wire: they fail, and hold, together."""
+
+
+def cable_reach_checks(
+    accuracy: DataAccuracy, dock: Row, places: DockPlaces, index: int, mower: MowerProfile, parameters: DockParameters
+) -> list[VisitCheck]:
+    """Return the question whether a dock can stand within reach of its cable, where the chosen place isn't.
+
+    It is asked at the place within reach that is most likely allowed: all that it misses would have to be otherwise.
+
+    Parameters
+    ----------
+    accuracy
+        How far the data is off.
+    dock
+        The row of `dock_candidates` that is chosen.
+    places, index
+        All places of its loop, and which of them it is.
+    mower, parameters
+        Whose limits decide, and how much doubt is looked at.
+    """
+    limit_m = mower.supply_cable_max_m
+    near = places.supply_m <= limit_m
+    if not places.supply_m[index] > limit_m or not near.any():
+        return []
+    chances = np.where(near, _allowed_chances(accuracy, places, mower, parameters), 0.0)
+    best = int(chances.argmax())
+    x, y = places.places.xy[best]
+    values = {"case": "nearer", "candidate_id": dock["candidate_id"], "length_m": float(places.supply_m[best])}
+    check = VisitCheck(
+        "supply-length",
+        values,
+        type(dock["geometry"])(x, y),
+        float(places.supply_m[index]),
+        None,
+        "m",
+        limit_m,
+        target_layer="dock_candidates",
+        target_id=dock["candidate_id"],
+        target_column="chosen",
+    )
+    return in_doubt(check, parameters, chance=float(chances[best]))
+
+
+def _allowed_chances(
+    accuracy: DataAccuracy, places: DockPlaces, mower: MowerProfile, parameters: DockParameters
+) -> FloatArray:
+    """Return for each place the chance that all that it misses, but for its cable, holds in truth, shape (n,)."""
+    sds: Mapping[str, FloatArray | float] = {
+        "pad_slope": places.slope_sd_percent,
+        "approach": places.approach_sd_percent,
+        **distance_sds_m(accuracy),
+    }
+    found, along = np.ones(len(places.places)), np.ones(len(places.places))
+    for must in must_haves(places, mower, parameters):
+        if must.key == "supply":
+            continue
+        chance = np.where(must.holds(), 1.0, _flips(must, sds[must.key]) if must.key in sds else 0.0)
+        if must.key in ALONG:
+            along = np.minimum(along, chance)
+        else:
+            found = found * chance
+    return np.asarray(found * along)
+
+
+def _flips(must: MustHave, sd: FloatArray | float) -> FloatArray:
+    values = np.nan_to_num(must.values, nan=must.limit)
+    if must.unit != "%":
+        return flip_probability(values, sd, must.limit)
+    return length_flip_probability(values, np.maximum(sd, 1e-6), must.limit)
