@@ -42,13 +42,12 @@ class Drop:
 
     def evidence(self, seen: str) -> str:
         """Return in words why an edge is a drop, with what is known of it."""
-        fall_m = DEEPEST_M if self.fall_m is None else self.fall_m
-        values = {"evidence": seen, "fall_m": fall_m, "edge_sd_m": self.edge_sd_m}
-        known: Said = ("drop-known", values)
+        told = {"evidence": seen, "fall_m": self.fall_m, "edge_sd_m": self.edge_sd_m}
+        known: Said = ("drop-known", told)
         if self.fall_m is None:
-            known = ("drop-known", {"case": "unknown", **values})
+            known = ("drop-known", {"case": "unknown", **told, "fall_m": DEEPEST_M})
         elif self.fall_m < SHOWN_FALL_M:
-            known = ("drop-known", {"case": "level", **values})
+            known = ("drop-known", {"case": "level", **told})
         code, values = known
         return sentences().said("part", code, "text", values)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from itertools import groupby
 from typing import get_args
@@ -9,7 +10,7 @@ from typing import get_args
 import numpy as np
 import shapely
 from pydantic import Field
-from shapely import LineString
+from shapely import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import oriented, polygon_parts
@@ -97,12 +98,13 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
     neighbours = _edge_neighbours(site, plan, parameters)
     ignored = passed_over(plan)
     seen = seen_outlines(site, plan)
+    zones = {zone["zone_id"]: filled_zone(zone, ignored) for zone in plan.rows("zones")}
     rows: list[Row] = []
     for zone in plan.rows("zones"):
-        polygon = filled_zone(zone, ignored)
+        polygon = zones[zone["zone_id"]]
         around = [*neighbours, *_other_zones(plan, zone)]
         for stretch in edge_stretches(polygon, around, otherwise=NOTHING_KNOWN, shortest_m=parameters.shortest_m):
-            parts = _judged_by_height(site, stretch, parameters)
+            parts = _judged_by_height(site, stretch, polygon, parameters)
             if seen is not None and stretch.edge_class == "unknown":
                 parts = _less_sure(parts, seen)
             for part in parts:
@@ -112,7 +114,7 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
     findings = _findings(rows) + contradictions + _ledges(site, plan, parameters)
     # Each drop is looked at anyway.
     drawn = [row for row in asked if not row["evidence"].startswith(LAWN_BEYOND) and row["edge_class"] != "drop"]
-    checks = _checks(asked, parameters) + _height_checks(site, asked, parameters)
+    checks = _checks(asked, parameters) + _height_checks(site, asked, zones, parameters)
     checks += edge_checks(drawn, _drawn(neighbours), outline_features(site, plan), mower, parameters)
     return StepResult({"edges": rows}, findings + of_facts, checks)
 
@@ -140,11 +142,13 @@ def _as_measured(site: Site, rows: list[Row], mower: MowerProfile) -> tuple[list
     return measured, findings, [row for index, row in enumerate(measured) if index not in looked_at]
 
 
-def _judged_by_height(site: Site, stretch: EdgeStretch, parameters: EdgesParameters) -> list[EdgeStretch]:
+def _judged_by_height(
+    site: Site, stretch: EdgeStretch, zone: Polygon, parameters: EdgesParameters
+) -> list[EdgeStretch]:
     """Return a stretch of which no layer says what lies beyond it, cut and classed by the step in the surface model."""
     if site.dsm is None or stretch.edge_class not in LAYERS_SILENT or stretch.line.length < parameters.step_stretch_m:
         return [stretch]
-    steps = _steps(site.dsm, site, stretch.line, parameters)
+    steps = _steps(site.dsm, site, stretch.line, parameters.step_stretch_m, zone)
     judged: list[EdgeStretch] = []
     for height_class, group in groupby(steps, key=lambda step: _height_step_class(step, parameters)):
         run = list(group)
@@ -179,28 +183,33 @@ def _height_step_class(step: HeightStep, parameters: EdgesParameters) -> EdgeCla
     return None
 
 
-def _steps(grid: Grid, site: Site, line: LineString, parameters: EdgesParameters) -> list[HeightStep]:
+def _steps(
+    grid: Grid, site: Site, line: LineString, stretch_m: float, within: BaseGeometry | None = None
+) -> list[HeightStep]:
     error = dem_error(site.accuracy)
     return height_steps(
         grid,
         site.frame,
         line,
-        stretch_m=parameters.step_stretch_m,
+        stretch_m=stretch_m,
         z_sd_m=error.sd_m,
         correlation=error.correlation,
+        within=within,
     )
 
 
-def _height_checks(site: Site, rows: list[Row], parameters: EdgesParameters) -> list[VisitCheck]:
+def _height_checks(
+    site: Site, rows: list[Row], zones: Mapping[str, Polygon], parameters: EdgesParameters
+) -> list[VisitCheck]:
     dsm = site.dsm
     if dsm is None:
         return []
     return height_checks(
         rows,
-        lambda line: _steps(dsm, site, line, parameters),
+        lambda row, stretch_m: _steps(dsm, site, row["geometry"], stretch_m, zones[row["zone_id"]]),
+        stretch_m=parameters.step_stretch_m,
         flush_max_m=FLUSH_MAX_M,
         fall_min_m=parameters.ledge_min_m,
-        length_min_m=parameters.step_stretch_m,
         parameters=parameters,
     )
 
@@ -219,7 +228,7 @@ def _contradictions(site: Site, rows: list[Row], parameters: EdgesParameters) ->
     for row in rows:
         if row["edge_class"] != "flush" or row["length_m"] < parameters.step_stretch_m:
             continue
-        for step in _steps(site.dsm, site, row["geometry"], parameters):
+        for step in _steps(site.dsm, site, row["geometry"], parameters.step_stretch_m):
             height_class = _height_step_class(step, parameters)
             if height_class is not None and abs(step.step_m) >= parameters.contradiction_min_m:
                 values = {
@@ -245,7 +254,7 @@ def _ledges(site: Site, plan: Plan, parameters: EdgesParameters) -> list[Finding
     for lawn in polygon_parts(shapely.union_all(plan.geometries("lawn"))):
         outer = LineString(oriented(lawn).exterior)
         for ledge in ledges(
-            _steps(site.dem, site, outer, parameters),
+            _steps(site.dem, site, outer, parameters.step_stretch_m),
             drop_min_m=parameters.ledge_min_m,
             confidence_min=parameters.step_confidence_min,
         ):
