@@ -88,6 +88,11 @@ def test_a_check_of_another_limit_settles_nothing():
     assert check("slope-unknown").about(along_wire)
 
 
+def test_a_height_beside_an_edge_is_a_danger_where_the_ground_may_fall():
+    assert check("edge-height", limit=-0.5).settles[0] == "edge danger"
+    assert check("edge-height", limit=0.05).settles[0] == "edge"
+
+
 def test_chances_of_readings_count_once_and_of_limits_add_up():
     both = [check("x", chance=0.2, limit=1.6), check("x", chance=0.3, limit=1.6), check("x", chance=0.1, limit=0.9)]
     assert stated_chance(both) == pytest.approx(0.4)
@@ -194,7 +199,7 @@ def test_recall_and_needless_of_a_tiny_case():
     maps = {
         (0, 0): ([decision("passage", wrong=True)], [check("passage-width")]),
         (0, 1): ([decision("passage", wrong=False)], [check("passage-width")]),
-        (0, 2): ([decision("passage", wrong=True)], [check("edge-class"), check("dock-slope", FAR)]),
+        (0, 2): ([decision("passage", wrong=True)], [check("edge-neighbour"), check("dock-slope", FAR)]),
         (1, 0): ([decision("passage", wrong=False)], [check("passage-width"), check("ground-slope")]),
     }
     cases, asked = scores.cases_of(maps), scores.asked_of(maps)

@@ -53,8 +53,8 @@ SETTLES: Mapping[str, tuple[str, ...]] = {
 }
 """Kinds of decision that a check settles, by how its code begins; the longest beginning counts. Add new codes here."""
 
-RULE_CODES = frozenset({"dock-slope", "what-is-there", "supply-point", "outlet"})
-"""Checks that a rule asks for whatever the chance."""
+RULE_CODES = frozenset({"dock-slope", "edge-class", "what-is-there", "supply-point", "outlet"})
+"""Checks that a rule asks for whatever the chance: what no layer tells, and what is measured of every parcel."""
 
 SAFETY = frozenset({"steep", "wire slope", "edge danger"})
 """Kinds that could hurt somebody: their checks are never needless."""
@@ -137,6 +137,8 @@ class Check:
 
     @property
     def settles(self) -> tuple[str, ...]:
+        if self.code == "edge-height" and self.limit < 0:
+            return SETTLES["edge-danger"]
         return SETTLES[max(fitting, key=len)] if (fitting := [c for c in SETTLES if self.code.startswith(c)]) else ()
 
     def of_itself(self, decision: Decision) -> bool:
@@ -326,13 +328,15 @@ def _slopes(pair: _Compared) -> Iterator[Decision]:
     asked = shapely.union_all([check.ground.buffer(0.5) for check in pair.checks if "steep" in check.settles])
     asked = asked.difference(shapely.union(banks, elsewhere).buffer(1.0))
     grounds = {"steep": lawn.difference(band), "wire slope": band}
-    limits = {"steep": pair.mower.slope_limit_percent, "wire slope": pair.mower.edge_slope_limit_percent}
+    along, within = pair.mower.edge_slope_limit_percent, pair.mower.slope_limit_percent
+    # What reaches the band along the edge goes as a whole, by the limit there.
+    limits = {"steep": (along, within), "wire slope": (along,)}
     for kind, whole in ((kind, whole) for kind in grounds for whole in (banks, elsewhere, asked)):
         for piece in _pieces(whole.intersection(grounds[kind]), wide_m=0.2, least_m2=1.0):
             out = [shape.intersection(piece).area for shape in steep]
             words = [f"{area_m2:.1f} of {piece.area:.0f} m² out" for area_m2 in out]
             differs = abs(out[0] - out[1]) > max(STEEP_DIFFERS_M2, STEEP_DIFFERS_SHARE * piece.area)
-            yield Decision(kind, piece, words[0], words[differs], (limits[kind],), harm=differs and out[0] > out[1])
+            yield Decision(kind, piece, words[0], words[differs], limits[kind], harm=differs and out[0] > out[1])
 
 
 def _pieces(shape: BaseGeometry, *, wide_m: float, least_m2: float) -> list[BaseGeometry]:
