@@ -29,6 +29,8 @@ NOT_ASKED = {
     "supply": "the way of its cable is asked about where it is known",
     "hollow": "elevations are hardly better than the depth that counts; it is seen where the slope is read",
     "room": "dock and wire are laid from the edges as they are found, so that what room there is goes with them",
+    "behind": "whoever sets the dock measures it from the corner behind; what is missing there is missing ahead",
+    "corner": "whoever sets the dock measures it from that corner",
 }
 """Must-haves without a check of their own, and why."""
 
@@ -123,6 +125,8 @@ def _doubts(
     for must in must_haves(places, mower, parameters):
         if must.key not in NOT_ASKED:
             value = float(must.values[index])
+            if must.key == "ahead":  # a dock is moved along its wire
+                value += max(0.0, float(places.places.straight_behind_m[index]) - mower.dock_straight_behind_m)
             if np.isfinite(value):
                 yield must, value, sds[must.key]
 
@@ -130,16 +134,14 @@ def _doubts(
 def _distance_sds_m(accuracy: DataAccuracy) -> dict[str, float]:
     """Return the standard deviation of each distance that must hold, by its must-have [m].
 
-    The wire keeps its distance from the edge, and is off as that is. Straights and corners lie on one edge, whose shift
-    takes the dock along.
+    The wire keeps its distance from the edge, and is off as that is. Straights lie on one edge, whose shift takes the
+    dock along.
     """
     edge = vector_error(accuracy)
     along = distance_sd_m(edge, edge, same_feature=True)
     across = distance_sd_m(edge, edge)
     return {
         "ahead": along,
-        "behind": along,
-        "corner": along,
         "sprinkler": distance_sd_m(edge, vector_error(accuracy, "sprinklers")),
         "passage": across,
         DANGER: max(distance_sd_m(edge, vector_error(accuracy, layer)) for layer in ("water", "barriers")),
