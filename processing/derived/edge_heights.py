@@ -7,10 +7,13 @@ from collections.abc import Callable, Sequence
 from scipy.special import ndtr
 
 from lawngis.ground.step import HeightStep
+from lawngis.mower import MowerProfile
 
 from ..model.facts import answers
 from ..model.plan import Row, VisitCheck
+from .decisions import least_setback_m
 from .doubt import DoubtParameters, worth_a_look
+from .edge_doubt import SETBACK_DIFFERS_M
 
 HEIGHT_EVIDENCE = "the surface model"
 """How the evidence of an edge begins that the surface model told."""
@@ -82,6 +85,32 @@ def height_checks(
                 )
             )
     return checks
+
+
+def unlike_chance(steps: Sequence[HeightStep], edge_class: str, mower: MowerProfile, *, flush_max_m: float) -> float:
+    """Return the chance that heights give an edge another setback than that of its class; 0.5 where they tell nothing.
+
+    Parameters
+    ----------
+    steps
+        Across the edge, as one.
+    edge_class
+        As what it counts.
+    mower
+        Whose setbacks decide.
+    flush_max_m
+        Steps up to this are level [m].
+    """
+    told = _known(steps)
+    if not told:
+        return 0.5
+    below, above = (float(ndtr((limit - told[0].step_m) / told[0].sd_m)) for limit in (-flush_max_m, flush_max_m))
+    kept_m = least_setback_m(edge_class, mower)
+    return sum(
+        chance
+        for name, chance in (("drop", below), ("flush", above - below), ("raised", 1 - above))
+        if abs(least_setback_m(name, mower) - kept_m) > SETBACK_DIFFERS_M
+    )
 
 
 def noise_chance(chance: float, count: int) -> float:

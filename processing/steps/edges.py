@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from itertools import groupby
 from typing import get_args
@@ -23,7 +23,7 @@ from ..derived.decisions import setback_m
 from ..derived.doubt import DoubtParameters
 from ..derived.drops import drop_beyond
 from ..derived.edge_doubt import edge_checks
-from ..derived.edge_heights import HEIGHT_EVIDENCE, height_checks
+from ..derived.edge_heights import HEIGHT_EVIDENCE, height_checks, unlike_chance
 from ..derived.loops import filled_zone, passed_over
 from ..derived.matching import applied, contradicts, matched
 from ..derived.outline_accuracy import SeenOutlines, seen_outlines
@@ -114,7 +114,16 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
     findings = _findings(rows) + contradictions + _ledges(site, plan, parameters)
     # Each drop is looked at anyway.
     drawn = [row for row in asked if not row["evidence"].startswith(LAWN_BEYOND) and row["edge_class"] != "drop"]
-    checks = _checks(asked, parameters) + _height_checks(site, asked, zones, parameters)
+    steps_of = _steps_of(site, zones)
+    checks = _checks(asked, steps_of, mower, parameters)
+    checks += height_checks(
+        asked,
+        steps_of,
+        stretch_m=parameters.step_stretch_m,
+        flush_max_m=FLUSH_MAX_M,
+        fall_min_m=parameters.ledge_min_m,
+        parameters=parameters,
+    )
     checks += edge_checks(drawn, _drawn(neighbours), outline_features(site, plan), mower, parameters)
     return StepResult({"edges": rows}, findings + of_facts, checks)
 
@@ -198,20 +207,12 @@ def _steps(
     )
 
 
-def _height_checks(
-    site: Site, rows: list[Row], zones: Mapping[str, Polygon], parameters: EdgesParameters
-) -> list[VisitCheck]:
+def _steps_of(site: Site, zones: Mapping[str, Polygon]) -> Callable[[Row, float], list[HeightStep]]:
+    """Return what gives the steps in the surface model across an edge in stretches of a length; none without one."""
     dsm = site.dsm
     if dsm is None:
-        return []
-    return height_checks(
-        rows,
-        lambda row, stretch_m: _steps(dsm, site, row["geometry"], stretch_m, zones[row["zone_id"]]),
-        stretch_m=parameters.step_stretch_m,
-        flush_max_m=FLUSH_MAX_M,
-        fall_min_m=parameters.ledge_min_m,
-        parameters=parameters,
-    )
+        return lambda row, stretch_m: []
+    return lambda row, stretch_m: _steps(dsm, site, row["geometry"], stretch_m, zones[row["zone_id"]])
 
 
 def _chained(lines: list[LineString]) -> LineString:
@@ -388,7 +389,12 @@ def _findings(rows: list[Row]) -> list[Finding]:
     return [Finding("caution", "drop-setback", values, drops[0]["geometry"].interpolate(0.5, normalized=True))]
 
 
-def _checks(rows: list[Row], parameters: EdgesParameters) -> list[VisitCheck]:
+def _checks(
+    rows: list[Row],
+    steps_of: Callable[[Row, float], list[HeightStep]],
+    mower: MowerProfile,
+    parameters: EdgesParameters,
+) -> list[VisitCheck]:
     """Return what is looked at on site: unknown edges that are long enough, and every drop."""
     drops = [
         VisitCheck(
@@ -413,7 +419,7 @@ def _checks(rows: list[Row], parameters: EdgesParameters) -> list[VisitCheck]:
                 "answers": answers("edges", "edge_class"),
             },
             place=row["geometry"].interpolate(0.5, normalized=True),
-            flip_probability=0.5,
+            flip_probability=unlike_chance(steps_of(row, row["length_m"]), "unknown", mower, flush_max_m=FLUSH_MAX_M),
             # The less sure the outline, the sooner it is looked at.
             weight=min(1.0, CHECK_WEIGHT * NOTHING_KNOWN.confidence / max(row["confidence"], 0.1)),
             target_layer="edges",

@@ -10,7 +10,9 @@ import rasterio
 from scipy.stats import norm
 from shapely import LineString, Point
 
+from lawngis.ground.step import HeightStep
 from lawngis.mower import built_in_profile
+from lawngis.processing.derived.edge_heights import unlike_chance
 from lawngis.processing.model.facts import Fact, Facts
 from lawngis.processing.model.plan import Plan
 from lawngis.processing.model.site import DataAccuracy
@@ -141,3 +143,21 @@ def test_a_drop_that_the_layers_have_is_no_finding(garden, build):
     add_heights(garden / "dem.tif", garden / "dem2.tif", lambda x, y: np.where(x > 20, -0.8, 0.0))
     (garden / "dem2.tif").replace(garden / "dem.tif")
     assert "ledge-found" not in {row["code"] for row in plan_of(garden).rows("findings")}
+
+
+@pytest.mark.parametrize(("high_m", "likely"), [(0.0, True), (0.10, False)])
+def test_paving_of_unknown_level_is_more_likely_wrong_the_lower_it_lies(garden, build, high_m, likely):
+    build.layer(garden / "site.gpkg", "hard_surfaces", [build.block(14, 0, 6, 15)], use=["terrace"], level=[None])
+    add_heights(garden / "dem.tif", garden / "dsm.tif", lambda x, y: np.where(x > 14, high_m, 0.0))
+    (row,) = [row for row in plan_of(garden).rows("visit_checks") if row["code"] == "edge-class"]
+    assert (row["flip_probability"] > 0.5) == likely
+
+
+@pytest.mark.parametrize(("edge_class", "chance"), [("unknown", 0.5), ("raised", 0.5), ("flush", 1 - 0.3413)])
+def test_heights_give_another_setback_by_the_classes_whose_setback_differs(edge_class, chance):
+    """A step of 0.05 ± 0.1 m: raised by 0.5, flush by Φ(0) - Φ(-1) = 0.3413; of unknown class it counts as raised."""
+    step = HeightStep(LineString([(0, 0), (9, 0)]), 0.05, 0.1, "unknown", 0.5)
+    mower = built_in_profile()
+    assert unlike_chance([step], edge_class, mower, flush_max_m=0.05) == pytest.approx(chance, abs=1e-4)
+    blind = replace(step, sd_m=float("inf"))
+    assert unlike_chance([blind], edge_class, mower, flush_max_m=0.05) == 0.5
