@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
+from statistics import fmean
 
 from scipy.special import ndtr
 
@@ -22,10 +24,13 @@ RAISED_WEIGHT = 0.1
 """How much a wall that is none matters: some centimetres of setback. That one isn't seen matters no more, and isn't
 asked."""
 
+StepsOf = Callable[[Row, float], Sequence[HeightStep]]
+"""From an edge and the length of stretches [m] to the height steps across it."""
+
 
 def height_checks(
     rows: Sequence[Row],
-    steps_of: Callable[[Row, float], Sequence[HeightStep]],
+    steps_of: StepsOf,
     *,
     stretch_m: float,
     flush_max_m: float,
@@ -55,8 +60,8 @@ def height_checks(
     count = sum(map(len, stretches))
     checks = []
     for row in judged:
-        # Its stretches were taken together: one step as long as the edge is known the better.
-        steps = _known(steps_of(row, row["length_m"] if _told(row) else stretch_m))
+        as_one = edge_step(row, steps_of, stretch_m) if _told(row) else None
+        steps = _known(steps_of(row, stretch_m)) if as_one is None else [as_one]
         if not steps or (row["length_m"] < stretch_m and not _told(row)):
             continue
         case = str(row["edge_class"]) if _told(row) else "silent"
@@ -87,13 +92,24 @@ def height_checks(
     return checks
 
 
-def unlike_chance(steps: Sequence[HeightStep], edge_class: str, mower: MowerProfile, *, flush_max_m: float) -> float:
+def edge_step(row: Row, steps_of: StepsOf, stretch_m: float) -> HeightStep | None:
+    """Return the step across a whole edge: the mean over its stretches, and as sure as that of one so long.
+
+    An edge that bends has no level of its own inside, but its stretches have. None where heights tell nothing.
+    """
+    stretches, whole = _known(steps_of(row, stretch_m)), _known(steps_of(row, row["length_m"]))
+    if not stretches or not whole:
+        return None
+    return replace(whole[0], step_m=fmean(step.step_m for step in stretches))
+
+
+def unlike_chance(step: HeightStep | None, edge_class: str, mower: MowerProfile, *, flush_max_m: float) -> float:
     """Return the chance that heights give an edge another setback than that of its class; 0.5 where they tell nothing.
 
     Parameters
     ----------
-    steps
-        Across the edge, as one.
+    step
+        Across the edge, from :func:`edge_step`.
     edge_class
         As what it counts.
     mower
@@ -101,10 +117,9 @@ def unlike_chance(steps: Sequence[HeightStep], edge_class: str, mower: MowerProf
     flush_max_m
         Steps up to this are level [m].
     """
-    told = _known(steps)
-    if not told:
+    if step is None:
         return 0.5
-    below, above = (float(ndtr((limit - told[0].step_m) / told[0].sd_m)) for limit in (-flush_max_m, flush_max_m))
+    below, above = (float(ndtr((limit - step.step_m) / step.sd_m)) for limit in (-flush_max_m, flush_max_m))
     kept_m = least_setback_m(edge_class, mower)
     return sum(
         chance

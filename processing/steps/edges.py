@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from itertools import groupby
 from typing import get_args
@@ -23,7 +23,7 @@ from ..derived.decisions import setback_m
 from ..derived.doubt import DoubtParameters
 from ..derived.drops import drop_beyond
 from ..derived.edge_doubt import edge_checks
-from ..derived.edge_heights import HEIGHT_EVIDENCE, height_checks, unlike_chance
+from ..derived.edge_heights import HEIGHT_EVIDENCE, StepsOf, edge_step, height_checks, unlike_chance
 from ..derived.loops import filled_zone, passed_over
 from ..derived.matching import applied, contradicts, matched
 from ..derived.outline_accuracy import SeenOutlines, seen_outlines
@@ -207,7 +207,7 @@ def _steps(
     )
 
 
-def _steps_of(site: Site, zones: Mapping[str, Polygon]) -> Callable[[Row, float], list[HeightStep]]:
+def _steps_of(site: Site, zones: Mapping[str, Polygon]) -> StepsOf:
     """Return what gives the steps in the surface model across an edge in stretches of a length; none without one."""
     dsm = site.dsm
     if dsm is None:
@@ -389,12 +389,7 @@ def _findings(rows: list[Row]) -> list[Finding]:
     return [Finding("caution", "drop-setback", values, drops[0]["geometry"].interpolate(0.5, normalized=True))]
 
 
-def _checks(
-    rows: list[Row],
-    steps_of: Callable[[Row, float], list[HeightStep]],
-    mower: MowerProfile,
-    parameters: EdgesParameters,
-) -> list[VisitCheck]:
+def _checks(rows: list[Row], steps_of: StepsOf, mower: MowerProfile, parameters: EdgesParameters) -> list[VisitCheck]:
     """Return what is looked at on site: unknown edges that are long enough, and every drop."""
     drops = [
         VisitCheck(
@@ -419,7 +414,9 @@ def _checks(
                 "answers": answers("edges", "edge_class"),
             },
             place=row["geometry"].interpolate(0.5, normalized=True),
-            flip_probability=unlike_chance(steps_of(row, row["length_m"]), "unknown", mower, flush_max_m=FLUSH_MAX_M),
+            flip_probability=unlike_chance(
+                edge_step(row, steps_of, parameters.step_stretch_m), "unknown", mower, flush_max_m=FLUSH_MAX_M
+            ),
             # The less sure the outline, the sooner it is looked at.
             weight=min(1.0, CHECK_WEIGHT * NOTHING_KNOWN.confidence / max(row["confidence"], 0.1)),
             target_layer="edges",

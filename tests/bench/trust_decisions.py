@@ -76,6 +76,9 @@ REACH_M: Mapping[str, float] = {
 }
 """How far from a decision's ground a check about it may lie [m]; a kind that isn't here is of the whole garden."""
 
+ALONG = frozenset({"edge", "edge danger"})
+"""Kinds whose checks lie along them: where two edges meet at a corner, a check of one says nothing of the other."""
+
 CHAINED = frozenset({"reach"})
 """Kinds that follow from decisions of other kinds: a check of those tells of this one as far as they were wrong."""
 
@@ -152,7 +155,21 @@ class Check:
         if decision.limits and np.isfinite(self.limit) and not np.isclose(self.limit, decision.limits).any():
             return False
         reach = REACH_M.get(decision.kind)
-        return reach is None or bool(self.ground.dwithin(decision.ground, reach))
+        if reach is None or not self.ground.dwithin(decision.ground, reach):
+            return reach is None
+        return decision.kind not in ALONG or _lie_along(self.ground, decision.ground, reach)
+
+
+def _lie_along(one: BaseGeometry, other: BaseGeometry, reach_m: float) -> bool:
+    """Return whether most of either of two edges lies near the other, and not just its end at a corner of both."""
+    for ground, near in ((one, other), (other, one)):
+        lines = shapely.get_parts(ground)
+        samples = shapely.line_interpolate_point(lines[shapely.get_dimensions(lines) == 1], 0.5, normalized=True)
+        if not len(samples):
+            samples = lines
+        if shapely.dwithin(samples, near, reach_m).mean() >= 0.5:
+            return True
+    return False
 
 
 def stated_chance(checks: Sequence[Check]) -> float:

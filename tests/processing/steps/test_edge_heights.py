@@ -12,7 +12,7 @@ from shapely import LineString, Point
 
 from lawngis.ground.step import HeightStep
 from lawngis.mower import built_in_profile
-from lawngis.processing.derived.edge_heights import unlike_chance
+from lawngis.processing.derived.edge_heights import edge_step, unlike_chance
 from lawngis.processing.model.facts import Fact, Facts
 from lawngis.processing.model.plan import Plan
 from lawngis.processing.model.site import DataAccuracy
@@ -158,6 +158,14 @@ def test_heights_give_another_setback_by_the_classes_whose_setback_differs(edge_
     """A step of 0.05 ± 0.1 m: raised by 0.5, flush by Φ(0) - Φ(-1) = 0.3413; of unknown class it counts as raised."""
     step = HeightStep(LineString([(0, 0), (9, 0)]), 0.05, 0.1, "unknown", 0.5)
     mower = built_in_profile()
-    assert unlike_chance([step], edge_class, mower, flush_max_m=0.05) == pytest.approx(chance, abs=1e-4)
-    blind = replace(step, sd_m=float("inf"))
-    assert unlike_chance([blind], edge_class, mower, flush_max_m=0.05) == 0.5
+    assert unlike_chance(step, edge_class, mower, flush_max_m=0.05) == pytest.approx(chance, abs=1e-4)
+    assert unlike_chance(None, edge_class, mower, flush_max_m=0.05) == 0.5
+
+
+def test_a_step_across_an_edge_is_the_mean_of_its_stretches_and_as_sure_as_one_so_long():
+    line = LineString([(0, 0), (4, 0)])
+    found = {2.0: [HeightStep(line, step_m, 0.1, "unknown", 0.5) for step_m in (0.1, 0.2)],
+             4.0: [HeightStep(line, 0.5, 0.06, "unknown", 0.5)]}  # fmt: skip
+    step = edge_step({"length_m": 4.0}, lambda row, stretch_m: found[stretch_m], 2.0)
+    assert (step.step_m, step.sd_m) == pytest.approx((0.15, 0.06))
+    assert edge_step({"length_m": 4.0}, lambda row, stretch_m: [], 2.0) is None
