@@ -10,7 +10,7 @@ from lawngis.dock.placing import MustHave
 from lawngis.error_model import distance_sd_m
 from lawngis.ground.raster import values_at
 from lawngis.mower import MowerProfile
-from lawngis.trust import flip_probability, length_flip_probability
+from lawngis.trust import flip_probability
 
 from ..model.facts import answers
 from ..model.plan import Row, VisitCheck
@@ -59,7 +59,7 @@ def pad_check(site: Site, dock: Row, mower: MowerProfile) -> VisitCheck:
         sd if known else None,
         "%",
         limit,
-        slope_chance(value, sd, limit) if known else 0.5,
+        float(flip_probability(value, sd, limit)) if known else 0.5,
         1.0,
         "dock_candidates",
         dock["candidate_id"],
@@ -86,9 +86,7 @@ def must_have_checks(
     words = {"candidate_id": dock["candidate_id"], "answers": answers("dock_candidates", "chosen")}
     checks = []
     for must, value, sd in _doubts(accuracy, places, index, mower, parameters):
-        chance = (
-            slope_chance(value, sd, must.limit) if must.unit == "%" else float(flip_probability(value, sd, must.limit))
-        )
+        chance = float(flip_probability(value, sd, must.limit))
         if not worth_a_look(chance, parameters, safety=must.key == DANGER):
             continue
         checks.append(
@@ -108,13 +106,6 @@ def must_have_checks(
             )
         )
     return checks
-
-
-def slope_chance(value_percent: float, noise_percent: float, limit_percent: float) -> float:
-    """Return the chance that a slope lies on the other side of a limit; one that was measured is what it is."""
-    if noise_percent <= 0:
-        return float(flip_probability(value_percent, 0.0, limit_percent))
-    return float(length_flip_probability(value_percent, noise_percent, limit_percent))
 
 
 def _doubts(

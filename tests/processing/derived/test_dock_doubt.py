@@ -38,6 +38,13 @@ def site(tmp_path, build):
     return source.site(source.parcel_ids[0])
 
 
+def test_a_pad_is_as_likely_too_steep_as_where_every_slope_is_as_likely_beforehand(site):
+    """Not every gradient: of these more are steep the steeper they are, and a level pad was said to flip by 0.2."""
+    check = dock_of(site, MOWER.model_copy(update={"dock_slope_max_percent": 3.0}))[1]["dock-slope"]
+    assert check.sd > 1
+    assert check.flip_probability == pytest.approx(norm.sf(abs(3.0 - check.value) / check.sd))
+
+
 def beside_sprinkler(dock, spare_m):
     """A mower whose dock must stand so much less far from a sprinkler than it does."""
     return MOWER.model_copy(update={"dock_sprinkler_min_m": dock["sprinkler_m"] - spare_m})
