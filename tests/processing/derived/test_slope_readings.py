@@ -8,6 +8,7 @@ import pytest
 import shapely
 from affine import Affine
 from pyproj import CRS
+from scipy.special import ndtr
 from shapely import Point, box
 
 from lawngis.geometry.frame import MeasuringFrame
@@ -246,6 +247,16 @@ def test_ground_within_is_asked_about_at_its_own_limit():
     values = np.where(inside, 33.0, 5.0)
     checks, _ = asked_about(MowerSlope(grid(values), grid(np.full((40, 60), 3.0))))
     assert {(check.limit_value, check.values["case"]) for check in checks} == {(35.0, "within")}
+
+
+def test_a_bank_in_the_middle_is_as_unsure_as_what_of_its_ground_reaches_the_band():
+    """25 % in the middle, 15 % around it and 17 % along the edge, known to 3.2 %: steeper there, all is kept out."""
+    values = np.full((40, 60), 5.0)
+    values[:, 20:40], values[4:36, 24:36] = 17.0, 25.2
+    values[2:38, 20:24] = values[2:38, 36:40] = values[2:4, 20:40] = values[36:38, 20:40] = 15.0
+    mapped = MowerSlope(grid(values), grid(np.full((40, 60), 3.2)))
+    (chance,) = {check.flip_probability for check in asked_about(mapped)[0] if check.limit_value == 20.0}
+    assert chance == pytest.approx(ndtr((17.0 - 20.0) / 3.2), abs=0.02)
 
 
 def test_what_could_hurt_somebody_is_asked_about_long_before_it_is_likely():
