@@ -14,8 +14,9 @@ from shapely import Point, box
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.mower_slope import MowerSlope
 from lawngis.ground.raster import Grid
+from lawngis.ground.steep import UndecidedArea
 from lawngis.mower import built_in_profile
-from lawngis.processing.derived.slope import SlopeParameters
+from lawngis.processing.derived.slope import SlopeParameters, _less_sure_in
 from lawngis.processing.derived.slope_checks import (
     reading_findings,
     slope_checks,
@@ -249,14 +250,12 @@ def test_ground_within_is_asked_about_at_its_own_limit():
     assert {(check.limit_value, check.values["case"]) for check in checks} == {(35.0, "within")}
 
 
-def test_a_bank_in_the_middle_is_as_unsure_as_what_of_its_ground_reaches_the_band():
-    """25 % in the middle, 15 % around it and 17 % along the edge, known to 3.2 %: steeper there, all is kept out."""
-    values = np.full((40, 60), 5.0)
-    values[:, 20:40], values[4:36, 24:36] = 17.0, 25.2
-    values[2:38, 20:24] = values[2:38, 36:40] = values[2:4, 20:40] = values[36:38, 20:40] = 15.0
-    mapped = MowerSlope(grid(values), grid(np.full((40, 60), 3.2)))
-    (chance,) = {check.flip_probability for check in asked_about(mapped)[0] if check.limit_value == 20.0}
-    assert chance == pytest.approx(ndtr((17.0 - 20.0) / 3.2), abs=0.02)
+def test_a_sure_bank_is_as_unsure_as_what_of_its_ground_reaches_the_band():
+    """18 % there, known to 4 %: steeper, it has the whole bank kept out."""
+    band = shapely.difference(LAWN, LAWN.buffer(-1))
+    sure, unsure = (UndecidedArea(LAWN, chance, 25.0, 1.5) for chance in (0.0004, 0.05))
+    assert _less_sure_in(SITE, even(18.0), sure, band, 20.0).flip_probability == pytest.approx(ndtr(-0.5))
+    assert _less_sure_in(SITE, even(18.0), unsure, band, 20.0) is unsure
 
 
 def test_what_could_hurt_somebody_is_asked_about_long_before_it_is_likely():
