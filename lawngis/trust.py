@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import chndtr, ndtr
+from scipy.special import ndtr
 
 from lawngis.arrays import FloatArray, IntArray
 from lawngis.errors import ParameterError
@@ -36,7 +36,9 @@ def flip_probability(value: ArrayLike, sd: ArrayLike, limit: ArrayLike) -> Float
 
     Notes
     -----
-    Φ(-|value - limit| / sd) for normally distributed errors without bias.
+    Φ(-|value - limit| / sd) for normally distributed errors without bias. For slopes too, which are lengths of
+    gradients: that holds where every slope is as likely beforehand. With gradients spread evenly over the plane steep
+    ground would be the likelier the steeper it is, and chances lean to it.
 
     Examples
     --------
@@ -51,39 +53,6 @@ def flip_probability(value: ArrayLike, sd: ArrayLike, limit: ArrayLike) -> Float
     with np.errstate(over="ignore"):
         z = np.divide(-apart, spread, out=certain, where=~(spread == 0))
     return np.asarray(ndtr(z), dtype=np.float64)
-
-
-def length_flip_probability(length: ArrayLike, noise: ArrayLike, limit: ArrayLike) -> FloatArray:
-    """Return the chance that a vector is longer than a limit where it was measured shorter, or the reverse, 0 to 0.5.
-
-    A slope is the length of a gradient. Where noise is as large as that, it is not normally distributed: level ground
-    has no direction, and many ways to be steeper.
-
-    Parameters
-    ----------
-    length
-        Measured, without the bias of noise; any shape, NaN stays NaN.
-    noise
-        Standard deviation of each of both components, in the same unit, above 0.
-    limit
-        What the length is compared with.
-
-    Notes
-    -----
-    With normally distributed errors and nothing known beforehand the true vector lies about the measured one as the
-    measured about the true: its squared length over noise² has a noncentral χ² distribution of 2 degrees of freedom
-    (Marcum's Q). Far beyond the noise that is :func:`flip_probability`.
-
-    Examples
-    --------
-    >>> length_flip_probability([0.0, 3.0], 2.0, 5.0).round(3).tolist()
-    [0.044, 0.232]
-    >>> float(flip_probability(30.0, 2.0, 35.0).round(3)), float(length_flip_probability(30.0, 2.0, 35.0).round(3))
-    (0.006, 0.007)
-    """
-    value, spread, edge = (np.asarray(number, dtype=np.float64) for number in (length, noise, limit))
-    shorter = chndtr((edge / spread) ** 2, 2, (value / spread) ** 2)
-    return np.asarray(np.minimum(np.where(value <= edge, 1 - shorter, shorter), 0.5), dtype=np.float64)
 
 
 def combined_sd(*sds: ArrayLike) -> FloatArray:

@@ -134,8 +134,7 @@ def standing_slope(
     Returns
     -------
     MowerSlope
-        Its `sd_percent` is that of each component of the gradient: for
-        :func:`lawngis.trust.length_flip_probability`.
+        Its `sd_percent` is that of each component of the gradient.
 
     Notes
     -----

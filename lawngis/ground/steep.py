@@ -22,7 +22,7 @@ from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.ground.mower_slope import MowerSlope
 from lawngis.ground.raster import Grid
-from lawngis.ground.zonal import weighted_mean, zonal_cells
+from lawngis.ground.zonal import ZonalCells, weighted_mean, zonal_cells
 
 IndexArray = NDArray[np.uint32]
 
@@ -35,6 +35,8 @@ DOUBT_SDS = 1.64
 DOUBT_WIDTH_M = 0.5
 """Ground in doubt that is narrower than this is the unsure outline of other ground [m]."""
 
+SIDE_SHARE_MIN = 0.25
+"""Share of a piece in doubt that must be steeper than the limit, or not, to be judged by itself. Ours, no source."""
 
 SD_FLOOR_PERCENT = 1e-6
 """Noise that a slope without noise is given [percent]."""
@@ -68,9 +70,10 @@ class UndecidedArea:
     polygon
         Outline [m of the frame].
     flip_probability
-        Chance that its mean slope lies on the other side of the limit, up to 0.5.
+        Chance that the mean slope of its less sure side lies on the other side of the limit, up to 0.5.
     slope_mean_percent, sd_percent
-        Mean slope of its cells, each counted with its share inside, and the standard deviation of that mean [percent].
+        Mean slope of the cells of that side, each counted with its share inside, and the standard deviation of that
+        mean [percent].
     """
 
     polygon: Polygon
@@ -128,12 +131,15 @@ def steep_areas(
 def undecided_areas(
     slope: MowerSlope, *, limit_percent: float, within: BaseGeometry, frame: MeasuringFrame, area_min_m2: float
 ) -> list[UndecidedArea]:
-    """Return the pieces of ground whose slope lies near a limit, with the chance that their mean lies beyond it.
+    """Return the pieces of ground whose slope lies near a limit, with the chance that they lie beyond it.
 
     Pieces are what lies within :data:`DOUBT_SDS` standard deviations of the limit and hangs together over more than
     :data:`DOUBT_WIDTH_M`: narrower belts run around every steep area and are as wide as its outline is unsure. They are
     found by the slope under a wider footprint, where there is one: the less noise is in it, the less a piece is where
     noise has tipped the ground that way.
+
+    A bank and the belt around it hang together. What of a piece is steeper than the limit and what isn't are judged by
+    the mean of each, as a plan takes them apart; the piece is as unsure as the less sure of the two.
 
     Parameters
     ----------
@@ -161,12 +167,27 @@ def undecided_areas(
     for region in regions:
         inside = shapely.intersection(region, within)
         for piece in polygon_parts(inside.buffer(-DOUBT_WIDTH_M / 2).buffer(DOUBT_WIDTH_M / 2)):
-            told = slope.mean_of(zonal_cells(slope.slope_percent, piece, frame))
-            if piece.area >= area_min_m2 and told is not None:
-                mean, sd = told
-                chance = float(ndtr(-abs(mean - limit_percent) / max(sd, SD_FLOOR_PERCENT)))
-                areas.append(UndecidedArea(piece, chance, mean, sd))
+            told = _sides(slope, zonal_cells(slope.slope_percent, piece, frame), limit_percent)
+            if piece.area >= area_min_m2 and told:
+                areas.append(UndecidedArea(piece, *max(told)))
     return sorted(areas, key=lambda area: (-area.polygon.area, area.polygon.bounds))
+
+
+def _sides(slope: MowerSlope, cells: ZonalCells, limit_percent: float) -> list[tuple[float, float, float]]:
+    """Return for what of some ground is steeper than a limit, and for the rest: chance of flip, mean slope and its sd.
+
+    One with less than :data:`SIDE_SHARE_MIN` of the ground is its unsure outline.
+    """
+    steeper = slope.slope_percent.values[cells.rows, cells.cols] > limit_percent
+    sides = []
+    for side in (steeper, ~steeper):
+        if cells.weights[side].sum() < SIDE_SHARE_MIN * cells.weights.sum():
+            continue
+        told = slope.mean_of(ZonalCells(cells.rows[side], cells.cols[side], cells.weights[side]))
+        if told is not None:
+            mean, sd = told
+            sides.append((float(ndtr(-abs(mean - limit_percent) / max(sd, SD_FLOOR_PERCENT))), mean, sd))
+    return sides
 
 
 def unknown_areas(slope: Grid, *, frame: MeasuringFrame, area_min_m2: float) -> list[Polygon]:

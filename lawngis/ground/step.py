@@ -24,6 +24,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.special import ndtr
 from shapely import LineString
+from shapely.geometry.base import BaseGeometry
 
 from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError
@@ -43,6 +44,9 @@ OUTSIDE_CELLS = np.array([0.5, 1.0, 1.5, 2.0])
 
 FLUSH_MAX_M = 0.05
 """Steps up to this, up or down, are level [m]. Common practice, no source."""
+
+OWN_CELLS = 0.9
+"""Heights inside are read so far from all edges: a height between cells takes from all that are less than one off."""
 
 GROUND_QUANTILE = 0.35
 """Of the heights along an edge: the ground, even if more than half of the edge is overgrown."""
@@ -103,6 +107,7 @@ def height_steps(
     flush_max_m: float = FLUSH_MAX_M,
     z_sd_m: float = 0.0,
     correlation: Correlation | None = None,
+    within: BaseGeometry | None = None,
 ) -> list[HeightStep]:
     """Return the height step across an edge, stretch by stretch.
 
@@ -122,6 +127,9 @@ def height_steps(
         Standard deviation of one cell's height [m]: heights of one stretch may scatter less, and be off together.
     correlation
         Of the errors of two heights by their distance; None for independent ones.
+    within
+        Ground that heights inside are read on, some of a cell from its edges: a profile that leaves it, for a house
+        across a narrow passage, tells nothing. None where there is ground enough [m].
 
     Returns
     -------
@@ -158,7 +166,7 @@ def height_steps(
     cell_m = float(np.median(np.concatenate(grid.cell_size_m)))
     xy = shapely.get_coordinates(edge)
     chainage = chainage_m(xy)
-    at_m, inside, outside = _profiles(grid, frame, xy, cell_m)
+    at_m, inside, outside = _profiles(grid, frame, xy, cell_m, within)
     cuts = np.linspace(0, chainage[-1], max(round(chainage[-1] / stretch_m), 1) + 1)
     told_sd_m = error_sd_m(cell_m, float(cuts[1]), z_sd_m=z_sd_m, correlation=correlation)
     step_m, sd_m = _steps(at_m, inside, outside, cuts, cell_m, (z_sd_m, told_sd_m))
@@ -254,7 +262,7 @@ def _on_cells(at: FloatArray, weights: FloatArray, first: int) -> FloatArray:
 
 
 def _profiles(
-    grid: Grid, frame: MeasuringFrame, xy: FloatArray, cell_m: float
+    grid: Grid, frame: MeasuringFrame, xy: FloatArray, cell_m: float, within: BaseGeometry | None
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return where the profiles cross the edge, and heights inside and outside, shape (profiles, offsets)."""
     chainage = chainage_m(xy)
@@ -268,7 +276,13 @@ def _profiles(
     offsets = cell_m * np.concatenate([INSIDE_CELLS, -OUTSIDE_CELLS])
     points = foot[:, None, :] + left[:, None, :] * offsets[None, :, None]
     heights = values_at(grid, frame, points.reshape(-1, 2)).reshape(count, len(offsets))
-    return at_m, heights[:, : len(INSIDE_CELLS)], heights[:, len(INSIDE_CELLS) :]
+    inside, outside = heights[:, : len(INSIDE_CELLS)], heights[:, len(INSIDE_CELLS) :]
+    if within is not None:
+        ground = shapely.buffer(within, -OWN_CELLS * cell_m)
+        shapely.prepare(ground)
+        own = shapely.contains_xy(ground, points[:, : inside.shape[1], 0], points[:, : inside.shape[1], 1])
+        inside = np.where(own, inside, np.nan)
+    return at_m, inside, outside
 
 
 def _steps(

@@ -10,7 +10,7 @@ from lawngis.dock.placing import MustHave
 from lawngis.error_model import distance_sd_m
 from lawngis.ground.raster import values_at
 from lawngis.mower import MowerProfile
-from lawngis.trust import flip_probability, length_flip_probability
+from lawngis.trust import flip_probability
 
 from ..model.facts import answers
 from ..model.plan import Row, VisitCheck
@@ -29,6 +29,8 @@ NOT_ASKED = {
     "supply": "the way of its cable is asked about where it is known",
     "hollow": "elevations are hardly better than the depth that counts; it is seen where the slope is read",
     "room": "dock and wire are laid from the edges as they are found, so that what room there is goes with them",
+    "behind": "whoever sets the dock measures it from the corner behind; what is missing there is missing ahead",
+    "corner": "whoever sets the dock measures it from that corner",
 }
 """Must-haves without a check of their own, and why."""
 
@@ -57,7 +59,7 @@ def pad_check(site: Site, dock: Row, mower: MowerProfile) -> VisitCheck:
         sd if known else None,
         "%",
         limit,
-        slope_chance(value, sd, limit) if known else 0.5,
+        float(flip_probability(value, sd, limit)) if known else 0.5,
         1.0,
         "dock_candidates",
         dock["candidate_id"],
@@ -84,9 +86,7 @@ def must_have_checks(
     words = {"candidate_id": dock["candidate_id"], "answers": answers("dock_candidates", "chosen")}
     checks = []
     for must, value, sd in _doubts(accuracy, places, index, mower, parameters):
-        chance = (
-            slope_chance(value, sd, must.limit) if must.unit == "%" else float(flip_probability(value, sd, must.limit))
-        )
+        chance = float(flip_probability(value, sd, must.limit))
         if not worth_a_look(chance, parameters, safety=must.key == DANGER):
             continue
         checks.append(
@@ -108,13 +108,6 @@ def must_have_checks(
     return checks
 
 
-def slope_chance(value_percent: float, noise_percent: float, limit_percent: float) -> float:
-    """Return the chance that a slope lies on the other side of a limit; one that was measured is what it is."""
-    if noise_percent <= 0:
-        return float(flip_probability(value_percent, 0.0, limit_percent))
-    return float(length_flip_probability(value_percent, noise_percent, limit_percent))
-
-
 def _doubts(
     accuracy: DataAccuracy, places: DockPlaces, index: int, mower: MowerProfile, parameters: DockParameters
 ) -> Iterator[tuple[MustHave, float, float]]:
@@ -123,6 +116,8 @@ def _doubts(
     for must in must_haves(places, mower, parameters):
         if must.key not in NOT_ASKED:
             value = float(must.values[index])
+            if must.key == "ahead":  # a dock is moved along its wire
+                value += max(0.0, float(places.places.straight_behind_m[index]) - mower.dock_straight_behind_m)
             if np.isfinite(value):
                 yield must, value, sds[must.key]
 
@@ -130,16 +125,14 @@ def _doubts(
 def distance_sds_m(accuracy: DataAccuracy) -> dict[str, float]:
     """Return the standard deviation of each distance that must hold, by its must-have [m].
 
-    The wire keeps its distance from the edge, and is off as that is. Straights and corners lie on one edge, whose shift
-    takes the dock along.
+    The wire keeps its distance from the edge, and is off as that is. Straights lie on one edge, whose shift takes the
+    dock along.
     """
     edge = vector_error(accuracy)
     along = distance_sd_m(edge, edge, same_feature=True)
     across = distance_sd_m(edge, edge)
     return {
         "ahead": along,
-        "behind": along,
-        "corner": along,
         "sprinkler": distance_sd_m(edge, vector_error(accuracy, "sprinklers")),
         "passage": across,
         DANGER: max(distance_sd_m(edge, vector_error(accuracy, layer)) for layer in ("water", "barriers")),

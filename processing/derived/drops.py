@@ -21,6 +21,9 @@ from ..model.site import Site, vector_error
 REACH_M = 0.5
 """A drop of the layers this near to an edge is its drop: cleaning and cut corners move edges by some centimetres."""
 
+SHOWN_FALL_M = 0.05
+"""Heights that show a smaller fall show none: a figure would say 0.0 m of ground that falls away."""
+
 
 @dataclass(frozen=True)
 class Drop:
@@ -39,10 +42,12 @@ class Drop:
 
     def evidence(self, seen: str) -> str:
         """Return in words why an edge is a drop, with what is known of it."""
-        known: Said = ("drop-known", {"evidence": seen, "fall_m": self.fall_m, "edge_sd_m": self.edge_sd_m})
+        told = {"evidence": seen, "fall_m": self.fall_m, "edge_sd_m": self.edge_sd_m}
+        known: Said = ("drop-known", told)
         if self.fall_m is None:
-            case = "unknown"
-            known = ("drop-known", {"case": case, "evidence": seen, "fall_m": DEEPEST_M, "edge_sd_m": self.edge_sd_m})
+            known = ("drop-known", {"case": "unknown", **told, "fall_m": DEEPEST_M})
+        elif self.fall_m < SHOWN_FALL_M:
+            known = ("drop-known", {"case": "level", **told})
         code, values = known
         return sentences().said("part", code, "text", values)
 

@@ -13,19 +13,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, pi, sqrt
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
-from scipy.special import ndtr
 from shapely import LineString, Point
 
 from lawngis.arrays import BoolArray, FloatArray, IntArray
 from lawngis.lawn.edges import NEVER_ABSORBED, NOTHING_KNOWN, EdgeNeighbour
 from lawngis.mower import MowerProfile
+from lawngis.trust import flip_probability
 
 from ..model.facts import answers
 from ..model.plan import Row, VisitCheck
@@ -43,20 +42,16 @@ AHEAD_SHARE = 0.7
 """A thing lies beyond an edge if the shortest way to it leads outward by at least this share of its length."""
 
 TOUCHING_M = 0.05
-"""A thing that is drawn nearer than this is where the edge is: whoever drew it saw both."""
+"""A thing that is drawn nearer than this is beside the edge, whatever way leads to it."""
+
+SNAPPED_M = 0.01
+"""A thing that is drawn nearer than this was drawn onto the edge: whoever did saw both."""
 
 APART_M = 1.5
 """Doubts about the same two things are one as long as they are no farther apart."""
 
 SHORTEST_M = 1.0
 """A setback that is wrong along less than this is nothing to go for, unless there may be a danger."""
-
-AT_BOUNDARY_SHARE = 0.9
-"""Share of the barriers drawn beyond a boundary, but near it, that stand at it or within. Common practice, no source:
-who fences a property stands on it."""
-
-BESIDE_M = 1.0
-"""The others stand anywhere so near to it."""
 
 SETBACK_DIFFERS_M = 0.02
 """A setback that differs by less is the same."""
@@ -92,49 +87,11 @@ class _Doubt:
     away_m: float
     sd_m: float
     reach_m: float
-    at_boundary: bool
     place: Point
 
     @property
     def chance(self) -> float:
-        within = chance_within(self.away_m, self.sd_m, self.reach_m, at_boundary=self.at_boundary)
-        return within if self.away_m > self.reach_m else 1 - within
-
-
-def chance_within(away_m: float, sd_m: float, reach_m: float, *, at_boundary: bool) -> float:
-    """Return the chance that a thing is within reach of an edge in truth.
-
-    Parameters
-    ----------
-    away_m, sd_m
-        How far it is off on the map, beyond the edge, and how far that may be wrong [m].
-    reach_m
-        So near it counts [m].
-    at_boundary
-        Whether it is a barrier beside a boundary.
-
-    Notes
-    -----
-    Where things may be anywhere, Φ((reach - away) / sd). Of barriers beside a boundary the share p stands at it, the
-    others evenly over a width L: what is seen at `away` is one of the former with the chance p f / (p f + (1 - p) / L),
-    f being the density of errors at `away` (Bayes).
-
-    Examples
-    --------
-    >>> round(chance_within(0.35, 0.1, 0.25, at_boundary=False), 3)
-    0.159
-    >>> round(chance_within(0.35, 0.2, 0.25, at_boundary=True), 3)
-    0.838
-    """
-    if not sd_m:
-        return float(away_m <= reach_m)
-    anywhere = float(ndtr((reach_m - away_m) / sd_m))
-    if not at_boundary:
-        return anywhere
-    density = exp(-((away_m / sd_m) ** 2) / 2) / (sd_m * sqrt(2 * pi))
-    there = AT_BOUNDARY_SHARE * density
-    share = there / (there + (1 - AT_BOUNDARY_SHARE) / BESIDE_M)
-    return share + (1 - share) * anywhere
+        return float(flip_probability(self.away_m, self.sd_m, self.reach_m))
 
 
 def edge_checks(
@@ -286,7 +243,6 @@ def _doubts(
     met = looks.away_m <= reach[looks.neighbour]
     near = np.abs(looks.away_m - reach[looks.neighbour]) < LOOK_SDS * looks.sd_m
     in_doubt_at = np.unique(looks.place[near])
-    drawn_as_line = np.array([_is_barrier(item) for item in neighbours])
     doubts: list[_Doubt] = []
     for first, last in zip(
         np.searchsorted(looks.place, in_doubt_at), np.searchsorted(looks.place, in_doubt_at, side="right"), strict=True
@@ -294,28 +250,17 @@ def _doubts(
         seen = range(first, last)
         row = rows[looks.row[first]]
         within = [k for k in seen if met[k]]
-        at_boundary = any(
-            neighbours[looks.neighbour[k]].edge_class == "boundary" and looks.away_m[k] <= TOUCHING_M for k in within
-        )
         own = [k for k in within if neighbours[looks.neighbour[k]].evidence == row["evidence"]]
         rank = looks.neighbour[own[0]] if own else len(neighbours)
         for k in seen:
             item = neighbours[looks.neighbour[k]]
             if near[k] and not met[k] and looks.neighbour[k] < rank:
-                doubts.append(
-                    _doubt(looks, k, row, item, item.reach_m, at_boundary and bool(drawn_as_line[looks.neighbour[k]]))
-                )
-        if own and near[own[0]] and looks.away_m[own[0]] > TOUCHING_M:
+                doubts.append(_doubt(looks, k, row, item, item.reach_m))
+        if own and near[own[0]] and looks.away_m[own[0]] > SNAPPED_M:
             behind = [neighbours[looks.neighbour[k]] for k in within if looks.neighbour[k] > rank]
             other = behind[0] if behind else NOTHING_KNOWN
-            barrier = at_boundary and bool(drawn_as_line[rank])
-            doubts.append(_doubt(looks, own[0], row, other, neighbours[rank].reach_m, barrier))
+            doubts.append(_doubt(looks, own[0], row, other, neighbours[rank].reach_m))
     return [doubt for doubt in doubts if _matters(doubt, rows[doubt.row], mower)]
-
-
-def _is_barrier(thing: EdgeNeighbour) -> bool:
-    lines = shapely.get_dimensions(np.asarray(thing.geometries, dtype=object)) == 1
-    return bool(lines.all()) and thing.edge_class != "boundary"
 
 
 def _matters(doubt: _Doubt, row: Row, mower: MowerProfile) -> bool:
@@ -324,7 +269,7 @@ def _matters(doubt: _Doubt, row: Row, mower: MowerProfile) -> bool:
     return differs and row["edge_class"] != "unknown" and (row["edge_class"] != "steep" or _danger(row, doubt))
 
 
-def _doubt(looks: _Looks, k: int, row: Row, other: EdgeNeighbour, reach_m: float, at_boundary: bool) -> _Doubt:
+def _doubt(looks: _Looks, k: int, row: Row, other: EdgeNeighbour, reach_m: float) -> _Doubt:
     return _Doubt(
         int(looks.row[k]),
         row["edge_class"],
@@ -334,7 +279,6 @@ def _doubt(looks: _Looks, k: int, row: Row, other: EdgeNeighbour, reach_m: float
         float(looks.away_m[k]),
         float(looks.sd_m[k]),
         reach_m,
-        at_boundary,
         Point(looks.xy[k]),
     )
 

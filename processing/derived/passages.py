@@ -11,7 +11,7 @@ from shapely import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.mouths import CORNER_DEPTH
-from lawngis.geometry.polygons import polygonal
+from lawngis.geometry.polygons import polygon_parts, polygonal
 from lawngis.lawn.narrow import NarrowPlace, NearCrossing, narrow_places, near_crossings
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.lawn.pockets import without_pockets
@@ -27,6 +27,9 @@ from .decisions import LAWN, Link, Served, link_kind, served_zones
 from .matching import SURE_SDS, applied, contradicts, follows, matched
 from .outline_features import OutlineFeatures, outline_features
 from .paving import level_paving
+
+CRACK_M = 4 * GRID_M
+"""Ground no wider than this is where two outlines were rounded to the grid apart [m]."""
 
 SAME_WAY_M = 0.5
 """A way through this near to one on the maps is the same, wider or narrower."""
@@ -170,7 +173,15 @@ def mowable_ground(plan: Plan) -> Polygon | MultiPolygon:
     out = plan.geometries("keepouts", treatment="outside") + plan.geometries("keepouts", treatment="island")
     ground = with_bumps_filled(lawn, bumps).difference(shapely.union_all(out))
     # Keep-outs that follow the lawn's edge leave hairlines of ground between the two: they close on the grid.
-    return polygonal(shapely.set_precision(ground, GRID_M))
+    return _without_cracks(polygonal(shapely.set_precision(ground, GRID_M)))
+
+
+def _without_cracks(ground: Polygon | MultiPolygon) -> Polygon | MultiPolygon:
+    """Return ground that hangs together by no crack: at the end of a wall rounding may leave one to the lawn's edge."""
+    apart = ground
+    for grown_m in (-CRACK_M / 2, CRACK_M / 2):
+        apart = polygonal(shapely.buffer(apart, grown_m, join_style="mitre"))
+    return apart if len(polygon_parts(apart)) > len(polygon_parts(ground)) else ground
 
 
 def shown_links(links: Mapping[int, PlacedLink], served: Served[int]) -> dict[int, PlacedLink]:

@@ -11,12 +11,13 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.ground.mower_slope import MowerSlope, mower_slope
 from lawngis.ground.raster import Grid, centres_in
 from lawngis.ground.steep import SteepArea, UndecidedArea, areas_at_edge, steep_areas, undecided_areas
-from lawngis.ground.zonal import weighted_quantiles, zonal_weights
+from lawngis.ground.zonal import weighted_quantiles, zonal_cells, zonal_weights
 from lawngis.mower import MowerProfile
+from lawngis.trust import flip_probability
 
 from ..model.plan import Derived, Plan
 from ..model.site import DEM_ACCURACY, Site, dem_error
-from .doubt import DoubtParameters
+from .doubt import SAFETY_DOUBT_MIN, DoubtParameters
 
 DOUBT_FOOTPRINT_M = 2.0
 """Diameter over which the slope is averaged to find ground in doubt [m]: of such pieces of made banks as many flipped
@@ -74,7 +75,7 @@ def doubtful_ground(
     band = shapely.difference(lawn, shapely.buffer(lawn, -mower.edge_band_m))
     at_edge = [area.polygon for area in steep_at_edge(site, slope, lawn, mower)]
     found = [
-        (along, area)
+        (along, _less_sure_in(site, slope, area, band, along))
         for area in _undecided(site, slope, along, lawn, parameters)
         if area.polygon.intersection(band).area >= mower.steep_area_min_m2
         or any(area.polygon.intersects(other) for other in at_edge)
@@ -82,6 +83,21 @@ def doubtful_ground(
     decided = shapely.union_all([*at_edge, *(area.polygon for _, area in found)])
     rest = shapely.difference(lawn, decided)
     return found + [(within, area) for area in _undecided(site, slope, within, rest, parameters)]
+
+
+def _less_sure_in(
+    site: Site, slope: MowerSlope, area: UndecidedArea, band: BaseGeometry, limit_percent: float
+) -> UndecidedArea:
+    """Return a piece, where it is sure, with the chance of its part in the band: the whole goes with that."""
+    if area.flip_probability >= SAFETY_DOUBT_MIN:
+        return area
+    cells = zonal_cells(slope.slope_percent, shapely.intersection(area.polygon, band), site.frame)
+    told = slope.mean_of(cells)
+    if told is None:
+        return area
+    mean, sd = told
+    chance = float(flip_probability(mean, sd, limit_percent))
+    return area if chance <= area.flip_probability else UndecidedArea(area.polygon, chance, mean, sd)
 
 
 def _undecided(

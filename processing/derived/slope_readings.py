@@ -51,14 +51,15 @@ RULE_AREA_MIN_M2 = 1.0
 
 @dataclass(frozen=True)
 class Doubt:
-    """How sure the mean slope of a piece of ground is against the limit that decides on it.
+    """How sure the slope of a piece of ground is against the limit that decides on it.
 
     Parameters
     ----------
     limit_percent
         The limit.
     mean_percent, sd_percent
-        Mean slope by the terrain model, and the standard deviation of that mean.
+        Mean slope by the terrain model of its less sure side, what is steeper than the limit or what isn't, and the
+        standard deviation of that mean.
     flip_probability
         Chance that it lies beyond the limit.
     """
@@ -67,11 +68,6 @@ class Doubt:
     mean_percent: float
     sd_percent: float
     flip_probability: float
-
-    @property
-    def gentle(self) -> bool:
-        """Whether the ground is mown by the map; at the limit itself it is taken for steep."""
-        return self.mean_percent < self.limit_percent - SAME_PERCENT
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,6 +94,13 @@ class Piece:
     asked: tuple[Point, ...] = ()
     readings: tuple[Fact[float], ...] = ()
     doubt: Doubt | None = None
+
+    @property
+    def gentle(self) -> bool:
+        """Whether ground in doubt is gentle on the whole by the map; at the limit itself it is taken for steep."""
+        if self.doubt is None or self.mean_percent is None:
+            return False
+        return self.mean_percent < self.doubt.limit_percent - SAME_PERCENT
 
     @property
     def far(self) -> list[Fact[float]]:
@@ -130,7 +133,7 @@ class Piece:
         if not self.readings or self.unconfirmed or self.open_places:
             return None
         steepest = max(fact.value for fact in self.readings)
-        if self.doubt is not None and self.doubt.gentle and steepest > self.doubt.limit_percent:
+        if self.doubt is not None and self.gentle and steepest > self.doubt.limit_percent:
             return None
         return steepest
 
@@ -252,7 +255,7 @@ def _asked(site: Site, slope: Grid, piece: Piece) -> tuple[Point, ...]:
     Ground that the map calls gentle takes them for what of it is steeper than the limit: no more can be opened.
     """
     opened_m2 = piece.ground.area
-    if piece.doubt is not None and piece.doubt.gentle:
+    if piece.doubt is not None and piece.gentle:
         cells = zonal_cells(slope, piece.ground, site.frame)
         steep = slope.values[cells.rows, cells.cols] > piece.doubt.limit_percent
         opened_m2 *= float(cells.weights[steep].sum() / cells.weights.sum())

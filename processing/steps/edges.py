@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from itertools import groupby
 from typing import get_args
@@ -9,7 +10,7 @@ from typing import get_args
 import numpy as np
 import shapely
 from pydantic import Field
-from shapely import LineString
+from shapely import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.polygons import oriented, polygon_parts
@@ -22,7 +23,7 @@ from ..derived.decisions import setback_m
 from ..derived.doubt import DoubtParameters
 from ..derived.drops import drop_beyond
 from ..derived.edge_doubt import edge_checks
-from ..derived.edge_heights import HEIGHT_EVIDENCE, height_checks
+from ..derived.edge_heights import HEIGHT_EVIDENCE, StepsOf, edge_step, height_checks, unlike_chance
 from ..derived.loops import filled_zone, passed_over
 from ..derived.matching import applied, contradicts, matched
 from ..derived.outline_accuracy import SeenOutlines, seen_outlines
@@ -98,12 +99,13 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
     neighbours = _edge_neighbours(site, plan, parameters)
     ignored = passed_over(plan)
     seen = seen_outlines(site, plan)
+    zones = {zone["zone_id"]: filled_zone(zone, ignored) for zone in plan.rows("zones")}
     rows: list[Row] = []
     for zone in plan.rows("zones"):
-        polygon = filled_zone(zone, ignored)
+        polygon = zones[zone["zone_id"]]
         around = [*neighbours, *_other_zones(plan, zone)]
         for stretch in edge_stretches(polygon, around, otherwise=NOTHING_KNOWN, shortest_m=parameters.shortest_m):
-            parts = _judged_by_height(site, stretch, parameters)
+            parts = _judged_by_height(site, stretch, polygon, parameters)
             if seen is not None and stretch.edge_class == "unknown":
                 parts = _less_sure(parts, seen)
             for part in parts:
@@ -113,7 +115,16 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
     findings = _findings(rows) + contradictions + _ledges(site, plan, parameters)
     # Each drop is looked at anyway.
     drawn = [row for row in asked if not row["evidence"].startswith(LAWN_BEYOND) and row["edge_class"] != "drop"]
-    checks = _checks(asked, parameters) + _height_checks(site, asked, parameters)
+    steps_of = _steps_of(site, zones)
+    checks = _checks(asked, steps_of, mower, parameters)
+    checks += height_checks(
+        asked,
+        steps_of,
+        stretch_m=parameters.step_stretch_m,
+        flush_max_m=FLUSH_MAX_M,
+        fall_min_m=parameters.ledge_min_m,
+        parameters=parameters,
+    )
     checks += edge_checks(drawn, _drawn(neighbours), outline_features(site, plan), mower, parameters)
     return StepResult({"edges": rows}, findings + of_facts, checks)
 
@@ -141,11 +152,13 @@ def _as_measured(site: Site, rows: list[Row], mower: MowerProfile) -> tuple[list
     return measured, findings, [row for index, row in enumerate(measured) if index not in looked_at]
 
 
-def _judged_by_height(site: Site, stretch: EdgeStretch, parameters: EdgesParameters) -> list[EdgeStretch]:
+def _judged_by_height(
+    site: Site, stretch: EdgeStretch, zone: Polygon, parameters: EdgesParameters
+) -> list[EdgeStretch]:
     """Return a stretch of which no layer says what lies beyond it, cut and classed by the step in the surface model."""
     if site.dsm is None or stretch.edge_class not in LAYERS_SILENT or stretch.line.length < parameters.step_stretch_m:
         return [stretch]
-    steps = _steps(site.dsm, site, stretch.line, parameters)
+    steps = _steps(site.dsm, site, stretch.line, parameters.step_stretch_m, zone)
     judged: list[EdgeStretch] = []
     for height_class, group in groupby(steps, key=lambda step: _height_step_class(step, parameters)):
         run = list(group)
@@ -180,30 +193,27 @@ def _height_step_class(step: HeightStep, parameters: EdgesParameters) -> EdgeCla
     return None
 
 
-def _steps(grid: Grid, site: Site, line: LineString, parameters: EdgesParameters) -> list[HeightStep]:
+def _steps(
+    grid: Grid, site: Site, line: LineString, stretch_m: float, within: BaseGeometry | None = None
+) -> list[HeightStep]:
     error = dem_error(site.accuracy)
     return height_steps(
         grid,
         site.frame,
         line,
-        stretch_m=parameters.step_stretch_m,
+        stretch_m=stretch_m,
         z_sd_m=error.sd_m,
         correlation=error.correlation,
+        within=within,
     )
 
 
-def _height_checks(site: Site, rows: list[Row], parameters: EdgesParameters) -> list[VisitCheck]:
+def _steps_of(site: Site, zones: Mapping[str, Polygon]) -> StepsOf:
+    """Return what gives the steps in the surface model across an edge in stretches of a length; none without one."""
     dsm = site.dsm
     if dsm is None:
-        return []
-    return height_checks(
-        rows,
-        lambda line: _steps(dsm, site, line, parameters),
-        flush_max_m=FLUSH_MAX_M,
-        fall_min_m=parameters.ledge_min_m,
-        length_min_m=parameters.step_stretch_m,
-        parameters=parameters,
-    )
+        return lambda row, stretch_m: []
+    return lambda row, stretch_m: _steps(dsm, site, row["geometry"], stretch_m, zones[row["zone_id"]])
 
 
 def _chained(lines: list[LineString]) -> LineString:
@@ -222,7 +232,7 @@ def _contradictions(site: Site, rows: list[Row], parameters: EdgesParameters) ->
             continue
         if row["evidence"] == ANOTHER_ZONE:  # no layer says that: it is one lawn on both sides
             continue
-        for step in _steps(site.dsm, site, row["geometry"], parameters):
+        for step in _steps(site.dsm, site, row["geometry"], parameters.step_stretch_m):
             height_class = _height_step_class(step, parameters)
             if height_class is not None and abs(step.step_m) >= parameters.contradiction_min_m:
                 values = {
@@ -248,7 +258,7 @@ def _ledges(site: Site, plan: Plan, parameters: EdgesParameters) -> list[Finding
     for lawn in polygon_parts(shapely.union_all(plan.geometries("lawn"))):
         outer = LineString(oriented(lawn).exterior)
         for ledge in ledges(
-            _steps(site.dem, site, outer, parameters),
+            _steps(site.dem, site, outer, parameters.step_stretch_m),
             drop_min_m=parameters.ledge_min_m,
             confidence_min=parameters.step_confidence_min,
         ):
@@ -382,7 +392,7 @@ def _findings(rows: list[Row]) -> list[Finding]:
     return [Finding("caution", "drop-setback", values, drops[0]["geometry"].interpolate(0.5, normalized=True))]
 
 
-def _checks(rows: list[Row], parameters: EdgesParameters) -> list[VisitCheck]:
+def _checks(rows: list[Row], steps_of: StepsOf, mower: MowerProfile, parameters: EdgesParameters) -> list[VisitCheck]:
     """Return what is looked at on site: unknown edges that are long enough, and every drop."""
     drops = [
         VisitCheck(
@@ -407,7 +417,9 @@ def _checks(rows: list[Row], parameters: EdgesParameters) -> list[VisitCheck]:
                 "answers": answers("edges", "edge_class"),
             },
             place=row["geometry"].interpolate(0.5, normalized=True),
-            flip_probability=0.5,
+            flip_probability=unlike_chance(
+                edge_step(row, steps_of, parameters.step_stretch_m), "unknown", mower, flush_max_m=FLUSH_MAX_M
+            ),
             # The less sure the outline, the sooner it is looked at.
             weight=min(1.0, CHECK_WEIGHT * NOTHING_KNOWN.confidence / max(row["confidence"], 0.1)),
             target_layer="edges",

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import trust_scores as scores
-from shapely import LineString, Point, Polygon, box
+from shapely import LineString, MultiPoint, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from trust_decisions import LAYERS, Check, Decision, PlanOfGarden, decisions, passage_kind, stated_chance
 from trust_gardens import QUALITIES, TRUTH, Feature, Garden, garden, mapped, random_field
@@ -86,6 +86,19 @@ def test_a_check_of_another_limit_settles_nothing():
     assert not check("ground-slope", limit=35.0).about(along_wire)
     assert check("ground-slope", limit=20.0).about(along_wire)
     assert check("slope-unknown").about(along_wire)
+
+
+def test_a_check_of_an_edge_says_nothing_of_the_next_one_round_the_corner():
+    south, east = LineString([(0, 0), (9, 0)]), LineString([(9, 0), (9, 9)])
+    part = MultiPoint([(x, 0.2) for x in (7.0, 7.5, 8.0)])
+    asked = check("edge-neighbour", south)
+    assert asked.about(decision("edge", wrong=False, at=south)) and asked.about(decision("edge", wrong=True, at=part))
+    assert not asked.about(decision("edge", wrong=False, at=east))
+
+
+def test_a_height_beside_an_edge_is_a_danger_where_the_ground_may_fall():
+    assert check("edge-height", limit=-0.5).settles[0] == "edge danger"
+    assert check("edge-height", limit=0.05).settles[0] == "edge"
 
 
 def test_chances_of_readings_count_once_and_of_limits_add_up():
@@ -194,7 +207,7 @@ def test_recall_and_needless_of_a_tiny_case():
     maps = {
         (0, 0): ([decision("passage", wrong=True)], [check("passage-width")]),
         (0, 1): ([decision("passage", wrong=False)], [check("passage-width")]),
-        (0, 2): ([decision("passage", wrong=True)], [check("edge-class"), check("dock-slope", FAR)]),
+        (0, 2): ([decision("passage", wrong=True)], [check("edge-neighbour"), check("dock-slope", FAR)]),
         (1, 0): ([decision("passage", wrong=False)], [check("passage-width"), check("ground-slope")]),
     }
     cases, asked = scores.cases_of(maps), scores.asked_of(maps)

@@ -54,8 +54,8 @@ SETTLES: Mapping[str, tuple[str, ...]] = {
 }
 """Kinds of decision that a check settles, by how its code begins; the longest beginning counts. Add new codes here."""
 
-RULE_CODES = frozenset({"dock-slope", "what-is-there", "supply-point", "outlet"})
-"""Checks that a rule asks for whatever the chance."""
+RULE_CODES = frozenset({"dock-slope", "edge-class", "what-is-there", "supply-point", "outlet"})
+"""Checks that a rule asks for whatever the chance: what no layer tells, and what is measured of every parcel."""
 
 SAFETY = frozenset({"steep", "wire slope", "edge danger"})
 """Kinds that could hurt somebody: their checks are never needless."""
@@ -77,6 +77,9 @@ REACH_M: Mapping[str, float] = {
     "lawn": 1.0,
 }
 """How far from a decision's ground a check about it may lie [m]; a kind that isn't here is of the whole garden."""
+
+ALONG = frozenset({"edge", "edge danger"})
+"""Kinds whose checks lie along them: where two edges meet at a corner, a check of one says nothing of the other."""
 
 CHAINED = frozenset({"reach", "small zone", "cable"})
 """Kinds that follow from decisions of other kinds: a check of those tells of this one as far as they were wrong."""
@@ -139,6 +142,8 @@ class Check:
 
     @property
     def settles(self) -> tuple[str, ...]:
+        if self.code == "edge-height" and self.limit < 0:
+            return SETTLES["edge-danger"]
         return SETTLES[max(fitting, key=len)] if (fitting := [c for c in SETTLES if self.code.startswith(c)]) else ()
 
     def of_itself(self, decision: Decision) -> bool:
@@ -153,7 +158,21 @@ class Check:
         if other and self.settles[0] not in CHAINED:
             return False
         reach = REACH_M.get(decision.kind)
-        return reach is None or bool(self.ground.dwithin(decision.ground, reach))
+        if reach is None or not self.ground.dwithin(decision.ground, reach):
+            return reach is None
+        return decision.kind not in ALONG or _lie_along(self.ground, decision.ground, reach)
+
+
+def _lie_along(one: BaseGeometry, other: BaseGeometry, reach_m: float) -> bool:
+    """Return whether most of either of two edges lies near the other, and not just its end at a corner of both."""
+    for ground, near in ((one, other), (other, one)):
+        lines = shapely.get_parts(ground)
+        samples = shapely.line_interpolate_point(lines[shapely.get_dimensions(lines) == 1], 0.5, normalized=True)
+        if not len(samples):
+            samples = lines
+        if shapely.dwithin(samples, near, reach_m).mean() >= 0.5:
+            return True
+    return False
 
 
 def stated_chance(checks: Sequence[Check]) -> float:
@@ -329,13 +348,15 @@ def _slopes(pair: _Compared) -> Iterator[Decision]:
     asked = shapely.union_all([check.ground.buffer(0.5) for check in pair.checks if "steep" in check.settles])
     asked = asked.difference(shapely.union(banks, elsewhere).buffer(1.0))
     grounds = {"steep": lawn.difference(band), "wire slope": band}
-    limits = {"steep": pair.mower.slope_limit_percent, "wire slope": pair.mower.edge_slope_limit_percent}
+    along, within = pair.mower.edge_slope_limit_percent, pair.mower.slope_limit_percent
+    # What reaches the band along the edge goes as a whole, by the limit there.
+    limits = {"steep": (along, within), "wire slope": (along,)}
     for kind, whole in ((kind, whole) for kind in grounds for whole in (banks, elsewhere, asked)):
         for piece in _pieces(whole.intersection(grounds[kind]), wide_m=0.2, least_m2=1.0):
             out = [shape.intersection(piece).area for shape in steep]
             words = [f"{area_m2:.1f} of {piece.area:.0f} m² out" for area_m2 in out]
             differs = abs(out[0] - out[1]) > max(STEEP_DIFFERS_M2, STEEP_DIFFERS_SHARE * piece.area)
-            yield Decision(kind, piece, words[0], words[differs], (limits[kind],), harm=differs and out[0] > out[1])
+            yield Decision(kind, piece, words[0], words[differs], limits[kind], harm=differs and out[0] > out[1])
 
 
 def _pieces(shape: BaseGeometry, *, wide_m: float, least_m2: float) -> list[BaseGeometry]:

@@ -9,7 +9,7 @@ its vertices by itself (a quarter), and the whole survey at once (a quarter; it 
 not the elevations), so that a vertex is off by s along either axis, and so across any edge; half way between two of its
 vertices an edge is off by a little less. Elevations are off by a Gaussian random field of the named sd with exponential
 correlation exp(-r / L), drawn by FFT; the surface model by another such field. Trunk diameters are off by `trunk_sd_m`.
-Whether the terrace lies level is on every other garden's maps only.
+Whether the terrace lies level is on every other garden's maps only, and known of the truth.
 """
 
 from __future__ import annotations
@@ -375,7 +375,7 @@ def write_site(folder: Path, gardens: Sequence[Garden], quality: Quality, copies
         surface = lot.surface_m(x, y, ground)
         for copy in range(copies):
             rng = np.random.default_rng([seed, number, copy, round(1000 * quality.position_sd_m)])
-            for feature in mapped(lot.features, quality, lot.level_known, rng):
+            for feature in mapped(lot.features, quality, lot.level_known or quality is TRUTH, rng):
                 shape = affinity.translate(placed(lot, feature.shape), *corner(number, copy))
                 name = {"parcel_id": parcel_name(number, copy)} if feature.layer == "parcels" else {}
                 layers.setdefault(feature.layer, []).append({**name, **feature.columns, "geometry": shape})

@@ -24,7 +24,7 @@ from lawngis.ground.terrain import (
     slope_percent,
 )
 from lawngis.ground.zonal import ZonalCells, zonal_cells
-from lawngis.trust import length_flip_probability
+from lawngis.trust import flip_probability
 
 
 class TestFootprint:
@@ -199,7 +199,7 @@ def test_the_slope_under_what_stands_is_as_sure_as_its_chances_say(z_sd, cell, l
         found = ms.standing_slope(noisy, wide_m=0.8, z_sd_m=z_sd, correlation=correlation)
         row, col = (size // 2 for size in plane.shape)
         value, noise = found.slope_percent.values[row, col], found.sd_percent.values[row, col]
-        chances.append(float(length_flip_probability(value, noise, 5.0)))
+        chances.append(float(flip_probability(value, noise, 5.0)))
         flips.append((value > 5) != (true > 5))
         leans.append(value - true)
         plain.append(slope_percent(*slope_gradient_horn(noisy.values, cell, cell))[row, col] - true)

@@ -205,9 +205,18 @@ class TestUndecidedAreas:
         near, far = (LIMIT - 1.64 * 4) / 2, (LIMIT + 1.64 * 4) / 2
         belt = np.pi * (far**2 - near**2)
         assert area.polygon.area == pytest.approx(belt, rel=0.01)
-        mean = quad(lambda r: 2 * r * 2 * np.pi * r, near, far)[0] / belt
+        gentler, at_limit = np.pi * ((LIMIT / 2) ** 2 - near**2), LIMIT / 2  # the less sure half: its mean is nearer
+        mean = quad(lambda r: 2 * r * 2 * np.pi * r, near, at_limit)[0] / gentler
         assert area.slope_mean_percent == pytest.approx(mean, abs=0.2)
         assert area.sd_percent == pytest.approx(4)
+        assert area.flip_probability == pytest.approx(ndtr((mean - LIMIT) / 4), abs=0.01)
+
+    def test_a_bank_is_decided_without_the_belt_around_it(self):
+        """3 m of 39 % between belts of 31 %: each differs by 4 % from the limit, though all together don't."""
+        bank = site_grid(lambda x, y: LIMIT + np.where(abs(x) < 1.5, 4.0, -4.0))
+        (area,) = undecided(bank, 4.0, within=box(-3, -10, 3, 10))
+        assert area.polygon.area == pytest.approx(120, rel=0.02)
+        assert area.flip_probability == pytest.approx(ndtr(-1), abs=0.01)
 
     @pytest.mark.parametrize(("above", "chance"), [(0.0, 0.5), (3.0, ndtr(-0.75)), (-3.0, ndtr(-0.75))])
     def test_flip_probability_of_an_even_slope(self, above, chance):

@@ -11,7 +11,7 @@ from affine import Affine
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS
-from shapely import LineString, Point, get_coordinates
+from shapely import LineString, Point, box, get_coordinates
 
 sys.path.insert(0, str(Path(__file__).parent))
 from made_ground import error_field
@@ -361,3 +361,13 @@ def test_each_stretch_is_the_part_of_the_edge_between_its_ends(seed, stretch):
         steps = height_steps(surface(step_of(0.0)), FRAME, edge, stretch_m=stretch)
         parts = [line_between(line, chainage, start, stop) for start, stop in pairwise(cuts)]
         assert [get_coordinates(step.line).tolist() for step in steps] == [part.tolist() for part in parts]
+
+
+@pytest.mark.parametrize(("wide_m", "told"), [(1.0, False), (3.0, True)])
+def test_a_house_across_a_narrow_passage_tells_nothing_of_the_edge(wide_m, told):
+    """Cells of 0.5 m: heights are read up to 2 m inside, which in a passage of 1 m is on the roof."""
+    house = surface(lambda x, y: 100 + np.where(x < -wide_m, 4.0, 0.0), cell=0.5, noise=0.0)
+    steps = height_steps(house, FRAME, EDGE, within=box(-wide_m, -10, 0, 10))[1:-1]
+    assert {step.edge_class for step in steps} == ({"flush"} if told else {"unknown"})
+    assert np.isfinite([step.sd_m for step in steps]).all() == told
+    assert {step.edge_class for step in height_steps(house, FRAME, EDGE)} == ({"flush"} if told else {"raised"})

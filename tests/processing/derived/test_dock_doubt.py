@@ -33,35 +33,53 @@ def dock_of(site, mower=MOWER):
 def site(tmp_path, build):
     folder = build.site(tmp_path / "garden")
     build.layer(folder / "site.gpkg", "buildings", [build.block(0, 0, 8, 5)], height_m=[6.0])
+    build.layer(folder / "site.gpkg", "sprinklers", [build.block(19, 14, 0.1, 0.1).centroid])
     source = SiteSource(site_files(folder))
     return source.site(source.parcel_ids[0])
 
 
+def test_a_pad_is_as_likely_too_steep_as_where_every_slope_is_as_likely_beforehand(site):
+    """Not every gradient: of these more are steep the steeper they are, and a level pad was said to flip by 0.2."""
+    check = dock_of(site, MOWER.model_copy(update={"dock_slope_max_percent": 3.0}))[1]["dock-slope"]
+    assert check.sd > 1
+    assert check.flip_probability == pytest.approx(norm.sf(abs(3.0 - check.value) / check.sd))
+
+
+def beside_sprinkler(dock, spare_m):
+    """A mower whose dock must stand so much less far from a sprinkler than it does."""
+    return MOWER.model_copy(update={"dock_sprinkler_min_m": dock["sprinkler_m"] - spare_m})
+
+
 def test_a_must_have_just_met_is_asked_about_with_its_chance(site):
     dock, _ = dock_of(site)
-    near = MOWER.model_copy(update={"dock_corner_min_m": dock["corner_m"] - 0.1})
-    there, checks = dock_of(site, near)
-    assert there["corner_m"] == pytest.approx(dock["corner_m"])
-    check = checks["corner"]
-    sd = np.hypot(0.06, 0.06)  # the corners of one edge: its vertices' share of 0.10 m
+    there, checks = dock_of(site, beside_sprinkler(dock, 0.1))
+    assert there["sprinkler_m"] == pytest.approx(dock["sprinkler_m"])
+    check = checks["sprinkler"]
+    sd = np.hypot(0.1, 0.1)  # of two features that have nothing in common
     assert (check.value - check.limit_value, check.sd) == pytest.approx((0.1, sd))
     assert check.flip_probability == pytest.approx(norm.cdf(-0.1 / sd))
-    far = MOWER.model_copy(update={"dock_corner_min_m": dock["corner_m"] - 0.2})
-    assert "corner" not in dock_of(site, far)[1]
+    assert "sprinkler" not in dock_of(site, beside_sprinkler(dock, 0.3))[1]
+
+
+def test_a_dock_that_is_set_out_from_its_corner_is_not_asked_about_the_way_to_it(site):
+    dock, _ = dock_of(site)
+    near = MOWER.model_copy(update={"dock_corner_min_m": dock["corner_m"] - 0.05})
+    there, checks = dock_of(site, near)
+    assert there["candidate_id"] == dock["candidate_id"] and checks.keys() == {"dock-slope"}
 
 
 def test_what_cannot_be_met_is_asked_about_as_well(site):
     dock, _ = dock_of(site)
-    beyond = MOWER.model_copy(update={"dock_corner_min_m": 30.0})
+    beyond = MOWER.model_copy(update={"dock_sprinkler_min_m": 60.0})
     missed, checks = dock_of(site, beyond)
-    assert not missed["feasible"] and "corner" not in checks  # metres from it
+    assert not missed["feasible"] and "sprinkler" not in checks  # metres from it
     assert dock["feasible"]
 
 
 def test_an_answer_that_it_does_not_fit_moves_the_dock_and_one_that_it_does_settles_it(site):
     dock, _ = dock_of(site)
-    near = MOWER.model_copy(update={"dock_corner_min_m": dock["corner_m"] - 0.05})
-    check = dock_of(site, near)[1]["corner"]
+    near = beside_sprinkler(dock, 0.05)
+    check = dock_of(site, near)[1]["sprinkler"]
     assert (check.target_layer, check.target_column) == ("dock_candidates", "chosen")
 
     def after(fits):
@@ -70,7 +88,7 @@ def test_an_answer_that_it_does_not_fit_moves_the_dock_and_one_that_it_does_sett
 
     assert after(False)[0]["candidate_id"] != check.target_id
     there, checks = after(True)
-    assert there["candidate_id"] == check.target_id and "corner" not in checks
+    assert there["candidate_id"] == check.target_id and "sprinkler" not in checks
 
 
 def test_water_near_a_dock_is_asked_about_long_before_it_is_likely(site, tmp_path, build):
@@ -103,4 +121,4 @@ def test_how_far_straights_are_off_is_how_far_drawn_corners_are():
 
 
 def test_what_is_not_asked_has_a_reason():
-    assert set(NOT_ASKED) == {"pad_slope", "supply", "hollow", "room"} and all(NOT_ASKED.values())
+    assert set(NOT_ASKED) == {"pad_slope", "supply", "hollow", "room", "behind", "corner"} and all(NOT_ASKED.values())

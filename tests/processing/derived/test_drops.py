@@ -61,6 +61,8 @@ def test_a_drop_that_a_surface_model_alone_shows_is_less_sure():
 
 def test_evidence_says_what_is_known():
     assert Drop(0.94, 0.1).evidence("a ledge") == "a ledge; it falls by 0.9 m, and its place is known to ± 0.10 m"
+    assert "it falls by 0.1 m" in Drop(0.05, 0.1).evidence("a ledge")
+    assert Drop(0.04, 0.1).evidence("a ledge").startswith("a ledge; the heights that are known show no fall there")
     assert "nothing tells how far it falls, so 3 m are assumed" in Drop(None, 0.1).evidence("a ledge")
 
 

@@ -8,13 +8,15 @@ import pytest
 import shapely
 from affine import Affine
 from pyproj import CRS
+from scipy.special import ndtr
 from shapely import Point, box
 
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.ground.mower_slope import MowerSlope
 from lawngis.ground.raster import Grid
+from lawngis.ground.steep import UndecidedArea
 from lawngis.mower import built_in_profile
-from lawngis.processing.derived.slope import SlopeParameters
+from lawngis.processing.derived.slope import SlopeParameters, _less_sure_in
 from lawngis.processing.derived.slope_checks import (
     reading_findings,
     slope_checks,
@@ -246,6 +248,14 @@ def test_ground_within_is_asked_about_at_its_own_limit():
     values = np.where(inside, 33.0, 5.0)
     checks, _ = asked_about(MowerSlope(grid(values), grid(np.full((40, 60), 3.0))))
     assert {(check.limit_value, check.values["case"]) for check in checks} == {(35.0, "within")}
+
+
+def test_a_sure_bank_is_as_unsure_as_what_of_its_ground_reaches_the_band():
+    """18 % there, known to 4 %: steeper, it has the whole bank kept out."""
+    band = shapely.difference(LAWN, LAWN.buffer(-1))
+    sure, unsure = (UndecidedArea(LAWN, chance, 25.0, 1.5) for chance in (0.0004, 0.05))
+    assert _less_sure_in(SITE, even(18.0), sure, band, 20.0).flip_probability == pytest.approx(ndtr(-0.5))
+    assert _less_sure_in(SITE, even(18.0), unsure, band, 20.0) is unsure
 
 
 def test_what_could_hurt_somebody_is_asked_about_long_before_it_is_likely():

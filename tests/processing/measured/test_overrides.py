@@ -301,7 +301,7 @@ def test_an_edge_is_what_somebody_saw_and_is_not_asked_about_again():
     (seen,) = plan.rows("edges")
     kept_m = MOWER.setback_m.drop + 0.17  # 1.645 times the 0.10 m by which its place is off, up to the centimetre
     assert (edge["edge_class"], seen["edge_class"], seen["setback_m"]) == ("unknown", "drop", pytest.approx(kept_m))
-    assert seen["confidence"] == 1.0 and seen["evidence"].startswith("measured on site: a wall down; it falls by")
+    assert seen["confidence"] == 1.0 and seen["evidence"].startswith("measured on site: a wall down; the heights that")
     assert checks(plain, "edges") and not checks(plan, "edges")
     assert told(plan, "drop-setback")
 

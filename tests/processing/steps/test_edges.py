@@ -182,7 +182,8 @@ def test_a_drop_falls_away_to_the_right_of_its_direction_only():
     above = with_layers(barrier("drop"))
     assert metres(above)["drop"] == pytest.approx(20.0, abs=0.7)
     (words,) = evidence(above, "drop")
-    assert words == "ground falls away beyond; it falls by 0.0 m, and its place is known to ± 0.10 m"
+    known = "the heights that are known show no fall there, and its place is known to ± 0.10 m"
+    assert words == f"ground falls away beyond; {known}"
     assert "drop-setback" in codes(above)
     below = with_layers(barrier("drop", SOUTH.reverse()))
     assert "drop" not in metres(below) and "drop-setback" not in codes(below)

@@ -2,6 +2,7 @@
 
 import json
 import sys
+from dataclasses import replace
 from math import sqrt
 from pathlib import Path
 
@@ -47,6 +48,34 @@ def codes(plan: Plan) -> list[str]:
 
 def roles(plan: Plan) -> list[str]:
     return [row["role"] for row in plan.rows("zones")]
+
+
+# Walls --------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("turned_deg", "wide_m", "deep_m", "behind_m"),
+    [(339.76851369915266, 17.663159147486205, 13.188669772404644, 0.3178392454801015),
+     (4.35650964198937, 25.143176682109786, 9.096273545973668, 0.5914893762855804)],
+)  # fmt: skip
+def test_rounding_leaves_no_crack_beside_a_wall_through_which_ground_behind_it_hangs_on(
+    turned_deg, wide_m, deep_m, behind_m
+):
+    """Gardens of which 1 mm beside the end of the wall was left: the strip behind it was part of the zone."""
+
+    def turned(shape):
+        return shapely.affinity.rotate(shape, turned_deg, origin=(0, 0))
+
+    parcel = turned(box(0, 0, wide_m, deep_m))
+    wall = turned(LineString([(-1, deep_m - behind_m), (wide_m + 1, deep_m - behind_m)]))
+    site = site_of(parcel, parcel=parcel, layers={"barriers": {"geometry": [wall], "kind": ["wall"]}})
+    site = replace(site, layers={name: table for name, table in site.layers.items() if name != "lawns"})
+    plan = plan_of(site, MOWER, until="zones")
+    plan.close()
+    (zone,) = plan.rows("zones")
+    assert zone["geometry"].distance(wall) == pytest.approx(0.06, abs=0.03)
+    assert zone["area_m2"] == pytest.approx(wide_m * (deep_m - behind_m - 0.06), abs=0.5)
+    assert [row["reason"] for row in plan.rows("hand_mow")] == ["narrow"]
 
 
 # Pockets ------------------------------------------------------------------------------------------------------------
