@@ -100,6 +100,7 @@ class MowerProfile(_Checked):
     loop_length_max_m: float = _number("longest loop that the signal source can drive", 20, 5000)
     peg_spacing_straight_m: float = _number("between pegs on straight wire", 0.1, 5)
     peg_spacing_bend_m: float = _number("between pegs along bends", 0.05, 2)
+    peg_spacing_first_m: float = _number("between pegs while the wire can still be moved, before the trial", 0.1, 20)
 
     # signal
     signal_reach_max_m: float = _number("farthest from the wire at which the mower still hears it", 1, 100)
@@ -151,6 +152,7 @@ class MowerProfile(_Checked):
         _not_above(self, "passage_wire_gap_m", "passage_transit_min_m")
         _not_above(self, "wire_gap_min_m", "passage_wire_gap_m")
         _not_above(self, "peg_spacing_bend_m", "peg_spacing_straight_m")
+        _not_above(self, "peg_spacing_straight_m", "peg_spacing_first_m")
         _not_above(self, "cutting_width_m", "passage_transit_min_m")
         return self
 

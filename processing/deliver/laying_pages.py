@@ -117,9 +117,10 @@ def add_laying_list(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
     rows: list[list[str]] = []
     for loop in plan.rows["wire_path"]:
         runs = sorted(plan.select("wire_runs", loop_id=loop["loop_id"]), key=lambda row: row["seq"])
-        pegs = np.array([row["chainage_m"] for row in plan.select("pegs", loop_id=loop["loop_id"])])
+        pegs = plan.select("pegs", loop_id=loop["loop_id"])
         for run in _joined(runs):
-            count = int(((pegs >= run["from_m"] - 1e-6) & (pegs < run["to_m"] - 1e-6)).sum())
+            own = [peg for peg in pegs if run["from_m"] - 1e-6 <= peg["chainage_m"] < run["to_m"] - 1e-6]
+            first = sum(peg.get("stage") == "first" for peg in own)
             rows.append(
                 [
                     loop["loop_id"],
@@ -127,12 +128,13 @@ def add_laying_list(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
                     worded(run["run_kind"]),
                     worded(run["edge_class"]),
                     formats.length(run["setback_m"], 2),
-                    formats.number(count),
+                    formats.number(first),
+                    formats.number(len(own) - first),
                     run["island_id"] or "",
                 ]
             )
-    head = ["Loop", "Chainage", "Run", "Edge", "From edge", "Pegs", "Island"]
-    paper.rows(head, rows, (20, 34, 20, 20, 16, 9, 24), "LLLLRRL")
+    head = ["Loop", "Chainage", "Run", "Edge", "From edge", "Pegs first", "then", "Island"]
+    paper.rows(head, rows, (20, 34, 20, 20, 16, 14, 9, 24), "LLLLRRRL")
 
 
 def _joined(runs: Sequence[Row]) -> list[dict[str, Any]]:

@@ -21,7 +21,7 @@ from ..files.csv_tables import csv_bytes
 from ..model.layers import PLAN_LAYERS
 from ..model.plan import Row
 from .reading import ParcelPlan
-from .texts import CAUTIONS, worded
+from .texts import CAUTIONS, peg_words, worded
 
 WGS84 = CRS.from_epsg(4326)
 GEOJSON_DECIMALS = 8
@@ -52,7 +52,7 @@ def stake_points(plan: ParcelPlan) -> list[StakePoint]:
         points.append(_point(name, "join", row["loop_id"], row["chainage_m"], row, worded(row["why"])))
     for row in sorted(plan.rows["pegs"], key=lambda row: (row["loop_id"], row["peg_no"])):
         name = f"{row['loop_id']}-N{row['peg_no']}"
-        points.append(_point(name, "peg", row["loop_id"], row["chainage_m"], row, worded(row["peg_kind"])))
+        points.append(_point(name, "peg", row["loop_id"], row["chainage_m"], row, peg_words(row)))
     return points
 
 

@@ -24,6 +24,7 @@ LINK_KINDS = ("open", "transit", "crossing", "blocked")
 SUPPLIES = ("own_dock", "own_source", "main_wire", "none")
 RUN_KINDS = ("edge", "corner", "passage", "island", "lead_out", "lead_back")
 PEG_KINDS = ("straight", "bend", "lead", "dock")
+PEG_STAGES = ("first", "fill")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
 COVERS = ("lawn", "lawn_under_crown", "green", "dry", "shrub", "hedge", "crown", "bare", "built", "unknown")
@@ -217,6 +218,7 @@ PLAN_LAYERS = _layers(
             integer("peg_no", "number along the loop, from 1", nullable=False),
             real("chainage_m", "m", "length of wire from the start", nullable=False),
             text("peg_kind", "where it stands", PEG_KINDS, nullable=False),
+            text("stage", "set while the wire is laid, or after the trial", PEG_STAGES),
         ),
     ),
     Layer(

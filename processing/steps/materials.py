@@ -62,7 +62,11 @@ def _wire(plan: Plan, mower: MowerProfile, prices: PriceBook) -> Iterator[_Item]
     yield _Item("boundary wire", laid_m + slack_m, "m", wire, prices.wire_per_m)
     reels: Said = ("reels-bought", {"reel_m": mower.wire_reel_m})
     yield _Item("reels of wire", -int(-(laid_m + slack_m) // mower.wire_reel_m), "piece", reels, None)
-    spacing = {"straight_m": mower.peg_spacing_straight_m, "bend_m": mower.peg_spacing_bend_m}
+    spacing = {
+        "straight_m": mower.peg_spacing_straight_m,
+        "bend_m": mower.peg_spacing_bend_m,
+        "first": len(plan.select("pegs", stage="first")),
+    }
     yield _Item("pegs", len(plan.rows("pegs")), "piece", ("pegs-bought", spacing), prices.peg_each)
     yield _Item("wire joints", len(plan.rows("joins")), "piece", ("joints-bought", {}), prices.joint_each)
 

@@ -124,10 +124,10 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
     ),
     "pegs": ExpectedLayer(
         "Point",
-        _columns(text="loop_id peg_kind", integer="peg_no", number="chainage_m"),
-        values={"peg_kind": _one_of("straight bend lead dock")},
+        _columns(text="loop_id peg_kind stage", integer="peg_no", number="chainage_m"),
+        values={"peg_kind": _one_of("straight bend lead dock"), "stage": _one_of("first fill")},
         ranges={"chainage_m": ANY_POSITIVE},
-        filled=("loop_id", "peg_no", "chainage_m", "peg_kind"),
+        filled=("loop_id", "peg_no", "chainage_m", "peg_kind", "stage"),
     ),
     "joins": ExpectedLayer(
         "Point",
@@ -228,6 +228,7 @@ CONTRACT_PROFILE: dict[str, Any] = {
     },
     "peg_spacing_straight_m": 0.8,
     "peg_spacing_bend_m": 0.3,
+    "peg_spacing_first_m": 3.0,
     "wire_reel_m": 150,
     "wire_slack_percent": 2,
 }

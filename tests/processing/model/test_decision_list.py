@@ -22,6 +22,7 @@ NO_DECISIONS = {
     "wire_runs.run_kind": "what the wire does follows from where it lies",
     "wire_runs.edge_class": "as the edge",
     "pegs.peg_kind": "follows from the wire",
+    "pegs.stage": "follows from the wire",
     "joins.why": "follows from the length of a reel",
     "materials.price_source": "says where prices come from",
     "schedule.weekday": "any permitted day serves",
