@@ -54,6 +54,11 @@ def _targets(plan: ParcelPlan, formats: Formats) -> list[tuple[str, Point]]:
         (f"joint {row['loop_id']} at {formats.length(row['chainage_m'])} ({worded(row['why'])})", row["geometry"])
         for row in plan.rows["joins"]
     ]
+    targets += [
+        (f"first way home, {row['loop_id']} at {formats.length(row['from_m'])}", row["geometry"])
+        for row in plan.select("laying_steps", what="trial")
+        if row["from_m"] is not None
+    ]
     return targets + [(f"bend, peg {row['peg_no']} of {row['loop_id']}", row["geometry"]) for row in bend_pegs(plan)]
 
 
@@ -135,6 +140,30 @@ def add_laying_list(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
             )
     head = ["Loop", "Chainage", "Run", "Edge", "From edge", "Pegs first", "then", "Island"]
     paper.rows(head, rows, (20, 34, 20, 20, 16, 14, 9, 24), "LLLLRRRL")
+
+
+def add_day_of_laying(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
+    """Add what is done on the day of laying, in the order of hands."""
+    steps = sorted(plan.rows["laying_steps"], key=lambda row: row["seq"])
+    if not steps:
+        return
+    paper.heading(f"Day of laying, {formats.number(sum(row['hours'] for row in steps), 1)} hours of one person")
+    rows = [
+        [
+            f"{row['seq']}",
+            "" if row["from_m"] is None else f"{formats.mark(row['from_m'])} to {formats.mark(row['to_m'])}",
+            formats.prose(row["text"]),
+            formats.prose(row["takes"]),
+            formats.prose(row["done_when"]),
+            row["needs"] or "",
+            f"{row['crew']}",
+            formats.number(row["hours"], 2),
+        ]
+        for row in steps
+    ]
+    head = ["No.", "Chainage", "What is done", "Takes", "Right when", "Needs", "Crew", "Hours"]
+    paper.rows(head, rows, (7, 22, 70, 44, 62, 16, 9, 10), "RLLLLLRR")
+    paper.say("Hours by the labour book. Order, crew and needs: common practice, no source.", 8)
 
 
 def _joined(runs: Sequence[Row]) -> list[dict[str, Any]]:

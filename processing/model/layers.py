@@ -12,6 +12,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from .contract import Layer, boolean, identifier, integer, real, text
+from .laying_layers import LAYING_STEPS, PEG_STAGES
 from .styles import STYLES
 from .summary_layer import SUMMARY
 
@@ -24,7 +25,6 @@ LINK_KINDS = ("open", "transit", "crossing", "blocked")
 SUPPLIES = ("own_dock", "own_source", "main_wire", "none")
 RUN_KINDS = ("edge", "corner", "passage", "island", "lead_out", "lead_back")
 PEG_KINDS = ("straight", "bend", "lead", "dock")
-PEG_STAGES = ("first", "fill")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
 COVERS = ("lawn", "lawn_under_crown", "green", "dry", "shrub", "hedge", "crown", "bare", "built", "unknown")
@@ -232,6 +232,7 @@ PLAN_LAYERS = _layers(
             text("why", "reason for the joint", ("reel_end", "closing"), nullable=False),
         ),
     ),
+    LAYING_STEPS,
     Layer(
         "dock_candidates",
         "Places for the dock",

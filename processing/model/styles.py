@@ -285,9 +285,10 @@ PARCEL_STYLES: Mapping[str, LayerStyle] = MappingProxyType(
             "stage",
             ("fill", "Peg, set after the trial", Mark("circle", WHITE, 0.7, BLUE)),
             ("first", "Peg, set while the wire is laid", Mark("circle", BLUE, 1.2, BLUE)),
-            ("none", "Peg", Mark("circle", WHITE, 0.8, BLUE)),
+            ("None", "Peg", Mark("circle", WHITE, 0.8, BLUE)),
         ),
+        "laying_steps": categorized("what", ("trial", "Start of the first way home", Mark("triangle", ORANGE, 3.0))),
     }
 )
 """Styles on a map of one parcel: how ready it is stands beside the map, nothing is drawn over what lies there, and pegs
-are told apart by when they are set, if the plan tells."""
+are told apart by when they are set, if the plan tells; of the steps of laying the first way home is drawn."""

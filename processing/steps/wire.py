@@ -41,7 +41,7 @@ from ..derived.wire_checks import (
     wire_as_drawn,
 )
 from ..derived.wire_doubt import add_length_sds, loop_checks
-from ..model.layers import PEG_STAGES
+from ..model.laying_layers import PEG_STAGES
 from ..model.plan import Finding, Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Step

@@ -129,6 +129,25 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
         ranges={"chainage_m": ANY_POSITIVE},
         filled=("loop_id", "peg_no", "chainage_m", "peg_kind", "stage"),
     ),
+    "laying_steps": ExpectedLayer(
+        "Point or LineString",
+        _columns(
+            text="step_id loop_id what takes done_when peg_stage",
+            integer="seq pegs crew",
+            number="from_m to_m heading_deg hours",
+        ),
+        own_id="step_id",
+        values={
+            "what": _one_of(
+                "mark_out begin crossing lay_edge lay_passage lead_out lay_island lead_back joint closing set_dock "
+                "set_source mount_supply lay_cable signal_on trial walk_round correct peg_fill bury_heads "
+                "settings hand_over"
+            ),
+            "peg_stage": _one_of("first fill"),
+        },
+        ranges={"heading_deg": (0.0, 360.0), **dict.fromkeys(("from_m", "to_m", "hours", "pegs"), ANY_POSITIVE)},
+        filled=("step_id", "seq", "what", "hours", "done_when"),
+    ),
     "joins": ExpectedLayer(
         "Point",
         _columns(text="loop_id why", number="chainage_m"),
@@ -207,7 +226,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
     "run_info": ExpectedLayer(None, _columns(text="key value"), filled=("key",)),
 }
 
-NO_GEOMETRY_NEEDED = frozenset({"findings", "visit_checks"})
+NO_GEOMETRY_NEEDED = frozenset({"findings", "visit_checks", "laying_steps"})
 """Layers of points in which a row may stand for the parcel as a whole, without a place."""
 
 CONTRACT_PROFILE: dict[str, Any] = {
