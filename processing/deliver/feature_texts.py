@@ -108,6 +108,7 @@ _TEXTS: Mapping[str, Callable[[Row, Formats], str]] = MappingProxyType(
             f"Peg {row['peg_no']} of {row['loop_id']}: {peg_words(row)}, at {formats.length(row['chainage_m'])}"
         ),
         "laying_steps": lambda row, formats: f"Step {row['seq']}: {formats.prose(row['text'])}",
+        "watch_points": lambda row, formats: f"{row['watch_id']}: {formats.prose(row['expect'])}",
         "joins": lambda row, formats: (
             f"Joint of {row['loop_id']}: {worded(row['why'])}, at {formats.length(row['chainage_m'])}"
         ),

@@ -11,5 +11,6 @@ otherwise: ``doubt`` (what is looked at), ``outline_spread``, ``edge_doubt``, ``
 ``coverage``, ``mower_demands`` (what a plan asks of mowers) and ``mowing_windows``. Of a place: ``exposure`` and
 ``standing_ground``. Of the whole plan: ``knowledge`` (what it rests on, what no layer tells), ``readiness`` and
 ``verdict``; ``price_parameters`` name the price book. Of
-the day of laying: ``laying_order`` (wire as hands lay it) and ``laying_hours``.
+the day of laying: ``laying_order`` (wire as hands lay it) and ``laying_hours``; of the
+walk around: ``watch_points`` and ``moved_wire``.
 """

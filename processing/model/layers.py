@@ -12,7 +12,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from .contract import Layer, boolean, identifier, integer, real, text
-from .laying_layers import LAYING_STEPS, PEG_STAGES
+from .laying_layers import LAYING_STEPS, PEG_STAGES, WATCH_POINTS
 from .styles import STYLES
 from .summary_layer import SUMMARY
 
@@ -233,6 +233,7 @@ PLAN_LAYERS = _layers(
         ),
     ),
     LAYING_STEPS,
+    WATCH_POINTS,
     Layer(
         "dock_candidates",
         "Places for the dock",

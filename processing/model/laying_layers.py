@@ -11,6 +11,32 @@ LAYING_WHAT = (
     "peg_fill", "bury_heads", "settings", "hand_over",
 )  # fmt: skip
 
+WATCH_WHAT = ("hard", "drop", "water", "passage", "corner", "lead", "crossing", "steep", "neighbour_loop")
+
+WATCH_POINTS = Layer(
+    "watch_points",
+    "To watch on the first walk around",
+    "What is looked at while the mower follows the wire once around: what should be seen, and how far the wire may be "
+    "moved. What was moved comes back as facts, and the plan follows. Common practice, no source.",
+    "Point",
+    (
+        identifier("watch_id", "name of the point"),
+        text("loop_id", "loop of wire", nullable=False),
+        real("chainage_m", "m", "length of wire from the start", nullable=False),
+        text("what", "what is there", WATCH_WHAT, nullable=False),
+        real("value", "", "what the plan says of it"),
+        text("unit", "unit of that"),
+        text("expect", "what should be seen, and what to do if not", nullable=False),
+        real(
+            "move_m",
+            "m",
+            "how far the wire may be moved onto the lawn within the rules; none: not at all",
+        ),
+        text("values", "values of which its words are made, as JSON", form="json"),
+    ),
+    key="watch_id",
+)
+
 LAYING_STEPS = Layer(
     "laying_steps",
     "Day of laying",

@@ -1,4 +1,4 @@
-"""Step `laying`: the day of laying in the order of hands, from the first peg to handing over."""
+"""Step `laying`: the day of laying in the order of hands, and what to watch on the first walk around."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from ..derived.detached_supply import lead_crossings
 from ..derived.dock_places import slope_of_pads
 from ..derived.laying_hours import LabourParameters, LayingTimes, laying_times
 from ..derived.laying_order import LaidStretch, LoopLine, laid_stretches, loop_line
+from ..derived.watch_points import Watched, watch_points
 from ..model.catalogue import Catalogue, Said, Values, values_text
 from ..model.plan import Finding, Plan, Row, StepResult
 from ..model.site import DEM_ACCURACY, Site
@@ -116,14 +117,27 @@ def laying(site: Site, plan: Plan, mower: MowerProfile, parameters: LabourParame
     wire_m = sum(loop.path["length_m"] for loop in loops)
     times = laying_times(parameters, loops=len(loops), wire_m=wire_m, pegs=len(plan.rows("pegs")))
     steps: list[LayingStep] = []
+    points = {loop.loop_id: watch_points(site, _watched(site, plan, loop, loops, mower), mower) for loop in loops}
     for loop in loops:
         steps += [*_laid(site, loop, mower, times), *_fed(site, loop, mower, times)]
-        steps += _tried(site, loop, mower, times, findings)
+        steps += _tried(site, loop, mower, times, len(points[loop.loop_id]), findings)
     if loops:
         steps.append(LayingStep("settings", {}, Point(), times.once("settings")))
         steps.append(LayingStep("hand_over", {}, Point(), times.once("hand_over")))
     rows = [step.row(seq, plan.parcel_id, plan.catalogue) for seq, step in enumerate(steps, start=1)]
-    return StepResult({"laying_steps": rows}, findings)
+    watched = [
+        point.row(number, loop.loop_id, plan.catalogue)
+        for loop in loops
+        for number, point in enumerate(points[loop.loop_id], start=1)
+    ]
+    return StepResult({"laying_steps": rows, "watch_points": watched}, findings)
+
+
+def _watched(site: Site, plan: Plan, loop: _LoopPlan, loops: Sequence[_LoopPlan], mower: MowerProfile) -> Watched:
+    zones = {zone["zone_id"] for zone in plan.select("zones", loop_id=loop.loop_id)}
+    edges = [edge for edge in plan.rows("edges") if edge["zone_id"] in zones]
+    others = [other.path["geometry"] for other in loops if other is not loop]
+    return Watched(loop.line, loop.runs, edges, others, slope_of_pads(site, mower).slope_percent)
 
 
 def _loops(plan: Plan) -> Iterator[_LoopPlan]:
@@ -283,13 +297,13 @@ def _supplied(site: Site, loop: _LoopPlan, mower: MowerProfile, times: LayingTim
 
 
 def _tried(
-    site: Site, loop: _LoopPlan, mower: MowerProfile, times: LayingTimes, findings: list[Finding]
+    site: Site, loop: _LoopPlan, mower: MowerProfile, times: LayingTimes, points: int, findings: list[Finding]
 ) -> Iterator[LayingStep]:
     """Yield the steps from the first way home to the last peg."""
     total, loop_id = float(loop.path["length_m"]), loop.loop_id
     yield _trial(site, loop, mower, times, findings)
     around: dict[str, Any] = {"from_m": 0.0, "to_m": total, "loop_id": loop_id, "place": loop.path["geometry"]}
-    values = {"loop_id": loop.loop_id, "length_m": total, "points": 0}
+    values = {"loop_id": loop.loop_id, "length_m": total, "points": points}
     yield LayingStep("walk_round", values, hours=times.once_a_loop("walk_round"), **around)
     yield LayingStep("correct", {"loop_id": loop.loop_id}, hours=times.once_a_loop("correct"), **around)
     later = sum(peg["stage"] != "first" for peg in loop.pegs)
@@ -360,6 +374,7 @@ STEP = Step(
     ),
     reads=(
         "zones",
+        "edges",
         "wire_path",
         "wire_runs",
         "pegs",
@@ -373,7 +388,7 @@ STEP = Step(
         "raster:dem",
         *DEM_ACCURACY,
     ),
-    writes=("laying_steps",),
+    writes=("laying_steps", "watch_points"),
     compute=laying,
     parameters=LabourParameters,
 )

@@ -148,6 +148,14 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
         ranges={"heading_deg": (0.0, 360.0), **dict.fromkeys(("from_m", "to_m", "hours", "pegs"), ANY_POSITIVE)},
         filled=("step_id", "seq", "what", "hours", "done_when"),
     ),
+    "watch_points": ExpectedLayer(
+        "Point",
+        _columns(text="watch_id loop_id what unit expect", number="chainage_m value move_m"),
+        own_id="watch_id",
+        values={"what": _one_of("hard drop water passage corner lead crossing steep neighbour_loop")},
+        ranges={"chainage_m": ANY_POSITIVE, "move_m": (0.0, 1.0)},
+        filled=("watch_id", "loop_id", "chainage_m", "what", "expect"),
+    ),
     "joins": ExpectedLayer(
         "Point",
         _columns(text="loop_id why", number="chainage_m"),

@@ -288,7 +288,7 @@ def rule_3_setback(view: ParcelView, profile: Profile) -> Found:
     for _, edge in edges.iterrows():
         if edge["edge_class"] == "drop":
             yield from ((edge["edge_id"], text) for text in drop_problems(view, edge, profile))
-        elif abs(edge["setback_m"] - profile["setback_m"].get(edge["edge_class"], np.nan)) > COINCIDE_M:
+        elif not _kept(float(edge["setback_m"]), edge["edge_class"], profile, moved=MOVED in str(edge["evidence"])):
             yield edge["edge_id"], f"setback_m {edge['setback_m']} is not the profile's for {edge['edge_class']}"
     for loop in view.loops:
         own = edges[edges["zone_id"].isin(loop.zone_ids)]
@@ -298,6 +298,16 @@ def rule_3_setback(view: ParcelView, profile: Profile) -> Found:
             where = f"{loop.loop_id} {run.place}"
             yield from ((where, text) for text in _run_setback(run, own, profile, drawn=run.edge_class in less))
             yield from ((where, text) for text in _nearest_edge_setback(run, own, drawn=run.edge_class in less))
+
+
+MOVED = "on the walk around"
+"""In the evidence of an edge: somebody moved the wire there, onto the lawn alone."""
+
+
+def _kept(setback_m: float, edge_class: str, profile: Profile, *, moved: bool) -> bool:
+    """Whether a setback is the profile's; more than that where the wire was moved, and never less."""
+    least = profile["setback_m"].get(edge_class, np.nan)
+    return setback_m >= least - COINCIDE_M if moved else abs(setback_m - least) <= COINCIDE_M
 
 
 def said_of_drawn_wire(view: ParcelView, zone_ids: Iterable[str]) -> str:
@@ -331,7 +341,8 @@ def _run_setback(run: Run, edges: pd.DataFrame, profile: Profile, *, drawn: bool
         known = same_class["setback_m"].to_numpy(dtype=float)
         wanted = float(known[np.argmin(np.abs(known - run.setback_m))])
     wanted = min(wanted, run.setback_m) if drawn else wanted
-    if not abs(run.setback_m - wanted) <= COINCIDE_M:
+    moved = same_class["setback_m"][same_class["evidence"].astype(str).str.contains(MOVED)]
+    if not (abs(run.setback_m - wanted) <= COINCIDE_M or (abs(moved - run.setback_m) <= COINCIDE_M).any()):
         yield f"setback_m {run.setback_m} is not the profile's for {run.edge_class}"
     away = run.line.distance(shapely.union_all(list(same_class.geometry)))
     if away < wanted - SETBACK_TOLERANCE_M:

@@ -23,9 +23,7 @@ def apart() -> Site:
     """A lawn with an island, and across 4 m of drive another one."""
     drive = {"geometry": [box(20, -3, 24, 23)], "use": ["drive"], "level": ["flush"]}
     home = box(0, 0, 20, 20) - Point(8, 11).buffer(1.5)
-    return site_of(
-        [home, box(24, 0, 33, 9)], layers={"hard_surfaces": drive, "outlets": {"geometry": [Point(10, -1)]}}
-    )
+    return site_of([home, box(24, 0, 33, 9)], layers={"hard_surfaces": drive, "outlets": {"geometry": [Point(10, -1)]}})
 
 
 def steps_of(plan: Plan, what: str) -> list[dict]:

@@ -23,6 +23,7 @@ NO_DECISIONS = {
     "wire_runs.edge_class": "as the edge",
     "pegs.peg_kind": "follows from the wire",
     "pegs.stage": "follows from the wire",
+    "watch_points.what": "says what is looked at of what was decided",
     "laying_steps.what": "says what is done with what was decided",
     "laying_steps.peg_stage": "as of its pegs",
     "joins.why": "follows from the length of a reel",
