@@ -135,7 +135,8 @@ def _corners(loop: Watched, mower: MowerProfile) -> Iterator[WatchPoint]:
     for run in loop.runs:
         if run["run_kind"].startswith("lead"):
             apart |= (chainage >= run["from_m"] - 1e-6) & (chainage <= run["to_m"] + 1e-6)
-    turning = np.flatnonzero((np.abs(bends) > 1.0) & ~apart)[:-1]
+    turning = np.flatnonzero((np.abs(bends) > 1.0) & ~apart)
+    turning = turning[turning < len(xy) - 1]  # the loop's end is its beginning
     groups = np.split(turning, np.flatnonzero(np.diff(chainage[turning]) > CORNER_M / 2) + 1)
     for group in groups:
         within = len(group) and chainage[group[-1]] - chainage[group[0]] <= CORNER_M
