@@ -166,6 +166,31 @@ def add_day_of_laying(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
     paper.say("Hours by the labour book. Order, crew and needs: common practice, no source.", 8)
 
 
+def add_walk_round(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
+    """Add what to watch on the first walk around, with room for how far the wire was moved."""
+    points = plan.rows["watch_points"]
+    if not points:
+        return
+    paper.heading("First walk around: what to watch while the mower follows the wire")
+    rows = [
+        [
+            row["watch_id"],
+            formats.mark(row["chainage_m"]),
+            worded(row["what"]),
+            formats.prose(row["expect"]),
+            "–" if row["move_m"] is None else formats.length(row["move_m"], 2),
+            "",
+        ]
+        for row in points
+    ]
+    head = ["Point", "Chainage", "What", "What should be seen, and what to do if not", "May be moved", "Moved by"]
+    paper.rows(head, rows, (22, 14, 20, 130, 18, 26), "LRLLRL")
+    paper.say(
+        "Fill in walk.csv and give it to `lawngis measured`: the next plan follows. Moved onto the lawn counts up, "
+        "towards the edge down, where the setback holds all the same. Common practice, no source.", 8
+    )  # fmt: skip
+
+
 def _joined(runs: Sequence[Row]) -> list[dict[str, Any]]:
     joined: list[dict[str, Any]] = []
     for run in runs:

@@ -18,9 +18,8 @@ SETBACKS = CONTRACT_PROFILE["setback_m"]
 
 
 def walled() -> Site:
-    """A lawn 20 m by 14 m with a wall south of it, a fence north, a pond west, a tree's bed in it and rising ground in the east."""
-    lines = [LineString([(-1, y), (21, y)]) for y in (-0.05, 14.05)]
-    wall = {"geometry": lines, "kind": ["wall", "fence"]}
+    """A lawn 20 m by 14 m with a wall south of it, a pond west, a tree's bed in it and rising ground in the east."""
+    wall = {"geometry": [LineString([(-1, -0.05), (21, -0.05)])], "kind": ["wall"]}
     layers = {
         "barriers": wall,
         "water": {"geometry": [box(-2.5, 2, -0.02, 9)], "kind": ["pond"]},
