@@ -73,7 +73,7 @@ def edges_beside_moved_wire(
         disc = place.buffer(float(np.hypot(away_m.min(), MOVED_REACH_M)))
         kept = {row["edge_id"]: list(_rows(site, plan, row, disc, fact, mower)) for row in own}
         moved = [piece for row in moved for piece in kept.get(row["edge_id"], [row])]
-        findings.append(_finding(fact, nearest, kept[nearest["edge_id"]]))
+        findings.append(_finding(fact, place, nearest, kept[nearest["edge_id"]]))
     return moved, findings
 
 
@@ -114,12 +114,12 @@ def _cuts(line: LineString, disc: shapely.Polygon) -> Iterator[_Cut]:
             yield _Cut(part, bool(shapely.intersects(disc, line.interpolate((low + high) / 2))))
 
 
-def _finding(fact: Fact[float], before: Row, pieces: Sequence[Row]) -> Finding:
+def _finding(fact: Fact[float], place: Point, before: Row, pieces: Sequence[Row]) -> Finding:
     """Say what the wire keeps since; what would have come too near to its edge is a caution."""
     kept_m = max((row["setback_m"] for row in pieces), default=before["setback_m"])
     if fact.value < 0.0:
         kept_m = min(row["setback_m"] for row in pieces)
     values = {"edge_id": before["edge_id"], "moved_m": fact.value, "setback_m": kept_m, "before_m": before["setback_m"]}
     if kept_m > before["setback_m"] + fact.value + 0.005:
-        return Finding("caution", "wire-move-short", {**values, "note": fact.note}, fact.place)
+        return Finding("caution", "wire-move-short", {**values, "note": fact.note}, place)
     return applied(fact, "wire_moved", values)

@@ -120,7 +120,7 @@ def _edges(loop: Watched, mower: MowerProfile) -> Iterator[WatchPoint]:
         away = [(row, float(wire.distance(row["geometry"]))) for row in rows]
         nearest += sorted(away, key=lambda item: item[1])[:1] if edge_class == "raised" else away
     for row, away_m in nearest:
-        place = Point(shapely.shortest_line(wire, row["geometry"]).coords[0])
+        place = Point(shapely.get_coordinates(shapely.shortest_line(wire, row["geometry"]))[0])
         at = _chainage(loop, place)
         move_m = _room_m(loop, place, at, mower)
         values = {"edge_id": row["edge_id"], "away_m": away_m, "at_m": at, "move": _move(move_m)}
@@ -190,7 +190,7 @@ def _other_loops(loop: Watched, mower: MowerProfile) -> Iterator[WatchPoint]:
     for other in loop.others:
         away_m = float(wire.distance(other))
         if away_m <= LOOPS_NEAR_M:
-            place = Point(shapely.shortest_line(wire, other).coords[0])
+            place = Point(shapely.get_coordinates(shapely.shortest_line(wire, other))[0])
             at = _chainage(loop, place)
             move_m = _room_m(loop, place, at, mower)
             values = {"away_m": away_m, "at_m": at, "move": _move(move_m)}
