@@ -100,6 +100,7 @@ class MowerProfile(_Checked):
     loop_length_max_m: float = _number("longest loop that the signal source can drive", 20, 5000)
     peg_spacing_straight_m: float = _number("between pegs on straight wire", 0.1, 5)
     peg_spacing_bend_m: float = _number("between pegs along bends", 0.05, 2)
+    peg_spacing_first_m: float = _number("between pegs while the wire can still be moved, before the trial", 0.1, 20)
 
     # signal
     signal_reach_max_m: float = _number("farthest from the wire at which the mower still hears it", 1, 100)
@@ -117,6 +118,7 @@ class MowerProfile(_Checked):
     dock_wire_min_m: float = _number("from dock to wire around an island", 0, 10)
     dock_passage_min_m: float = _number("from dock to the next passage", 0, 20)
     dock_danger_min_m: float = _number("from dock to open water or a drop", 0, 20)
+    trial_start_min_m: float = _number("before the dock, where the mower is set down for its first way home", 0.5, 20)
     dock_height_m: float = _number("height of the dock, as seen from the street", 0.05, 2)
     street_eye_height_m: float = _number("height of the eyes in the street", 0.5, 3)
     dock_pad_length_m: float = _number("length of the dock's base along the wire", 0.2, 3)
@@ -151,6 +153,7 @@ class MowerProfile(_Checked):
         _not_above(self, "passage_wire_gap_m", "passage_transit_min_m")
         _not_above(self, "wire_gap_min_m", "passage_wire_gap_m")
         _not_above(self, "peg_spacing_bend_m", "peg_spacing_straight_m")
+        _not_above(self, "peg_spacing_straight_m", "peg_spacing_first_m")
         _not_above(self, "cutting_width_m", "passage_transit_min_m")
         return self
 

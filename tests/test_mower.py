@@ -12,6 +12,7 @@ from lawngis.mower import MowerProfile, built_in_profile, mower_profile, profile
 CONTRACT = {
     "slope_limit_percent": 35, "edge_slope_limit_percent": 20, "passage_mow_min_m": 1.6, "passage_transit_min_m": 0.9,
     "passage_wire_gap_m": 0.3, "wire_gap_min_m": 0.3, "peg_spacing_straight_m": 0.8, "peg_spacing_bend_m": 0.3,
+    "peg_spacing_first_m": 3.0, "trial_start_min_m": 2.0,
     "wire_reel_m": 150, "wire_slack_percent": 2, "wire_section_mm2": 0.75, "loop_length_max_m": 500,
     "signal_reach_max_m": 18, "supply_cable_max_m": 15, "dock_straight_ahead_m": 2.0, "dock_straight_behind_m": 1.0,
     "dock_slope_max_percent": 5, "dock_corner_min_m": 1.0, "dock_sprinkler_min_m": 2.0, "cutting_width_m": 0.24,

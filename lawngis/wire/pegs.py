@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lawngis.arrays import FloatArray
+from lawngis.arrays import BoolArray, FloatArray
 from lawngis.errors import ParameterError
 from lawngis.geometry.lines import bends_deg, chainage_m, points_along
 from lawngis.wire.loop import Loop
 
-__all__ = ["Pegs", "chainage_m", "lead_intervals_m", "pegs"]
+__all__ = ["Pegs", "chainage_m", "first_pass", "lead_intervals_m", "pegs"]
 
 PEGGED_BEND_DEG = 20.0
 """Every sharper bend has a peg of its own: common practice, no source."""
@@ -142,22 +143,34 @@ def _with_leads_back_mirrored(
     at: FloatArray, loop: Loop, chainage: FloatArray, spans: NDArray[np.int64]
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Put the pegs of each way back along a lead where those of the way out stand."""
-    # Leads nest: the way back is always that of the last way out.
-    out: list[tuple[float, float]] = []
     again_at: list[FloatArray] = []
-    for run, (first, last) in zip(loop.runs, spans, strict=True):
-        low, high = float(chainage[first]), float(chainage[last])
-        if run.kind == "lead_out":
-            out.append((low, high))
-        elif run.kind == "lead_back":
-            out_low, out_high = out.pop()
-            stand = at[(at >= out_low - _SAME_M) & (at <= out_high + _SAME_M)]
-            mirrored = np.clip(low + (out_high - stand), low, high)
-            at = np.concatenate([at[(at < low - _SAME_M) | (at > high + _SAME_M)], mirrored])
-            again_at.append(mirrored)
+    for out, (low, high) in _lead_pairs(loop, chainage, spans):
+        mirrored = np.clip(low + (out[1] - at[_within(at, out)]), low, high)
+        at = np.concatenate([at[~_within(at, (low, high))], mirrored])
+        again_at.append(mirrored)
     at = np.sort(at)
     again = np.concatenate(again_at) if again_at else np.empty(0)
     return at, np.isin(at, again)
+
+
+Interval = tuple[float, float]
+"""First and last chainage [m]."""
+
+
+def _lead_pairs(loop: Loop, chainage: FloatArray, spans: NDArray[np.int64]) -> Iterator[tuple[Interval, Interval]]:
+    """Yield each lead: the way out and the way back."""
+    # Leads nest: the way back is always that of the last way out.
+    out: list[Interval] = []
+    for run, (first, last) in zip(loop.runs, spans, strict=True):
+        interval = float(chainage[first]), float(chainage[last])
+        if run.kind == "lead_out":
+            out.append(interval)
+        elif run.kind == "lead_back":
+            yield out.pop(), interval
+
+
+def _within(at: FloatArray, interval: Interval) -> BoolArray:
+    return (at >= interval[0] - _SAME_M) & (at <= interval[1] + _SAME_M)
 
 
 def _kinds(
@@ -173,6 +186,63 @@ def _kinds(
         kind[off <= _SAME_M] = "bend"
     kind[(at <= _SAME_M) | (at >= chainage[-1] - _SAME_M)] = "dock"
     return kind
+
+
+def first_pass(loop: Loop, chainage: FloatArray, standing: Pegs, *, spacing_m: float, joins_m: FloatArray) -> BoolArray:
+    """Return which pegs are set while the wire is laid; the others wait until the mower has been around once.
+
+    Those on either side of each bend of more than 20 degrees, joint, end of a lead and end of a passage, and as many
+    between that no two are further apart than the spacing. What is held by few pegs can still be moved.
+
+    Parameters
+    ----------
+    loop
+        From `laid_loop`.
+    chainage
+        Chainage of the loop's vertices, shape (n,) [m].
+    standing
+        All pegs, from `pegs`.
+    spacing_m
+        Greatest distance between neighbours of the first pass, where pegs are as near as that at all [m].
+    joins_m
+        Chainage of joints, shape (k,) [m].
+
+    Returns
+    -------
+    ndarray
+        Shape of `standing.chainage_m`; a peg that holds both wires of a lead is set once.
+
+    Raises
+    ------
+    ParameterError
+        When the spacing is not positive.
+
+    Notes
+    -----
+    Between two neighbours of the first pass the wire turns by no more than a bend that has a peg of its own, unless
+    they are neighbours of all: else it would be pulled straight across a curve. Common practice, no source.
+    """
+    if not spacing_m > 0.0:
+        raise ParameterError("peg spacings must be positive")
+    at, spans = standing.chainage_m, loop.run_vertices()
+    bends = bends_deg(loop.xy)
+    sharp = np.abs(bends) > PEGGED_BEND_DEG
+    ends = [span for run, span in zip(loop.runs, spans, strict=True) if run.kind not in ("edge", "corner", "island")]
+    held = np.concatenate([chainage[sharp], chainage[[0, -1]], chainage[np.array(ends, np.int64).ravel()], joins_m])
+    turned = np.concatenate([[0.0], np.cumsum(np.where(sharp, 0.0, bends))])
+    come = turned[np.searchsorted(chainage, at - _SAME_M)]
+    gone = turned[np.searchsorted(chainage, at + _SAME_M, side="right")]
+    first = np.zeros(len(at), dtype=np.bool_)
+    first[np.minimum(np.searchsorted(at, held - _SAME_M), len(at) - 1)] = True
+    first[np.maximum(np.searchsorted(at, held + _SAME_M, side="right") - 1, 0)] = True
+    last = 0
+    for number in range(1, len(at) - 1):
+        far = at[number + 1] - at[last] > spacing_m + _SAME_M
+        first[number] |= far or abs(come[number + 1] - gone[last]) > PEGGED_BEND_DEG
+        last = number if first[number] else last
+    for out, back in _lead_pairs(loop, chainage, spans):
+        first[_within(at, back)] = first[_within(at, out)][::-1]
+    return first
 
 
 def lead_intervals_m(loop: Loop, chainage: FloatArray) -> FloatArray:

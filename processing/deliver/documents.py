@@ -241,6 +241,7 @@ def _documents(plan: ParcelPlan, offer: Quote, wishes: Wishes) -> Iterator[tuple
     from .offer import offer_paper
     from .sheet import plan_sheet
     from .visit import visit_csv, visit_sheet
+    from .walk import walk_csv
 
     formats, at = wishes.formats, wishes.written_at
     crs = plan.frame.source if wishes.crs is None else crs_named(wishes.crs)
@@ -258,6 +259,8 @@ def _documents(plan: ParcelPlan, offer: Quote, wishes: Wishes) -> Iterator[tuple
         yield "quote.csv", "csv", lambda: quote_csv(offer, plan.parcel_id)
     if plan.rows["wire_path"]:
         yield "points.gpx", "gpx", lambda: gpx(plan, at)
+        if plan.rows["watch_points"]:
+            yield "walk.csv", "csv", lambda: walk_csv(plan)
         yield "stakeout.csv", "csv", lambda: stakeout_csv(plan, CRS(crs))
     if plan.rows["schedule"]:
         yield "week.ics", "ics", lambda: week_calendar(plan, wishes.starting, at)

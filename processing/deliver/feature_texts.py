@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 from ..model.plan import Row
 from .formats import Formats
-from .texts import worded
+from .texts import peg_words, worded
 
 
 def feature_text(layer: str, row: Row, formats: Formats) -> str:
@@ -105,9 +105,10 @@ _TEXTS: Mapping[str, Callable[[Row, Formats], str]] = MappingProxyType(
         "wire_runs": _run,
         "dock_candidates": _candidate,
         "pegs": lambda row, formats: (
-            f"Peg {row['peg_no']} of {row['loop_id']}: {worded(row['peg_kind'])},"
-            f" at {formats.length(row['chainage_m'])}"
+            f"Peg {row['peg_no']} of {row['loop_id']}: {peg_words(row)}, at {formats.length(row['chainage_m'])}"
         ),
+        "laying_steps": lambda row, formats: f"Step {row['seq']}: {formats.prose(row['text'])}",
+        "watch_points": lambda row, formats: f"{row['watch_id']}: {formats.prose(row['expect'])}",
         "joins": lambda row, formats: (
             f"Joint of {row['loop_id']}: {worded(row['why'])}, at {formats.length(row['chainage_m'])}"
         ),

@@ -54,6 +54,11 @@ def _targets(plan: ParcelPlan, formats: Formats) -> list[tuple[str, Point]]:
         (f"joint {row['loop_id']} at {formats.length(row['chainage_m'])} ({worded(row['why'])})", row["geometry"])
         for row in plan.rows["joins"]
     ]
+    targets += [
+        (f"first way home, {row['loop_id']} at {formats.length(row['from_m'])}", row["geometry"])
+        for row in plan.select("laying_steps", what="trial")
+        if row["from_m"] is not None
+    ]
     return targets + [(f"bend, peg {row['peg_no']} of {row['loop_id']}", row["geometry"]) for row in bend_pegs(plan)]
 
 
@@ -117,9 +122,10 @@ def add_laying_list(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
     rows: list[list[str]] = []
     for loop in plan.rows["wire_path"]:
         runs = sorted(plan.select("wire_runs", loop_id=loop["loop_id"]), key=lambda row: row["seq"])
-        pegs = np.array([row["chainage_m"] for row in plan.select("pegs", loop_id=loop["loop_id"])])
+        pegs = plan.select("pegs", loop_id=loop["loop_id"])
         for run in _joined(runs):
-            count = int(((pegs >= run["from_m"] - 1e-6) & (pegs < run["to_m"] - 1e-6)).sum())
+            own = [peg for peg in pegs if run["from_m"] - 1e-6 <= peg["chainage_m"] < run["to_m"] - 1e-6]
+            first = sum(peg.get("stage") == "first" for peg in own)
             rows.append(
                 [
                     loop["loop_id"],
@@ -127,12 +133,62 @@ def add_laying_list(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
                     worded(run["run_kind"]),
                     worded(run["edge_class"]),
                     formats.length(run["setback_m"], 2),
-                    formats.number(count),
+                    formats.number(first),
+                    formats.number(len(own) - first),
                     run["island_id"] or "",
                 ]
             )
-    head = ["Loop", "Chainage", "Run", "Edge", "From edge", "Pegs", "Island"]
-    paper.rows(head, rows, (20, 34, 20, 20, 16, 9, 24), "LLLLRRL")
+    head = ["Loop", "Chainage", "Run", "Edge", "From edge", "Pegs first", "then", "Island"]
+    paper.rows(head, rows, (20, 34, 20, 20, 16, 14, 9, 24), "LLLLRRRL")
+
+
+def add_day_of_laying(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
+    """Add what is done on the day of laying, in the order of hands."""
+    steps = sorted(plan.rows["laying_steps"], key=lambda row: row["seq"])
+    if not steps:
+        return
+    paper.heading(f"Day of laying, {formats.number(sum(row['hours'] for row in steps), 1)} hours of one person")
+    rows = [
+        [
+            f"{row['seq']}",
+            "" if row["from_m"] is None else f"{formats.mark(row['from_m'])} to {formats.mark(row['to_m'])}",
+            formats.prose(row["text"]),
+            formats.prose(row["takes"]),
+            formats.prose(row["done_when"]),
+            row["needs"] or "",
+            f"{row['crew']}",
+            formats.number(row["hours"], 2),
+        ]
+        for row in steps
+    ]
+    head = ["No.", "Chainage", "What is done", "Takes", "Right when", "Needs", "Crew", "Hours"]
+    paper.rows(head, rows, (7, 22, 70, 44, 62, 16, 9, 10), "RLLLLLRR")
+    paper.say("Hours by the labour book. Order, crew and needs: common practice, no source.", 8)
+
+
+def add_walk_round(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
+    """Add what to watch on the first walk around, with room for how far the wire was moved."""
+    points = plan.rows["watch_points"]
+    if not points:
+        return
+    paper.heading("First walk around: what to watch while the mower follows the wire")
+    rows = [
+        [
+            row["watch_id"],
+            formats.mark(row["chainage_m"]),
+            worded(row["what"]),
+            formats.prose(row["expect"]),
+            "–" if row["move_m"] is None else formats.length(row["move_m"], 2),
+            "",
+        ]
+        for row in points
+    ]
+    head = ["Point", "Chainage", "What", "What should be seen, and what to do if not", "May be moved", "Moved by"]
+    paper.rows(head, rows, (22, 14, 20, 130, 18, 26), "LRLLRL")
+    paper.say(
+        "Fill in walk.csv and give it to `lawngis measured`: the next plan follows. Moved onto the lawn counts up, "
+        "towards the edge down, where the setback holds all the same. Common practice, no source.", 8
+    )  # fmt: skip
 
 
 def _joined(runs: Sequence[Row]) -> list[dict[str, Any]]:

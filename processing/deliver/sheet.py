@@ -11,7 +11,7 @@ from lawngis import __version__
 
 from ..model.styles import Area, Line, Mark, Symbol
 from .formats import Formats
-from .laying_pages import add_dock_detail, add_laying_list, add_setting_out
+from .laying_pages import add_day_of_laying, add_dock_detail, add_laying_list, add_setting_out, add_walk_round
 from .paper import CELL_MARGIN_MM, FOOT_MM, MARGIN_MM, Paper
 from .reading import ParcelPlan, data_accuracy, made_by
 from .setting_out import fixed_points
@@ -24,7 +24,7 @@ def plan_sheet(plan: ParcelPlan, formats: Formats, written_at: datetime) -> byte
     """Return the plan sheet of a parcel as PDF.
 
     First the map, on one sheet or several with a key map; then how to set out docks, joints and bends by tape from the
-    corners of buildings, and each dock in detail.
+    corners of buildings, each dock in detail, and the day of laying step by step.
 
     Parameters
     ----------
@@ -50,6 +50,8 @@ def plan_sheet(plan: ParcelPlan, formats: Formats, written_at: datetime) -> byte
         for dock in plan.select("dock_candidates", chosen=True):
             add_dock_detail(paper, plan, dock, fixed, formats)
         add_laying_list(paper, plan, formats)
+        add_day_of_laying(paper, plan, formats)
+        add_walk_round(paper, plan, formats)
     paper.site_findings()
     paper.standing_parts()
     return bytes(paper.output())

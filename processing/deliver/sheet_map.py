@@ -35,7 +35,7 @@ _CONTEXT: dict[str, Area | Line | Mark] = {
 }
 SHEET_LAYERS = (
     "summary", "zones", "hand_mow", "keepouts", "links", "supply_route", "wire_runs", "pegs", "joins",
-    "dock_candidates",
+    "laying_steps", "dock_candidates",
 )  # fmt: skip
 
 
@@ -110,6 +110,9 @@ def _labels(paper: Paper, plan: ParcelPlan, window: Window, fixed: Sequence[Fixe
             free.put(place, point.name, 6.5, off_mm=1.0, bold=True)
     for row in docks:
         free.put(row["geometry"], f"dock {row['candidate_id']}", 6, off_mm=1.6, bold=True)
+    for row in plan.select("laying_steps", what="trial"):
+        if row["geometry"].intersects(window.ground):
+            free.put(row["geometry"], f"first way home {row['heading_deg']:.0f}°", 6, off_mm=1.6)
     for row in plan.rows["joins"]:
         free.put(row["geometry"], f"joint {formats.mark(row['chainage_m'])}", 6, off_mm=1.6)
     _peg_labels(plan, window, free, formats, detail=detail)

@@ -21,7 +21,7 @@ from ..files.csv_tables import csv_bytes
 from ..model.layers import PLAN_LAYERS
 from ..model.plan import Row
 from .reading import ParcelPlan
-from .texts import CAUTIONS, worded
+from .texts import CAUTIONS, peg_words, worded
 
 WGS84 = CRS.from_epsg(4326)
 GEOJSON_DECIMALS = 8
@@ -42,7 +42,7 @@ class StakePoint:
 
 
 def stake_points(plan: ParcelPlan) -> list[StakePoint]:
-    """Return docks, joins and pegs, in the order of the wire."""
+    """Return docks, joins, where the mower is set down for its first way home, and pegs in the order of the wire."""
     points = [
         _point(row["candidate_id"], "dock", "", None, row, _heading(row["heading_deg"]))
         for row in plan.select("dock_candidates", chosen=True)
@@ -50,9 +50,13 @@ def stake_points(plan: ParcelPlan) -> list[StakePoint]:
     for number, row in enumerate(plan.rows["joins"], start=1):
         name = f"{row['loop_id']}-J{number}"
         points.append(_point(name, "join", row["loop_id"], row["chainage_m"], row, worded(row["why"])))
+    for row in plan.select("laying_steps", what="trial"):
+        if row["from_m"] is not None:
+            note = _heading(row["heading_deg"])
+            points.append(_point(row["step_id"], "trial", row["loop_id"], row["from_m"], row, note))
     for row in sorted(plan.rows["pegs"], key=lambda row: (row["loop_id"], row["peg_no"])):
         name = f"{row['loop_id']}-N{row['peg_no']}"
-        points.append(_point(name, "peg", row["loop_id"], row["chainage_m"], row, worded(row["peg_kind"])))
+        points.append(_point(name, "peg", row["loop_id"], row["chainage_m"], row, peg_words(row)))
     return points
 
 
@@ -109,7 +113,7 @@ def _coordinates(plan: ParcelPlan, points: Sequence[StakePoint], crs: CRS) -> li
 
 
 def gpx(plan: ParcelPlan, written_at: datetime) -> bytes:
-    """Return docks and joins as way points, and each loop of wire as a route of its pegs (GPX 1.1).
+    """Return docks, joins and the first way home as way points, and each loop of wire as a route of its pegs (GPX 1.1).
 
     Parameters
     ----------

@@ -32,6 +32,8 @@ WORDS: Mapping[str, str] = MappingProxyType(
         "lead_out": "lead out",
         "lead_back": "lead back",
         "reel_end": "end of a reel",
+        "first": "first pass",
+        "fill": "after the trial",
         "signal_source": "signal source",
     }
 )
@@ -48,3 +50,14 @@ def worded(value: object) -> str:
     if value is None:
         return "–"
     return WORDS.get(str(value), str(value).replace("_", " "))
+
+
+def peg_words(peg: Mapping[str, object]) -> str:
+    """Return where a peg stands and when it is set, as far as its plan tells.
+
+    Examples
+    --------
+    >>> peg_words({"peg_kind": "bend", "stage": "first"}), peg_words({"peg_kind": "lead"})
+    ('bend, first pass', 'lead')
+    """
+    return ", ".join(worded(peg[name]) for name in ("peg_kind", "stage") if peg.get(name))

@@ -9,7 +9,7 @@ import numpy as np
 from lawngis.arrays import FloatArray
 from lawngis.dock.placing import MustHave
 from lawngis.mower import MowerProfile
-from lawngis.trust import flip_probability, length_flip_probability
+from lawngis.trust import flip_probability
 
 from ..model.plan import Row, VisitCheck
 from ..model.site import DataAccuracy
@@ -84,7 +84,4 @@ def _allowed_chances(
 
 
 def _flips(must: MustHave, sd: FloatArray | float) -> FloatArray:
-    values = np.nan_to_num(must.values, nan=must.limit)
-    if must.unit != "%":
-        return flip_probability(values, sd, must.limit)
-    return length_flip_probability(values, np.maximum(sd, 1e-6), must.limit)
+    return flip_probability(np.nan_to_num(must.values, nan=must.limit), sd, must.limit)

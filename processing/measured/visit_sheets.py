@@ -111,7 +111,7 @@ class _Answer:
 
 @dataclass(frozen=True, eq=False)
 class _Checks:
-    """The checks of a plan by name, the outlines of its parcels, and their CRS."""
+    """The checks and points to watch of a plan by name, the outlines of its parcels, and their CRS."""
 
     rows: Mapping[str, Mapping[str, Any]]
     parcels: Mapping[str, BaseGeometry]
@@ -129,9 +129,10 @@ def answers_of(plan: Path, sheets: Sequence[Path]) -> Answers:
     plan
         The ``plan.gpkg`` that the sheets belong to, or its folder.
     sheets
-        Each a CSV or GeoPackage with the columns check_id, measured, and note if there is one; rows without a measured
-        value are passed over. Columns x and y, or the geometry of a GeoPackage, say where something is. Columns
-        target_layer, target_id and target_column, where there are any, must be those of the plan.
+        Each a CSV or GeoPackage with the columns check_id, measured, and note if there is one; or, from the walk
+        around, watch_id and moved_m: how far the wire was moved onto the lawn, less than 0 towards the edge. Rows
+        without a measured value are passed over. Columns x and y, or the geometry of a GeoPackage, say where something
+        is. Columns target_layer, target_id and target_column, where there are any, must be those of the plan.
 
     Raises
     ------
@@ -163,7 +164,7 @@ def answers_of(plan: Path, sheets: Sequence[Path]) -> Answers:
                 by_hand.append(f"{answer.check_id} ({asked}): {answer.measured}")
             else:
                 found.append(item)
-    left = len(checks.rows) - len(checks.answered)
+    left = sum("watch_id" not in row for name, row in checks.rows.items() if name not in checks.answered)
     return Answers(tuple(found), tuple(by_hand), tuple(refused), tuple(notes), left)
 
 
@@ -195,7 +196,16 @@ def _checks_of(path: Path) -> _Checks:
     plan = plan_file(path, needed=("visit_checks", "summary"))
     plan.refuse_without(("visit_checks",), TARGET)
     outlines = {str(row["parcel_id"]): row["geometry"] for row in plan.rows("summary")}
-    return _Checks({str(row["check_id"]): row for row in plan.rows("visit_checks")}, outlines, plan.crs)
+    asked = {str(row["check_id"]): row for row in plan.rows("visit_checks")}
+    walked = plan.rows("watch_points") if "watch_points" in plan.layers else ()
+    asked |= {str(row["watch_id"]): {**row, **_watched(row)} for row in walked}
+    return _Checks(asked, outlines, plan.crs)
+
+
+def _watched(point: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a check has and a point to watch hasn't: moving the wire there corrects the plan, if it may move."""
+    target = ("watch_points", point["watch_id"], "move_m") if point["move_m"] is not None else ("", "", "")
+    return {"measure_what": point["expect"], **dict(zip(TARGET, target, strict=True))}
 
 
 def _override(answer: _Answer, checks: _Checks, number: int) -> Override | None:
@@ -329,10 +339,21 @@ def _rows(sheet: Path, crs: CRS) -> list[tuple[str, dict[str, Any]]]:
     if not sheet.exists():
         raise SiteError("there is no such file", where=str(sheet), advice="Check the spelling.")
     rows = _csv_rows(sheet) if sheet.suffix.casefold() == ".csv" else _collected_rows(sheet, crs)
-    folded = [(f"row {number}", {str(k).strip().casefold(): v for k, v in row.items()}) for number, row in rows]
+    folded = [
+        (f"row {number}", _as_check({str(k).strip().casefold(): v for k, v in row.items()})) for number, row in rows
+    ]
     if not folded or not {"check_id", "measured"} <= set(folded[0][1]):
         raise LayerError("has no columns check_id and measured, or no rows", where=str(sheet))
     return folded
+
+
+def _as_check(row: dict[str, Any]) -> dict[str, Any]:
+    """Return a row of a walk sheet as one of a visit sheet; wire that was not moved is no answer."""
+    if not {"watch_id", "moved_m"} <= set(row):
+        return row
+    moved = text_of(row["moved_m"])
+    still = moved.strip("+-0., mc") == ""
+    return {**row, "check_id": row["watch_id"], "measured": "" if still else moved}
 
 
 def _csv_rows(sheet: Path) -> list[tuple[int, dict[str, Any]]]:

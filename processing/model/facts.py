@@ -139,6 +139,8 @@ class Facts:
         What the mower does in a passage, or that it is gone.
     edge_classes
         What lies beyond an edge.
+    moves
+        How far the wire was moved on the walk around, onto the lawn or, less than 0, towards its edge [m].
     docks
         Where the dock stands, or may not.
     pad_slopes
@@ -163,6 +165,7 @@ class Facts:
     widths: tuple[Fact[float], ...] = _measured_as(("links", "width_m"))
     passages: tuple[Fact[str], ...] = _measured_as(("links", "kind"), ("links", GONE))
     edge_classes: tuple[Fact[str], ...] = _measured_as(("edges", "edge_class"))
+    moves: tuple[Fact[float], ...] = _measured_as(("watch_points", "move_m"))
     docks: tuple[Fact[bool], ...] = _measured_as(("dock_candidates", GEOMETRY), ("dock_candidates", "chosen"))
     pad_slopes: tuple[Fact[float], ...] = _measured_as(("dock_candidates", "slope_percent"))
     wires: tuple[Fact[LineString], ...] = _measured_as(("wire_path", GEOMETRY))
@@ -196,6 +199,7 @@ PLAUSIBLE: Mapping[tuple[str, str], tuple[float, float]] = {
     ("keepouts", "slope_percent"): (0.0, 150.0),
     ("dock_candidates", "slope_percent"): (0.0, 100.0),
     ("trees", "trunk_diameter_m"): (0.0, 5.0),
+    ("watch_points", "move_m"): (-1.0, 1.0),
 }
 """What a measured value can be, least and most, by layer and column: beyond it another unit was meant, as 155 for a
 width is centimetres. Ours, no source."""

@@ -12,6 +12,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from .contract import Layer, boolean, identifier, integer, real, text
+from .laying_layers import LAYING_STEPS, PEG_STAGES, WATCH_POINTS
 from .styles import STYLES
 from .summary_layer import SUMMARY
 
@@ -219,6 +220,7 @@ PLAN_LAYERS = _layers(
             integer("peg_no", "number along the loop, from 1", nullable=False),
             real("chainage_m", "m", "length of wire from the start", nullable=False),
             text("peg_kind", "where it stands", PEG_KINDS, nullable=False),
+            text("stage", "set while the wire is laid, or after the trial", PEG_STAGES),
         ),
     ),
     Layer(
@@ -232,6 +234,8 @@ PLAN_LAYERS = _layers(
             text("why", "reason for the joint", ("reel_end", "closing"), nullable=False),
         ),
     ),
+    LAYING_STEPS,
+    WATCH_POINTS,
     Layer(
         "dock_candidates",
         "Places for the dock",

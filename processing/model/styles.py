@@ -278,6 +278,17 @@ MARK_CORNERS: Mapping[str, tuple[tuple[float, float], ...]] = MappingProxyType(
 """Corners of each mark, one unit across, y upwards."""
 
 PARCEL_STYLES: Mapping[str, LayerStyle] = MappingProxyType(
-    {**STYLES, "summary": single_symbol("Parcel", Area(stroke=GREY, width_mm=0.35), label_column="parcel_id")}
+    {
+        **STYLES,
+        "summary": single_symbol("Parcel", Area(stroke=GREY, width_mm=0.35), label_column="parcel_id"),
+        "pegs": categorized(
+            "stage",
+            ("fill", "Peg, set after the trial", Mark("circle", WHITE, 0.7, BLUE)),
+            ("first", "Peg, set while the wire is laid", Mark("circle", BLUE, 1.2, BLUE)),
+            ("None", "Peg", Mark("circle", WHITE, 0.8, BLUE)),
+        ),
+        "laying_steps": categorized("what", ("trial", "Start of the first way home", Mark("triangle", ORANGE, 3.0))),
+    }
 )
-"""Styles on a map of one parcel: how ready it is stands beside the map, and nothing is drawn over what lies there."""
+"""Styles on a map of one parcel: how ready it is stands beside the map, nothing is drawn over what lies there, and pegs
+are told apart by when they are set, if the plan tells; of the steps of laying the first way home is drawn."""

@@ -26,6 +26,7 @@ from ..derived.edge_doubt import edge_checks
 from ..derived.edge_heights import HEIGHT_EVIDENCE, StepsOf, edge_step, height_checks, unlike_chance
 from ..derived.loops import filled_zone, passed_over
 from ..derived.matching import applied, contradicts, matched
+from ..derived.moved_wire import edges_beside_moved_wire
 from ..derived.outline_accuracy import SeenOutlines, seen_outlines
 from ..derived.outline_features import READS as OUTLINE_READS
 from ..derived.outline_features import outline_features
@@ -112,6 +113,7 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
                 rows.append(_row(site, len(rows) + 1, zone["zone_id"], part, mower))
     contradictions = _contradictions(site, rows, parameters)
     rows, of_facts, asked = _as_measured(site, rows, mower)
+    kept, of_moves = edges_beside_moved_wire(site, plan, rows, mower)
     findings = _findings(rows) + contradictions + _ledges(site, plan, parameters)
     # Each drop is looked at anyway.
     drawn = [row for row in asked if not row["evidence"].startswith(LAWN_BEYOND) and row["edge_class"] != "drop"]
@@ -126,7 +128,7 @@ def edges(site: Site, plan: Plan, mower: MowerProfile, parameters: EdgesParamete
         parameters=parameters,
     )
     checks += edge_checks(drawn, _drawn(neighbours), outline_features(site, plan), mower, parameters)
-    return StepResult({"edges": rows}, findings + of_facts, checks)
+    return StepResult({"edges": kept}, findings + of_facts + of_moves, checks)
 
 
 def _as_measured(site: Site, rows: list[Row], mower: MowerProfile) -> tuple[list[Row], list[Finding], list[Row]]:
@@ -442,6 +444,7 @@ STEP = Step(
         "raster:dsm",
         *DEM_ACCURACY,
         "fact:edge_classes",
+        "fact:moves",
     ),
     writes=("edges",),
     compute=edges,

@@ -96,7 +96,11 @@ def _wire(own: Layers, mower: MowerProfile, prices: PriceBook) -> Iterator[_Item
     yield _Item("boundary wire", laid_m + slack_m, "m", wire, prices.wire_per_m)
     reels: Said = ("reels-bought", {"reel_m": mower.wire_reel_m})
     yield _Item("reels of wire", -int(-(laid_m + slack_m) // mower.wire_reel_m), "piece", reels, None)
-    spacing = {"straight_m": mower.peg_spacing_straight_m, "bend_m": mower.peg_spacing_bend_m}
+    spacing = {
+        "straight_m": mower.peg_spacing_straight_m,
+        "bend_m": mower.peg_spacing_bend_m,
+        "first": sum(peg["stage"] == "first" for peg in own["pegs"]),
+    }
     yield _Item("pegs", len(own["pegs"]), "piece", ("pegs-bought", spacing), prices.peg_each)
     yield _Item("wire joints", len(own["joins"]), "piece", ("joints-bought", {}), prices.joint_each)
 

@@ -24,7 +24,7 @@ from lawngis.wire.joins import joins
 from lawngis.wire.leads import ATTACHMENT_GAP_M
 from lawngis.wire.loop import Loop, Stretch, laid_loop
 from lawngis.wire.outlying import LeadRoute, LeadTerrain, OutlyingGround, lead_route
-from lawngis.wire.pegs import lead_intervals_m, pegs
+from lawngis.wire.pegs import first_pass, lead_intervals_m, pegs
 
 from ..derived.decisions import LAWN
 from ..derived.detached_supply import lead_crossings, lead_terrain
@@ -41,6 +41,7 @@ from ..derived.wire_checks import (
     wire_as_drawn,
 )
 from ..derived.wire_doubt import add_length_sds, loop_checks
+from ..model.laying_layers import PEG_STAGES
 from ..model.plan import Finding, Plan, Row, StepResult
 from ..model.site import Site
 from ..model.step import Step
@@ -49,6 +50,8 @@ FloatArray = NDArray[np.float64]
 
 OFF_ZONE_M = 0.01
 """Wire this far off its zone still lies on it: the contract's tolerance."""
+
+PEG_COLUMNS = ("chainage_m", "peg_kind", "stage", "geometry")
 
 WEAK_MIN_M2 = 0.5
 """Ground with too weak a field that is smaller than this is crossed before the mower stops."""
@@ -244,21 +247,22 @@ def _add_loop(rows: _Rows, wire: LaidWire, mower: MowerProfile) -> None:
         }
     )
     rows.wire_runs += _run_rows(loop, laid, chainage)
-    standing = pegs(
-        laid, chainage, spacing_straight_m=mower.peg_spacing_straight_m, spacing_bend_m=mower.peg_spacing_bend_m
-    )
-    places = np.asarray(shapely.points(standing.xy), dtype=object)
-    rows.pegs += [
-        {"loop_id": loop.loop_id, "peg_no": number, "chainage_m": at, "peg_kind": kind, "geometry": place}
-        for number, (place, at, kind) in enumerate(
-            zip(places, standing.chainage_m.tolist(), standing.kind.tolist(), strict=True), 1
-        )
-    ]
     usable = mower.wire_reel_m / (1 + mower.wire_slack_percent / 100)
     joined = joins(laid, chainage, reel_m=usable)
     rows.joins += [
         {"loop_id": loop.loop_id, "chainage_m": float(at), "why": str(why), "geometry": _point_at(xy, chainage, at)}
         for at, why in zip(joined.chainage_m, joined.why, strict=True)
+    ]
+    standing = pegs(
+        laid, chainage, spacing_straight_m=mower.peg_spacing_straight_m, spacing_bend_m=mower.peg_spacing_bend_m
+    )
+    first = first_pass(laid, chainage, standing, spacing_m=mower.peg_spacing_first_m, joins_m=joined.chainage_m)
+    places = np.asarray(shapely.points(standing.xy), dtype=object)
+    stages = np.where(first, *PEG_STAGES).tolist()
+    columns = zip(standing.chainage_m.tolist(), standing.kind.tolist(), stages, places, strict=True)
+    rows.pegs += [
+        {"loop_id": loop.loop_id, "peg_no": number, **dict(zip(PEG_COLUMNS, peg, strict=True))}
+        for number, peg in enumerate(columns, 1)
     ]
 
 

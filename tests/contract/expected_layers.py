@@ -126,10 +126,37 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
     ),
     "pegs": ExpectedLayer(
         "Point",
-        _columns(text="loop_id peg_kind", integer="peg_no", number="chainage_m"),
-        values={"peg_kind": _one_of("straight bend lead dock")},
+        _columns(text="loop_id peg_kind stage", integer="peg_no", number="chainage_m"),
+        values={"peg_kind": _one_of("straight bend lead dock"), "stage": _one_of("first fill")},
         ranges={"chainage_m": ANY_POSITIVE},
-        filled=("loop_id", "peg_no", "chainage_m", "peg_kind"),
+        filled=("loop_id", "peg_no", "chainage_m", "peg_kind", "stage"),
+    ),
+    "laying_steps": ExpectedLayer(
+        "Point or LineString",
+        _columns(
+            text="step_id loop_id what takes done_when peg_stage",
+            integer="seq pegs crew",
+            number="from_m to_m heading_deg hours",
+        ),
+        own_id="step_id",
+        values={
+            "what": _one_of(
+                "mark_out begin crossing lay_edge lay_passage lead_out lay_island lead_back joint closing set_dock "
+                "set_source mount_supply lay_cable signal_on trial walk_round correct peg_fill bury_heads "
+                "settings hand_over"
+            ),
+            "peg_stage": _one_of("first fill"),
+        },
+        ranges={"heading_deg": (0.0, 360.0), **dict.fromkeys(("from_m", "to_m", "hours", "pegs"), ANY_POSITIVE)},
+        filled=("step_id", "seq", "what", "hours", "done_when"),
+    ),
+    "watch_points": ExpectedLayer(
+        "Point",
+        _columns(text="watch_id loop_id what unit expect", number="chainage_m value move_m"),
+        own_id="watch_id",
+        values={"what": _one_of("hard drop water passage corner lead crossing steep neighbour_loop")},
+        ranges={"chainage_m": ANY_POSITIVE, "move_m": (0.0, 1.0)},
+        filled=("watch_id", "loop_id", "chainage_m", "what", "expect"),
     ),
     "joins": ExpectedLayer(
         "Point",
@@ -215,7 +242,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
     "run_info": ExpectedLayer(None, _columns(text="key value"), filled=("key",)),
 }
 
-NO_GEOMETRY_NEEDED = frozenset({"findings", "visit_checks"})
+NO_GEOMETRY_NEEDED = frozenset({"findings", "visit_checks", "laying_steps"})
 """Layers of points in which a row may stand for the parcel as a whole, without a place."""
 
 CONTRACT_PROFILE: dict[str, Any] = {
@@ -236,6 +263,7 @@ CONTRACT_PROFILE: dict[str, Any] = {
     },
     "peg_spacing_straight_m": 0.8,
     "peg_spacing_bend_m": 0.3,
+    "peg_spacing_first_m": 3.0,
     "wire_reel_m": 150,
     "wire_slack_percent": 2,
 }

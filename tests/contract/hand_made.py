@@ -211,7 +211,14 @@ class HandMade:
         xy = xy[np.concatenate([[True], np.hypot(*np.diff(xy, axis=0).T) > 0.001])]
         chainage = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))]) * self.slope_factor
         return [
-            {"loop_id": "P01-L1", "peg_no": no, "chainage_m": c, "peg_kind": "straight", "geometry": Point(p)}
+            {
+                "loop_id": "P01-L1",
+                "peg_no": no,
+                "chainage_m": c,
+                "peg_kind": "straight",
+                "stage": "first",
+                "geometry": Point(p),
+            }
             for no, (c, p) in enumerate(zip(chainage, xy, strict=True), 1)
         ]
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from affine import Affine
-from plan_view import Violation
+from plan_view import ParcelView, Violation, parcel_views
 from pyproj import CRS
 from rules import table_violations
 from shapely import Polygon
@@ -92,12 +92,22 @@ def plan_of(site: Site, mower: MowerProfile | None = None, *, until: str | None 
 
 def violations_of(site: Site, plan: Plan, profile: dict[str, Any]) -> list[Violation]:
     """What the independent checker finds in a plan."""
+    return table_violations(*_tables(site, plan), profile)
+
+
+def view_of(site: Site, plan: Plan) -> ParcelView:
+    """A plan as the independent checker sees it."""
+    (view,) = parcel_views(*_tables(site, plan))
+    return view
+
+
+def _tables(site: Site, plan: Plan) -> tuple[dict[str, pd.DataFrame], dict[str, geopandas.GeoDataFrame]]:
     tables = {
         name: table(spec, _finished(name, plan), None if spec.geometry is None else site.frame.crs)
         for name, spec in PLAN_LAYERS.items()
     }
     outline = geopandas.GeoDataFrame({"parcel_id": [site.parcel_id]}, geometry=[site.parcel], crs=site.frame.crs)
-    return table_violations(tables, {**site.layers, "parcels": outline}, profile)
+    return tables, {**site.layers, "parcels": outline}
 
 
 def _finished(name: str, plan: Plan) -> list[dict[str, Any]]:

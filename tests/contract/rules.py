@@ -289,7 +289,7 @@ def rule_3_setback(view: ParcelView, profile: Profile) -> Found:
     for _, edge in edges.iterrows():
         if edge["edge_class"] == "drop":
             yield from ((edge["edge_id"], text) for text in drop_problems(view, edge, profile))
-        elif abs(edge["setback_m"] - profile["setback_m"].get(edge["edge_class"], np.nan)) > COINCIDE_M:
+        elif not _kept(float(edge["setback_m"]), edge["edge_class"], profile, moved=MOVED in str(edge["evidence"])):
             yield edge["edge_id"], f"setback_m {edge['setback_m']} is not the profile's for {edge['edge_class']}"
     for loop in view.loops:
         own = edges[edges["zone_id"].isin(loop.zone_ids)]
@@ -299,6 +299,16 @@ def rule_3_setback(view: ParcelView, profile: Profile) -> Found:
             where = f"{loop.loop_id} {run.place}"
             yield from ((where, text) for text in _run_setback(run, own, profile, drawn=run.edge_class in less))
             yield from ((where, text) for text in _nearest_edge_setback(run, own, drawn=run.edge_class in less))
+
+
+MOVED = "on the walk around"
+"""In the evidence of an edge: somebody moved the wire there, onto the lawn alone."""
+
+
+def _kept(setback_m: float, edge_class: str, profile: Profile, *, moved: bool) -> bool:
+    """Whether a setback is the profile's; more than that where the wire was moved, and never less."""
+    least = profile["setback_m"].get(edge_class, np.nan)
+    return setback_m >= least - COINCIDE_M if moved else abs(setback_m - least) <= COINCIDE_M
 
 
 def said_of_drawn_wire(view: ParcelView, zone_ids: Iterable[str]) -> str:
@@ -332,7 +342,8 @@ def _run_setback(run: Run, edges: pd.DataFrame, profile: Profile, *, drawn: bool
         known = same_class["setback_m"].to_numpy(dtype=float)
         wanted = float(known[np.argmin(np.abs(known - run.setback_m))])
     wanted = min(wanted, run.setback_m) if drawn else wanted
-    if not abs(run.setback_m - wanted) <= COINCIDE_M:
+    moved = same_class["setback_m"][same_class["evidence"].astype(str).str.contains(MOVED)]
+    if not (abs(run.setback_m - wanted) <= COINCIDE_M or (abs(moved - run.setback_m) <= COINCIDE_M).any()):
         yield f"setback_m {run.setback_m} is not the profile's for {run.edge_class}"
     away = run.line.distance(shapely.union_all(list(same_class.geometry)))
     if away < wanted - SETBACK_TOLERANCE_M:
@@ -509,6 +520,7 @@ def rule_7_pegs(view: ParcelView, profile: Profile) -> Found:
         yield from ((loop.loop_id, text) for text in _peg_gaps(loop, own, profile))
         yield from ((loop.loop_id, text) for text in _bare_bends(loop, own))
         yield from ((loop.loop_id, text) for text in _misplaced_pegs(loop, own))
+        yield from ((loop.loop_id, text) for text in _first_pass(view, loop, own, profile))
 
 
 def _peg_gaps(loop: Loop, pegs: pd.DataFrame, profile: Profile) -> Iterator[str]:
@@ -543,6 +555,58 @@ def _misplaced_pegs(loop: Loop, pegs: pd.DataFrame) -> Iterator[str]:
         if away > 0.02 + max(along - planar, 0.0):
             yield f"peg {number} is {away:.3f} m from where its chainage {chainage:.2f} m is"
             return
+
+
+def _first_pass(view: ParcelView, loop: Loop, pegs: pd.DataFrame, profile: Profile) -> Iterator[str]:
+    """What is set before the trial holds the wire where it turns, is joined, and enters or leaves leads and passages.
+
+    Where two pegs of the first pass are no neighbours, they are no further apart than its spacing, and the wire
+    between them turns, all in all, by no more than a bend that has a peg.
+    """
+    at, first = pegs["chainage_m"].to_numpy(dtype=float), (pegs["stage"] == "first").to_numpy()
+    if not (first.any() and first[0] and first[-1]):
+        yield "the first pass does not hold both ends of the wire"
+        return
+    places = [0.0, float(at[-1])]
+    places += [end for run in loop.runs if run.is_lead or run.kind == "passage" for end in (run.from_m, run.to_m)]
+    joins = view.rows("joins")
+    places += joins["chainage_m"][joins["loop_id"] == loop.loop_id].tolist()
+    line, vertices, turns = _turns_along(loop)
+    sharp = np.abs(turns) > PEGGED_BEND_DEG
+    for bend in line[sharp]:
+        if not first[int(np.argmin(shapely.distance(list(pegs.geometry), shapely.Point(bend))))]:
+            yield f"the peg at the bend at {place(bend)} waits until after the trial"
+            return
+    for held in places:
+        before, after = at[at <= held + 0.01], at[at >= held - 0.01]
+        for peg in ([before[-1]] if len(before) else []) + ([after[0]] if len(after) else []):
+            if not first[int(np.argmin(np.abs(at - peg)))]:
+                yield f"the peg at {peg:.2f} m beside chainage {held:.2f} m waits until after the trial"
+                return
+    numbers = np.flatnonzero(first)
+    for a, b in pairwise(numbers.tolist()):
+        if b > a + 1:
+            if at[b] - at[a] > profile["peg_spacing_first_m"] + 0.01:
+                yield f"{at[b] - at[a]:.2f} m without a peg of the first pass after chainage {at[a]:.2f} m"
+                return
+            turn = float(turns[~sharp & (vertices > at[a] + 0.05) & (vertices < at[b] - 0.05)].sum())
+            if abs(turn) > PEGGED_BEND_DEG + 0.5:
+                yield f"the wire turns by {turn:.0f} degrees between pegs of the first pass after {at[a]:.2f} m"
+                return
+
+
+def _turns_along(loop: Loop) -> tuple[Array, Array, Array]:
+    """Inner vertices of a loop, their chainages to some centimetres, and how far the wire turns left there [deg]."""
+    xy, at = [loop.runs[0].xy[:1]], [np.array([0.0])]
+    for run in loop.runs:
+        along = chainages(run.xy)
+        xy.append(run.xy[1:])
+        at.append(run.from_m + along[1:] / max(along[-1], 1e-9) * (run.to_m - run.from_m))
+    line, chainage = np.concatenate(xy), np.concatenate(at)
+    steps = np.diff(line, axis=0)
+    kept = np.hypot(*steps.T) > 0.001
+    angles = np.degrees(np.arctan2(*steps[kept].T[::-1]))
+    return line[:-1][kept][1:], chainage[:-1][kept][1:], (np.diff(angles) + 180.0) % 360.0 - 180.0
 
 
 # Rule 8 ------------------------------------------------------------------------------------------------------------

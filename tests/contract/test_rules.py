@@ -372,6 +372,37 @@ def test_rule_7_peg_beside_its_chainage() -> None:
     assert_caught(judged(layers), 7, "from where its chainage")
 
 
+def _later(layers: Layers, *numbers: int) -> Layers:
+    """The plan with these pegs of the first pass left to the second."""
+    pegs = layers["pegs"]
+    layers["pegs"] = pegs.assign(stage=np.where(pegs.index.isin(numbers), "fill", pegs["stage"]))
+    return layers
+
+
+def test_rule_7_second_pass_where_the_wire_runs_straight() -> None:
+    layers = drawn()
+    straight = int(np.argmin(layers["pegs"].distance(Point(12.0, 0.3))))
+    assert not [one for one in judged(_later(layers, straight)) if one.rule == 7]
+
+
+@pytest.mark.parametrize("number", [0, -1])
+def test_rule_7_end_of_the_wire_left_to_the_second_pass(number: int) -> None:
+    layers = drawn()
+    assert_caught(judged(_later(layers, layers["pegs"].index[number])), 7, "both ends of the wire")
+
+
+def test_rule_7_bend_left_to_the_second_pass() -> None:
+    layers = drawn()
+    bend = int(np.argmin(layers["pegs"].distance(Point(28.7, 0.5))))
+    assert_caught(judged(_later(layers, bend)), 7, "waits until after the trial")
+
+
+def test_rule_7_first_pass_too_sparse() -> None:
+    layers = drawn()
+    near = layers["pegs"].distance(LineString([(2, 9.7), (14, 9.7)])) < 0.3
+    assert_caught(judged(_later(layers, *layers["pegs"].index[near])), 7, "without a peg of the first pass")
+
+
 def test_rule_8_wire_off_its_zone() -> None:
     run = ("edge", "boundary", [(28.7, 0.5), (29.1, 0.9), (29.1, 9.1), (28.7, 9.5)])
     assert_caught(judged(rewired(lambda way: replaced(way, 12, run))), 8, "off its zones")

@@ -12,8 +12,9 @@ from typing import Any
 
 import pyogrio
 import pytest
-from expected_layers import CONTRACT_PROFILE
-from plan_view import Violation
+from expected_layers import CONTRACT_PROFILE, EXPECTED_LAYERS
+from laying import laying_problems
+from plan_view import Violation, parcel_views, read_layers, read_site
 from rules import RULES, file_hashes, violations
 
 from lawngis.mower import profile_text
@@ -49,6 +50,16 @@ def test_no_rule_is_excused_wholesale(sample_plan: tuple[Path, list[Violation]])
     assert len(planned) >= len(summary) - 2
     assert (planned["wire_m"] > 0).all()
     assert (planned["stop_findings"] == 0).sum() >= len(planned) - 2
+
+
+def test_each_metre_peg_and_joint_is_in_one_step_of_the_day_of_laying(
+    sample_plan: tuple[Path, list[Violation]],
+) -> None:
+    plan = {name: table for name, table in read_layers(sample_plan[0]).items() if name in EXPECTED_LAYERS}
+    views = list(parcel_views(plan, read_site(SAMPLE), None))
+    problems = [problem for view in views for problem in laying_problems(view)]
+    assert not problems, "\n".join(problems)
+    assert sum(len(view.loops) for view in views) > 10
 
 
 OPEN_LAYERS = ("findings", "visit_checks")

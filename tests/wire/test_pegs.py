@@ -11,7 +11,7 @@ from lawngis.geometry.lines import bends_deg, chainage_m
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.wire.ground import loop_ground, setback_ground
 from lawngis.wire.loop import Loop, Run, Stretch, laid_loop
-from lawngis.wire.pegs import lead_intervals_m, pegs
+from lawngis.wire.pegs import first_pass, lead_intervals_m, pegs
 
 
 def laid(laws, zone, setback=0.3):
@@ -119,3 +119,61 @@ def test_bad_spacing_and_chainage_are_refused():
             pegs(loop, chainage_m(xy), spacing_straight_m=straight, spacing_bend_m=bend)
     with pytest.raises(ParameterError, match="3 chainages for 4 vertices"):
         pegs(loop, chainage_m(xy)[:3], spacing_straight_m=0.8, spacing_bend_m=0.3)
+
+
+def first_at(loop, *, spacing_m=3.0, joins_m=()):
+    """Chainages of the first pass, and of all."""
+    along = chainage_m(loop.xy)
+    standing = pegs(loop, along, spacing_straight_m=0.8, spacing_bend_m=0.3)
+    first = first_pass(loop, along, standing, spacing_m=spacing_m, joins_m=np.array(joins_m))
+    return standing.chainage_m[first], standing.chainage_m
+
+
+def test_first_pass_of_a_square_by_hand():
+    """between two bends two hold, and one before or after the dock."""
+    xy = np.array([[4.0, 0], [8, 0], [8, 8], [0, 8], [0, 0], [4, 0]])
+    first, every = first_at(Loop((Run("edge", xy),)))
+    assert {0.0, 4.0, 12.0, 20.0, 28.0, 32.0} <= set(first.round(9))
+    assert np.diff(first).max() <= 3.0 + 1e-9 and len(first) == 4 * 2 + 6
+    assert len(first_at(Loop((Run("edge", xy),)), spacing_m=0.1)[0]) == len(every)
+
+
+def test_the_pegs_on_either_side_of_a_joint_are_of_the_first_pass():
+    xy = np.array([[4.0, 0], [8, 0], [8, 8], [0, 8], [0, 0], [4, 0]])
+    loop = Loop((Run("edge", xy),))
+    _, every = first_at(loop)
+    joint = (every[2] + every[3]) / 2
+    first, _ = first_at(loop, spacing_m=20.0, joins_m=[joint, 32.0])
+    assert first.tolist() == pytest.approx([0.0, every[2], every[3], 4.0, 12.0, 20.0, 28.0, 32.0])
+
+
+def test_so_are_those_at_either_end_of_a_passage():
+    square = np.array([[4.0, 0], [8, 0], [8, 2.1], [8, 6.05], [8, 8], [0, 8], [0, 0], [4, 0]])
+    loop = Loop((Run("edge", square[:3]), Run("passage", square[2:4]), Run("edge", square[3:])))
+    first, every = first_at(loop, spacing_m=20.0)
+    for end in (6.1, 10.05):
+        assert {every[every <= end][-1], every[every >= end][0]} <= set(first)
+
+
+def test_a_curve_is_held_so_that_the_wire_keeps_its_shape():
+    turn = np.linspace(0, 2 * np.pi, 121)
+    xy = 5.0 * np.column_stack([np.cos(turn), np.sin(turn)])
+    xy[-1] = xy[0]
+    first, every = first_at(Loop((Run("edge", xy),)))
+    # 20 degrees of a radius of 5 m are 1.75 m; vertices turn by 3 degrees each, so that it may be half of one more.
+    assert np.diff(first).max() <= np.radians(20 + 3) * 5.0 and len(first) < 0.6 * len(every)
+
+
+def test_a_lead_is_held_by_the_same_pegs_out_and_back(laws):
+    loop = laid(laws, box(0, 0, 20, 14) - Point(7, 7).buffer(1) - Point(12, 7).buffer(1))
+    along = chainage_m(loop.xy)
+    standing = pegs(loop, along, spacing_straight_m=0.8, spacing_bend_m=0.3)
+    first = first_pass(loop, along, standing, spacing_m=3.0, joins_m=np.empty(0))
+    assert (~first & standing.again).sum() > 0
+    for peg, held in zip(standing.xy[standing.again], first[standing.again], strict=True):
+        same = np.hypot(*(standing.xy - peg).T) < 1e-6
+        assert set(first[same]) == {held}
+    ends = lead_intervals_m(loop, along).ravel()
+    assert np.abs(standing.chainage_m[first][:, None] - ends).min(axis=0).max() < 1e-6
+    with pytest.raises(ParameterError, match="must be positive"):
+        first_pass(loop, along, standing, spacing_m=0.0, joins_m=np.empty(0))

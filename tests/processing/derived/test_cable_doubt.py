@@ -10,7 +10,6 @@ from lawngis.mower import built_in_profile
 from lawngis.processing.derived.cable_doubt import cable_reach_checks
 from lawngis.processing.derived.dock_places import DockParameters, DockPlaces
 from lawngis.processing.model.site import DataAccuracy
-from lawngis.trust import length_flip_probability
 
 MOWER = built_in_profile()
 REACH_M, PASSAGE_M, PAD = MOWER.supply_cable_max_m, MOWER.dock_passage_min_m, MOWER.dock_slope_max_percent
@@ -40,7 +39,7 @@ def asked(supply_m=REACH_M + 10, passage_m=100.0, pad_percent=0.0, hollow_m=0.0)
 
 def test_what_the_place_within_reach_misses_would_have_to_be_otherwise():
     passage = norm.sf(0.1 / ACROSS_M)
-    pad = float(length_flip_probability(PAD + 1, 2.0, PAD))
+    pad = norm.sf(1 / 2.0)
     assert asked(REACH_M - 1, PASSAGE_M - 0.1) == pytest.approx([passage])
     assert asked(REACH_M - 1, pad_percent=PAD + 1) == pytest.approx([pad])
     assert asked(REACH_M - 1, PASSAGE_M - 0.1, PAD + 1) == pytest.approx([passage * pad])

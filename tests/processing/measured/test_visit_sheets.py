@@ -53,7 +53,15 @@ def plan(tmp_path_factory):
     outline = shapely.MultiPolygon([box(X0 - 5, Y0 - 5, X0 + 60, Y0 + 30)])
     known = dict.fromkeys(column.name for column in PLAN_LAYERS["summary"].columns)
     summary = {**known, "parcel_id": "P4", "status": "planned", "geometry": outline}
-    layers = {"visit_checks": rows, "summary": [summary]}
+    walked = [
+        {
+            "parcel_id": "P4", "watch_id": f"P4-L1-W{number}", "loop_id": "P4-L1", "chainage_m": 1.0 * number,
+            "what": "lead" if most is None else "hard", "expect": "it passes", "move_m": most,
+            "geometry": Point(X0 + number, Y0),
+        }
+        for number, most in enumerate((0.1, None, 0.1, 0.1), start=1)
+    ]  # fmt: skip
+    layers = {"visit_checks": rows, "watch_points": walked, "summary": [summary]}
     tables = {
         name: table(spec, layers.get(name, []), UTM if spec.geometry else None) for name, spec in PLAN_LAYERS.items()
     }
@@ -100,6 +108,30 @@ def test_every_kind_of_check_has_an_answer_that_names_its_target(answered):
     assert {item.note for item in found.overrides} == {"AB"}
     assert found.open == 1
     assert found.by_hand == ()
+
+
+def test_a_walk_sheet_says_where_the_wire_was_moved(plan, tmp_path):
+    rows = {"W1": "10 cm", "W2": "0.1", "W3": "0,00 m", "W4": "-0.05"}
+    lines = ["watch_id,seen,moved_m,note", *(f'P4-L1-{name},touched,"{moved}",CD' for name, moved in rows.items())]
+    (tmp_path / "walk.csv").write_text("\n".join(lines), encoding="utf-8")
+    found = answers_of(plan, [tmp_path / "walk.csv"])
+    told = [(item.target_layer, item.target_id, item.column, item.value) for item in found.overrides]
+    assert told == [
+        ("watch_points", "P4-L1-W1", "move_m", "0.1"),
+        ("watch_points", "P4-L1-W4", "move_m", "-0.05"),
+    ]
+    assert [item.place for item in found.overrides] == [Point(X0 + 1, Y0), Point(X0 + 4, Y0)]
+    assert found.by_hand == ("P4-L1-W2 (it passes): 0.1",)
+    assert found.notes == ("P4-L1-W3: CD",) and found.open == len(ASKED) and not found.refused
+    write_overrides(tmp_path / "over.gpkg", found.overrides)
+    assert [item.value for item in read_overrides(tmp_path / "over.gpkg")] == ["0.1", "-0.05"]
+
+
+@pytest.mark.parametrize(("moved", "words"), [("1.5", "was another unit meant"), ("a bit", "Enter a number in m")])
+def test_what_no_wire_was_moved_by_is_refused(plan, tmp_path, moved, words):
+    (tmp_path / "walk.csv").write_text(f"watch_id;moved_m\nP4-L1-W1;{moved}\n", encoding="utf-8")
+    (refused,) = answers_of(plan, [tmp_path / "walk.csv"]).refused
+    assert words in str(refused) and "P4-L1-W1" in str(refused)
 
 
 @pytest.mark.parametrize(

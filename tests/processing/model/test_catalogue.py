@@ -127,6 +127,8 @@ SAID_KINDS = ("part", "verdict", "reason")
 PARTS = {
     "finding": ("text", "advice"),
     "check": ("measure_what", "measured_how", "decides"),
+    "watch": ("expect",),
+    "laying": ("text", "takes", "done_when"),
     **dict.fromkeys(SAID_KINDS, ("text",)),
 }
 
@@ -177,6 +179,9 @@ def sentences_of(path: Path, scope: list[ast.AST]) -> Iterator[Sentence]:
             elif node.func.id == "VisitCheck":
                 code, values = arguments.get(0, arguments.get("code")), arguments.get(1, arguments.get("values"))
                 yield sentence(where, "check", code, values, scope, node)
+            elif node.func.id in ("LayingStep", "WatchPoint"):
+                kind = "laying" if node.func.id == "LayingStep" else "watch"
+                yield sentence(where, kind, arguments[0], arguments[1], scope, node)
             elif node.func.id in OF_FACTS:
                 first = 1 if node.func.id == "applied" else 0
                 told = sentence(where, "finding", None, arguments[first + 1], scope, node)
