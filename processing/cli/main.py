@@ -28,6 +28,7 @@ from ..planning.interrupt import (
 )
 from .compare import compare
 from .deliver import deliver
+from .gather import gather
 from .mowers import mowers
 from .options import (
     BandsOption,
@@ -290,6 +291,7 @@ def describe(step: Annotated[str, typer.Argument(metavar="STEP")]) -> None:
     typer.echo(json.dumps(process_description(step_named(step)), indent=2, ensure_ascii=False))
 
 
+app.command()(gather)
 app.command()(run)
 app.command()(slope)
 app.command()(deliver)

@@ -8,7 +8,8 @@ import re
 import shutil
 import tempfile
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from lawngis.errors import PlanError
@@ -89,6 +90,54 @@ def write_whole(path: Path, content: bytes) -> Path:
             advice="Check that the disk is not full and the folder may be written to.",
         ) from error
     return path
+
+
+@contextmanager
+def folder_draft(target: Path, *, but: str) -> Iterator[Path]:
+    """Give a folder to fill, which takes another's place once it is complete.
+
+    Parameters
+    ----------
+    target
+        Folder to make; it may be there, empty but for one file.
+    but
+        Name of that file: it goes, and the draft has taken of it what it needs.
+
+    Raises
+    ------
+    PlanError
+        When it can't be written; what was there is then untouched.
+    """
+    target = target.absolute()
+    draft: Path | None = None
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        draft = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name[:40]}-"))
+        yield draft
+        draft.chmod(0o755)
+        if target.exists():
+            (target / but).unlink(missing_ok=True)
+            target.rmdir()
+        draft.rename(target)
+    except OSError as error:
+        raise PlanError(
+            f"could not be written ({write_problem(error, target.parent)})",
+            where=str(target),
+            advice="Check that the disk is not full and the folder may be written to.",
+        ) from error
+    finally:
+        if draft is not None:
+            shutil.rmtree(draft, ignore_errors=True)
+
+
+def link_or_copy(path: Path, target: Path) -> None:
+    """Make a second name of a file, in a folder that is made if need be; of one on another disk, or a link, a copy."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    if not path.is_symlink():
+        with suppress(OSError):
+            os.link(path, target)
+            return
+    shutil.copyfile(path, target)
 
 
 _RESERVED = {

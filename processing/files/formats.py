@@ -68,6 +68,12 @@ RASTERS: Mapping[str, Format] = {
 }
 """Rasters by ending."""
 
+MAP_EXTRACTS: Mapping[str, Format] = {
+    ".osm": Format("map extract", "OSM", (b"<osm", b"<?xml")),
+    ".pbf": Format("map extract", "OSM", (b"\0\0\0\x0d\x0a\x09OSMHeader", b"\0\0\0\x0e\x0a\x09OSMHeader")),
+}
+"""Map extracts by ending."""
+
 _AS_NAMED = "Export it again, or take it away: a file is opened only as what its ending says."
 _HEAD_BYTES = 512
 _ADDRESS = re.compile(r"/vsi|[a-z][a-z0-9+.]+:/", re.IGNORECASE)

@@ -8,6 +8,7 @@ folder beside its target and moved over it in one step, so a target is either wh
 
 from .copies import readable
 from .foreign import refuse_uncarriable, style_digests
+from .map_extracts import MapFeature, map_features
 from .opening import computed_tables, undisturbed
 from .overview import Bounds, LayerInfo, layer_names, layer_overview
 from .reading import layer_batches, read_layer, read_table, row_batches
@@ -16,12 +17,13 @@ from .row_digests import row_digests
 from .rows import Columns, RawColumns, declared_columns, raw_columns, raw_of_columns
 from .spans import RowSpans, row_spans
 from .validity import geometry_problems, problem_words
-from .writing import refuse_unwritable, write_plan, write_plan_batches
+from .writing import refuse_unwritable, write_layers, write_plan, write_plan_batches
 
 __all__ = [
     "Bounds",
     "Columns",
     "LayerInfo",
+    "MapFeature",
     "RawColumns",
     "RowSpans",
     "computed_tables",
@@ -30,6 +32,7 @@ __all__ = [
     "layer_batches",
     "layer_names",
     "layer_overview",
+    "map_features",
     "problem_words",
     "raw_columns",
     "raw_of_columns",
@@ -45,6 +48,7 @@ __all__ = [
     "row_spans",
     "style_digests",
     "undisturbed",
+    "write_layers",
     "write_plan",
     "write_plan_batches",
 ]

@@ -178,6 +178,14 @@ def write_indexed(path: Path, layer: str, batches: Iterable[gpd.GeoDataFrame]) -
             pyogrio.write_dataframe(frame, path, layer=layer, geometry_type="Unknown", append=number > 0, **new)
 
 
+def write_layers(path: Path, layers: Mapping[str, gpd.GeoDataFrame]) -> None:
+    """Write layers as they are into a new GeoPackage."""
+    with _quick_pyogrio(), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        for number, (name, table) in enumerate(layers.items()):
+            pyogrio.write_dataframe(table.reset_index(drop=True), path, layer=name, append=number > 0)
+
+
 def refuse_unwritable(path: str | Path) -> None:
     """Raise when a target could not be written: no folder, no permission, open for editing elsewhere.
 

@@ -1,0 +1,222 @@
+"""A site put together from what people can download: layers in one file, rasters and all sources beside it."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import geopandas
+import numpy as np
+import shapely
+from pyproj import CRS
+
+from lawngis.errors import SiteError
+from lawngis.toml_table import toml_table
+
+from ..files import gpkg
+from ..files.atomic import folder_draft, link_or_copy
+from ..files.digests import sha256
+from ..model.site_layers import SITE_LAYERS
+from ..model.text import counted
+from ..reading.site_settings import FILE_NAME, SettingsFile, settings_file
+from .map_extract import map_layers
+from .map_tags import tag_table
+from .sources import Sources
+
+LAYERS_FILE = "layers.gpkg"
+SOURCES_FOLDER = "sources"
+SUMS_FILE = "SHA256SUMS"
+MARGIN_M = 100.0
+"""So far around the parcels other data are taken, where nobody says how far."""
+
+METRES_PER_DEGREE = 111_000.0
+
+Bounds = tuple[float, float, float, float]
+
+
+@dataclass
+class Gathered:
+    """What became of the sources: features by layer, files by raster, and what somebody should know."""
+
+    layers: dict[str, int] = field(default_factory=dict)
+    rasters: dict[str, str] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    settings: dict[str, Any] = field(default_factory=dict)
+
+
+def gather(sources: Sources, site: Path, area: Bounds | None = None) -> Gathered:
+    """Make a site of what somebody brings, whole or not at all.
+
+    Parameters
+    ----------
+    sources
+        Files. They are linked, or copied, into the site: it never leads outside itself.
+    site
+        Folder to make. It may be there with a ``site.toml`` alone, whose names of layers and columns are used, and
+        whose words win over those that are written.
+    area
+        West, south, east, north [degrees] of what is taken of maps and layers; by default the parcels, and a margin.
+
+    Raises
+    ------
+    SiteError, LayerError
+        When a source can't be read, or the folder holds something else.
+    PlanError
+        When it can't be written.
+    """
+    given = _settings_there(site)
+    gathered = Gathered()
+    own = _own_layers(sources, given, gathered)
+    area = area or _around_parcels(own)
+    with folder_draft(site, but=FILE_NAME) as draft:
+        tables = {name: _within(table, area) for name, table in own.items()}
+        tables |= _map_tables(sources, area, tables, gathered)
+        if tables:
+            gpkg.write_layers(draft / LAYERS_FILE, tables)
+        gathered.layers |= {name: len(table) for name, table in tables.items()}
+        _bring_in(sources, draft / SOURCES_FOLDER)
+        for name, place in sources.rasters:
+            gathered.rasters[name] = f"{SOURCES_FOLDER}/{name}" + ("" if place.is_dir() else f"/{place.name}")
+        gathered.settings |= {"rasters": gathered.rasters} if gathered.rasters else {}
+        there = toml_table(given.path.read_text(encoding="utf-8")) if given.path else {}
+        (draft / FILE_NAME).write_text(_toml(_merged(there, gathered.settings)).lstrip(), encoding="utf-8")
+    return gathered
+
+
+def bounds_of(path: Path) -> Bounds:
+    """Return west, south, east, north of all features of a file [degrees].
+
+    Raises
+    ------
+    SiteError
+        When it can't be read, or holds none in a CRS.
+    """
+    boxes = [
+        geopandas.GeoSeries([shapely.box(*info.bounds)], crs=info.crs).to_crs("EPSG:4326").total_bounds
+        for info in gpkg.layer_overview(path)
+        if info.bounds is not None and info.crs is not None
+    ]
+    if not boxes:
+        raise SiteError("holds no area", where=str(path), advice="Draw it there, or give west,south,east,north.")
+    (west, south), (east, north) = np.min(boxes, axis=0)[:2], np.max(boxes, axis=0)[2:]
+    return float(west), float(south), float(east), float(north)
+
+
+def _settings_there(site: Path) -> SettingsFile:
+    """Return the settings that wait in the folder; refuse one that holds anything else."""
+    if not site.exists():
+        return SettingsFile()
+    others = [file.name for file in site.iterdir() if file.name != FILE_NAME] if site.is_dir() else [site.name]
+    if others:
+        raise SiteError(
+            f"is there already, with {others[0]}", where=str(site), advice="Name a new folder: none is written over."
+        )
+    return settings_file(site)
+
+
+def _own_layers(sources: Sources, given: SettingsFile, gathered: Gathered) -> dict[str, geopandas.GeoDataFrame]:
+    """Return the layers that vector files hold under names of ours, or under those that the settings say."""
+    wanted = {theirs.casefold(): ours for ours, theirs in given.settings.layers.items()}
+    wanted |= {name: name for name in SITE_LAYERS if name not in given.settings.layers}
+    found: dict[str, geopandas.GeoDataFrame] = {}
+    for path in sources.vectors:
+        infos = gpkg.layer_overview(path)
+        for info in infos:
+            name = wanted.get(info.name.casefold()) or (wanted.get(path.stem.casefold()) if len(infos) == 1 else None)
+            if name is None:
+                line = f'[layers] LAYER = "{info.name}"'
+                gathered.notes.append(f"{path.name}, layer {info.name}: not taken; {line} in site.toml takes it")
+            elif name in found:
+                raise SiteError(f"layer {name} is there twice", where=str(path), advice="Leave one of them out.")
+            else:
+                found[name] = gpkg.read_layer(info.path, info.name)
+    return found
+
+
+def _around_parcels(layers: Mapping[str, geopandas.GeoDataFrame]) -> Bounds | None:
+    parcels = layers.get("parcels")
+    if parcels is None or parcels.crs is None or not len(parcels):
+        return None
+    west, south, east, north = parcels.to_crs("EPSG:4326").total_bounds
+    up = MARGIN_M / METRES_PER_DEGREE
+    aside = up / max(np.cos(np.radians((south + north) / 2)), 0.01)
+    return west - aside, south - up, east + aside, north + up
+
+
+def _within(table: geopandas.GeoDataFrame, area: Bounds | None) -> geopandas.GeoDataFrame:
+    if area is None or table.crs is None:
+        return table
+    box = geopandas.GeoSeries([shapely.segmentize(shapely.box(*area), 0.01)], crs="EPSG:4326").to_crs(table.crs)
+    return table.iloc[np.sort(table.sindex.query(box.iloc[0], predicate="intersects"))]
+
+
+def _map_tables(
+    sources: Sources, area: Bounds | None, own: Mapping[str, geopandas.GeoDataFrame], gathered: Gathered
+) -> dict[str, geopandas.GeoDataFrame]:
+    """Return the layers that maps make, but for those that files hold, and write down what to know of them."""
+    if not sources.maps:
+        return {}
+    tags = tag_table()
+    features = [feature for path in sources.maps for feature in gpkg.map_features(path, area)]
+    crs = _projected(own, features)
+    layers = map_layers(features, tags, crs)
+    for name in sorted(set(layers) & set(own)):
+        gathered.notes.append(f"{name}: taken from the file of its own, not from the map")
+    taken = {name: layer for name, layer in layers.items() if name not in own}
+    for name, layer in taken.items():
+        accuracy = gathered.settings.setdefault("accuracy", {})
+        accuracy[name] = {"position_sd_m": round(layer.position_sd_m, 2)}
+        gathered.settings.setdefault("attribution", {})[name] = tags.attribution
+        if layer.untold_widths:
+            gathered.notes.append(
+                f"{name}: no tag tells the width of {counted(layer.untold_widths, 'line')}; that of the kind is taken"
+            )
+    return {name: layer.table for name, layer in taken.items()}
+
+
+def _projected(own: Mapping[str, geopandas.GeoDataFrame], features: list[Any]) -> CRS:
+    """Return the CRS of the parcels where it is projected in metres, else the UTM zone of the map's features."""
+    parcels = own.get("parcels")
+    if parcels is not None and parcels.crs is not None and parcels.crs.is_projected:
+        axis = parcels.crs.axis_info[0]
+        if axis.unit_conversion_factor == 1:
+            return parcels.crs
+    places = [feature.geometry for feature in features] or [shapely.Point(0, 0)]
+    return geopandas.GeoSeries(places, crs="EPSG:4326").estimate_utm_crs()
+
+
+def _bring_in(sources: Sources, folder: Path) -> None:
+    """Link, or copy, every source into a folder, with the checksums of all in the form that ``sha256sum -c`` reads."""
+    lines = []
+    for path, place in sources.files:
+        target = folder / place
+        link_or_copy(path, target)
+        lines.append(f"{sha256(path)}  {place.as_posix()}\n")
+    if lines:
+        (folder / SUMS_FILE).write_text("".join(sorted(lines, key=lambda line: line[66:])), encoding="utf-8")
+
+
+def _merged(there: Mapping[str, Any], ours: Mapping[str, Any]) -> dict[str, Any]:
+    """Return tables in tables put together; where both say something, what is there."""
+    both = {**ours, **there}
+    tables = [key for key in there if isinstance(there[key], Mapping) and isinstance(ours.get(key), Mapping)]
+    return both | {key: _merged(there[key], ours[key]) for key in tables}
+
+
+def _toml(table: Mapping[str, Any], name: str = "") -> str:
+    """Return a table of texts, numbers, lists and tables as TOML, whose texts and keys may be written as JSON's."""
+    plain = {key: value for key, value in table.items() if not isinstance(value, Mapping)}
+    lines = [f"{_key(key)} = {json.dumps(value, ensure_ascii=False)}\n" for key, value in plain.items()]
+    head = f"\n[{name}]\n" if name and plain else ""
+    deeper = [
+        _toml(value, f"{name}.{_key(key)}" if name else _key(key)) for key, value in table.items() if key not in plain
+    ]
+    return "".join([head, *lines, *deeper])
+
+
+def _key(key: str) -> str:
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else json.dumps(key, ensure_ascii=False)

@@ -1,0 +1,195 @@
+"""Sources made a site: a map written here as text, with parcels, layers and a terrain model beside it."""
+
+from __future__ import annotations
+
+import hashlib
+import subprocess
+from math import cos, radians
+
+import geopandas
+import pyogrio
+import pytest
+from shapely import Polygon
+
+from lawngis.errors import LawngisError, ParameterError, SiteError
+from lawngis.processing.cli.main import main
+from lawngis.processing.files.gpkg import map_features
+from lawngis.processing.gathering.site_folder import LAYERS_FILE, gather
+from lawngis.processing.gathering.sources import sources
+from lawngis.processing.reading.site_files import site_files
+from lawngis.processing.reading.site_source import SiteSource
+
+WEST, SOUTH = 9.0, 50.0
+METRES_NORTH = 111_229.0
+"""Of a degree of latitude at 50°: NGA, "Length of a degree of latitude and longitude", 111,229 m (from memory)."""
+METRES_EAST = 111_320.0 * cos(radians(SOUTH))
+
+
+def osm(**ways):
+    """A map extract as text: ways by their tags and corners, in metres from the south-west corner."""
+    nodes, lines = [], []
+    for number, (corners, tags) in enumerate(ways.values(), start=1):
+        refs = []
+        for x, y in corners:
+            nodes.append(
+                f'<node id="{len(nodes) + 1}" version="1" lat="{SOUTH + y / METRES_NORTH:.9f}" '
+                f'lon="{WEST + x / METRES_EAST:.9f}"/>'
+            )
+            refs.append(len(nodes))
+        if corners[0] == corners[-1]:
+            nodes.pop()
+            refs[-1] = refs[0]
+        inside = "".join(f'<nd ref="{ref}"/>' for ref in refs)
+        inside += "".join(f'<tag k="{key}" v="{value}"/>' for key, value in tags.items())
+        lines.append(f'<way id="{1000 + number}" version="1">{inside}</way>')
+    return f'<?xml version="1.0"?>\n<osm version="0.6" generator="by hand">{"".join(nodes + lines)}</osm>\n'
+
+
+def square(x, y, width, height):
+    return [(x, y), (x + width, y), (x + width, y + height), (x, y + height), (x, y)]
+
+
+WAYS = {
+    "house": (square(10, 10, 12, 9), {"building": "house", "building:levels": "2"}),
+    "path": ([(0, 30), (40, 30)], {"highway": "footway"}),
+    "drive": ([(0, 5), (10, 5)], {"highway": "service", "service": "driveway", "width": "4 m"}),
+    "row": ([(0, 35), (13, 35)], {"natural": "tree_row", "height": "6"}),
+    "hedge": ([(0, 0), (40, 0)], {"barrier": "hedge", "height": "1.8"}),
+    "grass": (square(20, 20, 5, 5), {"landuse": "grass"}),
+    "far": (square(5000, 10, 12, 9), {"building": "barn"}),
+}
+
+
+@pytest.fixture
+def extract(tmp_path):
+    path = tmp_path / "town.osm"
+    path.write_text(osm(**WAYS), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def parcels(tmp_path):
+    ring = [(WEST + x / METRES_EAST, SOUTH + y / METRES_NORTH) for x, y in square(0, 0, 40, 40)]
+    frame = geopandas.GeoDataFrame({"nr": ["A1"]}, geometry=[Polygon(ring)], crs="EPSG:4326").to_crs("EPSG:25832")
+    pyogrio.write_dataframe(frame, tmp_path / "parcels.geojson", driver="GeoJSON", COORDINATE_PRECISION=15)
+    return tmp_path / "parcels.geojson"
+
+
+def test_a_map_becomes_layers_with_sizes_that_tags_tell(extract, parcels, tmp_path):
+    gathered = gather(sources([str(extract), str(parcels)]), tmp_path / "site")
+    assert gathered.layers == {
+        "parcels": 1, "buildings": 1, "hard_surfaces": 2, "trees": 4, "barriers": 1,
+    }  # fmt: skip
+    layers = {name: pyogrio.read_dataframe(tmp_path / "site" / LAYERS_FILE, layer=name) for name in gathered.layers}
+    assert layers["buildings"]["height_m"].tolist() == [6.0]
+    assert layers["buildings"].area.iloc[0] == pytest.approx(12 * 9, rel=0.003)
+    assert layers["barriers"]["height_m"].tolist() == [1.8]
+    assert layers["barriers"]["kind"].tolist() == ["hedge"]
+    surfaces = layers["hard_surfaces"].set_index("use")
+    assert surfaces.loc["drive"].geometry.area == pytest.approx(10 * 4, rel=0.003)
+    assert surfaces.loc["path"].geometry.area == pytest.approx(40 * 1.5, rel=0.003)
+    assert surfaces["width_told"].astype(bool).to_dict() == {"drive": True, "path": False}
+    gaps = layers["trees"].distance(layers["trees"].shift())[1:]
+    assert (gaps < 6.0).all() and gaps.sum() == pytest.approx(13, rel=0.003)
+    assert "hard_surfaces: no tag tells the width of 1 line; that of the kind is taken" in gathered.notes
+    accuracy = site_files(tmp_path / "site").settings.settings.accuracy.layers
+    assert accuracy["hard_surfaces"].position_sd_m > accuracy["buildings"].position_sd_m == 1.0
+
+
+def test_the_site_waits_with_names_and_is_planned(extract, parcels, tmp_path, lawngis):
+    site = tmp_path / "site"
+    site.mkdir()
+    (site / "site.toml").write_text('[columns.parcels]\nparcel_id = "nr"\n[accuracy.buildings]\nposition_sd_m = 0.4\n')
+    assert lawngis("gather", extract, parcels, "--out", site).code == 0
+    source = SiteSource(site_files(site))
+    assert source.parcel_ids == ["A1"]
+    assert source.options.accuracy.layers["buildings"].position_sd_m == 0.4, "what waits there wins"
+    assert "OpenStreetMap" in source.files.settings.settings.attribution["buildings"]
+    done = lawngis("plan", site, "--out", tmp_path / "out")
+    assert done.code == 0 and "1 planned" in done.out
+    facts = pyogrio.read_dataframe(tmp_path / "out/plan.gpkg", layer="run_info").set_index("key")["value"]
+    assert "ODbL" in facts["attribution buildings"]
+
+
+def test_sources_stay_in_the_site_with_their_checksums(extract, parcels, tmp_path, build):
+    build.dem(tmp_path / "dem.tif")
+    site = tmp_path / "site"
+    gather(sources([str(extract), str(parcels), str(tmp_path / "dem.tif")]), site)
+    assert site_files(site).rasters == {"dem": str(site / "sources/dem/dem.tif")}
+    for line in (site / "sources/SHA256SUMS").read_text().splitlines():
+        digest, name = line.split("  ")
+        assert hashlib.sha256((site / "sources" / name).read_bytes()).hexdigest() == digest
+    done = subprocess.run(["sha256sum", "-c", "SHA256SUMS"], cwd=site / "sources", capture_output=True, check=True)
+    assert done.stdout.count(b": OK") == 3
+
+
+def test_gathered_twice_it_is_the_same(extract, parcels, tmp_path):
+    for name in ("one", "two"):
+        gather(sources([str(extract), str(parcels)]), tmp_path / name)
+    tables = [
+        {layer: pyogrio.read_dataframe(tmp_path / name / LAYERS_FILE, layer=layer) for layer in ("buildings", "trees")}
+        for name in ("one", "two")
+    ]
+    assert all(tables[0][layer].equals(tables[1][layer]) for layer in tables[0])
+    assert (tmp_path / "one/site.toml").read_bytes() == (tmp_path / "two/site.toml").read_bytes()
+
+
+def test_an_area_may_be_given_and_a_file_wins_over_the_map(extract, parcels, tmp_path, build):
+    build.layer(tmp_path / "buildings.gpkg", "buildings", [build.block(0, 0, 3, 3)])
+    everywhere = gather(sources([str(extract)]), tmp_path / "all")
+    assert everywhere.layers["buildings"] == 2
+    west = (WEST, SOUTH, WEST + 0.001, SOUTH + 0.001)
+    assert gather(sources([str(extract)]), tmp_path / "west", west).layers["buildings"] == 1
+    both = gather(sources([str(extract), str(tmp_path / "buildings.gpkg")]), tmp_path / "both")
+    assert both.layers["buildings"] == 1
+    assert "buildings: taken from the file of its own, not from the map" in both.notes
+
+
+def test_a_folder_with_other_things_is_left_alone(extract, tmp_path):
+    (tmp_path / "site").mkdir()
+    (tmp_path / "site" / "letters.txt").write_text("mine")
+    with pytest.raises(SiteError, match=r"is there already, with letters\.txt"):
+        gather(sources([str(extract)]), tmp_path / "site")
+    assert (tmp_path / "site" / "letters.txt").read_text() == "mine"
+
+
+def test_a_source_that_breaks_leaves_nothing(tmp_path, parcels):
+    (tmp_path / "cut.osm").write_text(osm(**WAYS)[:200], encoding="utf-8")
+    with pytest.raises(LawngisError, match=r"cut\.osm.*unclosed token"):
+        gather(sources([str(parcels), str(tmp_path / "cut.osm")]), tmp_path / "site")
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["cut.osm", "parcels.geojson"]
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "says"),
+    [
+        ("a.osm", '<OGRVRTDataSource><OGRVRTLayer name="a"/></OGRVRTDataSource>', "is no map extract"),
+        ("a.osm", '<?xml version="1.0"?><OGRVRTDataSource/>', "is no map extract that can be read"),
+        ("a.pbf", "not a protocol buffer", "is no map extract"),
+        ("a.pdf", "%PDF", "is of a kind that is not read"),
+    ],
+)
+def test_what_only_goes_by_the_name_is_refused(tmp_path, name, content, says):
+    (tmp_path / name).write_text(content)
+    with pytest.raises(SiteError, match=says):
+        list(map_features(tmp_path / name)) if name != "a.pdf" else sources([str(tmp_path / name)])
+
+
+def test_sources_are_named_in_words(tmp_path, build, parcels):
+    build.dem(tmp_path / "heights.tif")
+    with pytest.raises(ParameterError, match="nothing says whether this raster is of the ground"):
+        sources([str(tmp_path / "heights.tif")])
+    assert sources([f"dsm={tmp_path / 'heights.tif'}"]).rasters == (("dsm", tmp_path / "heights.tif"),)
+    with pytest.raises(ParameterError, match="are both to be dem"):
+        sources([f"dem={tmp_path / 'heights.tif'}"] * 2)
+    with pytest.raises(ParameterError, match=r"two sources are called parcels\.geojson"):
+        sources([str(parcels)] * 2)
+    with pytest.raises(SiteError, match="does not exist"):
+        sources([str(tmp_path / "no.osm")])
+
+
+def test_the_command_prints_its_table_and_wants_sources(capsys):
+    assert main(["gather", "--tags"]) == 0
+    assert '[[rule]]\nlayer = "buildings"' in capsys.readouterr().out
+    assert main(["gather"]) == 2
+    assert "gather needs sources" in capsys.readouterr().err
