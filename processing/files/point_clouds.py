@@ -42,6 +42,12 @@ CHUNK_POINTS = 500_000
 CHUNK_BYTES = 48 << 20
 """Points read at a time, and bytes that they may take."""
 
+CHUNK_BYTES_MIN = 20
+"""No chunk of a LAZ file is shorter: its first point is not compressed, and the shortest has 20 bytes (LAS 1.4)."""
+
+ROUNDING_STEPS = 10
+"""By so many steps of their coordinates points may be beyond the bounds of the header: writers round."""
+
 HEAD_BYTES_MAX = 64 << 20
 """No header with its records is larger."""
 
@@ -136,7 +142,7 @@ def cloud_chunks(info: CloudInfo) -> Iterator[CloudPoints]:
     Raises
     ------
     SiteError
-        When the file ends before its points do, or they lie nowhere.
+        When the file ends before its points do, or they lie elsewhere than it says.
     """
     with _opened(info.path) as reader:
         at_once = max(min(CHUNK_POINTS, CHUNK_BYTES // reader.header.point_format.size), 1)
@@ -148,15 +154,21 @@ def cloud_chunks(info: CloudInfo) -> Iterator[CloudPoints]:
                     where=str(info.path),
                     advice=_AGAIN,
                 )
-            yield _told(points, info.path)
+            yield _told(points, reader.header, info.path)
 
 
-def _told(points: Any, path: Path) -> CloudPoints:
+def _told(points: Any, header: Any, path: Path) -> CloudPoints:
     kind = np.asarray(points.classification)
     number, of = np.asarray(points.return_number), np.asarray(points.number_of_returns)
     x, y, z = (np.asarray(axis, dtype=np.float64) for axis in (points.x, points.y, points.z))
-    if not all(np.isfinite(axis).all() for axis in (x, y, z)):
-        raise SiteError("has points at no number", where=str(path), advice=_AGAIN)
+    for axis, least, most, step in zip((x, y, z), header.mins, header.maxs, header.scales, strict=True):
+        # Damaged points are unpacked all the same, and lie anywhere
+        if not (axis.min() >= least - ROUNDING_STEPS * step and axis.max() <= most + ROUNDING_STEPS * step):
+            raise SiteError(
+                "is damaged: it has points beyond the bounds that its header says",
+                where=str(path),
+                advice="Copy or download it again; if it is whole, have a tool for point clouds write its header anew.",
+            )
     told = CloudPoints(x, y, z, kind == GROUND, number <= 1, number >= of)
     return told.of((kind != LOW_NOISE) & (kind != HIGH_NOISE) & ~np.asarray(points.withheld, dtype=bool))
 
@@ -203,7 +215,8 @@ def _refuse_impossible(path: Path) -> None:
     header_size, offset, records, kind, length, count = struct.unpack_from("<HIIBHI", head, 94)
     if head[25] >= 4 and len(head) >= 255:
         (count,) = struct.unpack_from("<Q", head, 247)
-    needed = offset + (0 if kind & 0xC0 else count * length)  # the two upper bits tell points that are compressed
+    compressed = bool(kind & 0xC0)  # the two upper bits
+    needed = offset + (0 if compressed else count * length)
     if offset < header_size or records * 54 > offset - header_size or offset > HEAD_BYTES_MAX or not length:
         raise SiteError("has a header that can't be true", where=str(path), advice=_AGAIN)
     if needed > size:
@@ -213,6 +226,25 @@ def _refuse_impossible(path: Path) -> None:
     scales = np.array(struct.unpack_from("<6d", head, 131))
     if not np.isfinite(scales).all() or not (scales[:3] > 0).all():
         raise SiteError("has points at no number (scale or offset)", where=str(path), advice=_AGAIN)
+
+    if compressed and count:
+        _refuse_chunk_table(path, offset, size)
+
+
+def _refuse_chunk_table(path: Path, offset: int, size: int) -> None:
+    """Refuse a table of more chunks than a file has room for (LASzip): as much memory would be set aside."""
+    with path.open("rb") as file:
+        file.seek(offset)
+        (place,) = struct.unpack("<q", file.read(8).ljust(8, b"\0"))
+        if place == -1:  # written in one go: its place stands at the end
+            file.seek(-8, 2)
+            (place,) = struct.unpack("<q", file.read(8))
+        if not offset + 8 <= place <= size - 8:
+            raise SiteError("is cut off: the table of its chunks is not there", where=str(path), advice=_AGAIN)
+        file.seek(place + 4)
+        (chunks,) = struct.unpack("<I", file.read(4))
+    if chunks > size // CHUNK_BYTES_MIN:
+        raise SiteError("has a table of chunks that can't be true", where=str(path), advice=_AGAIN)
 
 
 def _refuse_other_sizes(header: Any, path: Path, lazrs: Any) -> None:

@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 from affine import Affine
-from pyproj import CRS
+from pyproj import CRS, Transformer
 
 from lawngis.arrays import FloatArray
 from lawngis.errors import SiteError
@@ -93,7 +93,7 @@ class ElevationModels:
     notes: tuple[str, ...] = ()
 
 
-def elevation_models(clouds: Sequence[Path], folder: Path, bounds: Bounds | None = None) -> ElevationModels:
+def elevation_models(clouds: Sequence[Path], folder: Path, area: Bounds | None = None) -> ElevationModels:
     """Write ``dem.tif``, ``dsm.tif``, ``dem_sd.tif`` and ``dem_points.tif`` from point clouds, each whole or not there.
 
     The clouds are read two times, or three where their points have no classes, a chunk at a time; cells are kept in
@@ -105,13 +105,13 @@ def elevation_models(clouds: Sequence[Path], folder: Path, bounds: Bounds | None
         LAS, LAZ or COPC, all in one CRS.
     folder
         Where the rasters go; scratch files of some 100 bytes a cell lie there meanwhile.
-    bounds
-        Min x, min y, max x, max y in the clouds' CRS, outside of which points don't count; None for all.
+    area
+        West, south, east, north [degrees], outside of which points don't count; None for all.
 
     Raises
     ------
     SiteError
-        When a cloud can't be used, is unlike the others, or none has points within the bounds.
+        When a cloud can't be used, is unlike the others, or none has points in the area.
     ParameterError
         When the package that reads clouds isn't installed.
     RasterError
@@ -119,6 +119,7 @@ def elevation_models(clouds: Sequence[Path], folder: Path, bounds: Bounds | None
     """
     infos = [cloud_overview(path) for path in clouds]
     _refuse_unlike(infos)
+    bounds = None if area is None else _in_crs(area, infos[0].crs)
     spread = _Spread(infos, bounds)
     grid = _Grid.of(infos[0], spread)
     folder.mkdir(parents=True, exist_ok=True)
@@ -138,6 +139,13 @@ def _refuse_unlike(infos: list[CloudInfo]) -> None:
                 where=str(info.path),
                 advice="Make the clouds of each CRS a site of their own, or reproject them.",
             )
+
+
+def _in_crs(area: Bounds, crs: CRS) -> Bounds:
+    """Return the box around an area in degrees, in a CRS."""
+    transformer = Transformer.from_crs("EPSG:4326", horizontal_crs(crs), always_xy=True)
+    west, south, east, north = transformer.transform_bounds(*area)
+    return west, south, east, north
 
 
 def _points_within(infos: list[CloudInfo], bounds: Bounds | None) -> Iterator[tuple[int, CloudPoints]]:
