@@ -202,22 +202,19 @@ def _planes_around(sums: PointSums, cell_m: float, sizes: tuple[int, ...] = (3, 
     """Return the plane through the points around each cell, of the first size of squares that tells one, else level."""
     n = sums.number
     v, u = np.meshgrid(-cell_m * np.arange(n.shape[0]), cell_m * np.arange(n.shape[1]), indexing="ij")
-    base = sums.z.sum() / max(n.sum(), 1.0)  # squares of what is left lose no digits
-    z, zx, zy = sums.z - n * base, sums.dxz - sums.dx * base, sums.dyz - sums.dy * base
     moments = [
         n,
         n * u + sums.dx,
         n * v + sums.dy,
-        z,
+        sums.z,
         n * u * u + 2 * u * sums.dx + sums.dxdx,
         n * u * v + u * sums.dy + v * sums.dx + sums.dxdy,
         n * v * v + 2 * v * sums.dy + sums.dydy,
-        u * z + zx,
-        v * z + zy,
+        u * sums.z + sums.dxz,
+        v * sums.z + sums.dyz,
     ]
     tried = [_solved(moments, u, v, size, cell_m) for size in sizes]
-    planes = _Planes(*(np.select([np.isfinite(one.x) for one in tried], values) for values in zip(*tried, strict=True)))
-    return planes._replace(level_m=planes.level_m + base)
+    return _Planes(*(np.select([np.isfinite(one.x) for one in tried], values) for values in zip(*tried, strict=True)))
 
 
 def _solved(moments: list[FloatArray], u: FloatArray, v: FloatArray, size: int, cell_m: float) -> _Planes:
@@ -243,8 +240,8 @@ def scatter_ratios(planes: CellPlanes) -> FloatArray:
     divided by the median of χ²/(n - 1). Walls, banks and plants among the cells hardly move a median.
     """
     chosen = planes.count >= _NOISE_POINTS
-    degrees = planes.count[chosen] - 1
-    return planes.scatter_m2[chosen] / (chi2.ppf(0.5, degrees) / degrees)
+    degrees, kind = np.unique(planes.count[chosen] - 1, return_inverse=True)
+    return planes.scatter_m2[chosen] / (chi2.ppf(0.5, degrees) / degrees)[kind]
 
 
 def cell_sd_m(planes: CellPlanes, noise_m: float) -> FloatArray:
@@ -478,13 +475,15 @@ def ground_cells(bottom_m: FloatArray, windows: list[tuple[int, float]]) -> Bool
     surface = bottom_m[tuple(nearest)]
     lowest = minimum_filter(surface, footprint=around)
     pits = known & (lowest - surface > PIT_M)
-    surface = np.where(pits, lowest, surface)
-    ground = known & ~pits
+    # Windows also stand beyond the edge: else the upper edge of sloping ground would be opened away
+    reach = max(side for side, _ in windows)
+    surface = np.pad(np.where(pits, lowest, surface), reach, mode="edge")
+    standing = np.zeros(surface.shape, dtype=bool)
     for side, rise_m in windows:
         opened = grey_opening(surface, size=(side, side), mode="nearest")
-        ground &= surface - opened <= rise_m
+        standing |= surface - opened > rise_m
         surface = opened
-    return ground
+    return known & ~pits & ~standing[reach:-reach, reach:-reach]
 
 
 def ground_ceiling_m(bottom_m: FloatArray, ground: BoolArray, cell_m: float, *, rise_m: float = 0.25) -> FloatArray:

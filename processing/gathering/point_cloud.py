@@ -33,8 +33,12 @@ PATCHES_MAX = 4_000_000
 CELLS_MAX = 4_000_000_000
 """Squares with points, and cells from the first to the last point, beyond which a cloud is refused."""
 
-TELLING_SQUARES = 40
-"""Squares of cells, spread evenly, from which scatter and the errors of filling are told."""
+TELLING_SQUARES = 16
+TELLING_STEP = 7
+"""Squares of cells, spread evenly, and of the errors every so many, that tell scatter and errors of filling."""
+
+SQUARES_BYTES = 48 << 20
+"""Of squares in memory that are touched one after the other."""
 
 SD_BEST_M = accuracy_class("QL0").rmse_z_m
 """Of no cloud is said more: RMSEz of the best of the USGS's quality levels. What all points have in common (the
@@ -294,7 +298,7 @@ def _ceilings(store: CellStore, grid: _Grid, folder: Path) -> CellStore:
     windows = point_grid.filter_windows(grid.cell_m)
     halo = point_grid.halo_cells(windows)
     side, together = store.side_cells, 4
-    ceilings = CellStore(folder, [np.nan])
+    ceilings = CellStore(folder, [np.nan], memory_bytes=SQUARES_BYTES)
     for row, col in sorted({(row // together, col // together) for row, col in store.keys}):
         (first_row, rows), (first_col, cols) = (
             (max(square * together * side - halo, 0), min((square + 1) * together * side + halo, most))
@@ -318,7 +322,7 @@ class _Finished:
     def __init__(self, sums: CellStore, grid: _Grid, scratch: Path) -> None:
         self.grid, self._sums = grid, sums
         self._reach = max(round(point_grid.GAP_MAX_M / 2 / grid.cell_m), 1)
-        self.cells = CellStore(_made(scratch / "finished"), [np.nan] * 4)
+        self.cells = CellStore(_made(scratch / "finished"), [np.nan] * 4, memory_bytes=SQUARES_BYTES)
         self._noise_m, self._bridging_sd_m = self._told()
         self.surface = self.filled = self.empty = self.measured = 0
         self.ground_points = 0
@@ -340,10 +344,14 @@ class _Finished:
         """Return the scatter of a point [m], and the sd of filled cells by distance [m]."""
         keys = self._sums.keys
         chosen = keys[:: ceil(len(keys) / TELLING_SQUARES)]
-        planes = [point_grid.cell_planes(self._around(key)[0], self.grid.cell_m) for key in chosen]
-        ratios = np.concatenate([point_grid.scatter_ratios(each) for each in planes])
+        all_ratios, errors = [], []
+        for key in chosen:
+            planes = point_grid.cell_planes(self._around(key)[0], self.grid.cell_m)
+            all_ratios.append(point_grid.scatter_ratios(planes))
+            bridged = point_grid.bridging_errors_m(planes.z_m, self._reach)
+            errors.append([off[::TELLING_STEP].copy() for off in bridged])
+        ratios = np.concatenate(all_ratios)
         noise_m = float(np.sqrt(np.median(ratios))) if len(ratios) else SD_BEST_M
-        errors = [point_grid.bridging_errors_m(each.z_m, self._reach) for each in planes]
         together = [np.concatenate(at_distance) for at_distance in zip(*errors, strict=True)]
         return noise_m, point_grid.bridging_sd_m(together, noise_m)
 

@@ -56,7 +56,9 @@ def test_chunks_hold_all_points_but_noise(folder, laz, monkeypatch):
     fine = ~np.isin(whole.classification, [7, 18])
     np.testing.assert_allclose(np.concatenate([points.z for points in chunks]), np.asarray(whole.z)[fine])
     assert sum(points.ground.sum() for points in chunks) == (whole.classification == 2).sum()
-    assert sum(points.first.sum() for points in chunks) == (np.asarray(whole.return_number) == 1)[fine].sum()
+    number, of = np.asarray(whole.return_number)[fine], np.asarray(whole.number_of_returns)[fine]
+    np.testing.assert_array_equal(np.concatenate([points.first for points in chunks]), number == 1)
+    np.testing.assert_array_equal(np.concatenate([points.last for points in chunks]), number == of)
 
 
 def test_points_withheld_are_left_out(folder):

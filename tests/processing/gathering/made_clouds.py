@@ -15,7 +15,7 @@ TREE = (45.0, 20.0)
 
 def ground_m(x, y):
     """Elevation of the ground, x and y from the corner [m]."""
-    return 50 + 0.12 * x - 0.05 * y + 0.4 * np.sin(x / 9) * np.cos(y / 11)
+    return 60 + 0.12 * x - 0.25 * y + 0.4 * np.sin(x / 9) * np.cos(y / 11)
 
 
 def in_house(x, y, margin_m=0.0):
