@@ -4,6 +4,7 @@ import ast
 import importlib
 import inspect
 import re
+import tomllib
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -96,6 +97,15 @@ def rooms() -> list[str]:
 
 def room(module: str) -> str:
     return module.split(".")[2]
+
+
+def test_every_package_travels():
+    """An editable install finds what the list of packages leaves out; a wheel lacks it."""
+    listed = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]["packages"]
+    folders = {path.parent for path in MODULES.values()}
+    packages = {".".join((*top, *folder.relative_to(ROOT).parts)) for folder in folders
+                for top in [("lawngis",) if folder.relative_to(ROOT).parts[0] == "processing" else ()]}  # fmt: skip
+    assert packages | {"lawngis.sample_parcels"} == set(listed)
 
 
 def test_every_room_has_a_floor_and_says_what_it_is_for():

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from lawngis import __version__
 from lawngis.errors import LawngisError, ParameterError
 from lawngis.mower import DEFAULT_PROFILE
 
@@ -73,10 +74,24 @@ app = typer.Typer(
     name="lawngis",
     help="Plan wire-guided robotic lawnmower installations from maps and elevation data.",
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,  # units stand in brackets, which markup would swallow
 )
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"lawngis {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _any_command(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    del version  # its callback has ended the program
 
 
 @app.command()
@@ -253,6 +268,15 @@ def check(
     typer.echo(json.dumps(report.as_dict(), indent=2, ensure_ascii=False) if as_json else report.as_text())
     if not report.usable:
         raise typer.Exit(EXIT_UNUSABLE)
+
+
+@app.command()
+def sample(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")]) -> None:
+    """Copy the sample site, an invented neighbourhood of 12 parcels, to DIR."""
+    from ..files.atomic import copy_packaged
+
+    copied = copy_packaged("lawngis.sample_parcels", folder, (".gpkg", ".tif", ".toml", ".md"))
+    typer.echo(f"{len(copied)} files in {folder}; `lawngis plan {folder} --out plan` plans them")
 
 
 @app.command()

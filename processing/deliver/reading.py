@@ -272,7 +272,7 @@ def _if_unchanged(key: str | None, facts: Mapping[str, str]) -> Path | None:
 
 
 def data_sources(facts: Mapping[str, str], formats: Formats) -> list[tuple[str, str]]:
-    """Return what the plan was made from: each file with its content, dates and hash, then the accuracy assumed.
+    """Return what the plan was made from: each file with content, dates and hash, whom to name, accuracy assumed.
 
     Parameters
     ----------
@@ -285,16 +285,27 @@ def data_sources(facts: Mapping[str, str], formats: Formats) -> list[tuple[str, 
         (file, "; ".join([*content, *_age(dated, file, facts, formats)]))
         for file, (content, dated) in _contents(facts).items()
     ]
-    return sources + [(f"accuracy of {what}", words) for what, words in data_accuracy(facts, formats)]
+    named: dict[str, list[str]] = {}
+    for key, words in facts.items():
+        if key.startswith("attribution "):
+            named.setdefault(words, []).append(key.removeprefix("attribution "))
+    credit = [(f"credit for {', '.join(layers)}", words) for words, layers in named.items()]
+    return sources + credit + [(f"accuracy of {what}", words) for what, words in data_accuracy(facts, formats)]
 
 
 def data_accuracy(facts: Mapping[str, str], formats: Formats) -> list[tuple[str, str]]:
     """Return the accuracy of the data that the plan was computed with: of what, and words."""
+    told = {"accuracy.position_sd_m": "mapped edges", "accuracy.dem_sd_m": "elevations"}
+    layers = [(key, _LAYER_ACCURACY.fullmatch(key)) for key, value in facts.items() if value != "None"]
+    told |= {key: match[1] for key, match in layers if match}
     return [
         (what, f"standard deviation {formats.length(float(facts[key]), 2)}")
-        for key, what in (("accuracy.position_sd_m", "mapped edges"), ("accuracy.dem_sd_m", "elevations"))
+        for key, what in told.items()
         if key in facts
     ]
+
+
+_LAYER_ACCURACY = re.compile(r"accuracy\.layers\.(\w+)\.position_sd_m")
 
 
 def _contents(facts: Mapping[str, str]) -> dict[str, tuple[list[str], list[str]]]:

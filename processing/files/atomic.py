@@ -8,8 +8,9 @@ import re
 import shutil
 import tempfile
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager, suppress
+from importlib.resources import files
 from pathlib import Path
 
 from lawngis.errors import PlanError
@@ -93,7 +94,7 @@ def write_whole(path: Path, content: bytes) -> Path:
 
 
 @contextmanager
-def folder_draft(target: Path, *, but: str) -> Iterator[Path]:
+def folder_draft(target: Path, *, but: str = "") -> Iterator[Path]:
     """Give a folder to fill, which takes another's place once it is complete.
 
     Parameters
@@ -116,7 +117,8 @@ def folder_draft(target: Path, *, but: str) -> Iterator[Path]:
         yield draft
         draft.chmod(0o755)
         if target.exists():
-            (target / but).unlink(missing_ok=True)
+            if but:
+                (target / but).unlink(missing_ok=True)
             target.rmdir()
         draft.rename(target)
     except OSError as error:
@@ -128,6 +130,25 @@ def folder_draft(target: Path, *, but: str) -> Iterator[Path]:
     finally:
         if draft is not None:
             shutil.rmtree(draft, ignore_errors=True)
+
+
+def copy_packaged(package: str, target: Path, endings: Collection[str]) -> list[str]:
+    """Copy files that come along in a package into a new folder, and return their names.
+
+    Raises
+    ------
+    PlanError
+        When the folder is there already, or can't be written.
+    """
+    if target.exists() and (not target.is_dir() or any(target.iterdir())):
+        raise PlanError("is there already", where=str(target), advice="Name a new folder: none is written over.")
+    names = []
+    with folder_draft(target) as draft:
+        for file in files(package).iterdir():
+            if Path(file.name).suffix in endings:
+                (draft / file.name).write_bytes(file.read_bytes())
+                names.append(file.name)
+    return sorted(names)
 
 
 def link_or_copy(path: Path, target: Path) -> None:

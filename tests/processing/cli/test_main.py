@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from importlib.metadata import version
 
 import numpy as np
 import pyogrio
@@ -29,6 +30,20 @@ def process(code, *words, **options):
         text=True,
         **options,
     )
+
+
+def test_the_sample_comes_along_and_a_folder_that_holds_something_is_left_alone(lawngis, tmp_path):
+    assert lawngis("sample", tmp_path / "s").code == 0
+    assert "12 parcels can be planned" in lawngis("check", tmp_path / "s").out
+    again = lawngis("sample", tmp_path / "s")
+    assert again.code == 2
+    assert "is there already" in again.err
+    assert len(list((tmp_path / "s").iterdir())) == 6
+    assert [path.name for path in tmp_path.iterdir()] == ["s"]
+
+
+def test_the_version_is_that_of_the_package(lawngis):
+    assert lawngis("--version").out == f"lawngis {version('lawngis')}\n"
 
 
 def test_help_loads_nothing_heavy():

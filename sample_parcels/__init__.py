@@ -1,0 +1,1 @@
+"""The sample site: an invented neighbourhood of 12 parcels, and the script that makes it."""
