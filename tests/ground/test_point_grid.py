@@ -249,11 +249,13 @@ def test_points_on_the_ground_are_below_the_ceiling_and_a_bush_is_above(scene):
     assert np.isnan(ceiling[~ground]).all()
 
 
-def test_nothing_beyond_the_halo_changes_whether_a_cell_is_ground():
-    windows = point_grid.filter_windows(CELL_M, window_max_m=4)
+def test_what_lies_within_the_halo_counts_and_what_lies_beyond_does_not():
+    windows = [(9, 0.5)]
     halo = point_grid.halo_cells(windows)
-    steps = np.random.default_rng(5).normal(0, 0.6, (2, SIDE))
-    bottom = np.cumsum(steps[0])[:, None] + np.cumsum(steps[1])[None, :]
-    whole = point_grid.ground_cells(bottom, windows)
-    part = point_grid.ground_cells(bottom[40 - halo : 80 + halo, 40 - halo : 80 + halo], windows)
-    np.testing.assert_array_equal(part[halo:-halo, halo:-halo], whole[40:80, 40:80])
+    step = np.zeros((30, 60))
+    step[:, 20:28] = 2.0  # a cell narrower than the window: stands; its first column hangs on its last
+    whole = point_grid.ground_cells(step, windows)
+    assert not whole[:, 20].any()
+    np.testing.assert_array_equal(point_grid.ground_cells(step[:, : 21 + halo], windows)[:, :21], whole[:, :21])
+    step[:, 21 + halo :] = -5.0
+    np.testing.assert_array_equal(point_grid.ground_cells(step, windows)[:, :21], whole[:, :21])
