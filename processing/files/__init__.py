@@ -2,6 +2,8 @@
 
 ``formats`` says which kinds of files are opened, by ending and content, and opens each alone. ``gpkg`` opens vectors
 and writes GeoPackages, ``rasters`` opens rasters and writes GeoTIFFs; ``tiles`` ties rasters together.
+``point_clouds.cloud_chunks`` reads a point cloud chunk by chunk, and a ``point_clouds.CellStore`` keeps what is summed
+of it in cells.
 ``plan_reader.plan_file`` opens a plan, or another of the ``file_kinds`` that this program writes, to read rows of some
 parcels. ``packing`` holds rows in few bytes,
 ``style_encoding`` styles as QML and SLD; ``atomic.write_whole`` writes any other file, ``digests.sha256`` is a file's
