@@ -186,6 +186,50 @@ def signal_check(
     return SignalCheck(weakest, place, inside_points[~(inside > 0.0)], outside_points[~(outside < 0.0)])
 
 
+def signal_places(
+    grounds: Sequence[Polygon], unheard: Sequence[BaseGeometry], count: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return places inside the grounds of a loop, and places on islands and outside, all clear of the wire.
+
+    Parameters
+    ----------
+    grounds
+        Inside the wire [m].
+    unheard
+        Parts of them without signal.
+    count
+        About so many places inside, on a lattice.
+
+    Returns
+    -------
+    inside, outside
+        Shapes (n, 2) and (k, 2) [m].
+    """
+    together = shapely.MultiPolygon(list(grounds))
+    spacing = float(np.sqrt(together.area / count))
+    inner = shapely.difference(shapely.buffer(together, -WIRE_CLEAR_M), shapely.union_all(list(unheard)))
+    inside = _lattice(inner, spacing)
+    around = shapely.boundary(shapely.buffer([Polygon(ground.exterior) for ground in grounds], 3 * WIRE_CLEAR_M))
+    outer = shapely.get_coordinates(shapely.segmentize(around, 2.0))
+    clear = shapely.distance(shapely.points(outer), together) > 2 * WIRE_CLEAR_M
+    islands = [Polygon(hole).buffer(-WIRE_CLEAR_M / 3) for ground in grounds for hole in ground.interiors]
+    middles = [
+        shapely.get_coordinates(shapely.maximum_inscribed_circle(island))[:1]
+        for island in islands
+        if not island.is_empty and not any(ground.intersects(island) for ground in grounds)
+    ]
+    return inside, np.concatenate([outer[clear], *middles])
+
+
+def _lattice(area: BaseGeometry, spacing: float) -> FloatArray:
+    if area.is_empty:
+        return np.empty((0, 2))
+    min_x, min_y, max_x, max_y = area.bounds
+    x, y = np.meshgrid(np.arange(min_x + spacing / 2, max_x, spacing), np.arange(min_y + spacing / 2, max_y, spacing))
+    held = shapely.contains_xy(area, x.ravel(), y.ravel())
+    return np.column_stack([x.ravel()[held], y.ravel()[held]])
+
+
 def interference_share(
     own_xy: FloatArray, other_xys: list[FloatArray], points: FloatArray, *, height_m: float
 ) -> NDArray[np.float64]:

@@ -338,9 +338,10 @@ def _paving(site: Site, reach: float) -> list[EdgeNeighbour]:
     if "hard_surfaces" not in site.layers:
         return []
     surfaces = site.layers["hard_surfaces"]
+    levels, uses = surfaces["level"].fillna("unknown"), surfaces["use"].fillna("paving")
     result = []
-    for level, use in sorted({(level or "unknown", use or "paving") for level, use in _pairs(surfaces)}):
-        some = surfaces[(surfaces["level"].fillna("unknown") == level) & (surfaces["use"].fillna("paving") == use)]
+    for level, use in sorted(set(zip(levels, uses, strict=True))):
+        some = surfaces[(levels == level) & (uses == use)]
         edge_class = PAVING_CLASSES.get(level, "unknown")
         confidence = 0.9 if level in PAVING_CLASSES else 0.4
         words = f"{level} {use} beyond" if level in PAVING_CLASSES else f"{use} of unknown level beyond"
@@ -348,12 +349,6 @@ def _paving(site: Site, reach: float) -> list[EdgeNeighbour]:
     grave = get_args(EdgeClass).index
     order = {"drop": 0, "raised": 1, "unknown": 2, "flush": 3}
     return sorted(result, key=lambda item: (order[item.edge_class], grave(item.edge_class)))
-
-
-def _pairs(surfaces) -> list[tuple[str | None, str | None]]:  # type: ignore[no-untyped-def]
-    levels = surfaces["level"].where(surfaces["level"].notna(), None)
-    uses = surfaces["use"].where(surfaces["use"].notna(), None)
-    return list(zip(levels, uses, strict=True))
 
 
 def _boundary(site: Site, reach: float) -> EdgeNeighbour:

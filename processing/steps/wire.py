@@ -18,7 +18,7 @@ from lawngis.geometry.lines import chainage_m
 from lawngis.geometry.polygons import polygon_parts
 from lawngis.ground.chainage import ground_chainage_m
 from lawngis.mower import MowerProfile
-from lawngis.wire.circuit import WIRE_CLEAR_M, SignalCheck, interference_share, signal_check, weak_ground
+from lawngis.wire.circuit import SignalCheck, interference_share, signal_check, signal_places, weak_ground
 from lawngis.wire.conductors import resistance_ohm
 from lawngis.wire.joins import joins
 from lawngis.wire.leads import ATTACHMENT_GAP_M
@@ -296,7 +296,7 @@ def _circuit_findings(
     mower: MowerProfile,
     parameters: WireParameters,
 ) -> list[Finding]:
-    inside, outside = _places(grounds, unheard, parameters.signal_points)
+    inside, outside = signal_places(grounds, unheard, parameters.signal_points)
     checked = signal_check(laid.xy, inside, outside, height_m=mower.antenna_height_m, current_a=mower.loop_current_a)
     findings = _sign_findings(loop, checked)
     if np.isfinite(checked.weakest_ut):
@@ -353,33 +353,6 @@ def _weak_finding(
     }
     severity = "stop" if area >= WEAK_MIN_M2 else "caution"
     return Finding(severity, "signal-weak", values, Point(checked.weakest_xy))
-
-
-def _places(grounds: Sequence[Polygon], unheard: Sequence[BaseGeometry], count: int) -> tuple[FloatArray, FloatArray]:
-    """Return places inside the grounds and places on islands and outside, all clear of the wire."""
-    together = shapely.MultiPolygon(list(grounds))
-    spacing = float(np.sqrt(together.area / count))
-    inner = shapely.difference(shapely.buffer(together, -WIRE_CLEAR_M), shapely.union_all(list(unheard)))
-    inside = _lattice(inner, spacing)
-    around = shapely.boundary(shapely.buffer([Polygon(ground.exterior) for ground in grounds], 3 * WIRE_CLEAR_M))
-    outer = shapely.get_coordinates(shapely.segmentize(around, 2.0))
-    clear = shapely.distance(shapely.points(outer), together) > 2 * WIRE_CLEAR_M
-    islands = [Polygon(hole).buffer(-WIRE_CLEAR_M / 3) for ground in grounds for hole in ground.interiors]
-    middles = [
-        shapely.get_coordinates(shapely.maximum_inscribed_circle(island))[:1]
-        for island in islands
-        if not island.is_empty and not any(ground.intersects(island) for ground in grounds)
-    ]
-    return inside, np.concatenate([outer[clear], *middles])
-
-
-def _lattice(area: BaseGeometry, spacing: float) -> FloatArray:
-    if area.is_empty:
-        return np.empty((0, 2))
-    min_x, min_y, max_x, max_y = area.bounds
-    x, y = np.meshgrid(np.arange(min_x + spacing / 2, max_x, spacing), np.arange(min_y + spacing / 2, max_y, spacing))
-    held = shapely.contains_xy(area, x.ravel(), y.ravel())
-    return np.column_stack([x.ravel()[held], y.ravel()[held]])
 
 
 def _sign_findings(loop: LoopGround, checked: SignalCheck) -> list[Finding]:
