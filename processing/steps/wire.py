@@ -370,7 +370,7 @@ def _interference_findings(
     findings = []
     for loop_id, xy, grounds in laid if len(laid) > 1 else ():
         others = {name: other for name, other, _ in laid if name != loop_id}
-        inside, _ = _places(grounds, (), parameters.signal_points)
+        inside, _ = signal_places(grounds, (), parameters.signal_points)
         if not len(inside):
             continue
         share = interference_share(xy, list(others.values()), inside, height_m=mower.antenna_height_m)
