@@ -94,6 +94,8 @@ def _takes(
         if service.reached_by is not None:
             link = links[service.reached_by]
             found[WIRE] += 2 * link.length_m
+            if link.along_border is not None:
+                found[WIRE] -= link.along_border.wire_less_m
             if link.surface != LAWN:
                 found[CUTS] += 2 * link.length_m
     for group, offer in served.groups:

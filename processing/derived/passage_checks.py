@@ -14,8 +14,9 @@ from ..model.catalogue import Values
 from ..model.facts import Fact, answers
 from ..model.plan import VisitCheck
 from .decisions import LAWN
-from .doubt import DoubtParameters, in_doubt
+from .doubt import LEAST_WEIGHT, DoubtParameters, in_doubt
 from .passages import SAME_WAY_M, CrossingDoubt, NearMiss, PlacedLink
+from .spread import AMOUNT, WIRE
 
 
 @dataclass(frozen=True)
@@ -114,6 +115,31 @@ def crossing_checks(
                 asked.parameters,
             )
     return checks
+
+
+def surface_checks(links: Iterable[PlacedLink], currency: str) -> list[VisitCheck]:
+    """Return checks of paving of which nobody says what it is made of, where that decides how the mower crosses it."""
+    return [
+        VisitCheck(
+            "crossing-surface",
+            {
+                "surface": link.surface,
+                "length_m": doubt.length_m,
+                "saves": doubt.option.saves,
+                "currency": currency,
+                "answers": answers("hard_surfaces", "surface"),
+            },
+            doubt.place,
+            flip_probability=None,
+            weight=LEAST_WEIGHT,
+            target_layer="hard_surfaces",
+            target_column="surface",
+            at_stake=doubt.option.saves,
+            changes={WIRE: -doubt.option.wire_less_m, AMOUNT: -doubt.option.saves},
+        )
+        for link in links
+        if (doubt := link.if_paved) is not None and link.kind == "crossing"
+    ]
 
 
 def _measured_at(place: Point, fact: Fact[float]) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import geopandas
@@ -14,17 +14,19 @@ from lawngis.geometry.polygons import polygonal
 from lawngis.lawn.narrow import NarrowPlace, NearCrossing, narrow_places, near_crossings
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.lawn.pockets import without_pockets
+from lawngis.lawn.shared_border import shared_border
 from lawngis.lawn.zones import Crossing, ZonePartition, crossings, zone_partition
 from lawngis.mower import MowerProfile
+from lawngis.prices import PriceBook, price_book_from
 
 from ..model.catalogue import Values
 from ..model.facts import GONE, Fact, Facts
 from ..model.plan import GRID_M, Finding, Plan
 from ..model.site import Site
-from .decisions import LAWN, Link, Served, link_kind, served_zones
+from .decisions import LAWN, BorderOption, Link, Served, border_option, link_kind, served_zones
 from .matching import SURE_SDS, applied, contradicts, follows, matched
 from .outline_features import OutlineFeatures, outline_features
-from .paving import level_paving
+from .paving import level_paving, made_as
 
 SAME_WAY_M = 0.5
 """A way through this near to one on the maps is the same, wider or narrower."""
@@ -40,14 +42,29 @@ TAPE_SD_M = 0.02
 
 
 @dataclass(frozen=True)
+class SurfaceDoubt:
+    """A border of a length [m] that would be driven across were the paving at a place paved, and what that saves."""
+
+    length_m: float
+    place: Point
+    option: BorderOption
+
+
+@dataclass(frozen=True)
 class PlacedLink(Link[int]):
-    """A passage or crossing where it lies; `measured` says that somebody measured it."""
+    """A passage or crossing where it lies; `measured` says that somebody measured it.
+
+    `along_border` says what driving across all along the border saves, where the mower does that; `if_paved` where it
+    would were a surface that nobody told paved.
+    """
 
     width_sd_m: float
     surface: str
     middle_line: LineString
     narrowest: Point
     measured: bool = False
+    along_border: BorderOption | None = None
+    if_paved: SurfaceDoubt | None = None
 
 
 @dataclass(frozen=True)
@@ -122,7 +139,7 @@ def mapped_zones(
     ground = mowable_ground(plan)
     partition = zone_partition(ground, mow_width_m=mower.passage_mow_min_m, zone_area_min_m2=mower.zone_area_min_m2)
     paving = level_paving(site) if len(partition.zones) > 1 else None
-    links = mapped_links(site, plan, partition, paving, mower)
+    links = mapped_links(site, plan, partition, paving, mower, price_book_from(price_book))
     ways = [link.middle_line for link in links.values()]
     partition = without_pockets(partition, width_m=mower.passage_mow_min_m, kept=ways)
     zones = dict(enumerate(partition.zones))
@@ -188,11 +205,17 @@ def _kept_names(names: dict[int, str], shapes: Mapping[int, BaseGeometry], known
 
 
 def mapped_links(
-    site: Site, plan: Plan, partition: ZonePartition, paving: geopandas.GeoDataFrame | None, mower: MowerProfile
+    site: Site,
+    plan: Plan,
+    partition: ZonePartition,
+    paving: geopandas.GeoDataFrame | None,
+    mower: MowerProfile,
+    prices: PriceBook,
 ) -> dict[int, PlacedLink]:
     """Return passages, and crossings over level paving, as the maps show them, by number.
 
-    Widths are less sure between outlines that are only seen in an image.
+    Widths are less sure between outlines that are only seen in an image. Where it costs less the mower crosses all
+    along the border that two zones share over a paved surface; that is then their one crossing.
     """
     features = outline_features(site, plan)
     links = []
@@ -211,8 +234,41 @@ def mapped_links(
         length_max_m=mower.crossing_length_max_m,
         transit_width_m=mower.passage_transit_min_m,
     ):
-        links.append(_crossing_link(way, paving, features.any_distance_sd_m, mower))
-    return dict(enumerate(links))
+        link = _crossing_link(way, paving, features.any_distance_sd_m, mower)
+        links.append(_along_border(link, partition.zones, paving, mower, prices))
+    whole = {(link.zone_a, link.zone_b): link for link in reversed(links) if link.along_border}
+    of_places = [link for link in links if link.surface == LAWN or (link.zone_a, link.zone_b) not in whole]
+    return dict(enumerate([*of_places, *reversed(whole.values())]))
+
+
+def _along_border(
+    link: PlacedLink,
+    zones: Sequence[Polygon],
+    paving: geopandas.GeoDataFrame,
+    mower: MowerProfile,
+    prices: PriceBook,
+) -> PlacedLink:
+    """Return a crossing as it leads all along the border that its zones share, where that costs less and is safe."""
+    one, other = zones[link.zone_a], zones[link.zone_b]
+    for surfaces in (("paved",), ("paved", "unknown")):
+        free = shapely.union_all([one, other, made_as(paving, *surfaces)])
+        border = shared_border(one, other, free, reach_m=mower.crossing_length_max_m)
+        option = None if border is None else border_option(border, link.length_m, mower, prices)
+        if border is None or option is None:
+            continue
+        if "unknown" in surfaces:
+            place = shapely.intersection(border.band, made_as(paving, "unknown")).representative_point()
+            return replace(link, if_paved=SurfaceDoubt(border.length_m, place, option))
+        line = border.across
+        return replace(
+            link,
+            middle_line=line,
+            narrowest=line.interpolate(0.5, normalized=True),
+            length_m=float(line.length),
+            width_m=border.length_m,
+            along_border=option,
+        )
+    return link
 
 
 def _crossing_link(
@@ -275,11 +331,18 @@ def _crossing_doubts(
         slack_m=slack_m,
     ):
         width_sd_m, length_sd_m = features.any_distance_sd_m, features.distance_sd_m(way.middle_line)
-        same = [n for n, link in links.items() if link.surface != LAWN and link.middle_line.equals(way.middle_line)]
+        same = [number for number, link in links.items() if _is_way(link, way)]
         link = links[same[0]] if same else replace(_crossing_link(way, paving, width_sd_m, mower), kind="blocked")
         number = same[0] if same else first + len(found)
-        found[number] = CrossingDoubt(link, way.length_m, length_sd_m, way.width_m, width_sd_m)
+        found.setdefault(number, CrossingDoubt(link, way.length_m, length_sd_m, way.width_m, width_sd_m))
     return found
+
+
+def _is_way(link: PlacedLink, way: NearCrossing) -> bool:
+    """Return whether a link is a way over paving, or leads all along the border about it."""
+    if link.along_border:
+        return (link.zone_a, link.zone_b) == (way.zone_a, way.zone_b)
+    return link.surface != LAWN and link.middle_line.equals(way.middle_line)
 
 
 def measured_links(

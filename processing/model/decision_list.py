@@ -113,6 +113,8 @@ _DECISIONS = (
     Decision("crossing", "Does the mower cross paving between two zones?", "links.length_m", "m", "price",
         limits=("crossing_length_max_m", "passage_transit_min_m"), outcomes=("links.kind=crossing",),
         checks=("crossing-length", "crossing-width", "crossing-drawn")),
+    Decision("crossing-border", "Does the mower cross paving all along a border or at one place?",
+        "hard_surfaces.surface", "", "price", outcomes=("links.along_border",), checks=("crossing-surface",)),
     Decision("zone-worth", "Is a zone large enough to be worth a wire?", "zones.area_m2", "m²", "ground",
         limits=("zone_area_min_m2",), outcomes=("hand_mow.reason=small",), checks=("zone-area",)),
     Decision("home", "In which zone does the mower live?", "zones.area_m2", "m²", "place",

@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.polygons import grid_parts, polygon_parts
 from lawngis.lawn.zones import ZonePartition
 from lawngis.mower import MowerProfile
+from lawngis.prices import price_book_from
 from lawngis.wire.circuit import least_field_ut, weak_ground
 from lawngis.wire.leads import ground_rings
 
@@ -26,7 +27,7 @@ from ..derived.matching import applied, follows, matched
 from ..derived.mower_demands import zone_hours_week
 from ..derived.mowing_windows import GrowthParameters
 from ..derived.outline_features import READS as OUTLINE_READS
-from ..derived.passage_checks import Asked, crossing_checks, near_checks, width_checks
+from ..derived.passage_checks import Asked, crossing_checks, near_checks, surface_checks, width_checks
 from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_links, shown_links
 from ..derived.price_parameters import PriceParameters
 from ..derived.slope import zone_slopes_percent
@@ -83,8 +84,9 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     unheard = _unheard(plan, found, mower)
     growth = parameters.growth(site.frame.latitude_deg)
     zone_rows = _zone_rows(site, plan, mower, found, _both(unheard, beyond), growth.most)
+    currency = price_book_from(parameters.price_book).currency
     shown = shown_links(found.links, found.served)
-    link_rows = [_link_row(site, link, found, index) for index, link in shown.items()]
+    link_rows = [_link_row(site, link, found, index, currency) for index, link in shown.items()]
     hand_rows = _hand_rows(site, plan, found, {"out_of_signal": unheard, "left_out": beyond}, parameters)
     findings = [
         *of_facts,
@@ -103,6 +105,7 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     maybe = {number: doubt.link for number, doubt in mapped.crossings.items()}
     checks = [
         *with_changes(of_links, site, ground, found.links, maybe, mower, parameters.price_book),
+        *surface_checks(shown.values(), currency),
         *near_checks(mapped.near.values(), site.facts.widths, asked),
         *zone_area_checks(site, ground, found.partition.scraps, found.names, mower, parameters),
         *supply_checks(site, found.served, ground, found.names, mower, parameters.price_book, parameters),
@@ -258,7 +261,9 @@ def _trunks(plan: Plan) -> BaseGeometry:
     return bumps.difference(shapely.union_all(plan.geometries("lawn")))
 
 
-def _link_row(site: Site, link: PlacedLink, found: _Found, index: int) -> Row:
+def _link_row(site: Site, link: PlacedLink, found: _Found, index: int, currency: str) -> Row:
+    driven = any(service.reached_by == index for service in found.served.zones.values())
+    option = link.along_border if driven and link.kind == "crossing" else None
     x, y = site.frame.coordinates_in(site.frame.source, [[link.narrowest.x, link.narrowest.y]])[0]
     return {
         "link_id": found.link_names[index],
@@ -269,6 +274,9 @@ def _link_row(site: Site, link: PlacedLink, found: _Found, index: int) -> Row:
         "width_sd_m": link.width_sd_m,
         "length_m": link.length_m,
         "surface": link.surface,
+        "along_border": option is not None,
+        "border_saves": None if option is None else option.saves,
+        "currency": None if option is None else currency,
         "narrowest_x": float(x),
         "narrowest_y": float(y),
         "geometry": link.middle_line,
