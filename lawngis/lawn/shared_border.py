@@ -36,6 +36,9 @@ _OFF_OUTLINE_M = 0.01
 """How far outlines that should meet may be apart, or overlap."""
 
 
+_HAIRLINE_M = 0.002
+"""What is narrower between band and lawn is nothing but rounding."""
+
 _ASKEW_MAX = radians(20.0)
 """Outlines that face each other run nearly alike: paving that narrows faster is no path between two lawns."""
 
@@ -235,4 +238,6 @@ def border_strip(border: SharedBorder, one: Polygon, other: Polygon, *, overlap_
     """
     wider = shapely.buffer(border.band, overlap_m, join_style="mitre")
     ground = shapely.intersection(wider, shapely.union(one, other))
-    return polygon_parts(shapely.union_all([border.band, ground]))[0]
+    # Where outlines of both run alike rounding would leave hairlines between them.
+    band = shapely.buffer(border.band, _HAIRLINE_M, join_style="mitre")
+    return polygon_parts(shapely.union_all([band, ground]))[0]

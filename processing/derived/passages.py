@@ -139,11 +139,14 @@ def mapped_zones(
     ground = mowable_ground(plan)
     partition = zone_partition(ground, mow_width_m=mower.passage_mow_min_m, zone_area_min_m2=mower.zone_area_min_m2)
     paving = level_paving(site) if len(partition.zones) > 1 else None
-    links = mapped_links(site, plan, partition, paving, mower, price_book_from(price_book))
+    links = mapped_links(site, plan, partition, paving, mower)
     ways = [link.middle_line for link in links.values()]
     partition = without_pockets(partition, width_m=mower.passage_mow_min_m, kept=ways)
     zones = dict(enumerate(partition.zones))
     served = served_zones(site, zones, links, mower, price_book)
+    if paving is not None:
+        links = _along_borders(links, served, partition.zones, paving, mower, price_book_from(price_book))
+        served = served_zones(site, zones, links, mower, price_book)
     known = list(named)
     names = _kept_names(
         numbered(f"{site.parcel_id}-Z", served.zones), zones, [fact for fact in known if fact.layer == "zones"]
@@ -210,12 +213,10 @@ def mapped_links(
     partition: ZonePartition,
     paving: geopandas.GeoDataFrame | None,
     mower: MowerProfile,
-    prices: PriceBook,
 ) -> dict[int, PlacedLink]:
     """Return passages, and crossings over level paving, as the maps show them, by number.
 
-    Widths are less sure between outlines that are only seen in an image. Where it costs less the mower crosses all
-    along the border that two zones share over a paved surface; that is then their one crossing.
+    Widths are less sure between outlines that are only seen in an image.
     """
     features = outline_features(site, plan)
     links = []
@@ -234,11 +235,27 @@ def mapped_links(
         length_max_m=mower.crossing_length_max_m,
         transit_width_m=mower.passage_transit_min_m,
     ):
-        link = _crossing_link(way, paving, features.any_distance_sd_m, mower)
-        links.append(_along_border(link, partition.zones, paving, mower, prices))
-    whole = {(link.zone_a, link.zone_b): link for link in reversed(links) if link.along_border}
-    of_places = [link for link in links if link.surface == LAWN or (link.zone_a, link.zone_b) not in whole]
-    return dict(enumerate([*of_places, *reversed(whole.values())]))
+        links.append(_crossing_link(way, paving, features.any_distance_sd_m, mower))
+    return dict(enumerate(links))
+
+
+def _along_borders(
+    links: Mapping[int, PlacedLink],
+    served: Served[int],
+    zones: Sequence[Polygon],
+    paving: geopandas.GeoDataFrame,
+    mower: MowerProfile,
+    prices: PriceBook,
+) -> dict[int, PlacedLink]:
+    """Return links in which each crossing by which a zone is reached leads all along the border, where that costs less.
+
+    Wider than before it stays the way by which that zone is reached, and no other zone is reached otherwise.
+    """
+    driven = {service.reached_by for service in served.zones.values()}
+    return {
+        number: _along_border(link, zones, paving, mower, prices) if number in driven and link.surface != LAWN else link
+        for number, link in links.items()
+    }
 
 
 def _along_border(

@@ -95,7 +95,7 @@ def border_problems(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple
             over = [line for line in runs if line.distance(one["geometry"]) < 0.05 > line.distance(other["geometry"])]
             if len(over) != 2:
                 yield link["link_id"], f"the wire crosses its paving {len(over)} times, not once at each end"
-            elif (apart := over[0].distance(over[1])) < 0.65 * link["width_m"] - 1.0:
+            elif (apart := over[0].distance(over[1])) < 0.4 * link["width_m"] - 1.0:
                 yield (
                     link["link_id"],
                     f"the wire crosses {apart:.2f} m apart, and the border is {link['width_m']:.2f} m",
