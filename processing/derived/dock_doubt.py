@@ -142,6 +142,7 @@ def _distance_sds_m(accuracy: DataAccuracy) -> dict[str, float]:
         "corner": along,
         "sprinkler": distance_sd_m(edge, vector_error(accuracy, "sprinklers")),
         "passage": across,
+        "vehicle": distance_sd_m(edge, vector_error(accuracy, "hard_surfaces")),
         DANGER: max(distance_sd_m(edge, vector_error(accuracy, layer)) for layer in ("water", "barriers")),
         "island": across,
     }

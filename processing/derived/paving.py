@@ -41,6 +41,14 @@ def level_paving(site: Site) -> geopandas.GeoDataFrame | None:
     return surfaces[(surfaces["level"] == "flush") & ~surfaces["use"].isin(DRIVEN_ON)].explode(ignore_index=True)
 
 
+def driven_paving(site: Site) -> list[BaseGeometry]:
+    """Return the paving on which cars go."""
+    if "hard_surfaces" not in site.layers:
+        return []
+    surfaces = site.layers["hard_surfaces"]
+    return list(surfaces.geometry[surfaces["use"].isin(DRIVEN_ON)])
+
+
 def made_as(paving: geopandas.GeoDataFrame, *surfaces: str) -> BaseGeometry:
     """Return where paving is of some of the surfaces that a site tells apart; what isn't told is ``unknown``."""
     told = paving["surface"].fillna("unknown")

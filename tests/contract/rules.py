@@ -43,7 +43,13 @@ from plan_view import (
 from scipy.ndimage import correlate, label
 from shape import content_violations, file_violations, missing_parts
 from shapely.geometry.base import BaseGeometry
-from trade_rules import border_problems, crossed_paving, drop_problems, joins_within_reach
+from trade_rules import (
+    border_problems,
+    crossed_paving,
+    docks_near_vehicles,
+    drop_problems,
+    joins_within_reach,
+)
 
 COINCIDE_M = 0.001 + 1e-4
 """Lines that ought to be the same may be a millimetre apart, and a hair for the way through the CRS."""
@@ -150,6 +156,7 @@ def unplanned_parcels(plan: dict[str, pd.DataFrame], site: dict[str, geopandas.G
 
 def rule_1_closed_loop(view: ParcelView, profile: Profile) -> Found:
     """One closed line per loop from its dock to its dock, given back by its runs, with chainage without holes."""
+    yield from docks_near_vehicles(view, profile)
     for loop in view.loops:
         yield from ((loop.loop_id, text) for text in _loop_closure(view, loop))
         yield from ((f"{loop.loop_id} {where}", text) for where, text in _runs_in_order(loop))

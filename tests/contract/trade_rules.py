@@ -102,6 +102,20 @@ def border_problems(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple
                 )
 
 
+def docks_near_vehicles(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """A dock that is called feasible stands out of the reach of whatever goes on drives and roads."""
+    docks = view.rows("dock_candidates")
+    if "hard_surfaces" not in view.site:
+        return
+    surfaces = view.site["hard_surfaces"]
+    driven = surfaces.geometry[surfaces["use"].isin(["drive", "road"])]
+    reach = shapely.union_all(shapely.make_valid(driven.to_numpy()))
+    for _, dock in docks[docks["chosen"].astype(bool) & docks["feasible"].astype(bool)].iterrows():
+        away_m = dock["geometry"].distance(reach)
+        if away_m < profile["dock_vehicle_min_m"] - 1e-3:
+            yield dock["candidate_id"], f"it is called feasible, {away_m:.2f} m from a drive or road"
+
+
 def joins_within_reach(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """Reels end on wire along an edge, unless the whole reel has none that is long enough to work on."""
     joins = view.rows("joins")
