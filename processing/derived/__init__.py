@@ -10,5 +10,5 @@ otherwise: ``doubt`` (what is looked at), ``outline_spread``, ``edge_doubt``, ``
 ``wire_doubt``, ``link_doubt``, ``supply_doubt``, ``ground_doubt`` and ``spread`` (of wire and price). Of the mower:
 ``coverage``, ``mower_demands`` (what a plan asks of mowers) and ``mowing_windows``. Of a place: ``exposure`` and
 ``standing_ground``. Of the whole plan: ``knowledge`` (what it rests on, what no layer tells), ``readiness`` and
-``verdict``; ``price_parameters`` name the price book.
+``verdict``, ``plan_cost`` (material and work as one figure); ``price_parameters`` name the price book.
 """

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import cos, pi, radians, sin
 
 import numpy as np
@@ -131,6 +132,17 @@ def test_wire_crosses_a_path_through_a_lawn_once_at_each_end(name: str) -> None:
     assert len(over) == 2 and over[0].distance(over[1]) > 18
     # Round the whole lawn once, not along both sides of the path.
     assert plan.rows("wire_path")[0]["length_m"] < 2 * (29 + 16)
+
+
+@pytest.mark.parametrize("told", [{"surface": "gravel"}, {"use": "drive"}, {"level": "raised"}])
+def test_the_checker_finds_paving_that_must_not_be_driven_across(told: dict[str, str]) -> None:
+    site = SITES["path through the lawn"]()
+    plan = plan_of(site)
+    other = replace(site, layers={**site.layers, "hard_surfaces": site.layers["hard_surfaces"].assign(**told)})
+    assert not violations_of(site, plan, CONTRACT_PROFILE)
+    assert {2, 8} <= {violation.rule for violation in violations_of(other, plan, CONTRACT_PROFILE)}
+    narrow = {**CONTRACT_PROFILE, "crossing_length_max_m": 0.3}
+    assert 2 in {violation.rule for violation in violations_of(site, plan, narrow)}
 
 
 @pytest.mark.parametrize("name", SITES)
