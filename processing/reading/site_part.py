@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from functools import cached_property
@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from affine import Affine
 from pyproj import CRS
-from shapely import MultiPolygon, Polygon
+from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.arrays import FloatArray
@@ -32,18 +32,13 @@ from .features import Features, drawable, label, read_features
 from .read_options import UNITS_M, ReadOptions, band_numbers
 from .simplification import simplified
 from .site_files import LayerPlace, SiteFiles
-
-NEIGHBOURHOOD_M = 40.0
-"""How far around a parcel features are read: what stands there shades, hides or supplies."""
+from .surroundings import NEIGHBOURHOOD_M, Surroundings
 
 DEM_MARGIN_M = 5.0
 """How far around a parcel elevation is read: slope needs neighbours, edges a look at what lies beyond."""
 
 IMAGERY_MARGIN_M = 15.0
 """How far around a parcel the image is read: its colours need both sides of an edge, and outlines to be laid on."""
-
-SEGMENT_M = 20.0
-"""Longest straight piece of a rectangle's side before it is moved to another CRS, where it may be bent."""
 
 OVERLAP_SHARE = 0.001
 """Parcels may overlap by this share of their area before it is a finding: maps never fit to the centimetre."""
@@ -93,7 +88,7 @@ class SitePart:
 
     def __post_init__(self) -> None:
         self._layers: dict[str, Features] = {}
-        self._around: dict[str, _Surroundings] = {}
+        self._around: dict[str, Surroundings] = {}
         self._rows = {name: row for row, name in enumerate(self.parcel_ids)}
 
     def __getstate__(self) -> dict[str, Any]:
@@ -167,12 +162,10 @@ class SitePart:
             ),
         )
 
-    def _surroundings(self, parcel_id: str) -> _Surroundings:
+    def _surroundings(self, parcel_id: str) -> Surroundings:
         if parcel_id not in self._around:
             outline = self.parcels.shapes[self._rows[parcel_id]]
-            frame = MeasuringFrame.centred_on(outline, self.crs)
-            shapes, told = simplified("parcels", frame.to_frame([outline]), self.options.accuracy)
-            self._around[parcel_id] = _Surroundings(shapes[0], frame, told)
+            self._around[parcel_id] = Surroundings.of(outline, self.crs, self.options.accuracy)
         return self._around[parcel_id]
 
     @cached_property
@@ -202,7 +195,7 @@ class SitePart:
         (left, bottom), (right, top) = corners[:, :2].min(axis=0), corners[:, 2:].max(axis=0)
         return float(left), float(bottom), float(right), float(top)
 
-    def _layers_near(self, around: _Surroundings) -> tuple[dict[str, geopandas.GeoDataFrame], list[Finding]]:
+    def _layers_near(self, around: Surroundings) -> tuple[dict[str, geopandas.GeoDataFrame], list[Finding]]:
         near: dict[str, geopandas.GeoDataFrame] = {}
         findings: list[Finding] = []
         for name in self.files.layers:
@@ -242,7 +235,7 @@ class SitePart:
         names = [str(table["parcel_id"].iloc[other]) for other in in_order]
         return [Finding("caution", "parcels-overlap", {"parcels": len(names), "parcel_ids": names})]
 
-    def _dem_near(self, around: _Surroundings, where: tuple[str, ...]) -> tuple[Grid, list[Finding]]:
+    def _dem_near(self, around: Surroundings, where: tuple[str, ...]) -> tuple[Grid, list[Finding]]:
         """Return the ground's elevation, NaN where nothing tells it, and what is said of that."""
         if "dem" not in self.files.rasters:  # said once for the whole site
             return self._level_cells(around), []
@@ -258,7 +251,7 @@ class SitePart:
         known, gaps = _with_gaps_said(grid, around.parcel, around.frame)
         return known, doubts + gaps
 
-    def _dem_around(self, around: _Surroundings, dem: Grid) -> Grid:
+    def _dem_around(self, around: Surroundings, dem: Grid) -> Grid:
         """Return the ground on which shade and sight stand; it is level where no terrain model tells how it lies."""
         if not np.isfinite(dem.values).any():
             level = self._level_cells(around, NEIGHBOURHOOD_M)
@@ -273,7 +266,7 @@ class SitePart:
         values, transform = rasters.read_window(self.files.rasters["dem"], bounds)
         return Grid(values * self._dem_unit_m, transform, self._crs_of["dem"])
 
-    def _level_cells(self, around: _Surroundings, margin_m: float = DEM_MARGIN_M) -> Grid:
+    def _level_cells(self, around: Surroundings, margin_m: float = DEM_MARGIN_M) -> Grid:
         cells = level_cells(self.crs, np.array([around.outline_in(self.crs, margin_m).bounds]))
         return cells_without_data(cells.transform, self.crs, around.outline_in(self.crs, margin_m).bounds)
 
@@ -281,7 +274,7 @@ class SitePart:
     def _dem_unit_m(self) -> float:
         return dem_unit_m(self.options, self.raster_info["dem"])
 
-    def _dsm_near(self, around: _Surroundings) -> tuple[Grid | None, list[Finding]]:
+    def _dsm_near(self, around: Surroundings) -> tuple[Grid | None, list[Finding]]:
         if "dsm" not in self.files.rasters:
             return None, []
         crs = self._crs_of["dsm"]
@@ -295,7 +288,7 @@ class SitePart:
         unit = self.raster_info["dsm"].vertical_unit_m or self._dem_unit_m
         return _possible(Grid(values * unit, transform, crs), around.frame, patches=False)[0], []
 
-    def _imagery_near(self, around: _Surroundings) -> tuple[Imagery | None, list[Finding]]:
+    def _imagery_near(self, around: Surroundings) -> tuple[Imagery | None, list[Finding]]:
         if "imagery" not in self.files.rasters:
             return None, []
         path, crs = self.files.rasters["imagery"], self._crs_of["imagery"]
@@ -315,25 +308,6 @@ def _repair_values(problem: Said) -> dict[str, Any]:
     """Return values of a finding on a geometry that was repaired; of one of the wrong type parts were taken."""
     code, _ = problem
     return {"problem": problem, **({"case": "parts"} if code == "geometry-type" else {})}
-
-
-class _Surroundings:
-    """A parcel in its frame, and rectangles around it in any CRS."""
-
-    def __init__(self, parcel: Polygon | MultiPolygon, frame: MeasuringFrame, findings: Sequence[Finding] = ()) -> None:
-        self.parcel = parcel
-        self.frame = frame
-        self.findings = findings
-        self._known: dict[tuple[int, float], Polygon] = {}
-
-    def outline_in(self, crs: CRS, margin_m: float) -> Polygon:
-        """Return the outline, in a CRS in which its sides may be bent, of the rectangle that far around the parcel."""
-        key = (id(crs), margin_m)
-        if key not in self._known:
-            rectangle = shapely.box(*self.parcel.bounds).buffer(margin_m, join_style="mitre")
-            sides = shapely.segmentize(rectangle, SEGMENT_M)
-            self._known[key] = shapely.transform(sides, lambda xy: self.frame.coordinates_in(crs, xy))
-        return self._known[key]
 
 
 def site_crs(files: SiteFiles) -> CRS:

@@ -27,7 +27,6 @@ from .features import check_layer, drawable, identified, label, named_rows, read
 from .read_options import ReadOptions
 from .site_files import SiteFiles
 from .site_part import (
-    NEIGHBOURHOOD_M,
     SITE_WIDE_LAYERS,
     SitePart,
     dem_unit_m,
@@ -36,6 +35,7 @@ from .site_part import (
     metres_per_unit,
     site_crs,
 )
+from .surroundings import NEIGHBOURHOOD_M
 from .whereabouts import Whereabouts
 
 PART_PARCELS = 64

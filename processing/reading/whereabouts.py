@@ -14,7 +14,8 @@ from lawngis.geometry.frame import horizontal_crs
 
 from ..files.rasters import Bounds
 from ..model.plan import Finding
-from .site_part import NEIGHBOURHOOD_M, metres_per_unit
+from .site_part import metres_per_unit
+from .surroundings import NEIGHBOURHOOD_M
 
 FAR_KM = 10.0
 """What lies this far off belongs to another place, or to another CRS than it says; ours, no source."""

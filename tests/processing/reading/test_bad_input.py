@@ -10,6 +10,7 @@ from contextlib import closing
 
 import geopandas
 import numpy as np
+import pandas as pd
 import pyogrio
 import pytest
 import rasterio
@@ -370,6 +371,20 @@ def test_the_wrong_crs_is_suspected(planned, build, tmp_path):
     _, summary = planned(site)
     assert "do not fit WGS 84" in summary["verdict_text"]["P1"]
     assert "Check that the layer's CRS" in summary["verdict_text"]["P1"]
+
+
+def test_a_corner_that_lies_far_off_fails_its_parcel_alone(planned, build, tmp_path):
+    site = build.site(tmp_path / "site", dem=False)
+    frame = pyogrio.read_dataframe(site / "site.gpkg")
+    wide = frame.iloc[:1].assign(parcel_id="far")
+    (x, y), *others = wide.geometry.iloc[0].exterior.coords[:-1]
+    wide = wide.set_geometry([Polygon([(x, y - 5_000_000), *others])])
+    (site / "site.gpkg").unlink()
+    pyogrio.write_dataframe(pd.concat([frame, wide]), site / "site.gpkg", layer="parcels", geometry_type="Polygon")
+    outcome, summary = planned(site)
+    assert outcome.code == 1
+    assert dict(summary["status"]) == {"P1": "planned", "far": "failed"}
+    assert "km; 3 km are the most" in summary["verdict_text"]["far"]
 
 
 def test_no_data_in_a_corner_is_said_and_planned(planned, build, site, tmp_path):
