@@ -119,6 +119,7 @@ class MowerProfile(_Checked):
     dock_passage_min_m: float = _number("from dock to the next passage", 0, 20)
     dock_danger_min_m: float = _number("from dock to open water or a drop", 0, 20)
     trial_start_min_m: float = _number("before the dock, where the mower is set down for its first way home", 0.5, 20)
+    dock_vehicle_min_m: float = _number("from dock to drives and roads", 0, 20)
     dock_height_m: float = _number("height of the dock, as seen from the street", 0.05, 2)
     street_eye_height_m: float = _number("height of the eyes in the street", 0.5, 3)
     dock_pad_length_m: float = _number("length of the dock's base along the wire", 0.2, 3)

@@ -30,7 +30,7 @@ MARGIN_M = 14.0
 NODATA = -9999.0
 COLUMNS = {
     "buildings": ("height_m",),
-    "hard_surfaces": ("use", "level", "height_m"),
+    "hard_surfaces": ("use", "level", "height_m", "surface"),
     "beds": ("kind",),
     "water": ("kind",),
     "trees": ("trunk_diameter_m", "crown_diameter_m", "height_m"),

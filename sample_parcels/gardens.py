@@ -33,8 +33,10 @@ class Garden:
     def building(self, shape: Polygon, height_m: float) -> None:
         self._add("buildings", shape, height_m=height_m)
 
-    def hard(self, shape: Polygon, use: str, level: str = "flush", height_m: float | None = None) -> None:
-        self._add("hard_surfaces", shape, use=use, level=level, height_m=height_m)
+    def hard(
+        self, shape: Polygon, use: str, level: str = "flush", height_m: float | None = None, surface: str = "paved"
+    ) -> None:
+        self._add("hard_surfaces", shape, use=use, level=level, height_m=height_m, surface=surface)
 
     def bed(self, shape: Polygon, kind: str) -> None:
         self._add("beds", shape, kind=kind)
@@ -331,6 +333,7 @@ def p11(g: Garden) -> None:
     g.hard(
         path([(155, 47.5), (161, 49.0), (165.0, 54.0), (164.5, 61.0), (162.5, 68.0), (160, 76.0), (157.5, 86.0)], 3.4),
         "drive",
+        surface="gravel",
     )
     g.hard(
         Polygon(
@@ -341,6 +344,7 @@ def p11(g: Garden) -> None:
             ]
         ),
         "drive",
+        surface="gravel",
     )
     g.hard(Polygon([(176.4, 52.8), (190.6, 54.6), (189.6, 62.3), (175.4, 60.5)]), "terrace")
     g.bed(Polygon([(175.9, 51.6), (183.0, 52.5), (182.9, 53.7), (175.8, 52.8)]), "flowers")

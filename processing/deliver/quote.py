@@ -13,6 +13,7 @@ import shapely
 from lawngis.labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
 from lawngis.prices import PriceBook, amounts_total, billed, coins, price_book_from
 
+from ..derived.plan_cost import work_of
 from ..derived.readiness import ground_unsettled
 from ..files.csv_tables import csv_bytes
 from ..model.plan import Row
@@ -280,22 +281,9 @@ def _line(
 
 
 def _labour(plan: ParcelPlan, book: LabourBook, currency: str, units: Units) -> Iterator[QuoteLine]:
-    wire_m = sum(row["length_m"] for row in plan.rows["wire_path"])
-    cable_m = sum(row["length_m"] for row in plan.rows["supply_route"])
-    docks = sum(bool(row["chosen"]) for row in plan.rows["dock_candidates"])
-    joints = len(plan.rows["joins"])
-    cuts = sum(row["item"] in ("saw cut", "duct") for row in plan.rows["materials"])
-    tasks = [
-        ("setting up and marking out", book.minutes_setup, "once"),
-        ("laying wire", wire_m * book.minutes_per_m_wire, f"{wire_m:.1f} m"),
-        ("joints", joints * book.minutes_per_joint, counted(joints, "joint")),
-        ("docks", docks * book.minutes_per_dock, counted(docks, "dock")),
-        ("supply cable", cable_m * book.minutes_per_m_cable, f"{cable_m:.1f} m"),
-        ("crossings of paving", cuts * book.minutes_per_crossing, counted(cuts, "place")),
-        ("walking the wire and handing over", book.minutes_walk_round, "once"),
-    ]
-    for item, minutes, basis in tasks:
-        line = _line("labour", item, minutes / MINUTES_PER_HOUR, "h", book.hourly_rate, currency, basis, units)
+    for task in work_of(plan.rows, book):
+        hours = task.minutes / MINUTES_PER_HOUR
+        line = _line("labour", task.item, hours, "h", book.hourly_rate, currency, task.basis, units)
         if line.quantity > 0:
             yield line
     yield _line("labour", "travel", 1, "flat", book.travel_fixed, currency, "once", units)

@@ -10,13 +10,15 @@ from typing import Generic, TypeVar
 from shapely import LineString, Polygon
 
 from lawngis.lawn.drops import drop_setback_m
+from lawngis.lawn.shared_border import SharedBorder
 from lawngis.lawn.zones import zone_groups
 from lawngis.mower import MowerProfile
+from lawngis.prices import PriceBook
 
 from ..model.catalogue import Said, sentences
 from ..model.plan import Finding, Row
 from ..model.site import Site
-from .detached_supply import SupplyOptions, detached_offers
+from .detached_supply import SupplyOptions, detached_offers, wire_price
 from .drops import drop_beyond
 
 Key = TypeVar("Key", bound=Hashable)
@@ -50,6 +52,51 @@ def link_kind(width_m: float, surface: str, mower: MowerProfile) -> str:
     if surface != LAWN:
         return "crossing"
     return "open" if width_m >= mower.passage_mow_min_m else "transit"
+
+
+@dataclass(frozen=True)
+class BorderOption:
+    """What driving across paving all along a border takes less than crossing it at one place.
+
+    Parameters
+    ----------
+    wire_less_m
+        Wire that needn't be laid [m].
+    saves
+        Its price, and that of the cuts through the paving.
+    """
+
+    wire_less_m: float
+    saves: float
+
+
+def border_option(border: SharedBorder, single_m: float, mower: MowerProfile, prices: PriceBook) -> BorderOption | None:
+    """Return what driving across all along a shared border saves; None where one crossing costs as little.
+
+    Either way each of two wires has its cut, so that less wire is less work too. At one place they run side by side.
+
+    Parameters
+    ----------
+    border
+        That two lawns share over flush, paved ground.
+    single_m
+        Length of the crossing at one place [m].
+    mower
+        Who must fit between the two ends.
+    prices
+        Of wire, pegs and cuts.
+    """
+    if border.length_m < mower.passage_transit_min_m:
+        return None
+    less_m = 2 * (border.length_m - mower.passage_wire_gap_m)
+    cut_more_m = sum(border.ends_m) - 2 * single_m
+    saves = wire_price(less_m - cut_more_m, mower, prices) - cut_more_m * prices.saw_cut_per_m
+    return BorderOption(less_m - cut_more_m, saves) if saves > 0 else None
+
+
+def leads_along_border(link: Row) -> bool:
+    """Return whether the mower crosses all along a border, given a row of links; older plans don't tell of that."""
+    return bool(link.get("along_border") == 1)
 
 
 def least_setback_m(edge_class: str, mower: MowerProfile) -> float:
@@ -223,7 +270,10 @@ def link_findings(links: Sequence[Row], mower: MowerProfile) -> list[Finding]:
         middle = link["geometry"].interpolate(0.5, normalized=True)
         between = {"zone_ids": [link["zone_a"], link["zone_b"]]}
         if link["kind"] == "crossing":
-            crossed = {**between, "surface": link["surface"], "length_m": link["length_m"]}
+            case = "border" if leads_along_border(link) else "place"
+            told = {"surface": link["surface"], "length_m": link["length_m"]}
+            saved = {name: link[name] for name in ("width_m", "border_saves", "currency")} if case == "border" else {}
+            crossed = {"case": case, **between, **told, **saved}
             findings.append(Finding("caution", "crossing", crossed, middle))
         if link["kind"] == "blocked":
             missing_m = ceil(round(100 * (mower.passage_transit_min_m - link["width_m"]), 3)) / 100

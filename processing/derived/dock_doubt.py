@@ -135,6 +135,7 @@ def distance_sds_m(accuracy: DataAccuracy) -> dict[str, float]:
         "ahead": along,
         "sprinkler": distance_sd_m(edge, vector_error(accuracy, "sprinklers")),
         "passage": across,
+        "vehicle": distance_sd_m(edge, vector_error(accuracy, "hard_surfaces")),
         DANGER: max(distance_sd_m(edge, vector_error(accuracy, layer)) for layer in ("water", "barriers")),
         "island": across,
     }

@@ -45,7 +45,7 @@ from .cable_routing import supply_field
 from .doubt import DoubtParameters
 from .exposure import STANDING_SURFACE, HotHours, ground_around, obstruction_surface, shade_shares, street_sight_shares
 from .loops import LoopGround
-from .paving import level_paving
+from .paving import driven_paving, level_paving
 
 FloatArray = NDArray[np.float64]
 
@@ -120,6 +120,7 @@ class DockPlaces:
     supply_m: FloatArray
     passage_m: FloatArray
     danger_m: FloatArray
+    vehicle_m: FloatArray
     island_m: FloatArray
     hollow_m: FloatArray
     room_share: FloatArray
@@ -201,6 +202,7 @@ def dock_places(
         "danger_m": distances_m(
             xy, [edge["geometry"] for edge in loop.edges if edge["edge_class"] in ("water", "drop")]
         ),
+        "vehicle_m": distances_m(xy, driven_paving(site)),
         "island_m": distances_m(xy, list(ground.interiors)),
         "hollow_m": _hollow_m(site, xy, parameters),
         "central_m": distances_m(xy, [home.centroid]),
@@ -369,6 +371,7 @@ def must_haves(measured: DockPlaces, mower: MowerProfile, parameters: DockParame
         MustHave("sprinkler", "distance to a sprinkler", measured.sprinkler_m, mower.dock_sprinkler_min_m, "min", "m"),
         MustHave("supply", "supply cable", measured.supply_m, mower.supply_cable_max_m, "max", "m"),
         MustHave("passage", "distance to a passage", measured.passage_m, mower.dock_passage_min_m, "min", "m"),
+        MustHave("vehicle", "distance to a drive or road", measured.vehicle_m, mower.dock_vehicle_min_m, "min", "m"),
         MustHave("danger", "distance to water or a drop", measured.danger_m, mower.dock_danger_min_m, "min", "m"),
         MustHave("island", "distance to an island's wire", measured.island_m, mower.dock_wire_min_m, "min", "m"),
         MustHave("hollow", "depth of the hollow it stands in", measured.hollow_m, 0.0, "max", "m"),

@@ -31,7 +31,7 @@ from .decisions import Served
 from .detached_supply import WIRE_INSET_M, ground_in_wire, wire_price
 from .mower_demands import mower_offer
 from .mowing_windows import WeekHours
-from .passages import PlacedLink
+from .placed_links import PlacedLink
 
 SHARED_FOR: frozenset[Limit] = frozenset({"hours", "loop", "signal", "way"})
 """What a mower may lack for a whole lawn and not for a part of it."""

@@ -15,7 +15,7 @@ from ..model.plan import VisitCheck
 from ..model.site import Site
 from .decisions import LAWN, Served, link_kind, served_zones
 from .detached_supply import WIRE_INSET_M, SupplyOption, ground_in_wire, wire_price
-from .passages import PlacedLink
+from .placed_links import PlacedLink
 from .spread import AMOUNT, WIRE
 
 CABLE, DOCKS, SOURCES, CUTS, DUCTS = "supply cable", "further docks", "signal sources", "saw cut", "duct"
@@ -94,6 +94,8 @@ def _takes(
         if service.reached_by is not None:
             link = links[service.reached_by]
             found[WIRE] += 2 * link.length_m
+            if link.along_border is not None:
+                found[WIRE] -= link.along_border.wire_less_m
             if link.surface != LAWN:
                 found[CUTS] += 2 * link.length_m
     for group, offer in served.groups:

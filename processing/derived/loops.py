@@ -17,6 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.errors import FeatureError
 from lawngis.geometry.polygons import polygon_parts, polygonal
 from lawngis.lawn.obstacles import with_bumps_filled
+from lawngis.lawn.shared_border import border_strip, shared_border
 from lawngis.mower import MowerProfile
 from lawngis.wire.circuit import distinct_signals
 from lawngis.wire.drawn import REACH_M, ground_along, rounded
@@ -32,6 +33,7 @@ from lawngis.wire.ground import (
 
 from ..model.facts import Fact
 from ..model.plan import Derived, Finding, Plan, Row
+from .decisions import leads_along_border
 from .mower_demands import mower_no
 
 Key = TypeVar("Key", bound=Hashable)
@@ -45,6 +47,9 @@ SIDE_BY_SIDE_M = 2.0
 
 MOUTH_M = 0.05
 """An edge this near to the middle line of a passage is its mouth."""
+
+BORDER_SLACK_M = 1.5
+"""Ground inside the wire on both sides of a border is so much further apart than at its middle, at most."""
 
 _LOOPS = Derived("loops", ("zones", "links", "edges", "keepouts", "hand_mow", "fact:wires"))
 
@@ -239,17 +244,33 @@ def _loop(plan: Plan, mower: MowerProfile, loop_id: str, inner: _Insides, laid: 
 
 
 def _strips(plan: Plan, zones: Sequence[Row], grounds: Mapping[str, Polygon], mower: MowerProfile) -> list[Polygon]:
-    """Strips of the passages by which zones are reached from others."""
+    """Strips of the passages by which zones are reached from others, and the bands of borders driven across."""
     links = {link["link_id"]: link for link in plan.rows("links")}
     ways = [links[zone["reached_by"]] for zone in zones if zone["reached_by"] is not None]
     strips = [
-        passage_strip(
-            _middle_line(link), grounds[link["zone_a"]], grounds[link["zone_b"]], gap_m=mower.passage_wire_gap_m
-        )
+        _strip(plan, link, grounds[link["zone_a"]], grounds[link["zone_b"]], mower)
         for link in ways
         if link["zone_a"] in grounds and link["zone_b"] in grounds
     ]
     return joined_strips(strips, gap_m=mower.passage_wire_gap_m)
+
+
+def _strip(plan: Plan, link: Row, one: Polygon, other: Polygon, mower: MowerProfile) -> Polygon:
+    """What joins the ground of two zones: a strip for both wires, or all between them along the border they share.
+
+    That keeps every setback but those of the border itself, and ends where the ground inside the wire does.
+    """
+    line = _middle_line(link)
+    if leads_along_border(link):
+        own = [edge for edge in plan.rows("edges") if edge["zone_id"] in (link["zone_a"], link["zone_b"])]
+        kept_off = [edge["geometry"].buffer(edge["setback_m"]) for edge in own if edge["edge_class"] != "flush"]
+        free = shapely.envelope(shapely.union(one, other)).difference(shapely.union_all(kept_off))
+        reach_m = line.length + BORDER_SLACK_M
+        around = (shapely.points(line.coords[0]), link["width_m"] / 2)
+        border = shared_border(one, other, free, reach_m=reach_m, around=around)
+        if border is not None:
+            return border_strip(border, one, other)
+    return passage_strip(line, one, other, gap_m=mower.passage_wire_gap_m)
 
 
 def _outlying_grounds(

@@ -16,8 +16,10 @@ from ..model.catalogue import Values
 from ..model.facts import Fact, answers
 from ..model.plan import VisitCheck
 from .decisions import LAWN
-from .doubt import DoubtParameters, in_doubt
-from .passages import SAME_WAY_M, CrossingDoubt, NearMiss, PlacedLink
+from .doubt import LEAST_WEIGHT, DoubtParameters, in_doubt
+from .passages import SAME_WAY_M
+from .placed_links import CrossingDoubt, NearMiss, PlacedLink
+from .spread import AMOUNT, WIRE
 
 
 @dataclass(frozen=True)
@@ -149,6 +151,31 @@ def side_chance(likely: ExpectedWidth, limit_m: float, *, below: bool) -> float:
     """Return the chance that a width lies on the other side of a limit than below it, or not below, as on the map."""
     rarer = float(flip_probability(*likely, limit_m))
     return rarer if (likely.width_m < limit_m) == below else 1 - rarer
+
+
+def surface_checks(links: Iterable[PlacedLink], currency: str) -> list[VisitCheck]:
+    """Return checks of paving of which nobody says what it is made of, where that decides how the mower crosses it."""
+    return [
+        VisitCheck(
+            "crossing-surface",
+            {
+                "surface": link.surface,
+                "length_m": doubt.length_m,
+                "saves": doubt.option.saves,
+                "currency": currency,
+                "answers": answers("hard_surfaces", "surface"),
+            },
+            doubt.place,
+            flip_probability=None,
+            weight=LEAST_WEIGHT,
+            target_layer="hard_surfaces",
+            target_column="surface",
+            at_stake=doubt.option.saves,
+            changes={WIRE: -doubt.option.wire_less_m, AMOUNT: -doubt.option.saves},
+        )
+        for link in links
+        if (doubt := link.if_paved) is not None and link.kind == "crossing"
+    ]
 
 
 def _measured_at(place: Point, fact: Fact[float]) -> bool:

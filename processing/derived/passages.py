@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import geopandas
 import shapely
-from shapely import LineString, MultiPolygon, Point, Polygon
+from shapely import MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.mouths import CORNER_DEPTH
@@ -15,18 +15,21 @@ from lawngis.geometry.polygons import polygon_parts, polygonal
 from lawngis.lawn.narrow import NarrowPlace, NearCrossing, narrow_places, near_crossings
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.lawn.pockets import without_pockets
+from lawngis.lawn.shared_border import shared_border
 from lawngis.lawn.widths import ExpectedWidth
 from lawngis.lawn.zones import Crossing, ZonePartition, crossings, zone_partition
 from lawngis.mower import MowerProfile
+from lawngis.prices import PriceBook, price_book_from
 
 from ..model.catalogue import Values
 from ..model.facts import GONE, Fact, Facts
 from ..model.plan import GRID_M, Finding, Plan
 from ..model.site import Site
-from .decisions import LAWN, Link, Served, link_kind, served_zones
+from .decisions import LAWN, Served, border_option, link_kind, served_zones
 from .matching import SURE_SDS, applied, contradicts, follows, matched
 from .outline_features import OutlineFeatures, outline_features
-from .paving import level_paving
+from .paving import level_paving, made_as
+from .placed_links import CrossingDoubt, NearMiss, PlacedLink, SurfaceDoubt
 
 CRACK_M = 4 * GRID_M
 """Ground no wider than this is where two outlines were rounded to the grid apart [m]."""
@@ -45,71 +48,6 @@ NEAR_SDS = 3.0
 
 TAPE_SD_M = 0.02
 """Standard deviation of a width measured by tape between two lawn edges. Common practice, no source."""
-
-
-@dataclass(frozen=True)
-class PlacedLink(Link[int]):
-    """A passage or crossing where it lies.
-
-    Parameters
-    ----------
-    likely
-        Width that it is expected to have, which the narrowest on a map isn't, and how far that may be off [m].
-    measured
-        Whether somebody measured it.
-    """
-
-    width_sd_m: float
-    surface: str
-    middle_line: LineString
-    narrowest: Point
-    likely: ExpectedWidth
-    measured: bool = False
-
-
-@dataclass(frozen=True)
-class NearMiss:
-    """A place that is no link, and might be one, or a part of no zone, were it a little wider, narrower or shorter.
-
-    Parameters
-    ----------
-    link
-        What it is as the maps show it.
-    parts
-        Whether a zone comes apart if it is narrower.
-    area_m2
-        Ground of the place itself [m²].
-    """
-
-    link: PlacedLink
-    parts: bool
-    area_m2: float
-
-
-@dataclass(frozen=True)
-class CrossingDoubt:
-    """What decides over a crossing, or a way over paving that is none.
-
-    Parameters
-    ----------
-    link
-        What it is as the maps show it.
-    length_m
-        Of the shortest way that is wide enough; the length is infinite where that is far too long [m].
-    likely
-        Length that this way is expected to have, which the shortest on a map isn't, and how far that may be off [m].
-    width_m, width_sd_m
-        Greatest width free along a way that is short enough [m].
-    beyond_m
-        How much deeper the way begins in a nook than what still belongs to its zone; None where it begins in none [m].
-    """
-
-    link: PlacedLink
-    length_m: float
-    likely: ExpectedWidth
-    width_m: float
-    width_sd_m: float
-    beyond_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -149,6 +87,9 @@ def mapped_zones(
     partition = without_pockets(partition, width_m=mower.passage_mow_min_m, kept=ways)
     zones = dict(enumerate(partition.zones))
     served = served_zones(site, zones, links, mower, price_book)
+    if paving is not None:
+        links = _along_borders(links, served, partition.zones, paving, mower, price_book_from(price_book))
+        served = served_zones(site, zones, links, mower, price_book)
     known = list(named)
     names = _kept_names(
         numbered(f"{site.parcel_id}-Z", served.zones), zones, [fact for fact in known if fact.layer == "zones"]
@@ -218,7 +159,11 @@ def _kept_names(names: dict[int, str], shapes: Mapping[int, BaseGeometry], known
 
 
 def mapped_links(
-    site: Site, plan: Plan, partition: ZonePartition, paving: geopandas.GeoDataFrame | None, mower: MowerProfile
+    site: Site,
+    plan: Plan,
+    partition: ZonePartition,
+    paving: geopandas.GeoDataFrame | None,
+    mower: MowerProfile,
 ) -> dict[int, PlacedLink]:
     """Return passages, and crossings over level paving, as the maps show them, by number.
 
@@ -246,6 +191,55 @@ def mapped_links(
 
 def _ground_at(partition: ZonePartition, place: Point) -> Polygon:
     return min((ground.outline for ground in partition.grounds), key=place.distance)
+
+
+def _along_borders(
+    links: Mapping[int, PlacedLink],
+    served: Served[int],
+    zones: Sequence[Polygon],
+    paving: geopandas.GeoDataFrame,
+    mower: MowerProfile,
+    prices: PriceBook,
+) -> dict[int, PlacedLink]:
+    """Return links in which each crossing by which a zone is reached leads all along the border, where that costs less.
+
+    Wider than before it stays the way by which that zone is reached, and no other zone is reached otherwise.
+    """
+    driven = {service.reached_by for service in served.zones.values()}
+    return {
+        number: _along_border(link, zones, paving, mower, prices) if number in driven and link.surface != LAWN else link
+        for number, link in links.items()
+    }
+
+
+def _along_border(
+    link: PlacedLink,
+    zones: Sequence[Polygon],
+    paving: geopandas.GeoDataFrame,
+    mower: MowerProfile,
+    prices: PriceBook,
+) -> PlacedLink:
+    """Return a crossing as it leads all along the border that its zones share, where that costs less and is safe."""
+    one, other = zones[link.zone_a], zones[link.zone_b]
+    for surfaces in (("paved",), ("paved", "unknown")):
+        free = shapely.union_all([one, other, made_as(paving, *surfaces)])
+        border = shared_border(one, other, free, reach_m=mower.crossing_length_max_m)
+        option = None if border is None else border_option(border, link.length_m, mower, prices)
+        if border is None or option is None:
+            continue
+        if "unknown" in surfaces:
+            place = shapely.intersection(border.band, made_as(paving, "unknown")).representative_point()
+            return replace(link, if_paved=SurfaceDoubt(border.length_m, place, option))
+        line = border.across
+        return replace(
+            link,
+            middle_line=line,
+            narrowest=line.interpolate(0.5, normalized=True),
+            length_m=float(line.length),
+            width_m=border.length_m,
+            along_border=option,
+        )
+    return link
 
 
 def _crossing_link(
@@ -312,10 +306,10 @@ def _crossing_doubts(
     ):
         width_sd_m, likely = features.any_distance_sd_m, _crossing_length(way, paving, features)
         beyond_m = _beyond_m(way, partition, reaching, mower)
-        same = [n for n, link in links.items() if link.surface != LAWN and link.middle_line.equals(way.middle_line)]
+        same = [number for number, link in links.items() if _is_way(link, way)]
         link = links[same[0]] if same else replace(_crossing_link(way, paving, width_sd_m, mower), kind="blocked")
         number = same[0] if same else first + len(found)
-        found[number] = CrossingDoubt(link, way.length_m, likely, way.width_m, width_sd_m, beyond_m)
+        found.setdefault(number, CrossingDoubt(link, way.length_m, likely, way.width_m, width_sd_m, beyond_m))
     return found
 
 
@@ -352,6 +346,13 @@ def _with_nooks(partition: ZonePartition) -> list[Polygon]:
         whole = shapely.union_all([zone, *(nook for nook in beside if shapely.intersection(nook, zone).length > 0)])
         found.append(whole if isinstance(whole, Polygon) else zone)
     return found
+
+
+def _is_way(link: PlacedLink, way: NearCrossing) -> bool:
+    """Return whether a link is a way over paving, or leads all along the border about it."""
+    if link.along_border:
+        return (link.zone_a, link.zone_b) == (way.zone_a, way.zone_b)
+    return link.surface != LAWN and link.middle_line.equals(way.middle_line)
 
 
 def measured_links(

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import geopandas
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from pydantic import Field
+from shapely.geometry.base import BaseGeometry
 
 from ..model.site import Site
 from ..model.step import Parameters
@@ -37,3 +39,17 @@ def level_paving(site: Site) -> geopandas.GeoDataFrame | None:
         return None
     surfaces = site.layers["hard_surfaces"]
     return surfaces[(surfaces["level"] == "flush") & ~surfaces["use"].isin(DRIVEN_ON)].explode(ignore_index=True)
+
+
+def driven_paving(site: Site) -> list[BaseGeometry]:
+    """Return the paving on which cars go."""
+    if "hard_surfaces" not in site.layers:
+        return []
+    surfaces = site.layers["hard_surfaces"]
+    return list(surfaces.geometry[surfaces["use"].isin(DRIVEN_ON)])
+
+
+def made_as(paving: geopandas.GeoDataFrame, *surfaces: str) -> BaseGeometry:
+    """Return where paving is of some of the surfaces that a site tells apart; what isn't told is ``unknown``."""
+    told = paving["surface"].fillna("unknown")
+    return shapely.union_all(paving.geometry[told.isin(surfaces)].to_numpy())

@@ -18,7 +18,7 @@ from ..model.plan import VisitCheck
 from .decisions import LAWN
 from .doubt import in_doubt
 from .passage_checks import Asked, crossing_open_chance, side_chance
-from .passages import CrossingDoubt, PlacedLink
+from .placed_links import CrossingDoubt, PlacedLink
 
 MOST_DOUBTFUL = 8
 """So many of the least sure links are taken as open or closed, in all 2 to the 8th ways; others as they are mapped."""

@@ -80,7 +80,9 @@ def unsound_findings(plan: Plan, wire: LaidWire, mower: MowerProfile, said: Iter
     """
     stops = [finding for finding in said if finding.severity == "stop"]
     deep = _deep(plan, wire.loop, mower, stops)
-    asked = Asked(wire.ground, deep, wire.stretches, mower.wire_gap_min_m, mower.passage_wire_gap_m)
+    # Between two zones the mower may drive across paving all along their border.
+    ground = shapely.union_all([wire.ground, *wire.loop.strips])
+    asked = Asked(ground, deep, wire.stretches, mower.wire_gap_min_m, mower.passage_wire_gap_m)
     found = breaches(wire.laid, asked, wire.chainage)
     if any(finding.code == "drawn-wire" for finding in stops):
         found = [breach for breach in found if breach.rule != 2]

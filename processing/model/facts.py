@@ -214,6 +214,7 @@ WORDS: Mapping[tuple[str, str], Mapping[str, str]] = {
     },
     ("cover", "cover"): {"lawn": "lawn_under_crown", "bare soil": "bare", "a bed": "shrub"},
     ("links", "kind"): {"short enough": "crossing", "too long": "blocked"},
+    ("hard_surfaces", "surface"): {"paved": "paved", "gravel": "gravel", "a grid of stones": "grid"},
     ("parcels", "complete"): {"all is drawn in": "yes", "something is missing": "no"},
     ("dock_candidates", "chosen"): {"it fits": "yes", "it doesn't fit": "no"},
 }

@@ -49,6 +49,7 @@ SITE_LAYERS = _inputs(
             text("use", "what it is for", ("path", "terrace", "drive", "road", "other")),
             text("level", "height against the lawn", ("flush", "raised", "sunken", "unknown")),
             real("height_m", "m", "height above the lawn"),
+            text("surface", "what it is made of; nobody mows over gravel", ("paved", "gravel", "grid", "unknown")),
         ),
     ),
     SiteLayer(

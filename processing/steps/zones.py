@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.polygons import grid_parts, polygon_parts
 from lawngis.lawn.zones import ZonePartition
 from lawngis.mower import MowerProfile
+from lawngis.prices import price_book_from
 from lawngis.wire.circuit import least_field_ut, weak_ground
 from lawngis.wire.leads import ground_rings
 
@@ -27,8 +28,9 @@ from ..derived.matching import applied, follows, matched
 from ..derived.mower_demands import shortfall_parts, zone_hours_week
 from ..derived.mowing_windows import WeekParameters
 from ..derived.outline_features import READS as OUTLINE_READS
-from ..derived.passage_checks import Asked, crossing_checks, near_checks, width_checks
-from ..derived.passages import MappedZones, PlacedLink, mapped_zones, measured_links, shown_links
+from ..derived.passage_checks import Asked, crossing_checks, near_checks, surface_checks, width_checks
+from ..derived.passages import MappedZones, mapped_zones, measured_links, shown_links
+from ..derived.placed_links import PlacedLink
 from ..derived.price_parameters import PriceParameters
 from ..derived.reach_doubt import reach_checks, ways_between
 from ..derived.slope import zone_slopes_percent
@@ -86,7 +88,8 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     laid, of_sharing = _shared(site, plan, mower, laid, parameters)
     of_facts += _left_out_findings(laid.beyond, laid.found)
     shown = shown_links(laid.found.links, laid.found.served)
-    link_rows = [_link_row(site, link, laid.found, index) for index, link in shown.items()]
+    currency = price_book_from(parameters.price_book).currency
+    link_rows = [_link_row(site, link, laid.found, index, currency) for index, link in shown.items()]
     hand_rows = _hand_rows(site, plan, laid.found, {"out_of_signal": laid.unheard, "left_out": laid.beyond}, parameters)
     findings = [
         *of_facts,
@@ -106,6 +109,7 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     maybe = {number: doubt.link for number, doubt in mapped.crossings.items()}
     checks = [
         *with_changes(of_links, site, ground, found.links, maybe, mower, parameters.price_book),
+        *surface_checks(shown.values(), currency),
         *near_checks(mapped.near.values(), site.facts.widths, asked),
         *zone_area_checks(site, ground, found.partition.scraps, found.names, mower, parameters),
         *reach_checks(ground, found.names, ways_between(between, mapped.crossings, mower), asked),
@@ -344,7 +348,9 @@ def _trunks(plan: Plan) -> BaseGeometry:
     return bumps.difference(shapely.union_all(plan.geometries("lawn")))
 
 
-def _link_row(site: Site, link: PlacedLink, found: _Found, index: int) -> Row:
+def _link_row(site: Site, link: PlacedLink, found: _Found, index: int, currency: str) -> Row:
+    driven = any(service.reached_by == index for service in found.served.zones.values())
+    option = link.along_border if driven and link.kind == "crossing" else None
     x, y = site.frame.coordinates_in(site.frame.source, [[link.narrowest.x, link.narrowest.y]])[0]
     return {
         "link_id": found.link_names[index],
@@ -355,6 +361,9 @@ def _link_row(site: Site, link: PlacedLink, found: _Found, index: int) -> Row:
         "width_sd_m": link.width_sd_m,
         "length_m": link.length_m,
         "surface": link.surface,
+        "along_border": option is not None,
+        "border_saves": None if option is None else option.saves,
+        "currency": None if option is None else currency,
         "narrowest_x": float(x),
         "narrowest_y": float(y),
         "geometry": link.middle_line,

@@ -88,7 +88,11 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
     ),
     "links": ExpectedLayer(
         "LineString",
-        _columns(text="link_id zone_a zone_b kind surface", number="width_m width_sd_m length_m"),
+        _columns(
+            text="link_id zone_a zone_b kind surface currency",
+            number="width_m width_sd_m length_m border_saves",
+            boolean="along_border",
+        ),
         own_id="link_id",
         values={"kind": _one_of("open transit crossing blocked")},
         ranges=dict.fromkeys(("width_m", "width_sd_m", "length_m"), ANY_POSITIVE),
@@ -250,6 +254,8 @@ CONTRACT_PROFILE: dict[str, Any] = {
     "passage_mow_min_m": 1.6,
     "passage_transit_min_m": 0.9,
     "passage_wire_gap_m": 0.3,
+    "crossing_length_max_m": 2.0,
+    "dock_vehicle_min_m": 1.0,
     "wire_gap_min_m": 0.3,
     "setback_m": {
         "flush": 0.12,

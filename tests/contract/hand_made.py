@@ -140,6 +140,7 @@ class HandMade:
                     "width_m": 1.2,
                     "width_sd_m": 0.1,
                     "length_m": 3.0,
+                    "along_border": False,
                     "geometry": LineString([(16, 5), (19, 5)]),
                 }
             ],

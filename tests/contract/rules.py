@@ -44,7 +44,13 @@ from plan_view import (
 from scipy.ndimage import correlate, label
 from shape import content_violations, file_violations, missing_parts
 from shapely.geometry.base import BaseGeometry
-from trade_rules import drop_problems, joins_within_reach
+from trade_rules import (
+    border_problems,
+    crossed_paving,
+    docks_near_vehicles,
+    drop_problems,
+    joins_within_reach,
+)
 
 COINCIDE_M = 0.001 + 1e-4
 """Lines that ought to be the same may be a millimetre apart, and a hair for the way through the CRS."""
@@ -151,6 +157,7 @@ def unplanned_parcels(plan: dict[str, pd.DataFrame], site: dict[str, geopandas.G
 
 def rule_1_closed_loop(view: ParcelView, profile: Profile) -> Found:
     """One closed line per loop from its dock to its dock, given back by its runs, with chainage without holes."""
+    yield from docks_near_vehicles(view, profile)
     for loop in view.loops:
         yield from ((loop.loop_id, text) for text in _loop_closure(view, loop))
         yield from ((f"{loop.loop_id} {where}", text) for where, text in _runs_in_order(loop))
@@ -226,7 +233,9 @@ def rule_2_winding(view: ParcelView, profile: Profile) -> Found:
         points = points[shapely.distance(loop.line, shapely.points(points)) > NEAR_WIRE_M]
         turns = winding_numbers(loop.xy, points)
         yield from _strange_turns(loop, points, turns)
-        yield from _turns_outside(loop, points, turns, shapely.union(ground, beside))
+        yield from _turns_outside(
+            loop, points, turns, shapely.union_all([ground, beside, *crossed_paving(view, profile)])
+        )
         yield from _left_out(view, loop, points[turns == 0], profile)
 
 
@@ -622,6 +631,7 @@ CROSSED_WORDS = {
 
 def rule_8_on_its_zone(view: ParcelView, profile: Profile) -> Found:
     """Outside leads and passages the wire stays on its zone, and findings name what leads and passages cross."""
+    yield from border_problems(view, profile)
     bumps = view.shapes("keepouts", treatment="bump")
     for loop in view.loops:
         ground = shapely.buffer(shapely.union_all([*loop.zones, *bumps]), ON_ZONE_TOLERANCE_M)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import cos, pi, radians, sin
 
 import numpy as np
@@ -104,8 +105,44 @@ SITES = {
     "many islands": lambda: site_of(
         box(0, 0, 30, 20), layers=bed(*(disc(3 + 4 * i, 3 + 3.5 * j, 0.5) for i in range(7) for j in range(5)))
     ),
+    "path through the lawn": lambda: path_through(LineString([(0, 8), (29, 8)])),
+    "winding path": lambda: path_through(LineString([(0, 4), (8, 6), (15, 10), (22, 10), (29, 8)])),
+    "path round a corner": lambda: path_through(LineString([(0, 8), (18, 8), (18, 0)])),
+    "path to a wall": lambda: path_through(LineString([(0, 8), (29, 8)]), box(29, 0, 31, 16)),
     "on a slope": lambda: site_of(RECTANGLE, layers=pond(disc(10, 6, 2)), rise=(0.08, 0.06)),
 }
+
+
+def path_through(way: LineString, house: Polygon | None = None) -> Site:
+    """A lawn of 29 m x 16 m and a paved path 1 m wide through it, level with the lawn."""
+    path = way.buffer(0.5, cap_style="flat", join_style="mitre")
+    layers = paved(path, level="flush", surface="paved")
+    return site_of(
+        box(0, 0, 29, 16).difference(path), layers=layers | ({"buildings": {"geometry": [house]}} if house else {})
+    )
+
+
+@pytest.mark.parametrize("name", [name for name in SITES if "path" in name])
+def test_wire_crosses_a_path_through_a_lawn_once_at_each_end(name: str) -> None:
+    plan = plan_of(SITES[name](), until="wire")
+    (link,) = plan.rows("links")
+    assert link["along_border"] and link["width_m"] > 25
+    # What else is of the passage lies where the wire turns off the path.
+    over = [run for run in plan.geometries("wire_runs", run_kind="passage") if run.length > 0.5]
+    assert len(over) == 2 and over[0].distance(over[1]) > 18
+    # Round the whole lawn once, not along both sides of the path.
+    assert plan.rows("wire_path")[0]["length_m"] < 2 * (29 + 16)
+
+
+@pytest.mark.parametrize("told", [{"surface": "gravel"}, {"use": "drive"}, {"level": "raised"}])
+def test_the_checker_finds_paving_that_must_not_be_driven_across(told: dict[str, str]) -> None:
+    site = SITES["path through the lawn"]()
+    plan = plan_of(site)
+    other = replace(site, layers={**site.layers, "hard_surfaces": site.layers["hard_surfaces"].assign(**told)})
+    assert not violations_of(site, plan, CONTRACT_PROFILE)
+    assert {2, 8} <= {violation.rule for violation in violations_of(other, plan, CONTRACT_PROFILE)}
+    narrow = {**CONTRACT_PROFILE, "crossing_length_max_m": 0.3}
+    assert 2 in {violation.rule for violation in violations_of(site, plan, narrow)}
 
 
 @pytest.mark.parametrize("name", SITES)
@@ -119,9 +156,11 @@ def test_no_rule_is_broken(name: str) -> None:
 # Zones that the mower doesn't reach ---------------------------------------------------------------------------------
 
 
-def paved(*shapes: Polygon, use: str = "path", level: str = "raised") -> dict[str, dict[str, list]]:
-    count = len(shapes)
-    return {"hard_surfaces": {"geometry": list(shapes), "use": [use] * count, "level": [level] * count}}
+def paved(
+    *shapes: Polygon, use: str = "path", level: str = "raised", surface: str = "unknown"
+) -> dict[str, dict[str, list]]:
+    made = {"use": use, "level": level, "surface": surface}
+    return {"hard_surfaces": {"geometry": list(shapes), **{name: [word] * len(shapes) for name, word in made.items()}}}
 
 
 def across_a_drive() -> Site:

@@ -8,10 +8,15 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import shapely
 from plan_view import Loop, ParcelView
+from shapely.geometry.base import BaseGeometry
 
 POSITION_SD_M = 0.10
 """How far a mapped edge is off where the site says nothing else: the contract's default."""
+
+OUTLINES_APART_M = 0.06
+"""Outlines of lawn and paving that should meet may be so far apart."""
 
 STOREY_M = 3.0
 NEAR_DROP_M = 0.5
@@ -44,6 +49,71 @@ def drop_problems(view: ParcelView, edge: pd.Series, profile: dict[str, Any]) ->
         checks = view.rows("visit_checks")
         if not ((checks["target_id"] == edge["edge_id"]) & (checks["target_column"] == "edge_class")).any():
             yield "a drop that nobody measured is on no visit list"
+
+
+def crossed_paving(view: ParcelView, profile: dict[str, Any]) -> list[BaseGeometry]:
+    """By link that leads all along a border the paving that may be driven across there: level, paved, without cars,
+    and no wider between the two zones than the mower crosses."""
+    return [paving for _, paving in _border_links(view, profile)]
+
+
+def _border_links(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple[pd.Series, BaseGeometry]]:
+    for _, link in view.rows("links").iterrows():
+        if link.get("along_border") == 1:
+            surfaces = view.site["hard_surfaces"]
+            level = (surfaces["level"] == "flush") & ~surfaces["use"].isin(["drive", "road"])
+            paved = surfaces.geometry[level & (surfaces["surface"] == "paved")]
+            fit = shapely.union_all(shapely.make_valid(paved.to_numpy()))
+            reach_m = profile["crossing_length_max_m"] + OUTLINES_APART_M
+            ends = [view.shapes("zones", zone_id=link[end])[0].buffer(reach_m) for end in ("zone_a", "zone_b")]
+            yield link, fit.buffer(OUTLINES_APART_M).intersection(ends[0]).intersection(ends[1])
+
+
+def border_problems(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """A border that is driven across has the wire of one loop once at each end, and is as long as it is said to be."""
+    zones = view.rows("zones").set_index("zone_id")
+    for link, paving in _border_links(view, profile):
+        one, other = (zones.loc[link[end]] for end in ("zone_a", "zone_b"))
+        if link["kind"] != "crossing" or one["loop_id"] != other["loop_id"]:
+            yield link["link_id"], "it leads along a border, and is no crossing within one loop"
+        if link["link_id"] not in (one["reached_by"], other["reached_by"]):
+            yield link["link_id"], "it leads along a border, and no zone is reached by it"
+        if not link["border_saves"] > 0:
+            yield link["link_id"], f"a crossing at one place costs no more: {link['border_saves']}"
+        between = one["geometry"].boundary.intersection(
+            other["geometry"].buffer(1.5 * profile["crossing_length_max_m"])
+        )
+        if not profile["passage_transit_min_m"] <= link["width_m"] <= between.length + 0.1:
+            yield (
+                link["link_id"],
+                f"width_m {link['width_m']:.2f}, and {between.length:.2f} m of border face each other",
+            )
+        for loop in view.loops:
+            if loop.loop_id != one["loop_id"]:
+                continue
+            runs = [run.line for run in loop.of_kind("passage") if run.line.intersects(paving)]
+            over = [line for line in runs if line.distance(one["geometry"]) < 0.05 > line.distance(other["geometry"])]
+            if len(over) != 2:
+                yield link["link_id"], f"the wire crosses its paving {len(over)} times, not once at each end"
+            elif (apart := over[0].distance(over[1])) < 0.4 * link["width_m"] - 1.0:
+                yield (
+                    link["link_id"],
+                    f"the wire crosses {apart:.2f} m apart, and the border is {link['width_m']:.2f} m",
+                )
+
+
+def docks_near_vehicles(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """A dock that is called feasible stands out of the reach of whatever goes on drives and roads."""
+    docks = view.rows("dock_candidates")
+    if "hard_surfaces" not in view.site:
+        return
+    surfaces = view.site["hard_surfaces"]
+    driven = surfaces.geometry[surfaces["use"].isin(["drive", "road"])]
+    reach = shapely.union_all(shapely.make_valid(driven.to_numpy()))
+    for _, dock in docks[docks["chosen"].astype(bool) & docks["feasible"].astype(bool)].iterrows():
+        away_m = dock["geometry"].distance(reach)
+        if away_m < profile["dock_vehicle_min_m"] - 1e-3:
+            yield dock["candidate_id"], f"it is called feasible, {away_m:.2f} m from a drive or road"
 
 
 def joins_within_reach(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple[str, str]]:

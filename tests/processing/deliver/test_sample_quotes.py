@@ -23,7 +23,7 @@ CENT = Decimal("0.01")
 QUOTED = [f"P{number:02}" for number in range(1, 12)]
 """Parcels for which a mower is planned; P12 is too steep."""
 
-OFFERED = ["P01", "P02", "P03", "P04", "P05", "P06", "P09", "P10"]
+OFFERED = ["P01", "P02", "P04", "P05", "P06", "P09", "P10"]
 """Of them those without a stop, without unknown ground, and without a piece of ground that is still to be looked at."""
 
 

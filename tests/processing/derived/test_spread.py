@@ -22,7 +22,7 @@ from lawngis.processing.derived.doubt import DoubtParameters
 from lawngis.processing.derived.ground_doubt import doubts
 from lawngis.processing.derived.link_doubt import with_changes
 from lawngis.processing.derived.outline_spread import zones_spread
-from lawngis.processing.derived.passages import PlacedLink
+from lawngis.processing.derived.placed_links import PlacedLink
 from lawngis.processing.derived.spread import Doubt, amount_spread, item_sd, wire_spread
 from lawngis.processing.derived.supply_doubt import supply_checks
 from lawngis.processing.model.plan import Plan, VisitCheck

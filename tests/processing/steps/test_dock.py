@@ -82,6 +82,19 @@ def test_a_sprinkler_keeps_the_dock_away(garden, build):
     assert after["sprinkler_m"] >= MOWER.dock_sprinkler_min_m
 
 
+@pytest.mark.parametrize("use", ["drive", "road"])
+def test_vehicles_keep_the_dock_away(garden, build, use):
+    """A drive along the south of the lawn, where the wall and its outlet would draw the dock."""
+    build.layer(garden / "site.gpkg", "hard_surfaces", [build.block(8, 0, 12, 4)], use=[use], level=["flush"])
+    plan = plan_of(garden)
+    source = SiteSource(site_files(garden)).site(plan.rows("summary")[0]["parcel_id"])
+    (drive,) = source.geometries("hard_surfaces")
+    near = [row for row in candidates(plan) if row["geometry"].distance(drive) < MOWER.dock_vehicle_min_m - 1e-6]
+    assert near and not any(row["feasible"] for row in near)
+    assert all("distance to a drive or road" in row["failed"] for row in near)
+    assert chosen(plan)["feasible"] and chosen(plan)["geometry"].distance(drive) >= 1.0 - 1e-6
+
+
 def test_without_an_outlet_the_house_wall_is_assumed_and_checked_on_site(garden):
     plan = plan_of(garden)
     assert "outlet-assumed" in codes(plan)

@@ -36,10 +36,10 @@ def with_passage(width_m: float, **settings) -> Plan:
     return planned(shapely.union_all([WEST, box(12, 5 - width_m / 2, 16, 5 + width_m / 2), EAST]), **settings)
 
 
-def with_surface(use: str, level: str = "flush", **settings) -> Plan:
+def with_surface(use: str, level: str = "flush", surface: str | None = None, **settings) -> Plan:
     """Two lawns 1.5 m apart, and paving between them."""
-    paving = {"hard_surfaces": {"geometry": [box(12, -1, 13.5, 11)], "use": [use], "level": [level]}}
-    return planned([WEST, box(13.5, 0, 21, 10)], layers=paving, **settings)
+    ways = {"geometry": [box(12, -1, 13.5, 11)], "use": [use], "level": [level], "surface": [surface]}
+    return planned([WEST, box(13.5, 0, 21, 10)], layers={"hard_surfaces": ways}, **settings)
 
 
 def codes(plan: Plan) -> list[str]:
@@ -98,6 +98,54 @@ def test_a_dent_by_which_the_mower_comes_over_a_path_is_no_pocket(beside):
     assert roles(plan) == ["home", "linked"]
     assert len(plan.select("links", kind="crossing")) == 1
     assert plan.rows("zones")[0]["area_m2"] == pytest.approx(120.48) and not plan.rows("hand_mow")
+
+
+# Borders that are driven across ------------------------------------------------------------------------------------
+
+
+def test_the_mower_crosses_a_flush_paved_path_all_along_the_border():
+    """10 m of border instead of 0.3 m between two wires: 2 * 9.7 m of wire less, the cuts 1.5 m long as before."""
+    plan = with_surface("path", surface="paved")
+    (link,) = plan.rows("links")
+    assert roles(plan) == ["home", "linked"] and plan.rows("zones")[1]["reached_by"] == link["link_id"]
+    assert {zone["loop_id"] for zone in plan.rows("zones")} == {"P1-L1"}
+    assert link["kind"] == "crossing" and link["along_border"]
+    assert link["width_m"] == pytest.approx(10.0, abs=0.01) and link["length_m"] == pytest.approx(1.5)
+    price = 19.4 * 1.02 * 0.45 + 19.4 / 0.8 * 0.15
+    assert link["border_saves"] == pytest.approx(price, abs=0.02) and link["currency"] == "EUR"
+    (said,) = [row["text"] for row in plan.rows("findings") if row["code"] == "crossing"]
+    assert "anywhere along 10.0 m" in said and "13 EUR less" in said
+
+
+@pytest.mark.parametrize(
+    ("use", "level", "surface"),
+    [("path", "flush", "gravel"), ("path", "flush", "grid"), ("path", "flush", "unknown"), ("path", "flush", None)],
+)
+def test_over_gravel_a_grid_or_what_nobody_told_it_crosses_at_one_place(use, level, surface):
+    plan = with_surface(use, level, surface)
+    (link,) = plan.rows("links")
+    assert link["kind"] == "crossing" and not link["along_border"] and link["border_saves"] is None
+    asked = [row for row in plan.rows("visit_checks") if row["target_layer"] == "hard_surfaces"]
+    assert len(asked) == (surface in ("unknown", None))
+    for check in asked:
+        assert check["target_column"] == "surface" and check["geometry"].intersects(box(12, -1, 13.5, 11))
+        assert "10.0 m of border, for 13 EUR less" in check["decides"] and check["flip_probability"] is None
+
+
+@pytest.mark.parametrize(("use", "level"), [("drive", "flush"), ("road", "flush"), ("path", "raised")])
+def test_where_cars_drive_or_paving_is_raised_no_border_is_crossed(use, level):
+    plan = with_surface(use, level, "paved")
+    assert not plan.rows("links") and "detached" in roles(plan)
+    assert not [row for row in plan.rows("visit_checks") if row["target_layer"] == "hard_surfaces"]
+
+
+def test_paving_that_widens_is_crossed_at_its_narrowest_where_that_costs_less():
+    """From 0.3 m to 2 m over 6 m: 11.4 m of wire less are worth 7 EUR, and 2.3 - 0.6 m of cut more 26 EUR."""
+    east = shapely.Polygon([(12.3, 2), (21, 2), (21, 8), (14.0, 8)])
+    way = shapely.Polygon([(12, 2), (12.3, 2), (14.0, 8), (12, 8)])
+    paving = {"geometry": [way], "use": ["path"], "level": ["flush"], "surface": ["paved"]}
+    (link,) = planned([WEST, east], layers={"hard_surfaces": paving}).rows("links")
+    assert link["kind"] == "crossing" and not link["along_border"]
 
 
 # Links --------------------------------------------------------------------------------------------------------------

@@ -1,0 +1,86 @@
+"""The cost of a plan as one figure, which no choice between two ways to lay the same lawn may raise."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from furnished import bubenec, write_site
+from made import plan_of
+from test_made_lawns import SITES
+
+from lawngis.labour import labour_book_from
+from lawngis.processing.derived.plan_cost import COST_LAYERS, plan_cost
+from lawngis.processing.model.plan import Plan
+from lawngis.processing.model.site import Site
+from lawngis.processing.reading.site_files import site_files
+from lawngis.processing.reading.site_source import SiteSource
+
+SAMPLE = Path(__file__).parents[2] / "sample_parcels"
+PLOTS = (9, 22, 30, 31, 80, 111, 114)
+"""Of the first 120 real plots those on which lawns face each other over level paths, and one reached over lawn too."""
+
+
+def surfaced(site: Site, surface: str) -> Site:
+    """The site with all its paving of one surface: of an unknown one it is crossed at one place, as ever."""
+    paving = site.layers.get("hard_surfaces")
+    return (
+        site
+        if paving is None
+        else replace(site, layers={**site.layers, "hard_surfaces": paving.assign(surface=surface)})
+    )
+
+
+def cost(plan: Plan) -> float:
+    return plan_cost({name: plan.rows(name) for name in COST_LAYERS}, labour_book_from())
+
+
+def saving(site: Site) -> float:
+    """What paving that is driven across saves of a plan's cost; the ground mown and the rules kept are the same."""
+    one, other = plan_of(surfaced(site, "unknown")), plan_of(surfaced(site, "paved"))
+    mown = [sum(zone["area_m2"] for zone in plan.rows("zones")) for plan in (one, other)]
+    stops = [sorted(row["code"] for row in plan.rows("findings") if row["severity"] == "stop") for plan in (one, other)]
+    assert mown[0] == pytest.approx(mown[1], abs=1e-6) and stops[0] == stops[1]
+    assert cost(other) <= cost(one) + 0.01
+    return cost(one) - cost(other)
+
+
+def test_the_cost_is_that_of_materials_and_of_hours() -> None:
+    """10 m of wire, 2 m of cable, a dock, a joint and a cut at 58 an hour: 45 + 9 + 8 + 60 + 3 + 50 + 40 minutes."""
+    rows: Mapping[str, list] = {
+        "wire_path": [{"length_m": 10.0}],
+        "supply_route": [{"length_m": 2.0}],
+        "dock_candidates": [{"chosen": True}, {"chosen": False}],
+        "joins": [{}],
+        "materials": [
+            {"item": "boundary wire", "amount": 4.5},
+            {"item": "saw cut", "amount": 15.0},
+            {"item": "reels of wire", "amount": None},
+        ],
+    }
+    assert plan_cost(rows, labour_book_from()) == pytest.approx(19.5 + 215 / 60 * 58.0)
+
+
+def test_a_path_driven_across_saves_what_its_wire_costs_to_buy_and_to_lay() -> None:
+    """29 m of border less 2 * 0.3 m at the ends: about 57 m of wire, at 0.65 and 0.87 a metre."""
+    site = SITES["path through the lawn"]()
+    assert saving(site) == pytest.approx(2 * 28.4 * (0.45 * 1.02 + 0.15 / 0.8 + 0.9 / 60 * 58.0), rel=0.06)
+
+
+def test_the_sample_parcel_with_a_path_costs_less() -> None:
+    assert saving(SiteSource(site_files(SAMPLE)).site("P07")) > 20.0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("parcel_id", [f"P{number:02}" for number in (1, 2, 4, 6, 10)])
+def test_no_sample_parcel_with_paving_costs_more(parcel_id: str) -> None:
+    saving(SiteSource(site_files(SAMPLE)).site(parcel_id))
+
+
+@pytest.mark.slow
+def test_no_real_plot_costs_more_and_on_the_mean_they_cost_less(tmp_path: Path) -> None:
+    source = SiteSource(site_files(write_site(tmp_path / "site", bubenec(PLOTS))))
+    saved = [saving(source.site(f"plot-{number}")) for number in PLOTS]
+    assert sum(saved) / len(saved) > 5.0, saved
