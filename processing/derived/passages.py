@@ -237,6 +237,7 @@ def _along_border(
             narrowest=line.interpolate(0.5, normalized=True),
             length_m=float(line.length),
             width_m=border.length_m,
+            likely=ExpectedWidth(border.length_m, link.width_sd_m),
             along_border=option,
         )
     return link
