@@ -55,7 +55,8 @@ class ElevationModels:
     Parameters
     ----------
     dem, dsm
-        Bare ground at cells' centres, and highest first returns, in the cloud's CRS and vertical unit, which is noted.
+        Bare ground at cells' centres; highest first returns, without the pits in crowns. In the clouds' CRS and
+        vertical unit, which is noted.
     sd
         Standard deviation of each cell of the DEM [m], without what the whole cloud is off.
     points
@@ -374,7 +375,8 @@ class _Finished:
         dem = point_grid.filled_ground(planes, gaps, cell_m=self.grid.cell_m, reach_cells=self._reach)
         sd = point_grid.cell_sd_m(planes, self._noise_m)
         sd = np.where(gaps, point_grid.filled_sd_m(planes.known, self._bridging_sd_m), sd)
-        dsm = point_grid.filled(top, point_grid.closed_gaps(np.isfinite(top), self._reach))
+        surface = point_grid.filled(top, point_grid.closed_gaps(np.isfinite(top), self._reach))
+        dsm = point_grid.without_pits(surface)
         ground = np.isfinite(dem)
         inner = slice(self._halo, -self._halo)
         finished = (dem, dsm, np.where(ground, sd, np.nan), np.where(ground, planes.count, np.nan))
