@@ -22,7 +22,7 @@ from lawngis.ground.accuracy import accuracy_class
 from lawngis.ground.point_grid import Points, PointSums
 
 from ..files.point_clouds import CellStore, CloudInfo, CloudPoints, cloud_chunks, cloud_overview, squares_of
-from ..files.rasters import Bounds, CogTarget, RasterInfo, write_mosaic
+from ..files.rasters import Bounds, CogTarget, RasterInfo, rasters_passing, write_mosaic
 
 GroundFound = Literal["classes", "filter"]
 
@@ -130,7 +130,9 @@ def elevation_models(clouds: Sequence[Path], folder: Path, area: Bounds | None =
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=".clouds-", dir=folder) as scratch:
         gathered = _gathered(infos, bounds, grid, spread.classified, Path(scratch))
-        return _written(_Finished(gathered, grid, Path(scratch)), infos, spread, folder)
+        finished = _Finished(gathered, grid, Path(scratch))
+        with rasters_passing(1):
+            return _written(finished, infos, spread, folder)
 
 
 def _refuse_unlike(infos: list[CloudInfo]) -> None:
