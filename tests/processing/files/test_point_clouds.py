@@ -128,7 +128,8 @@ def test_what_is_no_whole_cloud_is_refused(folder, las, content, said):
     [
         (lambda laz, table: laz[: len(laz) // 2], "is cut off: the table of its chunks is not there"),
         (lambda laz, table: laz[:table] + struct.pack("<II", 0, 2**31), "table of chunks that can't be true"),
-        (lambda laz, table: changed(laz, at_105_H=60000), "header that can't be true"),
+        (lambda laz, table: changed(laz, at_105_H=60000), "points can't be as large as it says"),
+        (lambda laz, table: _with_layer_of(laz, 2**32 - 1), "points can't be as large as it says"),
         (lambda laz, table: changed(laz, at_247_Q=2**40), "is cut off"),
     ],
 )
@@ -139,6 +140,12 @@ def test_what_is_no_whole_compressed_cloud_is_refused(folder, laz, content, said
     path.write_bytes(content(laz, table))
     with pytest.raises(SiteError, match=said):
         read(path)
+
+
+def _with_layer_of(laz, length):
+    """The second layer of the first chunk said to be so long: after its first point of 30 bytes and their number."""
+    (start,) = struct.unpack_from("<I", laz, 96)
+    return changed(laz, **{f"at_{start + 8 + 30 + 4 + 4}_I": length})
 
 
 @pytest.mark.parametrize(
