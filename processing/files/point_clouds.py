@@ -262,14 +262,18 @@ def _refuse_impossible_points(header: Any, path: Path, lazrs: Any) -> None:
         wrong = vlr.item_size() != header.point_format.size
         with path.open("rb") as file:
             place = file.seek(header.offset_to_point_data) + 8
-            lengths = [length for _, length in lazrs.read_chunk_table(file, vlr)] if layers and not wrong else []
-            wrong |= sum(lengths) > path.stat().st_size
-            for length in [] if wrong else lengths:
+            table = lazrs.read_chunk_table(file, vlr) if layers and not wrong else []
+            chunks = [(count, length) for count, length in table if length]  # some writers end with an empty one
+            wrong |= sum(length for _, length in chunks) > path.stat().st_size
+            wrong |= bool(layers) and sum(count for count, _ in chunks) < header.point_count
+            for _, length in [] if wrong else chunks:
                 file.seek(place + vlr.item_size() + 4)
                 wrong |= sum(struct.unpack(f"<{layers}I", file.read(4 * layers))) > length
                 place += length
         if wrong:
-            raise SiteError("is damaged: its points can't be as large as it says", where=str(path), advice=_AGAIN)
+            raise SiteError(
+                "is damaged: its points can't be as many or as large as it says", where=str(path), advice=_AGAIN
+            )
 
 
 def _crs(header: Any, path: Path) -> tuple[CRS, float | None]:

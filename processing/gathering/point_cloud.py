@@ -300,7 +300,7 @@ def _ceilings(store: CellStore, grid: _Grid, folder: Path) -> CellStore:
     """Return up to where points are ground, by the progressive morphological filter over squares and what is around."""
     windows = point_grid.filter_windows(grid.cell_m)
     halo = point_grid.halo_cells(windows)
-    side, together = store.side_cells, 4
+    side, together = store.side_cells, 2
     ceilings = CellStore(folder, [np.nan], memory_bytes=SQUARES_BYTES)
     for row, col in sorted({(row // together, col // together) for row, col in store.keys}):
         (first_row, rows), (first_col, cols) = (
