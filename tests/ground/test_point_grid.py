@@ -193,6 +193,7 @@ def test_pits_in_a_crown_are_raised_and_gaps_that_run_on_stay_open():
     top = np.full((20, 30), 8.0) + np.arange(30) * 0.1
     top[5, 5], top[8:10, 12] = 0.0, 0.5  # one cell, two cells
     top[14, :] = 1.0  # a path a cell wide
+    top[:, 2] = 1.0
     top[:, 24:27] = 1.0  # one of three cells
     top[2, 20] -= 0.9  # lower, but not by so much
     done = point_grid.without_pits(top)
