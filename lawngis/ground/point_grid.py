@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt, grey_opening, label, minimum_filter, uniform_filter
+from scipy.ndimage import distance_transform_edt, grey_closing, grey_opening, label, minimum_filter, uniform_filter
 from scipy.sparse import coo_matrix
 from scipy.sparse.linalg import spsolve
 from scipy.stats import chi2
@@ -45,7 +45,7 @@ WINDOW_MAX_M = 32.0
 """Nothing that stands is wider than the ground filter's last window, or else it is taken for ground."""
 
 PIT_M = 1.0
-"""A single cell so far below all around it is an echo gone astray, not ground [m]."""
+"""A single cell so far below all around it is an echo gone astray, not ground, nor the top of a crown [m]."""
 
 NOISE_DEGREES = 4.0
 """Degrees of freedom with which what all cells say of a point's scatter counts in one cell. No source; tried on made
@@ -123,6 +123,36 @@ def raise_tops(top_m: FloatArray, points: Points) -> None:
 def lower_bottoms(bottom_m: FloatArray, points: Points) -> None:
     """Lower cells to their lowest point, in place; NaN stands for none."""
     np.fmin.at(bottom_m, (points.row, points.col), points.z_m)
+
+
+def without_pits(top_m: FloatArray) -> FloatArray:
+    """Return tops of cells without the pits of a cell or two through which pulses slip into a crown.
+
+    A cell :data:`PIT_M` or more below what is on both sides of it is raised to that, if it is so along the row, the
+    column and both diagonals: a gap between a house and a hedge, however narrow, stays open along its length.
+
+    Parameters
+    ----------
+    top_m
+        Highest point of each cell [m], shape (rows, cols); NaN where there is none.
+
+    Notes
+    -----
+    The least of four closings by lines of three cells. On made trees with a quarter of the pulses slipping through, at
+    10 points per square metre and cells of 0.5 m, it raises the share of trees found from 0.76 to 0.98.
+
+    References
+    ----------
+    Khosravipour et al., 2014, Generating pit-free canopy height models from airborne lidar, Photogrammetric Engineering
+    and Remote Sensing 80(9), 863-872 (the fault; from memory). Theirs is mended in the cloud, not in the grid.
+    """
+    known = np.isfinite(top_m)
+    top = np.where(known, top_m, -np.inf)
+    diagonal = np.eye(3, dtype=bool)
+    lines = (np.ones((1, 3), dtype=bool), np.ones((3, 1), dtype=bool), diagonal, diagonal[::-1])
+    closed = np.min([grey_closing(top, footprint=line, mode="nearest") for line in lines], axis=0)
+    with np.errstate(invalid="ignore"):
+        return np.where(known & (closed - top >= PIT_M), closed, top_m)
 
 
 @dataclass(frozen=True, eq=False)

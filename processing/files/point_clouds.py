@@ -55,6 +55,10 @@ _PROJECTED, _VERTICAL, _VERTICAL_UNIT = 3072, 4096, 4099
 _UNITS_M = {9001: 1.0, 9002: 0.3048, 9003: 1200 / 3937}
 """GeoTIFF keys that LAS 1.0 to 1.3 takes over, and codes of units (EPSG)."""
 
+_LAYERS = {10: 9, 11: 1, 12: 2, 13: 1}
+_EXTRA_BYTES = 14
+"""Layers of the kinds of items in the newer kinds of LAZ points; of extra bytes each is a layer (LASzip)."""
+
 _AGAIN = "Copy or download it again."
 _INSTALL = "Install it with: pip install 'lawngis[gather]'."
 
@@ -188,7 +192,7 @@ def _opened(path: Path) -> Iterator[laspy.LasReader]:
     try:
         # One thread: it unpacks point by point, where several hold whole chunks of whatever size a file says
         with laspy.open(path, laz_backend=laspy.LazBackend.Lazrs, read_evlrs=False) as reader:
-            _refuse_other_sizes(reader.header, path, lazrs)
+            _refuse_impossible_points(reader.header, path, lazrs)
             yield reader
     except LawngisError:
         raise
@@ -226,7 +230,6 @@ def _refuse_impossible(path: Path) -> None:
     scales = np.array(struct.unpack_from("<6d", head, 131))
     if not np.isfinite(scales).all() or not (scales[:3] > 0).all():
         raise SiteError("has points at no number (scale or offset)", where=str(path), advice=_AGAIN)
-
     if compressed and count:
         _refuse_chunk_table(path, offset, size)
 
@@ -247,11 +250,30 @@ def _refuse_chunk_table(path: Path, offset: int, size: int) -> None:
         raise SiteError("has a table of chunks that can't be true", where=str(path), advice=_AGAIN)
 
 
-def _refuse_other_sizes(header: Any, path: Path, lazrs: Any) -> None:
-    """Refuse compressed points of another size than the header's: as many bytes would be set aside."""
+def _refuse_impossible_points(header: Any, path: Path, lazrs: Any) -> None:
+    """Refuse compressed points that are of another size than the header's, or larger than their chunk in the file.
+
+    As many bytes would be set aside as is said. A chunk of the newer kinds begins with a point, the number of points,
+    and the sizes of its layers (LASzip).
+    """
     for record in header.vlrs.get("LasZipVlr"):
-        if lazrs.LazVlr(record.record_data).item_size() != header.point_format.size:
-            raise SiteError("has a header that can't be true", where=str(path), advice=_AGAIN)
+        vlr, items = lazrs.LazVlr(record.record_data), struct.iter_unpack("<HHH", record.record_data[34:])
+        layers = sum(_LAYERS.get(kind, 0) if kind != _EXTRA_BYTES else length for kind, length, _ in items)
+        wrong = vlr.item_size() != header.point_format.size
+        with path.open("rb") as file:
+            place = file.seek(header.offset_to_point_data) + 8
+            table = lazrs.read_chunk_table(file, vlr) if layers and not wrong else []
+            chunks = [(count, length) for count, length in table if length]  # some writers end with an empty one
+            wrong |= sum(length for _, length in chunks) > path.stat().st_size
+            wrong |= bool(layers) and sum(count for count, _ in chunks) < header.point_count
+            for _, length in [] if wrong else chunks:
+                file.seek(place + vlr.item_size() + 4)
+                wrong |= sum(struct.unpack(f"<{layers}I", file.read(4 * layers))) > length
+                place += length
+        if wrong:
+            raise SiteError(
+                "is damaged: its points can't be as many or as large as it says", where=str(path), advice=_AGAIN
+            )
 
 
 def _crs(header: Any, path: Path) -> tuple[CRS, float | None]:

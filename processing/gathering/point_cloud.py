@@ -22,7 +22,7 @@ from lawngis.ground.accuracy import accuracy_class
 from lawngis.ground.point_grid import Points, PointSums
 
 from ..files.point_clouds import CellStore, CloudInfo, CloudPoints, cloud_chunks, cloud_overview, squares_of
-from ..files.rasters import Bounds, CogTarget, RasterInfo, write_mosaic
+from ..files.rasters import Bounds, CogTarget, RasterInfo, rasters_passing, write_mosaic
 
 GroundFound = Literal["classes", "filter"]
 
@@ -55,7 +55,8 @@ class ElevationModels:
     Parameters
     ----------
     dem, dsm
-        Bare ground at cells' centres, and highest first returns, in the cloud's CRS and vertical unit, which is noted.
+        Bare ground at cells' centres; highest first returns, without the pits in crowns. In the clouds' CRS and
+        vertical unit, which is noted.
     sd
         Standard deviation of each cell of the DEM [m], without what the whole cloud is off.
     points
@@ -129,7 +130,9 @@ def elevation_models(clouds: Sequence[Path], folder: Path, area: Bounds | None =
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=".clouds-", dir=folder) as scratch:
         gathered = _gathered(infos, bounds, grid, spread.classified, Path(scratch))
-        return _written(_Finished(gathered, grid, Path(scratch)), infos, spread, folder)
+        finished = _Finished(gathered, grid, Path(scratch))
+        with rasters_passing(1):
+            return _written(finished, infos, spread, folder)
 
 
 def _refuse_unlike(infos: list[CloudInfo]) -> None:
@@ -297,7 +300,7 @@ def _ceilings(store: CellStore, grid: _Grid, folder: Path) -> CellStore:
     """Return up to where points are ground, by the progressive morphological filter over squares and what is around."""
     windows = point_grid.filter_windows(grid.cell_m)
     halo = point_grid.halo_cells(windows)
-    side, together = store.side_cells, 4
+    side, together = store.side_cells, 2
     ceilings = CellStore(folder, [np.nan], memory_bytes=SQUARES_BYTES)
     for row, col in sorted({(row // together, col // together) for row, col in store.keys}):
         (first_row, rows), (first_col, cols) = (
@@ -374,7 +377,8 @@ class _Finished:
         dem = point_grid.filled_ground(planes, gaps, cell_m=self.grid.cell_m, reach_cells=self._reach)
         sd = point_grid.cell_sd_m(planes, self._noise_m)
         sd = np.where(gaps, point_grid.filled_sd_m(planes.known, self._bridging_sd_m), sd)
-        dsm = point_grid.filled(top, point_grid.closed_gaps(np.isfinite(top), self._reach))
+        surface = point_grid.filled(top, point_grid.closed_gaps(np.isfinite(top), self._reach))
+        dsm = point_grid.without_pits(surface)
         ground = np.isfinite(dem)
         inner = slice(self._halo, -self._halo)
         finished = (dem, dsm, np.where(ground, sd, np.nan), np.where(ground, planes.count, np.nan))

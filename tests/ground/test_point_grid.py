@@ -189,6 +189,27 @@ def test_the_tops_and_bottoms_of_cells_take_the_outermost_points():
     np.testing.assert_array_equal(bottom, [[4, np.nan], [np.nan, -2]])
 
 
+def test_pits_in_a_crown_are_raised_and_gaps_that_run_on_stay_open():
+    top = np.full((20, 30), 8.0) + np.arange(30) * 0.1
+    top[5, 5], top[8:10, 12] = 0.0, 0.5  # one cell, two cells
+    top[14, :] = 1.0  # a path a cell wide
+    top[:, 2] = 1.0
+    top[:, 24:27] = 1.0  # one of three cells
+    top[2, 20] -= 0.9  # lower, but not by so much
+    done = point_grid.without_pits(top)
+    assert done[5, 5] == pytest.approx(8.45, abs=0.1)
+    assert done[8:10, 12] == pytest.approx([9.15, 9.15], abs=0.15)
+    raised = np.zeros(top.shape, dtype=bool)
+    raised[5, 5] = raised[8:10, 12] = True
+    np.testing.assert_array_equal(done[~raised], top[~raised])
+
+
+def test_cells_without_points_have_no_top_afterwards_either():
+    top = np.full((9, 9), np.nan)
+    top[4, :] = 5.0
+    np.testing.assert_array_equal(point_grid.without_pits(top), top)
+
+
 @pytest.fixture
 def scene():
     """Lowest points over hills: a house of 12 m, a hedge, a bush of 1 m, a terrace of 1 m, an echo from below."""

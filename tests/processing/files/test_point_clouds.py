@@ -7,8 +7,10 @@ import sys
 from pathlib import Path
 
 import laspy
+import lazrs
 import numpy as np
 import pytest
+from laspy._compression.lazrsbackend import LazrsPointWriter
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "gathering"))
 import made_clouds as made
@@ -59,6 +61,28 @@ def test_chunks_hold_all_points_but_noise(folder, laz, monkeypatch):
     number, of = np.asarray(whole.return_number)[fine], np.asarray(whole.number_of_returns)[fine]
     np.testing.assert_array_equal(np.concatenate([points.first for points in chunks]), number == 1)
     np.testing.assert_array_equal(np.concatenate([points.last for points in chunks]), number == of)
+
+
+def test_chunks_of_unequal_length_are_read_as_copc_has_them(folder, monkeypatch):
+    """A COPC file is a LAZ file whose chunks are as long as its tree's nodes (COPC specification 1.0)."""
+    plain = made.write_cloud(folder / "plain.laz", density_m2=2)
+    cloud, path = laspy.read(plain), folder / "unequal.laz"
+
+    def begin(self, dest, point_format, parallel):
+        self.dest, self.parallel, self.compressor = dest, False, None
+        self.vlr = lazrs.LazVlr.new_for_compression(point_format.id, point_format.num_extra_bytes, True)
+
+    def write(self, points):
+        self.compressor.compress_many(np.frombuffer(points.array, np.uint8))
+        self.compressor.finish_current_chunk()
+
+    monkeypatch.setattr(LazrsPointWriter, "__init__", begin)
+    monkeypatch.setattr(LazrsPointWriter, "write_points", write)
+    with laspy.open(path, mode="w", header=cloud.header, laz_backend=laspy.LazBackend.Lazrs) as out:
+        for points in (cloud.points[:700], cloud.points[700:710], cloud.points[710:]):
+            out.write_points(points)
+    one, other = ([points.z for points in cloud_chunks(cloud_overview(each))] for each in (plain, path))
+    np.testing.assert_array_equal(np.concatenate(one), np.concatenate(other))
 
 
 def test_points_withheld_are_left_out(folder):
@@ -128,8 +152,9 @@ def test_what_is_no_whole_cloud_is_refused(folder, las, content, said):
     [
         (lambda laz, table: laz[: len(laz) // 2], "is cut off: the table of its chunks is not there"),
         (lambda laz, table: laz[:table] + struct.pack("<II", 0, 2**31), "table of chunks that can't be true"),
-        (lambda laz, table: changed(laz, at_105_H=60000), "header that can't be true"),
-        (lambda laz, table: changed(laz, at_247_Q=2**40), "is cut off"),
+        (lambda laz, table: changed(laz, at_105_H=60000), "points can't be as many or as large"),
+        (lambda laz, table: _with_layer_of(laz, 2**32 - 1), "points can't be as many or as large"),
+        (lambda laz, table: changed(laz, at_247_Q=2**40), "points can't be as many or as large"),
     ],
 )
 def test_what_is_no_whole_compressed_cloud_is_refused(folder, laz, content, said):
@@ -139,6 +164,12 @@ def test_what_is_no_whole_compressed_cloud_is_refused(folder, laz, content, said
     path.write_bytes(content(laz, table))
     with pytest.raises(SiteError, match=said):
         read(path)
+
+
+def _with_layer_of(laz, length):
+    """The second layer of the first chunk said to be so long: after its first point of 30 bytes and their number."""
+    (start,) = struct.unpack_from("<I", laz, 96)
+    return changed(laz, **{f"at_{start + 8 + 30 + 4 + 4}_I": length})
 
 
 @pytest.mark.parametrize(

@@ -34,7 +34,7 @@ def write_cloud(path, *, density_m2=8.0, classes=True, crs="EPSG:25832+5783", un
     bush = np.hypot(x - 50, y - 50) < 0.8
     kind[bush] = 3
     top = np.where(house, HOUSE_TOP_M, z + np.where(wall, WALL_M, np.where(bush, 1.0, 0.0)))
-    crown = np.hypot(x - TREE[0], y - TREE[1]) < 4
+    crown = (np.hypot(x - TREE[0], y - TREE[1]) < 4) & (random.random(number) > 0.15)  # the others slip through
     top[crown] += TREE_M - np.hypot(x - TREE[0], y - TREE[1])[crown] ** 2 * 0.2
     kind[crown] = 5
     through = crown & (random.random(number) < 0.4)

@@ -101,6 +101,8 @@ def test_the_dsm_has_the_tops(models):
     near = np.hypot(models.x - made.TREE[0], models.y - made.TREE[1]) < 1
     top = made.ground_m(*made.TREE) + made.TREE_M
     assert np.nanmax(models.dsm[near]) == pytest.approx(top, abs=0.15)
+    within = np.hypot(models.x - made.TREE[0], models.y - made.TREE[1]) < 2.5  # where the crown is 6.7 m or higher
+    assert np.mean((models.dsm - made.ground_m(models.x, models.y))[within] > 6) > 0.98
     assert np.nanmedian(models.dsm[made.in_house(models.x, models.y, -1)]) == pytest.approx(made.HOUSE_TOP_M, abs=0.1)
     along = (np.abs(models.x - 35) < 0.3) & (models.y < 28)  # two cells wide, of which the wall may hit one
     over = np.where(along, models.dsm - made.ground_m(models.x, models.y), -np.inf).max(axis=1)
@@ -220,6 +222,13 @@ def test_clouds_in_other_crs_are_refused_together(folder):
     one, other = (made.write_cloud(folder / f"{crs}.laz", crs=f"EPSG:{crs}") for crs in (25832, 25833))
     with pytest.raises(SiteError, match=r"25833\.laz: is in ETRS89 / UTM zone 33N and 25832\.laz in"):
         elevation_models([one, other], folder / "mixed")
+
+
+@pytest.mark.parametrize("limit", ["PATCHES_MAX", "CELLS_MAX"])
+def test_points_scattered_over_a_country_are_refused(folder, monkeypatch, limit):
+    monkeypatch.setattr(f"lawngis.processing.gathering.point_cloud.{limit}", 30)
+    with pytest.raises(SiteError, match=r"scattered over more ground.*--area"):
+        elevation_models([made.write_cloud(folder / "wide.laz", density_m2=1)], folder / "wide")
 
 
 def test_no_cloud_at_all_is_said(folder):
