@@ -99,7 +99,7 @@ def _wire(own: Layers, mower: MowerProfile, prices: PriceBook) -> Iterator[_Item
     spacing = {
         "straight_m": mower.peg_spacing_straight_m,
         "bend_m": mower.peg_spacing_bend_m,
-        "first": sum(peg["stage"] == "first" for peg in own["pegs"]),
+        "first": sum(peg.get("stage") == "first" for peg in own["pegs"]),
     }
     yield _Item("pegs", len(own["pegs"]), "piece", ("pegs-bought", spacing), prices.peg_each)
     yield _Item("wire joints", len(own["joins"]), "piece", ("joints-bought", {}), prices.joint_each)

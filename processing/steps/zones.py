@@ -150,7 +150,7 @@ def _shared(
     week = MowerWeek(mower, parameters.hours_of_week(), most)
     numbers = {name: index for index, name in found.names.items()}
     grounds = {name: found.partition.zones[index] for name, index in numbers.items() if index in found.served.zones}
-    lengths_m = {name: found.links[index].length_m for index, name in found.link_names.items()}
+    lengths_m = {name: found.links[index].length_m for index, name in found.link_names.items() if index in found.links}
     lacks = []
     for number in sorted({row["mower_no"] for row in laid.zone_rows}):
         own = [row for row in laid.zone_rows if row["mower_no"] == number]

@@ -240,7 +240,7 @@ def test_a_zone_apart_that_one_charge_cannot_mow_gets_a_dock_of_its_own() -> Non
 
 def test_ground_out_of_signal_is_mown_by_hand_and_gets_no_wire() -> None:
     site = site_of(box(0, 0, 60, 50))
-    plan = plan_of(site)
+    plan = plan_of(site, zones={"mowers_max": 1})
     broken = violations_of(site, plan, CONTRACT_PROFILE)
     assert not broken, "\n".join(map(str, broken))
     (deep,) = plan.select("hand_mow", reason="out_of_signal")

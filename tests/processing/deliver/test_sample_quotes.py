@@ -109,10 +109,10 @@ def test_heads_say_whose_prices_they_are_and_what_the_plan_allows(sample, parcel
 
 
 def test_an_estimate_names_what_forbids_the_wire(sample):
-    text = pdf_text(sample.docs / "P11" / "quote.pdf")
-    assert "2 findings forbid laying the wire as planned" in text
-    stops = sample.findings[(sample.findings["parcel_id"] == "P11") & (sample.findings["severity"] == "stop")]
-    assert set(stops["code"]) == {"loop-too-long", "hours-missing"}
+    text = pdf_text(sample.docs / "P03" / "quote.pdf")
+    assert "one finding forbids laying the wire as planned" in text
+    stops = sample.findings[(sample.findings["parcel_id"] == "P03") & (sample.findings["severity"] == "stop")]
+    assert set(stops["code"]) == {"dock-not-feasible"}
     assert all(f"to be settled: {stop}" in text for stop in stops["text"])
 
 

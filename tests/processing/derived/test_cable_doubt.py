@@ -24,7 +24,10 @@ def asked(supply_m=REACH_M + 10, passage_m=100.0, pad_percent=0.0, hollow_m=0.0)
     count = len(square)
     here = 20
     given = {"supply_m": np.full(count, REACH_M + 10)}
-    given |= {name: np.full(count, 100.0) for name in ("sprinkler_m", "passage_m", "danger_m", "island_m", "outlet_m")}
+    given |= {
+        name: np.full(count, 100.0)
+        for name in ("sprinkler_m", "passage_m", "danger_m", "island_m", "outlet_m", "vehicle_m")
+    }
     given |= {name: np.zeros(count) for name in ("slope_percent", "hollow_m", "approach_percent", "central_m")}
     given |= {name: np.ones(count) for name in ("room_share", "shade_share", "sight_share", "neighbour_m", "bed_m")}
     given |= {name: np.full(count, 2.0) for name in ("slope_sd_percent", "approach_sd_percent")}

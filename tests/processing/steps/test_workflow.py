@@ -25,7 +25,7 @@ def test_built_in_steps_load_and_write_every_layer_once():
     assert set(written) | {"findings", "visit_checks", "run_info"} == {
         "summary", "lawn", "cover", "trees_found", "keepouts", "zones", "links", "edges", "wire_path", "wire_runs",
         "pegs", "joins",
-        "laying_steps", "watch_points",
+        "laying_steps", "watch_points", "mowers",
         "dock_candidates", "supply_route", "hand_mow", "materials", "schedule", "findings", "visit_checks", "run_info",
     }  # fmt: skip
 
