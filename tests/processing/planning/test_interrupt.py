@@ -20,7 +20,11 @@ LINUX = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="workers
 PATIENCE_S = 60.0
 
 
-def started(*words, before="", **options):
+HEARD = "import signal; signal.signal(signal.SIGHUP, signal.SIG_DFL); "
+"""Said first: tests that outlive their own terminal would hand that on."""
+
+
+def started(*words, before=HEARD, **options):
     command = [sys.executable, "-c", before + CODE, *map(str, words)]
     streams = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **options}
     return subprocess.Popen(command, text=True, start_new_session=True, **streams)
