@@ -17,7 +17,7 @@ from lawngis.trust import flip_probability
 
 from ..model.plan import Derived, Plan
 from ..model.site import DEM_ACCURACY, Site, dem_error
-from .doubt import SAFETY_DOUBT_MIN, DoubtParameters
+from .doubt import DoubtParameters
 
 DOUBT_FOOTPRINT_M = 2.0
 """Diameter over which the slope is averaged to find ground in doubt [m]: of such pieces of made banks as many flipped
@@ -88,9 +88,7 @@ def doubtful_ground(
 def _less_sure_in(
     site: Site, slope: MowerSlope, area: UndecidedArea, band: BaseGeometry, limit_percent: float
 ) -> UndecidedArea:
-    """Return a piece, where it is sure, with the chance of its part in the band: the whole goes with that."""
-    if area.flip_probability >= SAFETY_DOUBT_MIN:
-        return area
+    """Return a piece with the chance of its part in the band where that is less sure: the whole goes with that."""
     cells = zonal_cells(slope.slope_percent, shapely.intersection(area.polygon, band), site.frame)
     told = slope.mean_of(cells)
     if told is None:

@@ -25,11 +25,13 @@ from ..model.text import counted
 from ..reading.site_settings import FILE_NAME, SettingsFile, settings_file
 from .map_extract import map_layers
 from .map_tags import tag_table
+from .point_cloud import elevation_models
 from .sources import Sources
 
 LAYERS_FILE = "layers.gpkg"
 SOURCES_FOLDER = "sources"
 SUMS_FILE = "SHA256SUMS"
+CLOUD_MODELS = "from_points"
 MARGIN_M = 100.0
 """So far around the parcels other data are taken, where nobody says how far."""
 
@@ -79,6 +81,7 @@ def gather(sources: Sources, site: Path, area: Bounds | None = None) -> Gathered
             gpkg.write_layers(draft / LAYERS_FILE, tables)
         gathered.layers |= {name: len(table) for name, table in tables.items()}
         _bring_in(sources, draft / SOURCES_FOLDER)
+        _bring_in_clouds(sources, draft / SOURCES_FOLDER, area, gathered)
         for name, place in sources.rasters:
             gathered.rasters[name] = f"{SOURCES_FOLDER}/{name}" + ("" if place.is_dir() else f"/{place.name}")
         gathered.settings |= {"rasters": gathered.rasters} if gathered.rasters else {}
@@ -198,6 +201,27 @@ def _bring_in(sources: Sources, folder: Path) -> None:
         lines.append(f"{sha256(path)}  {place.as_posix()}\n")
     if lines:
         (folder / SUMS_FILE).write_text("".join(sorted(lines, key=lambda line: line[66:])), encoding="utf-8")
+
+
+def _bring_in_clouds(sources: Sources, folder: Path, area: Bounds | None, gathered: Gathered) -> None:
+    """Make terrain and surface model of point clouds, unless rasters were brought, and write down how good they are."""
+    if not sources.clouds:
+        return
+    brought = {name for name, _ in sources.rasters}
+    models = elevation_models(sources.clouds, folder / CLOUD_MODELS, area)
+    for name, file in (("dem", models.dem), ("dsm", models.dsm)):
+        if name in brought:
+            gathered.notes.append(f"{name}: taken from the raster of its own, not from the points")
+        else:
+            gathered.rasters[name] = f"{SOURCES_FOLDER}/{CLOUD_MODELS}/{file.name}"
+    if "dem" not in brought:
+        gathered.settings.setdefault("accuracy", {})["dem_sd_m"] = round(models.sd_m, 3)
+    ground = {"classes": "points of class 2", "filter": "a ground filter, as no point has a class"}[models.ground_found]
+    gathered.notes.append(
+        f"terrain from {models.points_read:,} points ({ground}), cells of {models.cell_m:g} m,"
+        f" {models.filled_share:.0%} filled, {models.empty_share:.0%} without ground"
+    )
+    gathered.notes.extend(models.notes)
 
 
 def _merged(there: Mapping[str, Any], ours: Mapping[str, Any]) -> dict[str, Any]:

@@ -9,9 +9,9 @@ from pathlib import Path
 from lawngis.errors import ParameterError, SiteError
 
 from ..files import formats, rasters, tiles
+from ..files.point_clouds import CLOUDS
 from ..model.site_layers import RASTERS
 
-CLOUDS = (".las", ".laz")
 PHOTO_BANDS = 3
 
 
@@ -90,9 +90,9 @@ def _named(word: str) -> tuple[str, Path]:
 
 def _kind(path: Path) -> str:
     ending = path.suffix.casefold()
-    kinds = {"maps": formats.MAP_EXTRACTS, "vectors": formats.VECTORS, "rasters": formats.RASTERS}
-    if ending in CLOUDS and path.is_file():
-        return "clouds"
+    kinds = {
+        "maps": formats.MAP_EXTRACTS, "clouds": CLOUDS, "vectors": formats.VECTORS, "rasters": formats.RASTERS
+    }  # fmt: skip
     for kind, known in kinds.items():
         if ending in known:
             fault = formats.file_fault(path, known)
@@ -103,7 +103,7 @@ def _kind(path: Path) -> str:
         raise SiteError(
             "is a folder", where=str(path), advice="Name its files, or say of which raster it holds tiles: dem=FOLDER."
         )
-    known_endings = ", ".join(dict.fromkeys([*CLOUDS, *(end for known in kinds.values() for end in known)]))
+    known_endings = ", ".join(dict.fromkeys(end for known in kinds.values() for end in known))
     what = "is of a kind that is not read" if path.exists() else "does not exist"
     raise SiteError(what, where=str(path), advice=f"Sources are {known_endings}.")
 

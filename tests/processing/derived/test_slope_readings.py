@@ -253,8 +253,9 @@ def test_ground_within_is_asked_about_at_its_own_limit():
 def test_a_sure_bank_is_as_unsure_as_what_of_its_ground_reaches_the_band():
     """18 % there, known to 4 %: steeper, it has the whole bank kept out."""
     band = shapely.difference(LAWN, LAWN.buffer(-1))
-    sure, unsure = (UndecidedArea(LAWN, chance, 25.0, 1.5) for chance in (0.0004, 0.05))
-    assert _less_sure_in(SITE, even(18.0), sure, band, 20.0).flip_probability == pytest.approx(ndtr(-0.5))
+    surer, sure, unsure = (UndecidedArea(LAWN, chance, 25.0, 1.5) for chance in (0.0004, 0.05, 0.4))
+    for area in (surer, sure):
+        assert _less_sure_in(SITE, even(18.0), area, band, 20.0).flip_probability == pytest.approx(ndtr(-0.5))
     assert _less_sure_in(SITE, even(18.0), unsure, band, 20.0) is unsure
 
 

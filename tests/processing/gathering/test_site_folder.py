@@ -7,8 +7,10 @@ import subprocess
 from math import cos, radians
 
 import geopandas
+import made_clouds as made
 import pyogrio
 import pytest
+import shapely
 from shapely import Polygon
 
 from lawngis.errors import LawngisError, ParameterError, SiteError
@@ -121,6 +123,26 @@ def test_sources_stay_in_the_site_with_their_checksums(extract, parcels, tmp_pat
         assert hashlib.sha256((site / "sources" / name).read_bytes()).hexdigest() == digest
     done = subprocess.run(["sha256sum", "-c", "SHA256SUMS"], cwd=site / "sources", capture_output=True, check=True)
     assert done.stdout.count(b": OK") == 3
+
+
+def test_a_cloud_becomes_the_terrain_of_a_plan(tmp_path, lawngis):
+    made.write_cloud(tmp_path / "scan.laz")
+    outline = shapely.box(made.EAST + 8, made.NORTH + 8, made.EAST + 52, made.NORTH + 52)
+    table = geopandas.GeoDataFrame({"parcel_id": ["A1"]}, geometry=[outline], crs="EPSG:25832")
+    pyogrio.write_dataframe(table, tmp_path / "parcels.gpkg", layer="parcels")
+    site = tmp_path / "site"
+    done = lawngis("gather", tmp_path / "parcels.gpkg", tmp_path / "scan.laz", "--out", site)
+    assert done.code == 0
+    assert "points of class 2" in done.err
+    settings = site_files(site).settings.settings
+    assert 0.05 <= settings.accuracy.dem_sd_m < 0.08
+    dem = SiteSource(site_files(site)).site("A1").dem
+    row, col = dem.shape[0] // 2, dem.shape[1] // 2
+    x, y = dem.transform * (col + 0.5, row + 0.5)
+    assert dem.values[row, col] == pytest.approx(made.ground_m(x - made.EAST, y - made.NORTH), abs=0.1)
+    assert "from_points" not in lawngis("check", site).out.partition("not read:")[2]
+    plan = lawngis("plan", site, "--out", tmp_path / "out")
+    assert plan.code == 0 and "1 planned" in plan.out
 
 
 def test_gathered_twice_it_is_the_same(extract, parcels, tmp_path):
