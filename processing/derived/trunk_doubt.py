@@ -126,7 +126,7 @@ def height_checks(
     parameters
         How much doubt is looked at.
     """
-    limit_m, checks = mower.bump_height_min_m, []
+    limit_m, sd_m, checks = mower.bump_height_min_m, site.accuracy.height_sd_m, []
     for kept in keepouts:
         thing = things.iloc[kept.source]
         rigid = thing["rigid"] in (True,)  # else soft, or nobody says
@@ -139,7 +139,7 @@ def height_checks(
             {"case": case, "thing": thing.get("kind", "obstacle"), "limit_m": limit_m},
             kept.polygon.representative_point(),
             None if unknown else float(thing["height_m"]),
-            None if unknown else site.accuracy.height_sd_m,
+            None if unknown else sd_m,
             "m",
             limit_m,
             target_layer=layer,
