@@ -88,6 +88,40 @@ def mow_interval_days(cut_height_mm: ArrayLike, growth_mm_day: ArrayLike) -> Flo
     return np.asarray(np.divide(height / 2, growth, out=np.full(height.shape, np.inf), where=growth > 0))
 
 
+def first_cuts_mm(stands_mm: float, cut_height_mm: float) -> list[float]:
+    """Return the heights to cut at one after another until grass that stands taller has the height wanted [mm].
+
+    Parameters
+    ----------
+    stands_mm
+        How high the grass stands [mm].
+    cut_height_mm
+        Height of the cut that is wanted [mm].
+
+    Raises
+    ------
+    ParameterError
+        When a height is not above 0.
+
+    Notes
+    -----
+    Never more than a third is taken off: each height is two thirds of the one before. A custom of turf care (see, for
+    example, Cornell and Penn State turfgrass programs), not a law of nature. What grows in between isn't counted.
+
+    Examples
+    --------
+    >>> first_cuts_mm(90, 40)
+    [60.0, 40.0]
+    """
+    if not (stands_mm > 0 and cut_height_mm > 0):
+        raise ParameterError("stands_mm and cut_height_mm must be above 0 mm")
+    heights: list[float] = []
+    while (lowest := stands_mm * 2 / 3) > cut_height_mm * (1 + 1e-9):
+        heights.append(lowest)
+        stands_mm = lowest
+    return [*heights, float(cut_height_mm)]
+
+
 def assumed_temperatures_c(latitude_deg: float) -> FloatArray:
     """Return monthly mean temperatures to start from where nobody gives any, January first, shape (12,) [°C].
 

@@ -8,6 +8,7 @@ from lawngis.mowing.growth import (
     assumed_temperatures_c,
     growth_potential_cool,
     growth_potential_warm,
+    first_cuts_mm,
     mow_interval_days,
     mowings_week_by_month,
     temperatures_from,
@@ -99,3 +100,23 @@ def test_a_table_that_is_none_is_refused_by_name(tmp_path, table):
 def test_impossible_numbers_are_refused(call, said):
     with pytest.raises(ParameterError, match=said):
         call()
+
+
+@pytest.mark.parametrize(
+    ("stands", "cut", "heights"),
+    [
+        (4.5, 3.0, [3.0]),  # kept at 3 inches, cut at 4.5: published by Cornell's turfgrass program
+        (3.0, 2.0, [2.0]),  # kept at 2 inches, cut at 3: Penn State, through the Asian Turfgrass Center
+        (90, 40, [60.0, 40.0]),
+        (91, 40, [91 * 2 / 3, 91 * 4 / 9, 40.0]),
+        (30, 40, [40.0]),
+    ],
+)
+def test_tall_grass_is_lowered_by_a_third_at_most(stands, cut, heights):
+    assert first_cuts_mm(stands, cut) == pytest.approx(heights)
+
+
+@pytest.mark.parametrize(("stands", "cut"), [(0, 40), (90, 0), (np.nan, 40)])
+def test_heights_that_make_no_sense_are_refused(stands, cut):
+    with pytest.raises(ParameterError, match="must be above 0 mm"):
+        first_cuts_mm(stands, cut)
