@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from math import pi
+from math import ceil, pi
 from pathlib import Path
 
 import numpy as np
@@ -88,38 +88,44 @@ def mow_interval_days(cut_height_mm: ArrayLike, growth_mm_day: ArrayLike) -> Flo
     return np.asarray(np.divide(height / 2, growth, out=np.full(height.shape, np.inf), where=growth > 0))
 
 
-def first_cuts_mm(stands_mm: float, cut_height_mm: float) -> list[float]:
-    """Return the heights to cut at one after another until grass that stands taller has the height wanted [mm].
+def one_third_heights_mm(cut_height_mm: float, *, steps: int, grid_mm: float = 1.0) -> list[float]:
+    """Return the height of the cut, and from which heights it is reached in one cut, two and so on [mm].
 
     Parameters
     ----------
-    stands_mm
-        How high the grass stands [mm].
     cut_height_mm
         Height of the cut that is wanted [mm].
+    steps
+        How many cuts at most.
+    grid_mm
+        Heights are multiples of this: the cut is rounded up, what stands is rounded down [mm].
+
+    Returns
+    -------
+    list of float
+        Rising, `steps` + 1 of them: grass of each height may be cut to the one before.
 
     Raises
     ------
     ParameterError
-        When a height is not above 0.
+        When the cut height or the grid is not above 0.
 
     Notes
     -----
-    Never more than a third is taken off: each height is two thirds of the one before. A custom of turf care (see, for
-    example, Cornell and Penn State turfgrass programs), not a law of nature. What grows in between isn't counted.
+    Never more than a third is taken off, so what is cut to H stands 1.5 H at most. A custom of the trade rather than a
+    law. What grows in between isn't counted.
 
     Examples
     --------
-    >>> first_cuts_mm(90, 40)
-    [60.0, 40.0]
+    >>> one_third_heights_mm(40, steps=2)
+    [40.0, 60.0, 90.0]
     """
-    if not (stands_mm > 0 and cut_height_mm > 0):
-        raise ParameterError("stands_mm and cut_height_mm must be above 0 mm")
-    heights: list[float] = []
-    while (lowest := stands_mm * 2 / 3) > cut_height_mm * (1 + 1e-9):
-        heights.append(lowest)
-        stands_mm = lowest
-    return [*heights, float(cut_height_mm)]
+    if not (cut_height_mm > 0 and grid_mm > 0):
+        raise ParameterError("cut_height_mm and grid_mm must be above 0 mm")
+    counts = [ceil(cut_height_mm / grid_mm - 1e-9)]
+    for _ in range(steps):
+        counts.append(counts[-1] * 3 // 2)
+    return [count * float(grid_mm) for count in counts]
 
 
 def assumed_temperatures_c(latitude_deg: float) -> FloatArray:

@@ -8,7 +8,7 @@ from datetime import datetime
 from itertools import groupby
 from math import ceil, floor, log10
 
-from lawngis.mowing.growth import first_cuts_mm
+from lawngis.mowing.growth import one_third_heights_mm
 
 from ..model.plan import Row
 from .formats import METRES_PER_FOOT, Formats
@@ -137,15 +137,10 @@ def _first_weeks(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
     paper.heading("Cutting height in the first weeks")
     told = [json.loads(row["values"] or "{}") for row in _found(plan, "growth")]
     if told:
-        cut_mm = float(told[0]["cut_height_mm"])
-        tall_mm = [cut_mm * 1.5**steps for steps in range(1, TALL_STEPS + 1)]
-        rows = [
-            [
-                f"up to {_height(stands_mm, formats)}",
-                ", then ".join(_height(set_mm, formats) for set_mm in first_cuts_mm(stands_mm, cut_mm)),
-            ]
-            for stands_mm in tall_mm
-        ]
+        grid_mm = 1.0 if formats.metric else 1000 * METRES_PER_FOOT / 12 / 8
+        levels_mm = one_third_heights_mm(float(told[0]["cut_height_mm"]), steps=TALL_STEPS, grid_mm=grid_mm)
+        levels = [_height(level_mm, formats) for level_mm in levels_mm]
+        rows = [[f"up to {levels[steps]}", ", then ".join(levels[:steps][::-1])] for steps in range(1, len(levels))]
         paper.rows(["Where the grass stands", "Set one after another"], rows, (50, 130), "LL")
         paper.ln(1)
     paper.say(FIRST_WEEKS, 8.5)
