@@ -86,6 +86,7 @@ def test_set_out_places_and_quiet_hours_come_from_the_plan(delivered):
     thin = finding("thin-place", "2 m² of Z1 stay thin", "Set out beside it now and then.", case="start")
     said = text_of(delivered, schedule=week, of_run=[quiet], findings=[thin])
     assert re.search(r"Set-out places.* 22 sq ft of Z1 stay thin. Set out beside it now and then. Quiet hours", said)
+    assert said.count("stay thin") == 1
     assert "Z1 60 % at the entry, 40 % at 100′ 0″" in said
     assert "The weekly plan wants Monday 09:00-19:00. Local quiet hours decide." in said
     neither = text_of(delivered)
