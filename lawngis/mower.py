@@ -87,6 +87,7 @@ class MowerProfile(_Checked):
 
     # obstacles
     rigid_trunk_min_m: float = _number("a trunk at least this thick may be bumped", 0.01, 2)
+    bump_height_min_m: float = _number("lowest thing that the bumper feels; a lower one gets an island", 0.02, 1)
     sapling_island_radius_m: float = _number("radius kept free around a thin trunk", 0.05, 3)
 
     # wire

@@ -16,7 +16,7 @@ CONTRACT = {
     "wire_reel_m": 150, "wire_slack_percent": 2, "wire_section_mm2": 0.75, "loop_length_max_m": 500,
     "signal_reach_max_m": 18, "supply_cable_max_m": 15, "dock_straight_ahead_m": 2.0, "dock_straight_behind_m": 1.0,
     "dock_slope_max_percent": 5, "dock_corner_min_m": 1.0, "dock_sprinkler_min_m": 2.0, "cutting_width_m": 0.24,
-    "speed_mps": 0.35, "run_minutes": 70, "charge_minutes": 60, "rigid_trunk_min_m": 0.15,
+    "speed_mps": 0.35, "run_minutes": 70, "charge_minutes": 60, "rigid_trunk_min_m": 0.15, "bump_height_min_m": 0.15,
 }  # fmt: skip
 SETBACKS = {
     "flush": 0.12, "raised": 0.35, "drop": 0.60, "water": 0.60,

@@ -138,23 +138,55 @@ def area_keepouts(
     return _keepouts(polygons, reason, lawn=lawn, confidence=confidence)
 
 
+def bumpable(rigid: ArrayLike, height_m: ArrayLike, *, bump_height_min_m: float) -> NDArray[np.bool_]:
+    """Return which things the mower may run against, shape (n,): rigid ones that stand high enough to be felt.
+
+    What is lower lifts the bumper over it, and the mower climbs on. A thing of unknown height may be low, so it isn't
+    bumped. Common practice, no source.
+
+    Parameters
+    ----------
+    rigid
+        Whether each is rigid, shape (n,); unknown (NaN, None) counts as not.
+    height_m
+        Of each above the lawn, shape (n,); NaN where unknown [m].
+    bump_height_min_m
+        Lowest thing that a bumper feels [m].
+
+    Raises
+    ------
+    ParameterError
+        When the limit is not positive.
+    """
+    if not bump_height_min_m > 0:
+        raise ParameterError("bump_height_min_m must be above 0 m")
+    told = np.array([value in (True, False) and bool(value) for value in np.asarray(rigid, dtype=object)], dtype=bool)
+    return told & (np.asarray(height_m, dtype=np.float64) >= bump_height_min_m)
+
+
 def obstacle_keepouts(
     geometries: Sequence[BaseGeometry] | NDArray[np.object_],
     rigid: Sequence[bool | None] | NDArray[np.object_],
+    height_m: ArrayLike,
     *,
     lawn: BaseGeometry,
+    bump_height_min_m: float,
     point_radius_m: float = 0.3,
 ) -> list[Keepout]:
-    """Return keep-outs for other things on the lawn: rigid ones are bumped, others get an island.
+    """Return keep-outs for other things on the lawn: those that are :func:`bumpable`, others get an island.
 
     Parameters
     ----------
     geometries
         Points and polygons [m]. A point is given a disc.
     rigid
-        Whether each may be bumped, shape (n,); unknown (NaN, None) counts as not.
+        Whether each is rigid, shape (n,); unknown (NaN, None) counts as not.
+    height_m
+        Of each above the lawn, shape (n,); NaN where unknown [m].
     lawn
         The cleaned lawn [m].
+    bump_height_min_m
+        Lowest thing that a bumper feels [m].
     point_radius_m
         Radius of a point's disc [m]. Common practice, no source.
 
@@ -162,21 +194,20 @@ def obstacle_keepouts(
     -------
     list of Keepout
         Only those that touch the lawn; `source` is the row in `geometries`. What the map shows as a point,
-        or not as rigid or soft, has half the confidence.
+        or not as rigid or soft, or as rigid without a height, has half the confidence.
     """
-    shapes = np.asarray(geometries, dtype=object)
-    told = [
-        value if value in (True, False) else None
-        for value in np.broadcast_to(np.asarray(rigid, dtype=object), shapes.shape)
-    ]
+    shapes, told = np.asarray(geometries, dtype=object), np.asarray(rigid, dtype=object)
+    height = np.asarray(height_m, dtype=np.float64)
     points = shapely.get_dimensions(shapes) == 0
     round_points = shapely.buffer(shapes, point_radius_m / np.cos(np.pi / 32), quad_segs=8)
-    unsure = points | np.array([value is None for value in told], dtype=bool)
+    soft = np.array([value in (True, False) and not value for value in told], dtype=bool)
+    rigid_unsure = np.array([value not in (True, False) for value in told], dtype=bool) | np.isnan(height)
+    unsure = points | (~soft & rigid_unsure)
     return _keepouts(
         np.where(points, round_points, shapes),
         "obstacle",
         lawn=lawn,
-        rigid=np.array([bool(value) for value in told], dtype=bool),
+        rigid=bumpable(told, height, bump_height_min_m=bump_height_min_m),
         confidence=np.where(unsure, _GUESSED, _DRAWN),
     )
 
@@ -215,7 +246,7 @@ def barrier_keepouts(
     lines
         Middle lines of the barriers [m].
     rigid
-        Whether each may be bumped where the lawn surrounds it (a wall may, a hedge may not), shape (n,).
+        Whether each may be bumped where the lawn surrounds it (a wall may, a hedge or a low kerb may not), shape (n,).
     lawn
         The cleaned lawn [m].
     width_m

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from math import pi
+from math import ceil, pi
 from pathlib import Path
 
 import numpy as np
@@ -86,6 +86,46 @@ def mow_interval_days(cut_height_mm: ArrayLike, growth_mm_day: ArrayLike) -> Flo
         raise ParameterError(f"the cut height {cut_height_mm!r} mm is not above zero")
     height, growth = np.broadcast_arrays(height, growth)
     return np.asarray(np.divide(height / 2, growth, out=np.full(height.shape, np.inf), where=growth > 0))
+
+
+def one_third_heights_mm(cut_height_mm: float, *, steps: int, grid_mm: float = 1.0) -> list[float]:
+    """Return the height of the cut, and from which heights it is reached in one cut, two and so on [mm].
+
+    Parameters
+    ----------
+    cut_height_mm
+        Height of the cut that is wanted [mm].
+    steps
+        How many cuts at most.
+    grid_mm
+        Heights are multiples of this: the cut is rounded up, what stands is rounded down [mm].
+
+    Returns
+    -------
+    list of float
+        Rising, `steps` + 1 of them: grass of each height may be cut to the one before.
+
+    Raises
+    ------
+    ParameterError
+        When the cut height or the grid is not above 0.
+
+    Notes
+    -----
+    Never more than a third is taken off, so what is cut to H stands 1.5 H at most. A custom of the trade rather than a
+    law. What grows in between isn't counted.
+
+    Examples
+    --------
+    >>> one_third_heights_mm(40, steps=2)
+    [40.0, 60.0, 90.0]
+    """
+    if not (cut_height_mm > 0 and grid_mm > 0):
+        raise ParameterError("cut_height_mm and grid_mm must be above 0 mm")
+    counts = [ceil(cut_height_mm / grid_mm - 1e-9)]
+    for _ in range(steps):
+        counts.append(counts[-1] * 3 // 2)
+    return [count * float(grid_mm) for count in counts]
 
 
 def assumed_temperatures_c(latitude_deg: float) -> FloatArray:

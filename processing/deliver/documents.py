@@ -239,6 +239,7 @@ def _documents(plan: ParcelPlan, offer: Quote, wishes: Wishes) -> Iterator[tuple
     """Name, kind and making of each document that makes sense for a parcel."""
     from .drawing import dxf
     from .offer import offer_paper
+    from .settings import settings_sheet
     from .sheet import plan_sheet
     from .visit import visit_csv, visit_sheet
     from .walk import walk_csv
@@ -254,6 +255,7 @@ def _documents(plan: ParcelPlan, offer: Quote, wishes: Wishes) -> Iterator[tuple
     yield "layers.geojson", "geojson", lambda: geojson(plan)
     if plan.rows["zones"]:
         yield "sheet.pdf", "pdf", lambda: plan_sheet(plan, formats, at)
+        yield "settings.pdf", "pdf", lambda: settings_sheet(plan, formats, at)
     if offer.lines:
         yield "quote.pdf", "pdf", lambda: offer_paper(plan, offer, formats, at)
         yield "quote.csv", "csv", lambda: quote_csv(offer, plan.parcel_id)

@@ -61,8 +61,8 @@ def doubts(site: Site, plan: Plan, mower: MowerProfile, prices: PriceBook) -> li
         elif check["target_layer"] == "dock_candidates":
             others = _of_dock(plan, check["target_id"], mower, prices)
             found += [Doubt(chance / len(others), changes) for changes in others]
-        elif check["code"] == "trunk":
-            found.append(Doubt(chance, _of_trunk(zones, check, mower, prices)))
+        elif check["code"] in ("trunk", "bump-height"):
+            found.append(Doubt(chance, _of_bumped(zones, check, mower, prices)))
     return found
 
 
@@ -80,11 +80,11 @@ def _of_ways(site: Site, plan: Plan, mower: MowerProfile, prices: PriceBook) -> 
     return [Doubt(chance, cut)] * (len(led) + len(docks))
 
 
-def _of_trunk(zones: BaseGeometry, check: Row, mower: MowerProfile, prices: PriceBook) -> dict[str, float]:
-    """Return what a plan takes more or less where a trunk gets an island after all, or none: its ring and its lead."""
+def _of_bumped(zones: BaseGeometry, check: Row, mower: MowerProfile, prices: PriceBook) -> dict[str, float]:
+    """Return what a plan takes more or less where a thing gets an island after all, or none: its ring and its lead."""
     edge = shapely.boundary(shapely.union_all([Polygon(part.exterior) for part in polygon_parts(zones)]))
     island_m = check["at_stake"] + 2 * edge.distance(check["geometry"])
-    bumped = check["value"] >= check["limit_value"]
+    bumped = (check["value"] or 0.0) >= check["limit_value"]
     return taken_more({WIRE: 0.0 if bumped else island_m}, {WIRE: island_m if bumped else 0.0}, mower, prices)
 
 

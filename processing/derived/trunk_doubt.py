@@ -1,10 +1,12 @@
-"""Whether a thing may be bumped: trunks about as thick as they must be, and room beside them about as wide."""
+"""Whether a thing may be bumped: trunks about as thick as they must be, things about as high, room about as wide."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from math import pi
 
+import geopandas
+import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
@@ -17,7 +19,7 @@ from .doubt import DoubtParameters, in_doubt
 from .outline_spread import edge_distance_sd_m
 
 MEASURED_AT_M = 0.5
-"""A diameter that was measured this near to a tree is its own."""
+"""A diameter or height that was measured this near to a thing is its own."""
 
 
 def gap_checks(
@@ -77,11 +79,10 @@ def trunk_checks(
         return []
     trees = site.layers["trees"].explode(ignore_index=True)
     trunks = trees["trunk_diameter_m"].to_numpy(dtype=float)
-    measured = [fact.place for fact in site.facts.features if fact.column == "trunk_diameter_m" and fact.place]
     checks = []
     for kept in keepouts:
         place = trees.geometry.iloc[kept.source]
-        told = trunks[kept.source] > 0 and not any(place.dwithin(other, MEASURED_AT_M) for other in measured)
+        told = trunks[kept.source] > 0 and not _measured(site, "trees", "trunk_diameter_m", place)
         if kept.treatment == "outside" or not told:
             continue
         check = VisitCheck(
@@ -98,3 +99,62 @@ def trunk_checks(
         )
         checks += in_doubt(check, parameters, whole=float(shapely.length(site.parcel)))
     return checks
+
+
+def height_checks(
+    site: Site,
+    layer: str,
+    things: geopandas.GeoDataFrame,
+    keepouts: Sequence[Keepout],
+    mower: MowerProfile,
+    parameters: DoubtParameters,
+) -> list[VisitCheck]:
+    """Return checks of rigid things that lawn surrounds, whose height is in doubt or unknown and nobody measured.
+
+    Parameters
+    ----------
+    site
+        How far heights are off, and what was measured.
+    layer
+        Of the site, which has the things: obstacles or barriers.
+    things
+        Their rows: whether each is ``rigid``, and ``height_m``.
+    keepouts
+        Those of the things, whose `source` is the row there.
+    mower
+        Whose lowest thing that the bumper feels decides.
+    parameters
+        How much doubt is looked at.
+    """
+    limit_m, sd_m, checks = mower.bump_height_min_m, site.accuracy.height_sd_m, []
+    for kept in keepouts:
+        thing = things.iloc[kept.source]
+        rigid = thing["rigid"] in (True,)  # else soft, or nobody says
+        if kept.treatment == "outside" or not rigid or _measured(site, layer, "height_m", kept.polygon):
+            continue
+        unknown = bool(np.isnan(thing["height_m"]))
+        case = "unknown" if unknown else "bumped" if kept.treatment == "bump" else "island"
+        check = VisitCheck(
+            "bump-height",
+            {"case": case, "thing": thing.get("kind", "obstacle"), "limit_m": limit_m},
+            kept.polygon.representative_point(),
+            None if unknown else float(thing["height_m"]),
+            None if unknown else sd_m,
+            "m",
+            limit_m,
+            target_layer=layer,
+            target_column="height_m",
+            at_stake=float(kept.polygon.buffer(mower.setback_m.raised).length),
+        )
+        chance = 0.5 if unknown else None
+        checks += in_doubt(check, parameters, chance=chance, whole=float(shapely.length(site.parcel)))
+    return checks
+
+
+def _measured(site: Site, layer: str, column: str, place: BaseGeometry) -> bool:
+    """Return whether somebody measured a column of the thing at a place."""
+    return any(
+        fact.place is not None and place.dwithin(fact.place, MEASURED_AT_M)
+        for fact in site.facts.features
+        if (fact.layer, fact.column) == (layer, column)
+    )

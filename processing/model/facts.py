@@ -199,6 +199,8 @@ PLAUSIBLE: Mapping[tuple[str, str], tuple[float, float]] = {
     ("keepouts", "slope_percent"): (0.0, 150.0),
     ("dock_candidates", "slope_percent"): (0.0, 100.0),
     ("trees", "trunk_diameter_m"): (0.0, 5.0),
+    ("obstacles", "height_m"): (0.0, 30.0),
+    ("barriers", "height_m"): (-30.0, 30.0),
     ("watch_points", "move_m"): (-1.0, 1.0),
 }
 """What a measured value can be, least and most, by layer and column: beyond it another unit was meant, as 155 for a

@@ -58,6 +58,9 @@ class DataAccuracy(BaseModel):
     trunk_sd_m: float = Field(
         default=0.03, ge=0, le=1, description="of a trunk's diameter in the layer trees; default: from memory"
     )
+    height_sd_m: float = Field(
+        default=0.03, ge=0, le=1, description="of the height of an obstacle, wall, fence or kerb; default: from memory"
+    )
     dem_error_form: ErrorForm = Field(
         default="exponential", description="how errors of elevations are alike: exponential (rough) or gaussian"
     )

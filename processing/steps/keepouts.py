@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import geopandas
 import numpy as np
 import shapely
 from pydantic import Field
@@ -15,6 +16,7 @@ from lawngis.lawn.obstacles import (
     Keepout,
     area_keepouts,
     barrier_keepouts,
+    bumpable,
     drop_keepouts,
     obstacle_keepouts,
     tree_keepouts,
@@ -31,7 +33,7 @@ from ..derived.paving import KerbParameters, rolled_over
 from ..derived.slope import SlopeParameters, mapped_slope, steep_at_edge, steep_ground
 from ..derived.slope_checks import reading_findings, slope_checks, steep_evidence, unknown_slope_checks
 from ..derived.slope_readings import REACH_M, slope_pieces, with_readings
-from ..derived.trunk_doubt import gap_checks, trunk_checks
+from ..derived.trunk_doubt import gap_checks, height_checks, trunk_checks
 from ..model.facts import Fact
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
 from ..model.site import DEM_ACCURACY, VECTOR_ACCURACY, Site
@@ -82,6 +84,8 @@ def keepouts(site: Site, plan: Plan, mower: MowerProfile, parameters: KeepoutsPa
     checks = slope_checks(pieces, lawn, mower, parameters)
     checks += unknown_slope_checks(site, slope.slope_percent, lawn, mower, parameters)
     checks += trunk_checks(site, _trees(site, lawn, mower), mower, parameters)
+    for layer, things in (("obstacles", _obstacles(site)), ("barriers", _standing(site, parameters))):
+        checks += height_checks(site, layer, things, _kept(things, lawn, mower, parameters), mower, parameters)
     checks += gap_checks(site, found, lawn, mower, parameters)
     return StepResult({"keepouts": rows}, _findings(rows, lawn) + of_facts, checks)
 
@@ -123,10 +127,12 @@ def _from_layers(
     found = area_keepouts(site.geometries("water"), "water", lawn=lawn)
     found += area_keepouts(site.geometries("beds"), "bed", lawn=lawn)
     found += _trees(site, lawn, mower) + _found_trees(plan, lawn, mower)
-    if "obstacles" in site.layers and len(site.layers["obstacles"]):
-        obstacles = site.layers["obstacles"].explode(ignore_index=True)
-        found += obstacle_keepouts(obstacles.geometry.to_numpy(), obstacles["rigid"].to_numpy(), lawn=lawn)
-    found += _barriers(site, lawn, parameters)
+    found += _kept(_obstacles(site), lawn, mower, parameters)
+    if "barriers" in site.layers:
+        barriers = site.layers["barriers"]
+        drops = barriers[barriers["kind"] == "drop"].explode(ignore_index=True)
+        found += drop_keepouts(drops.geometry.to_numpy(), lawn=lawn, width_m=parameters.barrier_width_m)
+    found += _kept(_standing(site, parameters), lawn, mower, parameters)
     # Beds and hedges end where somebody measured that a passage begins.
     return without_ground(found, gained_ground(site.facts.widths))
 
@@ -160,20 +166,34 @@ def _found_trees(plan: Plan, lawn: BaseGeometry, mower: MowerProfile) -> list[Ke
     )
 
 
-def _barriers(site: Site, lawn: BaseGeometry, parameters: KeepoutsParameters) -> list[Keepout]:
-    if "barriers" not in site.layers or not len(site.layers["barriers"]):
-        return []
+def _obstacles(site: Site) -> geopandas.GeoDataFrame:
+    if "obstacles" not in site.layers:
+        return geopandas.GeoDataFrame({"rigid": [], "height_m": []}, geometry=[])
+    return site.layers["obstacles"].explode(ignore_index=True)
+
+
+def _standing(site: Site, parameters: KeepoutsParameters) -> geopandas.GeoDataFrame:
+    """Return walls, fences, hedges and kerbs that no wheel rolls onto."""
+    if "barriers" not in site.layers:
+        return geopandas.GeoDataFrame({"rigid": [], "height_m": []}, geometry=[])
     barriers = site.layers["barriers"].explode(ignore_index=True)
-    kinds = barriers["kind"].fillna("wall").to_numpy()
-    lines = barriers.geometry.to_numpy()
-    standing = (kinds != "drop") & ~rolled_over(barriers, parameters.kerb_flush_max_m)
-    width = np.where(kinds == "hedge", parameters.hedge_width_m, parameters.barrier_width_m)
-    found: list[Keepout] = []
-    if (kinds == "drop").any():
-        found += drop_keepouts(lines[kinds == "drop"], lawn=lawn, width_m=parameters.barrier_width_m)
-    if standing.any():
-        found += barrier_keepouts(lines[standing], kinds[standing] != "hedge", lawn=lawn, width_m=width[standing])
-    return found
+    barriers["kind"] = barriers["kind"].fillna("wall")
+    barriers["rigid"] = (barriers["kind"] != "hedge").astype(object)
+    drawn = barriers[(barriers["kind"] != "drop") & ~rolled_over(barriers, parameters.kerb_flush_max_m)]
+    return drawn.reset_index(drop=True)
+
+
+def _kept(
+    things: geopandas.GeoDataFrame, lawn: BaseGeometry, mower: MowerProfile, parameters: KeepoutsParameters
+) -> list[Keepout]:
+    """Return keep-outs for obstacles or, where the things have kinds, for barriers; `source` is the row."""
+    shapes, rigid = things.geometry.to_numpy(), things["rigid"].to_numpy()
+    height_m, least_m = things["height_m"].to_numpy(dtype=float), mower.bump_height_min_m
+    if "kind" not in things:
+        return obstacle_keepouts(shapes, rigid, height_m, lawn=lawn, bump_height_min_m=least_m)
+    width_m = np.where(things["kind"] == "hedge", parameters.hedge_width_m, parameters.barrier_width_m)
+    felt = bumpable(rigid, height_m, bump_height_min_m=least_m)
+    return barrier_keepouts(shapes, felt, lawn=lawn, width_m=width_m)
 
 
 def _steep(site: Site, lawn: BaseGeometry, slope: MowerSlope, mower: MowerProfile) -> list[Keepout]:
@@ -241,6 +261,7 @@ STEP = Step(
         *DEM_ACCURACY,
         *VECTOR_ACCURACY,
         "accuracy:trunk_sd_m",
+        "accuracy:height_sd_m",
         "fact:features",
         "fact:slopes",
         "fact:widths",

@@ -270,6 +270,7 @@ CONTRACT_PROFILE: dict[str, Any] = {
     "peg_spacing_straight_m": 0.8,
     "peg_spacing_bend_m": 0.3,
     "peg_spacing_first_m": 3.0,
+    "bump_height_min_m": 0.15,
     "wire_reel_m": 150,
     "wire_slack_percent": 2,
 }

@@ -153,7 +153,8 @@ class _Garden:
     def posts(self) -> None:
         for _ in range(self.rng.integers(1, 4)):
             rigid = [True, False, None][int(self.rng.integers(3))]
-            self.add("obstacles", self.place(), rigid=rigid, height_m=1.0)
+            height = self.rng.choice([0.1, 1.0, np.nan])
+            self.add("obstacles", self.place(), rigid=rigid, height_m=float(height))
 
 
 def write_site(folder: Path, layers: dict[str, geopandas.GeoDataFrame]) -> Path:

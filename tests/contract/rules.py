@@ -46,6 +46,7 @@ from shape import content_violations, file_violations, missing_parts
 from shapely.geometry.base import BaseGeometry
 from trade_rules import (
     border_problems,
+    bumped_things,
     crossed_paving,
     docks_near_vehicles,
     drop_problems,
@@ -962,6 +963,7 @@ RULES = {
     9: rule_9_sums,
     10: rule_10_areas,
     12: rule_12_not_too_steep,
+    "bumped": bumped_things,
     "joins": joins_within_reach,
     "mowers": mowers_add_up,
     "mowers apart": mowers_apart,

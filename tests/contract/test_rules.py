@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 import shapely
 from expected_layers import CONTRACT_PROFILE, EXPECTED_LAYERS
-from hand_made import PLANE, WAY, ZONES, HandMade, Step, site_layers, write
+from hand_made import BED, PLANE, WAY, ZONES, HandMade, Step, site_layers, write
 from plan_view import Terrain, Violation, parcel_views, winding_numbers
 from rules import (
     RULES,
@@ -246,6 +246,28 @@ def joined_at(*chainages: float) -> list[str]:
 )
 def test_joins_where_hands_can_work(at_m: float, said: list[str]) -> None:
     assert joined_at(at_m) == said
+
+
+@pytest.mark.parametrize(
+    ("layer", "columns", "caught"),
+    [
+        ("obstacles", {"rigid": True, "height_m": 0.15}, False),
+        ("obstacles", {"rigid": True, "height_m": 0.14}, True),
+        ("obstacles", {"rigid": True, "height_m": np.nan}, True),
+        ("obstacles", {"rigid": False, "height_m": 1.0}, True),
+        ("obstacles", {"rigid": None, "height_m": 1.0}, True),
+        ("barriers", {"kind": "kerb", "height_m": 0.2}, False),
+        ("barriers", {"kind": "kerb", "height_m": 0.1}, True),
+        ("barriers", {"kind": "hedge", "height_m": 1.0}, True),
+    ],
+)
+def test_what_is_bumped_is_rigid_and_felt(layer: str, columns: dict[str, object], caught: bool) -> None:
+    layers, site = drawn(), site_layers()
+    layers["keepouts"] = layers["keepouts"].assign(reason="obstacle", treatment="bump")
+    site[layer] = geopandas.GeoDataFrame({key: [value] for key, value in columns.items()}, geometry=[BED], crs=PLANE)
+    (view,) = parcel_views(layers, site)
+    found = list(RULES["bumped"](view, CONTRACT_PROFILE))
+    assert found == ([("P01-K1", "it is bumped, and nothing rigid of that height is drawn there")] if caught else [])
 
 
 def test_reels_that_are_too_short_for_the_loop() -> None:

@@ -1,4 +1,4 @@
-"""Rules of the trade that the checker knows beside the contract's numbered ones: drops, and joins between reels."""
+"""Rules of the trade that the checker knows beside the numbered ones: drops, what is bumped, joins between reels."""
 
 from __future__ import annotations
 
@@ -114,6 +114,22 @@ def docks_near_vehicles(view: ParcelView, profile: dict[str, Any]) -> Iterator[t
         away_m = dock["geometry"].distance(reach)
         if away_m < profile["dock_vehicle_min_m"] - 1e-3:
             yield dock["candidate_id"], f"it is called feasible, {away_m:.2f} m from a drive or road"
+
+
+def bumped_things(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """What is bumped, trees apart, is drawn as rigid and so high that a bumper feels it."""
+    felt: list[BaseGeometry] = []
+    for layer, column, soft in (("obstacles", "rigid", [False]), ("barriers", "kind", ["hedge", "drop"])):
+        if layer in view.site and "height_m" in view.site[layer]:
+            some = view.site[layer]
+            rigid = ~some[column].isin(soft) & (some[column].notna() | (layer == "barriers"))
+            high = pd.to_numeric(some["height_m"]) >= profile["bump_height_min_m"]
+            felt += list(some.geometry[rigid & high])
+    for _, row in view.rows("keepouts").iterrows():
+        bumped = (row["reason"], row["treatment"]) == ("obstacle", "bump")
+        # A point is given a disc, a line a strip: what is drawn lies in the middle of it.
+        if bumped and not any(row["geometry"].buffer(0.02).intersects(shape) for shape in felt):
+            yield row["keepout_id"], "it is bumped, and nothing rigid of that height is drawn there"
 
 
 def joins_within_reach(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple[str, str]]:

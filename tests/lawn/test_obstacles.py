@@ -14,6 +14,7 @@ from lawngis.lawn.obstacles import (
     Keepout,
     area_keepouts,
     barrier_keepouts,
+    bumpable,
     drop_keepouts,
     obstacle_keepouts,
     tree_keepouts,
@@ -132,21 +133,59 @@ class TestAreas:
         assert found.treatment == "island"
 
 
+def things(shapes, rigid, height_m=1.0):
+    heights = np.full(len(shapes), height_m, dtype=float)
+    return obstacle_keepouts(shapes, rigid, heights, lawn=LAWN, bump_height_min_m=0.15)
+
+
+class TestBumpable:
+    """Common practice, no source: low, soft and tender things get an island, something rigid may be bumped."""
+
+    @pytest.mark.parametrize(
+        ("rigid", "height_m", "felt"),
+        [
+            (True, 0.15, True),
+            (True, 0.149, False),
+            (True, np.nan, False),
+            (True, 0.0, False),
+            (False, 2.0, False),
+            (None, 2.0, False),
+            (np.nan, 2.0, False),
+        ],
+    )
+    def test_what_is_rigid_and_high_enough_to_be_felt(self, rigid, height_m, felt):
+        assert bumpable([rigid], [height_m], bump_height_min_m=0.15).tolist() == [felt]
+
+    @pytest.mark.parametrize("limit", [0, -0.1, np.nan])
+    def test_a_limit_that_makes_no_sense_is_refused(self, limit):
+        with pytest.raises(ParameterError, match=r"^bump_height_min_m"):
+            bumpable([True], [1.0], bump_height_min_m=limit)
+
+
 class TestObstacles:
+    def test_a_low_thing_and_one_of_unknown_height_are_ringed(self):
+        shapes = [box(5, 5, 6, 6), box(8, 5, 9, 6), box(11, 5, 12, 6)]
+        found = obstacle_keepouts(shapes, [True] * 3, [0.1, np.nan, 0.2], lawn=LAWN, bump_height_min_m=0.15)
+        assert [(item.treatment, item.confidence) for item in found] == [
+            ("island", 0.9),
+            ("island", 0.5),
+            ("bump", 0.9),
+        ]
+
     def test_rigid_ones_are_bumped_others_are_islands(self):
         shapes = [box(5, 5, 5.2, 5.2), box(8, 5, 9, 6), Point(12, 12), box(15, 5, 16, 6)]
-        found = obstacle_keepouts(shapes, [True, False, True, None], lawn=LAWN)
+        found = things(shapes, [True, False, True, None])
         assert [item.treatment for item in found] == ["bump", "island", "bump", "island"]
         assert {item.reason for item in found} == {"obstacle"}
         assert [item.confidence for item in found] == [0.9, 0.9, 0.5, 0.5]
         assert Point(12, 12).distance(found[2].polygon.exterior) == pytest.approx(0.3)
 
     def test_not_a_number_is_not_rigid(self):
-        (found,) = obstacle_keepouts([box(5, 5, 6, 6)], [np.nan], lawn=LAWN)
+        (found,) = things([box(5, 5, 6, 6)], [np.nan])
         assert found.treatment == "island"
 
     def test_a_rigid_one_in_the_edge_is_outside(self):
-        (found,) = obstacle_keepouts([box(29, 5, 31, 6)], [True], lawn=LAWN)
+        (found,) = things([box(29, 5, 31, 6)], [True])
         assert found.treatment == "outside"
 
 

@@ -10,6 +10,7 @@ from lawngis.mowing.growth import (
     growth_potential_warm,
     mow_interval_days,
     mowings_week_by_month,
+    one_third_heights_mm,
     temperatures_from,
 )
 
@@ -99,3 +100,32 @@ def test_a_table_that_is_none_is_refused_by_name(tmp_path, table):
 def test_impossible_numbers_are_refused(call, said):
     with pytest.raises(ParameterError, match=said):
         call()
+
+
+INCH_MM = 25.4
+
+
+@pytest.mark.parametrize(
+    ("cut_in", "heights_in"),
+    [
+        (3.0, [3.0, 4.5, 6.75]),  # kept at 3 inches, cut at 4.5: published by Cornell's turfgrass program
+        (2.0, [2.0, 3.0, 4.5]),  # kept at 2 inches, cut at 3: Penn State, through the Asian Turfgrass Center
+        (40 / INCH_MM, [1.625, 2.375, 3.5]),  # on eighths of an inch
+    ],
+)
+def test_heights_of_the_one_third_rule(cut_in, heights_in):
+    heights = one_third_heights_mm(cut_in * INCH_MM, steps=2, grid_mm=INCH_MM / 8)
+    assert np.divide(heights, INCH_MM) == pytest.approx(heights_in)
+
+
+@given(st.floats(10, 150), st.sampled_from([1.0, 5.0, INCH_MM / 8]))
+def test_no_cut_takes_more_than_a_third(cut_mm, grid_mm):
+    heights = np.array(one_third_heights_mm(cut_mm, steps=4, grid_mm=grid_mm))
+    assert cut_mm - 1e-6 <= heights[0] < cut_mm + grid_mm
+    assert (heights[:-1] >= heights[1:] * 2 / 3 - 1e-9).all() and (np.diff(heights) > 0).all()
+
+
+@pytest.mark.parametrize(("cut", "grid"), [(0, 1), (40, 0), (np.nan, 1)])
+def test_heights_that_make_no_sense_are_refused(cut, grid):
+    with pytest.raises(ParameterError, match="must be above 0 mm"):
+        one_third_heights_mm(cut, steps=1, grid_mm=grid)

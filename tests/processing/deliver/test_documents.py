@@ -34,8 +34,8 @@ from lawngis.processing.deliver.texts import CAUTIONS
 from lawngis.processing.files import gpkg
 from lawngis.processing.files.atomic import file_stem, file_stems, write_whole
 
-KINDS = {"page.html", "visit.pdf", "visit.csv", "sheet.pdf", "quote.pdf", "quote.csv", "plan.dxf", "points.gpx",
-         "stakeout.csv", "layers.geojson", "week.ics"}  # fmt: skip
+KINDS = {"page.html", "visit.pdf", "visit.csv", "sheet.pdf", "settings.pdf", "quote.pdf", "quote.csv", "plan.dxf",
+         "points.gpx", "stakeout.csv", "layers.geojson", "week.ics"}  # fmt: skip
 
 
 def pdf_text(path) -> str:
@@ -55,7 +55,7 @@ def test_sources_name_no_folders_of_the_machine(delivered):
     assert "dem.tif" in pdf_text(delivered.first / "sheet.pdf")
 
 
-@pytest.mark.parametrize("name", ["sheet.pdf", "visit.pdf", "quote.pdf"])
+@pytest.mark.parametrize("name", ["sheet.pdf", "settings.pdf", "visit.pdf", "quote.pdf"])
 def test_pdf_says_what_it_must(delivered, name):
     text = pdf_text(delivered.first / name)
     for caution in CAUTIONS:
@@ -320,7 +320,7 @@ def test_sheet_in_feet_is_true_to_its_named_scale_on_letter_paper(in_feet):
     assert {round(float(value)) for value in first.mediabox[2:]} <= {612, 792, 1224}  # letter and tabloid [pt]
 
 
-@pytest.mark.parametrize("name", ["sheet.pdf", "visit.pdf", "quote.pdf", "page.html"])
+@pytest.mark.parametrize("name", ["sheet.pdf", "settings.pdf", "visit.pdf", "quote.pdf", "page.html"])
 def test_documents_in_feet_have_no_metres(in_feet, name):
     path = in_feet / "P1" / name
     text = pdf_text(path) if name.endswith("pdf") else re.sub(r"<[^>]+>", " ", path.read_text(encoding="utf-8"))

@@ -1,4 +1,4 @@
-"""Trunks about as thick as may be bumped: asked for by their chance, and the answer changes what is made of them."""
+"""Trunks about as thick, and things about as high, as may be bumped: asked for, and the answer decides."""
 
 import json
 import sys
@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.stats import norm
-from shapely import Point, box
+from shapely import LineString, Point, box
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "contract"))
 from made import site_of, steps_until
@@ -73,3 +73,56 @@ def test_room_beside_a_trunk_is_asked_for_where_it_is_about_what_the_mower_needs
 
 def test_room_without_doubt_is_not_asked_for():
     assert not [row for row in with_trunk(0.4).rows("visit_checks") if row["code"] == "trunk-gap"]
+
+
+def with_thing(layer, shape, columns, *overrides):
+    site = site_of(box(0, 0, 20, 12), layers={layer: {"geometry": [shape], **{k: [v] for k, v in columns.items()}}})
+    plan = planned(site, steps_until("keepouts"), Settings(MOWER, {}, overrides)).plan
+    plan.close()
+    asked = [row for row in plan.rows("visit_checks") if row["code"] == "bump-height"]
+    return [row["treatment"] for row in plan.rows("keepouts")], asked
+
+
+THINGS = (
+    ("obstacles", box(9, 5, 10, 6), {"rigid": True}),
+    ("barriers", LineString([(8, 6), (12, 6)]), {"kind": "kerb"}),
+)
+
+
+@pytest.mark.parametrize(("layer", "shape", "columns"), THINGS)
+@pytest.mark.parametrize(
+    ("height_m", "treatment", "case", "other_m"),
+    [(0.17, "bump", "bumped", 0.12), (0.13, "island", "island", 0.18), (None, "island", "unknown", 0.2)],
+)
+def test_a_thing_about_as_high_as_is_felt_or_of_unknown_height_is_asked_for(
+    layer, shape, columns, height_m, treatment, case, other_m
+):
+    treatments, (check,) = with_thing(layer, shape, {**columns, "height_m": height_m})
+    assert treatments == [treatment] and json.loads(check["values"])["case"] == case
+    chance = 0.5 if height_m is None else norm.sf(abs(height_m - MOWER.bump_height_min_m) / 0.03)
+    assert check["flip_probability"] == pytest.approx(chance)
+    assert (check["target_layer"], check["target_column"], check["unit"]) == (layer, "height_m", "m")
+    answer = Override(layer, "", "height_m", f"{other_m}", "ruler", check["geometry"])
+    other = {"bump": "island", "island": "bump"}[treatment]
+    assert with_thing(layer, shape, {**columns, "height_m": height_m}, answer) == ([other], [])
+
+
+@pytest.mark.parametrize(
+    ("layer", "shape", "columns", "treatment"),
+    [
+        ("obstacles", box(9, 5, 10, 6), {"rigid": True, "height_m": 0.3}, "bump"),
+        ("obstacles", box(9, 5, 10, 6), {"rigid": True, "height_m": 0.05}, "island"),
+        ("obstacles", box(9, 5, 10, 6), {"rigid": False, "height_m": 1.0}, "island"),
+        ("obstacles", box(9, 5, 10, 6), {"rigid": False, "height_m": None}, "island"),
+        ("obstacles", box(9, 5, 10, 6), {"rigid": None, "height_m": 1.0}, "island"),
+        ("obstacles", box(-1, 5, 1, 6), {"rigid": True, "height_m": None}, "outside"),
+        ("barriers", LineString([(8, 6), (12, 6)]), {"kind": "hedge", "height_m": None}, "island"),
+        ("barriers", LineString([(8, 6), (12, 6)]), {"kind": "wall", "height_m": 1.2}, "bump"),
+    ],
+)
+def test_things_that_are_surely_felt_low_or_soft_are_not_asked_for(layer, shape, columns, treatment):
+    assert with_thing(layer, shape, columns) == ([treatment], [])
+
+
+def test_a_kerb_that_the_wheel_rolls_over_is_nothing():
+    assert with_thing("barriers", LineString([(8, 6), (12, 6)]), {"kind": "kerb", "height_m": 0.02}) == ([], [])

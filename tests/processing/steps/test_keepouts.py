@@ -67,7 +67,7 @@ def test_water_and_beds_get_islands_or_belong_to_the_edge(layer, kind, reason, s
     ("rigid", "treatment", "confidence"), [(True, "bump", 0.9), (False, "island", 0.9), (None, "island", 0.5)]
 )
 def test_only_what_is_known_to_be_rigid_is_bumped(rigid, treatment, confidence):
-    plan = planned(layers={"obstacles": {"geometry": [box(8, 5, 9, 6)], "rigid": [rigid]}})
+    plan = planned(layers={"obstacles": {"geometry": [box(8, 5, 9, 6)], "rigid": [rigid], "height_m": [1.0]}})
     assert told(plan) == [("obstacle", treatment)]
     assert plan.rows("keepouts")[0]["confidence"] == confidence
 
@@ -75,7 +75,9 @@ def test_only_what_is_known_to_be_rigid_is_bumped(rigid, treatment, confidence):
 def test_what_may_be_bumped_but_leaves_no_room_to_pass_belongs_to_the_edge():
     room = MOWER.passage_transit_min_m
     for gap, treatment in ((room - 0.05, "outside"), (room + 0.05, "bump")):
-        plan = planned(layers={"obstacles": {"geometry": [box(8, gap, 9, gap + 1)], "rigid": [True]}})
+        plan = planned(
+            layers={"obstacles": {"geometry": [box(8, gap, 9, gap + 1)], "rigid": [True], "height_m": [1.0]}}
+        )
         assert told(plan) == [("obstacle", treatment)]
 
 
@@ -128,7 +130,7 @@ def test_a_drop_takes_a_strip_off_the_low_side_and_warns():
     ("kind", "treatment", "width_m"), [("wall", "bump", 0.12), ("fence", "bump", 0.12), ("hedge", "island", 0.8)]
 )
 def test_barriers_on_the_lawn_are_strips(kind, treatment, width_m):
-    plan = planned(layers=barrier(kind, [(5, 6), (15, 6)]))
+    plan = planned(layers=barrier(kind, [(5, 6), (15, 6)], 1.2))
     assert told(plan) == [("obstacle", treatment)]
     assert plan.rows("keepouts")[0]["area_m2"] == pytest.approx(10 * width_m, rel=1e-3)
 
