@@ -155,7 +155,7 @@ PLAN_LAYERS = _layers(
             real("length_m", "m", "length of its middle line", nullable=False),
             text("surface", "what it runs over"),
             boolean("along_border", "driven across anywhere along the border, whose length the width is"),
-            real("border_saves", "", "what that saves against a crossing at one place, in the currency"),
+            real("border_saves", "", "material and hours that it saves against crossing at one place, in the currency"),
             text("currency", "of what it saves"),
             real("narrowest_x", "", "place of the narrowest, in the CRS of the layer"),
             real("narrowest_y", "", "place of the narrowest, in the CRS of the layer"),
