@@ -252,7 +252,9 @@ PLAN_LAYERS = _layers(
             boolean("chosen", "the plan uses it", nullable=False),
             boolean("feasible", "it meets every must-have", nullable=False),
             text("failed", "must-haves that it misses"),
-            real("heading_deg", "°", "driving direction of the wire, clockwise from grid north"),
+            real(
+                "heading_deg", "°", "which way the dock looks, clockwise from grid north: the mower comes in from there"
+            ),
             real("slope_percent", "%", "slope of the pad"),
             real("straight_m", "m", "straight wire ahead"),
             real("corner_m", "m", "along the wire to the next corner"),

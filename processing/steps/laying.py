@@ -353,9 +353,10 @@ def _trial_start(site: Site, loop: _LoopPlan, dock: Row, mower: MowerProfile) ->
         (run["from_m"], run["to_m"]) for run in loop.runs if run["run_kind"] in ("lead_out", "lead_back", "passage")
     ]
     grid_deg = site.frame.grid_heading_deg(0.0)
-    heading = (dock["heading_deg"] - grid_deg) % 360.0
+    # The dock looks to where the mower comes from.
+    driving_deg = (dock["heading_deg"] - grid_deg + 180.0) % 360.0
     places = trial_places(
-        loop.line.xy, loop.line.chainage_m, apart, before_m=mower.trial_start_min_m, dock_heading_deg=heading
+        loop.line.xy, loop.line.chainage_m, apart, before_m=mower.trial_start_min_m, driving_deg=driving_deg
     )
     slope = values_at(slope_of_pads(site, mower).slope_percent, site.frame, places.xy)
     steep_percent = mower.dock_approach_slope_max_percent
