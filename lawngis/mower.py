@@ -110,7 +110,7 @@ class MowerProfile(_Checked):
     signal_min_ut: float = _number("weakest vertical field at which the mower still works", 1e-6, 10)
 
     # dock and supply
-    dock_straight_ahead_m: float = _number("straight wire before the dock, in driving direction", 0, 10)
+    dock_straight_ahead_m: float = _number("straight wire ahead of the dock, along which the mower comes in", 0, 10)
     dock_straight_behind_m: float = _number("straight wire behind the dock", 0, 10)
     dock_slope_max_percent: float = _number("steepest ground under the dock", 0, 30)
     dock_corner_min_m: float = _number("from dock to the next corner of the wire", 0, 10)

@@ -96,7 +96,7 @@ def trial_places(
     apart_m: Sequence[tuple[float, float]],
     *,
     before_m: float,
-    dock_heading_deg: float,
+    driving_deg: float,
 ) -> TrialPlaces:
     """Return places on the wire before a dock, from which the mower comes to it in its direction of travel.
 
@@ -111,8 +111,8 @@ def trial_places(
         Chainages between which the wire is in a lead or a passage [m].
     before_m
         How far before the dock the mower is set down at least [m].
-    dock_heading_deg
-        Direction of travel at the dock, clockwise from +y [degrees].
+    driving_deg
+        Direction in which the mower drives into the dock, clockwise from +y [degrees]: against the way the dock looks.
 
     Returns
     -------
@@ -131,12 +131,10 @@ def trial_places(
     if not before_m >= 0.0:
         raise ParameterError(f"before_m {before_m:g} is not a length")
     total = float(chainage[-1])
-    angle = np.radians(dock_heading_deg)
+    angle = np.radians(driving_deg)
     if (xy[1] - xy[0]) @ [np.sin(angle), np.cos(angle)] < 0.0:
         mirrored = [(total - to_m, total - from_m) for from_m, to_m in apart_m]
-        back = trial_places(
-            xy[::-1], total - chainage[::-1], mirrored, before_m=before_m, dock_heading_deg=dock_heading_deg
-        )
+        back = trial_places(xy[::-1], total - chainage[::-1], mirrored, before_m=before_m, driving_deg=driving_deg)
         return replace(back, chainage_m=total - back.chainage_m)
     at = total - np.arange(before_m, min(before_m + REACH_M, total / 2), STEP_M)
     behind = points_along(xy, chainage, at - STRAIGHT_M / 10)

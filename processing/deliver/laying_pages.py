@@ -79,7 +79,7 @@ def add_dock_detail(paper: Paper, plan: ParcelPlan, dock: Row, fixed: Sequence[F
     paper.set_left_margin(x)
     paper.set_xy(x, y)
     facts = [
-        f"Heading of the wire {heading:.0f}° from grid north." if heading is not None else "",
+        f"The dock looks {heading:.0f}° from grid north: from there the mower comes in." if heading is not None else "",
         f"Straight wire ahead {formats.length(dock['straight_m'], 2)}.",
         f"Next corner after {formats.length(dock['corner_m'], 2)}.",
         f"Slope of the pad {formats.slope(dock['slope_percent'], 1)}.",

@@ -10,16 +10,16 @@ from typing import Generic, TypeVar
 from shapely import LineString, Polygon
 
 from lawngis.lawn.drops import drop_setback_m
-from lawngis.lawn.shared_border import SharedBorder
 from lawngis.lawn.zones import zone_groups
 from lawngis.mower import MowerProfile
-from lawngis.prices import PriceBook
 
 from ..model.catalogue import Said, sentences
 from ..model.plan import Finding, Row
 from ..model.site import Site
 from .detached_supply import SupplyOptions, detached_offers, wire_price
 from .drops import drop_beyond
+from .laying_hours import Books
+from .plan_cost import ONE_PLACE_M, laying_price
 
 Key = TypeVar("Key", bound=Hashable)
 """How zones and links are called: by number while a plan is made, by name in a plan that is there."""
@@ -60,38 +60,46 @@ class BorderOption:
 
     Parameters
     ----------
+    cut_more_m
+        Cuts that are longer than at one place [m].
     wire_less_m
         Wire that needn't be laid [m].
+    material
+        Price of that wire, less that of longer cuts.
     saves
-        Its price, and that of the cuts through the paving.
+        That, and the hours of laying at their price: what a plan costs less as a whole.
     """
 
+    cut_more_m: float
     wire_less_m: float
+    material: float
     saves: float
 
 
-def border_option(border: SharedBorder, single_m: float, mower: MowerProfile, prices: PriceBook) -> BorderOption | None:
+def border_option(length_m: float, cut_more_m: float, mower: MowerProfile, books: Books) -> BorderOption | None:
     """Return what driving across all along a shared border saves; None where one crossing costs as little.
 
-    Either way each of two wires has its cut, so that less wire is less work too. At one place they run side by side.
+    Either way each of two wires has its cut. At one place they run side by side; at the ends of a border each is a
+    place of work of its own.
 
     Parameters
     ----------
-    border
-        That two lawns share over flush, paved ground.
-    single_m
-        Length of the crossing at one place [m].
+    length_m
+        Of the border that two lawns share over flush, paved ground [m].
+    cut_more_m
+        Cuts at its ends that are longer than two at one place [m].
     mower
         Who must fit between the two ends.
-    prices
-        Of wire, pegs and cuts.
+    books
+        Prices of wire, pegs and cuts, and what hours cost.
     """
-    if border.length_m < mower.passage_transit_min_m:
+    if length_m < mower.passage_transit_min_m:
         return None
-    less_m = 2 * (border.length_m - mower.passage_wire_gap_m)
-    cut_more_m = sum(border.ends_m) - 2 * single_m
-    saves = wire_price(less_m - cut_more_m, mower, prices) - cut_more_m * prices.saw_cut_per_m
-    return BorderOption(less_m - cut_more_m, saves) if saves > 0 else None
+    less_m = 2 * (length_m - mower.passage_wire_gap_m) - cut_more_m
+    prices = books.prices
+    material = wire_price(less_m, mower, prices) - cut_more_m * prices.saw_cut_per_m
+    saves = material + laying_price(books.labour, wire_m=less_m, crossings=-int(length_m > ONE_PLACE_M))
+    return BorderOption(cut_more_m, less_m, material, saves) if saves > 0 else None
 
 
 def leads_along_border(link: Row) -> bool:

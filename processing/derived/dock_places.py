@@ -266,7 +266,7 @@ def _hollow_m(site: Site, xy: FloatArray, parameters: DockParameters) -> FloatAr
 def _approach_percent(
     site: Site, slope_and_sd: Sequence[Grid], places: Candidates, length_m: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the steepest ground on the straight way into the dock and its sd, shape (n,) each [percent]."""
+    """Return the steepest ground on the straight way in, ahead of the dock, and its sd, shape (n,) each [percent]."""
     angle = np.radians(places.direction_deg)
     forward = np.column_stack([np.sin(angle), np.cos(angle)])
     steps = np.linspace(0.0, length_m, max(2, int(np.ceil(length_m / 0.5)) + 1))
@@ -281,7 +281,8 @@ def _approach_percent(
 def _both_ways(along: Candidates, mower: MowerProfile) -> tuple[Candidates, NDArray[np.int64]]:
     """Return the places with a second heading where the wire is straight enough both ways.
 
-    A mower comes home along the wire either way round. Which of the places given each is comes second.
+    A mower comes home along the wire either way round, from ahead of the dock: it drives against the direction in which
+    the dock looks. Which of the places given each is comes second.
     """
     ahead, behind = along.straight_behind_m, along.straight_ahead_m
     turned = np.flatnonzero((ahead >= mower.dock_straight_ahead_m) & (behind >= mower.dock_straight_behind_m))

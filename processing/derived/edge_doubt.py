@@ -27,7 +27,7 @@ from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
 from ..model.facts import answers
-from ..model.plan import Row, VisitCheck
+from ..model.plan import DECIMALS, Row, VisitCheck
 from .decisions import least_setback_m
 from .doubt import DoubtParameters, in_doubt
 from .outline_features import OutlineFeatures
@@ -132,6 +132,12 @@ def _danger(row: Row, doubt: _Doubt) -> bool:
     return doubt.other in NEVER_ABSORBED and row["edge_class"] not in NEVER_ABSORBED
 
 
+def stretch_looked_at(places: Sequence[Point]) -> LineString | None:
+    """Return the line along places that are looked at; None where all are one, as looks from both sides of a corner."""
+    xy = np.round(shapely.get_coordinates(places), DECIMALS)
+    return LineString(xy) if np.ptp(xy, axis=0).any() else None
+
+
 def _check(rows: Sequence[Row], doubts: Sequence[_Doubt], worst: _Doubt, mower: MowerProfile) -> VisitCheck:
     row = rows[worst.row]
     own = [doubt for doubt in doubts if doubt.row == worst.row]
@@ -154,7 +160,7 @@ def _check(rows: Sequence[Row], doubts: Sequence[_Doubt], worst: _Doubt, mower: 
         target_layer="edges",
         target_id=row["edge_id"],
         target_column="edge_class",
-        area=LineString([doubt.place for doubt in own]) if len(own) > 1 else None,
+        area=stretch_looked_at([doubt.place for doubt in own]),
         at_stake=None if danger else abs(least_setback_m(worst.other, mower) - row["setback_m"]),
     )
 

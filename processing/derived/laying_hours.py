@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from types import MappingProxyType
 
 from pydantic import Field, field_validator
 
 from lawngis.labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
+from lawngis.prices import PriceBook, price_book_from
 
 from ..model.step import Parameters, read_by
 
@@ -35,6 +37,24 @@ class LabourParameters(Parameters):
     @classmethod
     def _readable_labour(cls, value: str | None) -> str | None:
         return value if value is None else read_by(_book, value)
+
+
+@dataclass(frozen=True)
+class Books:
+    """The files with prices and with times of work by which ways to lay a lawn are compared."""
+
+    price_file: str | None = None
+    labour_file: str | None = None
+
+    @cached_property
+    def prices(self) -> PriceBook:
+        """Prices of material."""
+        return price_book_from(self.price_file)
+
+    @cached_property
+    def labour(self) -> LabourBook:
+        """What work takes and costs."""
+        return _book(self.labour_file)
 
 
 def _book(file: str | None) -> LabourBook:

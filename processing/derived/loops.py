@@ -5,7 +5,7 @@ The dock's place is chosen on the ring before the wire is laid from it, so two s
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -51,6 +51,9 @@ MOUTH_M = 0.05
 BORDER_SLACK_M = 1.5
 """Ground inside the wire on both sides of a border is so much further apart than at its middle, at most."""
 
+BORDER_ENDS_M = 3.0
+"""Setbacks take so much off the two ends of a border together, at most; what lacks more is said. No source."""
+
 _LOOPS = Derived("loops", ("zones", "links", "edges", "keepouts", "hand_mow", "fact:wires"))
 
 
@@ -73,7 +76,8 @@ class LoopGround:
     """One loop: its zones and edges, the strips of its passages, and the ground inside the wire.
 
     `ground` is None when no wire can be laid; `findings` then say why. `outlying` are detached zones that the wire is
-    led to, each with the ground that it goes around there; `drawn` the lines that somebody drew for it.
+    led to, each with the ground that it goes around there; `drawn` the lines that somebody drew for it; `along_border`
+    the links whose border the mower drives across anywhere, as the wire leaves it open.
     """
 
     loop_id: str
@@ -85,6 +89,7 @@ class LoopGround:
     findings: Sequence[Finding]
     outlying: Sequence[tuple[Row, Polygon]] = ()
     drawn: Sequence[DrawnWire] = ()
+    along_border: Collection[str] = ()
 
     @property
     def grounds(self) -> list[Polygon]:
@@ -233,44 +238,51 @@ def _loop(plan: Plan, mower: MowerProfile, loop_id: str, inner: _Insides, laid: 
         inside = _ground_of(zone, inner, mower, findings, laid)
         if inside is not None:
             grounds[zone["zone_id"]] = inside
-    strips = _strips(plan, zones, grounds, mower)
+    strips, along = _strips(plan, zones, grounds, mower, findings)
     ground = _joined(loop_id, list(grounds.values()), strips, mower, findings)
     apart: list[tuple[Row, Polygon]] = []
     if ground is not None:
-        apart, further = _outlying_grounds(plan, outlying, inner, mower, findings, [*laid, ground])
-        strips = [*strips, *further]
+        apart, further, along_there = _outlying_grounds(plan, outlying, inner, mower, findings, [*laid, ground])
+        strips, along = [*strips, *further], [*along, *along_there]
     drawn = [line for line in inner.drawn if line.zone_id in names]
-    return LoopGround(loop_id, source, zones, edges, strips, ground, findings, apart, drawn)
+    return LoopGround(loop_id, source, zones, edges, strips, ground, findings, apart, drawn, along)
 
 
-def _strips(plan: Plan, zones: Sequence[Row], grounds: Mapping[str, Polygon], mower: MowerProfile) -> list[Polygon]:
-    """Strips of the passages by which zones are reached from others, and the bands of borders driven across."""
+def _strips(
+    plan: Plan, zones: Sequence[Row], grounds: Mapping[str, Polygon], mower: MowerProfile, findings: list[Finding]
+) -> tuple[list[Polygon], list[str]]:
+    """Strips of the passages by which zones are reached from others, and the links whose border is driven across."""
     links = {link["link_id"]: link for link in plan.rows("links")}
     ways = [links[zone["reached_by"]] for zone in zones if zone["reached_by"] is not None]
-    strips = [
-        _strip(plan, link, grounds[link["zone_a"]], grounds[link["zone_b"]], mower)
-        for link in ways
-        if link["zone_a"] in grounds and link["zone_b"] in grounds
-    ]
-    return joined_strips(strips, gap_m=mower.passage_wire_gap_m)
+    strips: list[Polygon] = []
+    along = []
+    for link in ways:
+        if link["zone_a"] in grounds and link["zone_b"] in grounds:
+            one, other = grounds[link["zone_a"]], grounds[link["zone_b"]]
+            band = _border_band(plan, link, one, other, findings) if leads_along_border(link) else None
+            if band is not None:
+                along.append(link["link_id"])
+            strips.append(band or passage_strip(_middle_line(link), one, other, gap_m=mower.passage_wire_gap_m))
+    return joined_strips(strips, gap_m=mower.passage_wire_gap_m), along
 
 
-def _strip(plan: Plan, link: Row, one: Polygon, other: Polygon, mower: MowerProfile) -> Polygon:
-    """What joins the ground of two zones: a strip for both wires, or all between them along the border they share.
+def _border_band(plan: Plan, link: Row, one: Polygon, other: Polygon, findings: list[Finding]) -> Polygon | None:
+    """What joins the ground of two zones all along the border they share; where that can't be laid it is said.
 
     That keeps every setback but those of the border itself, and ends where the ground inside the wire does.
     """
     line = _middle_line(link)
-    if leads_along_border(link):
-        own = [edge for edge in plan.rows("edges") if edge["zone_id"] in (link["zone_a"], link["zone_b"])]
-        kept_off = [edge["geometry"].buffer(edge["setback_m"]) for edge in own if edge["edge_class"] != "flush"]
-        free = shapely.envelope(shapely.union(one, other)).difference(shapely.union_all(kept_off))
-        reach_m = line.length + BORDER_SLACK_M
-        around = (shapely.points(line.coords[0]), link["width_m"] / 2)
-        border = shared_border(one, other, free, reach_m=reach_m, around=around)
-        if border is not None:
-            return border_strip(border, one, other)
-    return passage_strip(line, one, other, gap_m=mower.passage_wire_gap_m)
+    own = [edge for edge in plan.rows("edges") if edge["zone_id"] in (link["zone_a"], link["zone_b"])]
+    kept_off = [edge["geometry"].buffer(edge["setback_m"]) for edge in own if edge["edge_class"] != "flush"]
+    free = shapely.envelope(shapely.union(one, other)).difference(shapely.union_all(kept_off))
+    around = (shapely.points(line.coords[0]), link["width_m"] / 2)
+    border = shared_border(one, other, free, reach_m=line.length + BORDER_SLACK_M, around=around)
+    laid_m = 0.0 if border is None else border.length_m
+    if laid_m < link["width_m"] - BORDER_ENDS_M:
+        told = {"link_id": link["link_id"], "width_m": link["width_m"], "laid_m": laid_m}
+        case = "one_place" if border is None else "shorter"
+        findings.append(Finding("caution", "border-not-laid", {"case": case, **told}, line.centroid))
+    return None if border is None else border_strip(border, one, other)
 
 
 def _outlying_grounds(
@@ -280,10 +292,14 @@ def _outlying_grounds(
     mower: MowerProfile,
     findings: list[Finding],
     laid: Sequence[Polygon],
-) -> tuple[list[tuple[Row, Polygon]], list[Polygon]]:
-    """The ground of each detached zone, joined with those to which the mower drives from there, and their strips."""
+) -> tuple[list[tuple[Row, Polygon]], list[Polygon], list[str]]:
+    """The ground of each detached zone, joined with those to which the mower drives from there.
+
+    Besides, their strips and the links whose border is driven across.
+    """
     found: list[tuple[Row, Polygon]] = []
     strips: list[Polygon] = []
+    along: list[str] = []
     for group in _driven_between(plan, zones):
         grounds: dict[str, Polygon] = {}
         for zone in group:
@@ -291,12 +307,13 @@ def _outlying_grounds(
             inside = _ground_of(zone, inner, mower, findings, beside)
             if inside is not None:
                 grounds[zone["zone_id"]] = inside
-        between = _strips(plan, group, grounds, mower)
+        between, along_there = _strips(plan, group, grounds, mower, findings)
         ground = _joined(group[0]["zone_id"], list(grounds.values()), between, mower, findings)
         if ground is not None:
             found.append((group[0], ground))
             strips += between
-    return found, strips
+            along += along_there
+    return found, strips, along
 
 
 def _driven_between(plan: Plan, zones: Sequence[Row]) -> list[list[Row]]:

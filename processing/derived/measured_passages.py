@@ -17,6 +17,7 @@ from ..model.facts import Fact, PassageGround
 from ..model.plan import Finding, Plan
 from ..model.site import Site
 from .decisions import LAWN, link_kind
+from .laying_hours import Books
 from .matching import SURE_SDS, applied, contradicts, follows, matched
 from .passages import TAPE_SD_M, MappedZones, link_change, mapped_zones
 
@@ -30,7 +31,7 @@ STANDING = ("water", "drop", "steep", "tree")
 """Reasons of keep-outs that no measured width moves: they are there, or not safe."""
 
 
-def site_with_grounds(site: Site, plan: Plan, mower: MowerProfile, price_book: str | None) -> Site:
+def site_with_grounds(site: Site, plan: Plan, mower: MowerProfile, books: Books) -> Site:
     """Return a site in whose facts each measured width says what ground the lawn gains or loses by it.
 
     A width doesn't move the outline where somebody drew that, where he saw what the mower does there, over paving,
@@ -44,10 +45,10 @@ def site_with_grounds(site: Site, plan: Plan, mower: MowerProfile, price_book: s
         Lawn and keep-outs by the maps, made without the widths.
     mower
         Profile.
-    price_book
-        File with prices, on which hangs which zones have names.
+    books
+        Prices and times of work, on which hangs which zones have names.
     """
-    mapped = mapped_zones(site, plan, mower, price_book)
+    mapped = mapped_zones(site, plan, mower, books)
     places = mapped.places
     features = [(mapped.link_names.get(number, ""), link.middle_line) for number, link in places.items()]
     numbers = list(places)

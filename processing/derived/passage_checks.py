@@ -171,7 +171,7 @@ def surface_checks(links: Iterable[PlacedLink], currency: str) -> list[VisitChec
             target_layer="hard_surfaces",
             target_column="surface",
             at_stake=doubt.option.saves,
-            changes={WIRE: -doubt.option.wire_less_m, AMOUNT: -doubt.option.saves},
+            changes={WIRE: -doubt.option.wire_less_m, AMOUNT: -doubt.option.material},
         )
         for link in links
         if (doubt := link.if_paved) is not None and link.kind == "crossing"

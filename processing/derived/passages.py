@@ -15,21 +15,21 @@ from lawngis.geometry.polygons import polygon_parts, polygonal
 from lawngis.lawn.narrow import NarrowPlace, NearCrossing, narrow_places, near_crossings
 from lawngis.lawn.obstacles import with_bumps_filled
 from lawngis.lawn.pockets import without_pockets
-from lawngis.lawn.shared_border import shared_border
 from lawngis.lawn.widths import ExpectedWidth
-from lawngis.lawn.zones import Crossing, ZonePartition, crossings, zone_partition
+from lawngis.lawn.zones import ZonePartition, zone_partition
 from lawngis.mower import MowerProfile
-from lawngis.prices import PriceBook, price_book_from
 
 from ..model.catalogue import Values
 from ..model.facts import GONE, Fact, Facts
 from ..model.plan import GRID_M, Finding, Plan
 from ..model.site import Site
-from .decisions import LAWN, Served, border_option, link_kind, served_zones
+from .border_crossings import along_borders, crossing_link, crossing_links, with_borders
+from .decisions import LAWN, Served, link_kind, served_zones
+from .laying_hours import Books
 from .matching import SURE_SDS, applied, contradicts, follows, matched
 from .outline_features import OutlineFeatures, outline_features
-from .paving import level_paving, made_as
-from .placed_links import CrossingDoubt, NearMiss, PlacedLink, SurfaceDoubt
+from .paving import level_paving
+from .placed_links import CrossingDoubt, NearMiss, PlacedLink
 
 CRACK_M = 4 * GRID_M
 """Ground no wider than this is where two outlines were rounded to the grid apart [m]."""
@@ -76,7 +76,7 @@ class MappedZones:
 
 
 def mapped_zones(
-    site: Site, plan: Plan, mower: MowerProfile, price_book: str | None, named: Iterable[Fact[str]] = ()
+    site: Site, plan: Plan, mower: MowerProfile, books: Books, named: Iterable[Fact[str]] = ()
 ) -> MappedZones:
     """Return zones and links on the mowable ground of a plan; those that are `named` at a place keep that name."""
     ground = mowable_ground(plan)
@@ -86,10 +86,10 @@ def mapped_zones(
     ways = [link.middle_line for link in links.values()]
     partition = without_pockets(partition, width_m=mower.passage_mow_min_m, kept=ways)
     zones = dict(enumerate(partition.zones))
-    served = served_zones(site, zones, links, mower, price_book)
+    served = served_zones(site, zones, links, mower, books.price_file)
     if paving is not None:
-        links = _along_borders(links, served, partition.zones, paving, mower, price_book_from(price_book))
-        served = served_zones(site, zones, links, mower, price_book)
+        links = along_borders(with_borders(links, partition.zones, paving, mower, books), served)
+        served = served_zones(site, zones, links, mower, books.price_file)
     known = list(named)
     names = _kept_names(
         numbered(f"{site.parcel_id}-Z", served.zones), zones, [fact for fact in known if fact.layer == "zones"]
@@ -179,79 +179,12 @@ def mapped_links(
         links.append(PlacedLink(*ends, kind, width_m, passage.length_m, sd_m, LAWN, line, passage.narrowest, likely))
     if paving is None:
         return dict(enumerate(links))
-    for way in crossings(
-        partition.zones,
-        list(paving.geometry),
-        length_max_m=mower.crossing_length_max_m,
-        transit_width_m=mower.passage_transit_min_m,
-    ):
-        links.append(_crossing_link(way, paving, features.any_distance_sd_m, mower))
+    links += crossing_links(partition.zones, paving, features.any_distance_sd_m, mower)
     return dict(enumerate(links))
 
 
 def _ground_at(partition: ZonePartition, place: Point) -> Polygon:
     return min((ground.outline for ground in partition.grounds), key=place.distance)
-
-
-def _along_borders(
-    links: Mapping[int, PlacedLink],
-    served: Served[int],
-    zones: Sequence[Polygon],
-    paving: geopandas.GeoDataFrame,
-    mower: MowerProfile,
-    prices: PriceBook,
-) -> dict[int, PlacedLink]:
-    """Return links in which each crossing by which a zone is reached leads all along the border, where that costs less.
-
-    Wider than before it stays the way by which that zone is reached, and no other zone is reached otherwise.
-    """
-    driven = {service.reached_by for service in served.zones.values()}
-    return {
-        number: _along_border(link, zones, paving, mower, prices) if number in driven and link.surface != LAWN else link
-        for number, link in links.items()
-    }
-
-
-def _along_border(
-    link: PlacedLink,
-    zones: Sequence[Polygon],
-    paving: geopandas.GeoDataFrame,
-    mower: MowerProfile,
-    prices: PriceBook,
-) -> PlacedLink:
-    """Return a crossing as it leads all along the border that its zones share, where that costs less and is safe."""
-    one, other = zones[link.zone_a], zones[link.zone_b]
-    for surfaces in (("paved",), ("paved", "unknown")):
-        free = shapely.union_all([one, other, made_as(paving, *surfaces)])
-        border = shared_border(one, other, free, reach_m=mower.crossing_length_max_m)
-        option = None if border is None else border_option(border, link.length_m, mower, prices)
-        if border is None or option is None:
-            continue
-        if "unknown" in surfaces:
-            place = shapely.intersection(border.band, made_as(paving, "unknown")).representative_point()
-            return replace(link, if_paved=SurfaceDoubt(border.length_m, place, option))
-        line = border.across
-        return replace(
-            link,
-            middle_line=line,
-            narrowest=line.interpolate(0.5, normalized=True),
-            length_m=float(line.length),
-            width_m=border.length_m,
-            likely=ExpectedWidth(border.length_m, link.width_sd_m),
-            along_border=option,
-        )
-    return link
-
-
-def _crossing_link(
-    way: Crossing | NearCrossing, paving: geopandas.GeoDataFrame, sd_m: float, mower: MowerProfile
-) -> PlacedLink:
-    surface = f"flush {paving['use'].iloc[way.surface] or 'paving'}"
-    line, length_m = way.middle_line, float(way.middle_line.length)
-    kind = link_kind(way.width_m, surface, mower)
-    middle = line.interpolate(0.5, normalized=True)
-    likely = ExpectedWidth(way.width_m, sd_m)
-    return PlacedLink(way.zone_a, way.zone_b, kind, way.width_m, length_m, sd_m, surface, line, middle, likely)
 
 
 # --- what nearly is a link -------------------------------------------------------------------------------
@@ -308,7 +241,7 @@ def _crossing_doubts(
         width_sd_m, likely = features.any_distance_sd_m, _crossing_length(way, paving, features)
         beyond_m = _beyond_m(way, partition, reaching, mower)
         same = [number for number, link in links.items() if _is_way(link, way)]
-        link = links[same[0]] if same else replace(_crossing_link(way, paving, width_sd_m, mower), kind="blocked")
+        link = links[same[0]] if same else replace(crossing_link(way, paving, width_sd_m, mower), kind="blocked")
         number = same[0] if same else first + len(found)
         found.setdefault(number, CrossingDoubt(link, way.length_m, likely, way.width_m, width_sd_m, beyond_m))
     return found

@@ -32,6 +32,10 @@ class PlacedLink(Link[int]):
         Whether somebody measured it.
     along_border
         What driving across all along the border saves, where the mower does that.
+    border
+        The same led all along the border that its zones share, where that costs less.
+    at_one_place
+        The same as it crosses at one place, of one that leads along a border.
     if_paved
         Where it would were a surface that nobody told paved.
     """
@@ -43,6 +47,8 @@ class PlacedLink(Link[int]):
     likely: ExpectedWidth
     measured: bool = False
     along_border: BorderOption | None = None
+    border: PlacedLink | None = None
+    at_one_place: PlacedLink | None = None
     if_paved: SurfaceDoubt | None = None
 
 

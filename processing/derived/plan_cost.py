@@ -8,6 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
 from lawngis.labour import MINUTES_PER_HOUR, LabourBook
 
 from ..model.plan import Row
@@ -15,6 +19,9 @@ from ..model.text import counted
 
 COST_LAYERS = ("wire_path", "supply_route", "dock_candidates", "joins", "materials")
 """Layers that tell what a plan costs."""
+
+ONE_PLACE_M = 2.0
+"""Cuts through paving that are further apart are places of work of their own: common practice, no source."""
 
 
 class Task(NamedTuple):
@@ -62,5 +69,21 @@ def plan_cost(rows: Mapping[str, Sequence[Row]], book: LabourBook) -> float:
         What work takes and costs.
     """
     bought = sum(row["amount"] or 0.0 for row in rows["materials"])
-    hours = sum(task.minutes for task in work_of(rows, book)) / MINUTES_PER_HOUR
-    return float(bought + hours * book.hourly_rate)
+    return float(bought + _hours_price(sum(task.minutes for task in work_of(rows, book)), book))
+
+
+def laying_price(book: LabourBook, *, wire_m: float, crossings: int) -> float:
+    """Return what the work of laying so much more wire through so many more places of paving costs, without tax."""
+    return _hours_price(wire_m * book.minutes_per_m_wire + crossings * book.minutes_per_crossing, book)
+
+
+def work_places(cuts: Sequence[BaseGeometry]) -> list[list[int]]:
+    """Return the numbers of cuts through paving by place of work: those no further than ONE_PLACE_M apart are one."""
+    shapes = np.asarray(cuts, dtype=object)
+    near = shapely.union_all(shapely.buffer(shapes, ONE_PLACE_M / 2))
+    found = [np.flatnonzero(shapely.intersects(part, shapes)).tolist() for part in shapely.get_parts(near)]
+    return sorted(found)
+
+
+def _hours_price(minutes: float, book: LabourBook) -> float:
+    return minutes / MINUTES_PER_HOUR * book.hourly_rate

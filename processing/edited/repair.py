@@ -23,7 +23,6 @@ from lawngis.wire.conductors import resistance_ohm
 from ..derived.decisions import (
     LINK_CODES,
     ZONE_CODES,
-    Link,
     Served,
     link_findings,
     link_kind,
@@ -31,6 +30,7 @@ from ..derived.decisions import (
     setback_m,
     supply_findings,
 )
+from ..derived.laying_hours import Books
 from ..derived.loops import filled_zone, passed_over
 from ..derived.mower_demands import mower_shares, zone_hours_week
 from ..derived.slope import zone_slopes_percent
@@ -41,6 +41,7 @@ from ..model.plan import GRID_M, Finding, Plan, Row, on_grid
 from ..model.site import Site
 from ..steps.workflow import Settings
 from ..steps.zones import zones_parameters
+from .border_links import crossed_anew, lead_anew, links_as_crossed
 from .change_record import LayerEdit
 from .consistency import broken_rules
 from .docks import placed_docks
@@ -367,15 +368,11 @@ def _decide_roles(done: RepairedLayers, site: Site, plan: Plan, earlier: Earlier
         return
     plan.keep({name: done.layers[name] for name in ("keepouts", "hand_mow") if name in done.layers})
     ground = {name: filled_zone(zone, passed_over(plan)) for name, zone in zones.items()}
-    served = served_zones(
-        site,
-        ground,
-        {x["link_id"]: Link(x["zone_a"], x["zone_b"], x["kind"], x["width_m"], x["length_m"]) for x in links},
-        settings.mower,
-        zones_parameters(settings.parameters).price_book,
-        home=_home(site, zones, earlier),
-        shared=mower_shares(zones),
-    )
+    given = zones_parameters(settings.parameters)
+    crossed = crossed_anew(site, links, ground, settings.mower, Books(given.price_book, given.labour_book))
+    told, home = links_as_crossed(links, crossed), _home(site, zones, earlier)
+    served = served_zones(site, ground, told, settings.mower, given.price_book, home=home, shared=mower_shares(zones))
+    lead_anew(site, links, crossed, served)
     anew = _served_anew(done, site, zones, served)
     for name in [name for name in anew if name not in served.zones]:
         _mown_by_hand(done, site, zones.pop(name))

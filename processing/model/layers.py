@@ -155,7 +155,7 @@ PLAN_LAYERS = _layers(
             real("length_m", "m", "length of its middle line", nullable=False),
             text("surface", "what it runs over"),
             boolean("along_border", "driven across anywhere along the border, whose length the width is"),
-            real("border_saves", "", "what that saves against a crossing at one place, in the currency"),
+            real("border_saves", "", "material and hours that it saves against crossing at one place, in the currency"),
             text("currency", "of what it saves"),
             real("narrowest_x", "", "place of the narrowest, in the CRS of the layer"),
             real("narrowest_y", "", "place of the narrowest, in the CRS of the layer"),
@@ -252,7 +252,9 @@ PLAN_LAYERS = _layers(
             boolean("chosen", "the plan uses it", nullable=False),
             boolean("feasible", "it meets every must-have", nullable=False),
             text("failed", "must-haves that it misses"),
-            real("heading_deg", "°", "driving direction of the wire, clockwise from grid north"),
+            real(
+                "heading_deg", "°", "which way the dock looks, clockwise from grid north: the mower comes in from there"
+            ),
             real("slope_percent", "%", "slope of the pad"),
             real("straight_m", "m", "straight wire ahead"),
             real("corner_m", "m", "along the wire to the next corner"),

@@ -19,6 +19,7 @@ from ..derived.detached_supply import lead_crossings
 from ..derived.dock_places import slope_of_pads
 from ..derived.laying_hours import LabourParameters, LayingTimes, laying_times
 from ..derived.laying_order import LaidStretch, LoopLine, laid_stretches, loop_line
+from ..derived.plan_cost import work_places
 from ..derived.watch_points import Watched, watch_points
 from ..model.catalogue import Catalogue, Said, Values, values_text
 from ..model.plan import Finding, Plan, Row, StepResult
@@ -221,28 +222,34 @@ def _joint(loop: _LoopPlan, at_m: float, reels: Values, times: LayingTimes) -> L
     return LayingStep("joint", values, place, hours, loop.loop_id, at_m, at_m)
 
 
-def _crossings(site: Site, loop: _LoopPlan) -> list[tuple[Row, list[Said], int]]:
-    """Return the runs of a loop over paving or beds, with how their wire gets across, and in how many cuts or ducts."""
-    found = []
-    for run in loop.runs:
-        if run["run_kind"] in ("passage", "lead_out"):
-            crossed = lead_crossings(site, run["geometry"])
-            if crossed.over_m:
-                found.append((run, crossed.parts, bool(crossed.saw_cut_m) + bool(crossed.duct_m)))
-    return found
+def _crossings(site: Site, loop: _LoopPlan) -> list[tuple[Row, list[Said], float]]:
+    """Return the runs of a loop over paving or beds, with how their wire gets across, and its cuts or ducts.
+
+    Wires of a passage at one place of work share its cuts, as a labour book counts places.
+    """
+    crossed = [
+        (run, lead_crossings(site, run["geometry"])) for run in loop.runs if run["run_kind"] in ("passage", "lead_out")
+    ]
+    over = [(run, ways) for run, ways in crossed if ways.over_m]
+    passages = [number for number, (run, _) in enumerate(over) if run["run_kind"] == "passage"]
+    places = work_places([over[number][0]["geometry"] for number in passages])
+    sharing = {passages[number]: len(place) for place in places for number in place}
+    return [
+        (run, ways.parts, (bool(ways.saw_cut_m) + bool(ways.duct_m)) / sharing.get(number, 1))
+        for number, (run, ways) in enumerate(over)
+    ]
 
 
 def _crossed(
-    loop: _LoopPlan, stretch: LaidStretch, crossings: Sequence[tuple[Row, list[Said], int]], times: LayingTimes
+    loop: _LoopPlan, stretch: LaidStretch, crossings: Sequence[tuple[Row, list[Said], float]], times: LayingTimes
 ) -> Iterator[LayingStep]:
     """Yield what is made ready before wire of a stretch is laid."""
     for run, parts, cuts in crossings:
         if stretch.from_m - _SAME_M <= run["from_m"] < stretch.to_m - _SAME_M:
             values = {"loop_id": loop.loop_id, "at_m": run["from_m"], "crossed": parts}
-            # A passage has its wire twice, and a labour book counts it as one place.
-            minutes = times.book.minutes_per_crossing * cuts / (2 if run["run_kind"] == "passage" else 1)
             span: dict[str, Any] = {"from_m": run["from_m"], "to_m": run["to_m"]}
-            yield LayingStep("crossing", values, run["geometry"], times.each(minutes), loop.loop_id, **span)
+            hours = times.each(times.book.minutes_per_crossing * cuts)
+            yield LayingStep("crossing", values, run["geometry"], hours, loop.loop_id, **span)
 
 
 # --- dock and supply -------------------------------------------------------------------------------------
@@ -346,9 +353,10 @@ def _trial_start(site: Site, loop: _LoopPlan, dock: Row, mower: MowerProfile) ->
         (run["from_m"], run["to_m"]) for run in loop.runs if run["run_kind"] in ("lead_out", "lead_back", "passage")
     ]
     grid_deg = site.frame.grid_heading_deg(0.0)
-    heading = (dock["heading_deg"] - grid_deg) % 360.0
+    # The dock looks to where the mower comes from.
+    driving_deg = (dock["heading_deg"] - grid_deg + 180.0) % 360.0
     places = trial_places(
-        loop.line.xy, loop.line.chainage_m, apart, before_m=mower.trial_start_min_m, dock_heading_deg=heading
+        loop.line.xy, loop.line.chainage_m, apart, before_m=mower.trial_start_min_m, driving_deg=driving_deg
     )
     slope = values_at(slope_of_pads(site, mower).slope_percent, site.frame, places.xy)
     steep_percent = mower.dock_approach_slope_max_percent

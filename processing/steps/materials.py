@@ -17,6 +17,7 @@ from ..derived.ground_doubt import READS as DOUBT_READS
 from ..derived.ground_doubt import doubts
 from ..derived.mower_demands import mower_no
 from ..derived.outline_spread import ways_doubt
+from ..derived.plan_cost import work_places
 from ..derived.price_parameters import PriceParameters
 from ..derived.spread import Doubt, item_sd
 from ..model.catalogue import Said, Values
@@ -114,13 +115,17 @@ def _cuts(site: Site, own: Layers, prices: PriceBook) -> Iterator[_Item]:
 
 
 def _paving_crossed(site: Site, own: Layers) -> Iterator[tuple[Values, LeadCrossings]]:
-    """Yield paving that is gone through: by both wires of a lead in one cut, by each wire of a passage, by a cable."""
+    """Yield paving that is gone through: by both wires of a lead in one cut, by each wire of a passage, by a cable.
+
+    Wires of a passage that go through it at places of work of their own are told one by one.
+    """
     for lead in own["wire_runs"]:
         if lead["run_kind"] == "lead_out" and lead["island_id"] is None:
             yield {"case": "lead"}, lead_crossings(site, lead["geometry"])
     for link_id, wires in _passages_over_paving(own).items():
-        crossed = [lead_crossings(site, wire) for wire in wires]
-        yield {"case": "passage", "link_id": link_id}, sum(crossed, LeadCrossings({}))
+        for place in work_places(wires):
+            crossed = [lead_crossings(site, wires[number]) for number in place]
+            yield {"case": "passage", "link_id": link_id}, sum(crossed, LeadCrossings({}))
     for route in own["supply_route"]:
         for use, stretch in cable_crossings(site, route["geometry"]):
             yield {"case": "cable"}, LeadCrossings({use: stretch.length})

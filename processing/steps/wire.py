@@ -26,7 +26,7 @@ from lawngis.wire.loop import Loop, Stretch, laid_loop
 from lawngis.wire.outlying import LeadRoute, LeadTerrain, OutlyingGround, lead_route
 from lawngis.wire.pegs import first_pass, lead_intervals_m, pegs
 
-from ..derived.decisions import LAWN, leads_along_border
+from ..derived.decisions import LAWN
 from ..derived.detached_supply import lead_crossings, lead_terrain
 from ..derived.doubt import DoubtParameters
 from ..derived.loops import LoopGround, loop_signals, loops, passed_over
@@ -391,7 +391,7 @@ def _crossing_findings(plan: Plan, loop: LoopGround) -> list[Finding]:
         middle = link["geometry"].interpolate(0.5, normalized=True)
         paved = link["surface"] != LAWN
         values = {
-            "case": "border" if leads_along_border(link) else "crossing" if paved else "passage",
+            "case": "border" if link["link_id"] in loop.along_border else "crossing" if paved else "passage",
             "loop_id": loop.loop_id,
             "link_id": link["link_id"],
             "surface": link["surface"],

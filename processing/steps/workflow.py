@@ -12,6 +12,7 @@ from typing import Any, NoReturn
 from lawngis.errors import ParameterError, PlanError
 from lawngis.mower import MowerProfile
 
+from ..derived.laying_hours import Books
 from ..derived.measured_passages import site_with_grounds
 from ..derived.mowing_windows import WEEK_PARAMETERS
 from ..measured.overrides import Override
@@ -159,7 +160,7 @@ def _writers(steps: Sequence[Step]) -> dict[str, str]:
     return writer
 
 
-SHARED = ("price_book", "doubt_min", *WEEK_PARAMETERS)
+SHARED = ("price_book", "labour_book", "doubt_min", *WEEK_PARAMETERS)
 """Parameters that mean the same in every step that has them: given for one step, they hold for all."""
 
 
@@ -320,8 +321,9 @@ def with_passage_grounds(site: Site, steps: Sequence[Step], rest: Sequence[Step]
     plan = Plan(site.parcel_id, site.frame.crs, step_layers(steps), step_sentences(steps))
     for step in steps_before(steps, finder.id):
         _run_step(step, mapped, plan, settings)
-    price_book = settings.parameters.get(finder.id, {}).get("price_book")
-    return site_with_grounds(site, plan, settings.mower, price_book)
+    given = settings.parameters.get(finder.id, {})
+    books = Books(given.get("price_book"), given.get("labour_book"))
+    return site_with_grounds(site, plan, settings.mower, books)
 
 
 def _run_step(step: Step, site: Site, plan: Plan, settings: Settings) -> None:

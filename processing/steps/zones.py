@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import shapely
@@ -18,10 +19,12 @@ from lawngis.prices import price_book_from
 from lawngis.wire.circuit import least_field_ut, weak_ground
 from lawngis.wire.leads import ground_rings
 
+from ..derived.border_crossings import along_borders, crossed_at_one_place
 from ..derived.decisions import Served, link_findings, served_zones, supply_findings
 from ..derived.detached_supply import ground_in_wire
 from ..derived.doubt import DoubtParameters
 from ..derived.lawn_division import MowerWeek, SharedLawn, one_mower_lacks, shared_lawn
+from ..derived.laying_hours import Books, LabourParameters
 from ..derived.link_doubt import with_changes
 from ..derived.loops import left_out_by_lines
 from ..derived.matching import applied, follows, matched
@@ -56,7 +59,7 @@ WEAK_OUTLINE_M = 0.1
 SLOPE_COLUMNS = ("slope_p50_percent", "slope_p95_percent", "slope_max_percent")
 
 
-class ZonesParameters(WeekParameters, DoubtParameters, PriceParameters):
+class ZonesParameters(WeekParameters, DoubtParameters, PriceParameters, LabourParameters):
     """How zones are found, how often their grass must be mown, and when."""
 
     mowers_max: int = Field(
@@ -66,6 +69,10 @@ class ZonesParameters(WeekParameters, DoubtParameters, PriceParameters):
     crumb_m2: float = Field(
         default=0.02, ge=0, le=10, description="pieces smaller than a hand's breadth squared are nobody's work [m²]"
     )
+
+
+def _books(parameters: ZonesParameters) -> Books:
+    return Books(parameters.price_book, parameters.labour_book)
 
 
 @dataclass(frozen=True)
@@ -82,7 +89,7 @@ class _Found:
 
 def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParameters) -> StepResult:
     """Return zones with roles and supplies, the links between them, and what is left to be mown by hand."""
-    mapped = mapped_zones(site, plan, mower, parameters.price_book, site.facts.mapped)
+    mapped = mapped_zones(site, plan, mower, _books(parameters), site.facts.mapped)
     found, of_facts = _as_measured(site, mapped, mower, parameters)
     laid = _laid_out(site, plan, mower, found, parameters)
     laid, of_sharing = _shared(site, plan, mower, laid, parameters)
@@ -226,7 +233,10 @@ def _as_measured(
     elif not findings and not parameters.own_mowers:
         return _Found(partition, links, mapped.served, left_out, names, link_names), findings
     own = {index: zone for index, zone in ground.items() if index not in left_out}
-    served = served_zones(site, own, links, mower, parameters.price_book, own_mowers=parameters.own_mowers)
+    links = crossed_at_one_place(mapped.links, links, mower, _books(parameters))
+    by_itself = partial(served_zones, site, own, mower=mower, price_book=parameters.price_book)
+    links = along_borders(links, by_itself(links, own_mowers=parameters.own_mowers))
+    served = by_itself(links, own_mowers=parameters.own_mowers)
     names = _further_named(names, served.zones, f"{site.parcel_id}-Z")
     shown = {**shown_links(mapped.links, mapped.served), **shown_links(links, served)}
     for index, service in served.zones.items():
@@ -351,22 +361,23 @@ def _trunks(plan: Plan) -> BaseGeometry:
 def _link_row(site: Site, link: PlacedLink, found: _Found, index: int, currency: str) -> Row:
     driven = any(service.reached_by == index for service in found.served.zones.values())
     option = link.along_border if driven and link.kind == "crossing" else None
-    x, y = site.frame.coordinates_in(site.frame.source, [[link.narrowest.x, link.narrowest.y]])[0]
+    way = link if option is not None else link.at_one_place or link
+    x, y = site.frame.coordinates_in(site.frame.source, [[way.narrowest.x, way.narrowest.y]])[0]
     return {
         "link_id": found.link_names[index],
         "zone_a": found.names[link.zone_a],
         "zone_b": found.names[link.zone_b],
         "kind": link.kind,
-        "width_m": link.width_m,
-        "width_sd_m": link.width_sd_m,
-        "length_m": link.length_m,
+        "width_m": way.width_m,
+        "width_sd_m": way.width_sd_m,
+        "length_m": way.length_m,
         "surface": link.surface,
         "along_border": option is not None,
         "border_saves": None if option is None else option.saves,
         "currency": None if option is None else currency,
         "narrowest_x": float(x),
         "narrowest_y": float(y),
-        "geometry": link.middle_line,
+        "geometry": way.middle_line,
     }
 
 

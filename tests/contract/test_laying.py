@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
 from expected_layers import CONTRACT_PROFILE
 from laying import laying_problems
-from made import plan_of, site_of, view_of, violations_of
+from made import all_steps, plan_of, site_of, view_of, violations_of
 from shapely import Point, box
 
 from lawngis.labour import labour_book_from
 from lawngis.mower import built_in_profile
+from lawngis.processing.measured.overrides import Override
 from lawngis.processing.model.plan import Plan
 from lawngis.processing.model.site import Site
 from lawngis.processing.planning.ranking import laying_hours
+from lawngis.processing.steps.workflow import Settings, planned
 
 BOOK = labour_book_from()
 
@@ -119,3 +123,30 @@ def test_without_a_place_for_it_the_plan_says_why_and_what_to_do() -> None:
 def test_a_parcel_without_wire_has_no_day_of_laying() -> None:
     plan = plan_of(site_of(box(0, 0, 2, 2)))
     assert not plan.rows("wire_path") and not plan.rows("laying_steps")
+
+
+@pytest.mark.parametrize("looks", [0.0, 180.0])
+def test_the_mower_comes_in_from_where_the_dock_looks(looks: float) -> None:
+    """East of x = 11 the ground rises by a tenth: it lies on the way into a dock at x = 10 that looks east, alone."""
+    site = site_of(box(0, 0, 20, 12))
+    x = site.dem.transform.c + np.arange(site.dem.values.shape[1]) + 0.5
+    heights = np.broadcast_to(100.0 + 0.1 * np.clip(x - 11.0, 0.0, None), site.dem.values.shape)
+    site = replace(site, dem=replace(site.dem, values=heights))
+    rows = plan_of(site, until="dock").rows("dock_candidates")
+    south = [row for row in rows if row["geometry"].y < 1.0 and abs(row["geometry"].x - 10.0) < 0.3]
+    along = (90.0 + looks + grid_deg()) % 360.0
+    dock = min(south, key=lambda row: abs((row["heading_deg"] - along + 180.0) % 360.0 - 180.0))
+    assert abs((dock["heading_deg"] - along + 180.0) % 360.0 - 180.0) < 1.0
+    assert (dock["approach_slope_percent"] > 5.0) == (looks == 0.0)
+    place = Override("dock_candidates", dock["candidate_id"], "chosen", "true", row=1)
+    plan = planned(site, all_steps(), Settings(built_in_profile(), overrides=(place,))).plan
+    (chosen,) = plan.select("dock_candidates", chosen=True)
+    (trial,) = steps_of(plan, "trial")
+    angle = np.radians(chosen["heading_deg"] - grid_deg())
+    way = np.array(trial["geometry"].coords[0]) - np.array(chosen["geometry"].coords[0])
+    assert chosen["heading_deg"] == pytest.approx(dock["heading_deg"])
+    assert way @ [np.sin(angle), np.cos(angle)] >= 1.98 and np.hypot(*way) <= chosen["straight_m"] + 1e-6
+    assert (trial["heading_deg"] - chosen["heading_deg"]) % 360.0 == pytest.approx(180.0, abs=1.0)
+    # Laid anti-clockwise the wire leaves the southern side eastward: who comes in from there drives against it.
+    wire = plan.rows("wire_path")[0]
+    assert (trial["from_m"] < wire["length_m"] / 2) == (looks == 0.0)

@@ -11,12 +11,14 @@ import shapely
 from expected_layers import CONTRACT_PROFILE
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from made import plan_of, site_of, violations_of
+from made import plan_of, site_of, steps_until, violations_of
 from shapely import LineString, MultiPolygon, Polygon, box
 
 from lawngis.mower import built_in_profile
+from lawngis.processing.measured.overrides import Override
 from lawngis.processing.model.plan import Plan
 from lawngis.processing.model.site import Site
+from lawngis.processing.steps.workflow import Settings, planned
 
 NARROWEST_M = CONTRACT_PROFILE["passage_transit_min_m"]
 
@@ -132,6 +134,35 @@ def test_wire_crosses_a_path_through_a_lawn_once_at_each_end(name: str) -> None:
     assert len(over) == 2 and over[0].distance(over[1]) > 18
     # Round the whole lawn once, not along both sides of the path.
     assert plan.rows("wire_path")[0]["length_m"] < 2 * (29 + 16)
+
+
+def test_a_border_along_which_no_wire_can_be_laid_is_said_to_be_crossed_at_one_place() -> None:
+    """Somebody saw that the lawn lies higher than the path: setbacks of 0.35 m leave no ground over the path."""
+    seen = tuple(Override("edges", f"P1-E{number}", "edge_class", "raised", row=number) for number in (2, 4))
+    site = SITES["path through the lawn"]()
+    plan = planned(site, steps_until("wire"), Settings(built_in_profile(), overrides=seen)).plan
+    (link,) = plan.rows("links")
+    (said,) = [row["text"] for row in plan.rows("findings") if row["code"] == "border-not-laid"]
+    assert link["along_border"] and link["link_id"] in said
+    assert "29.0 m of border" in said and "at one place, and saves nothing" in said
+    (crosses,) = [row["text"] for row in plan.rows("findings") if row["code"] == "wire-crosses"]
+    assert "both ways" in crosses
+    over = [run for run in plan.geometries("wire_runs", run_kind="passage") if run.length > 0.5]
+    assert len(over) == 2 and over[0].distance(over[1]) < 0.5
+
+
+def test_a_border_of_which_setbacks_leave_a_part_says_how_much_is_driven_across() -> None:
+    """East of x = 12 the northern lawn ends in a fall: 0.78 m from it is no wire, and 12 m are left less the ends."""
+    site = SITES["path through the lawn"]()
+    ledge = {"barriers": {"geometry": [LineString([(12, 8.5), (30, 8.5)])], "kind": ["drop"], "height_m": [0.6]}}
+    layers = {**site_of(box(0, 0, 29, 16), layers=ledge).layers, **site.layers}
+    site = replace(site, layers=layers)
+    plan = plan_of(site)
+    (said,) = [row["text"] for row in plan.rows("findings") if row["code"] == "border-not-laid"]
+    assert "29.0 m of border" in said and "leave 10.5 m" in said
+    over = [run for run in plan.geometries("wire_runs", run_kind="passage") if run.length > 0.5]
+    assert len(over) == 2 and over[0].distance(over[1]) == pytest.approx(10.5, abs=0.3)
+    assert not [str(broken) for broken in violations_of(site, plan, CONTRACT_PROFILE) if "border" in str(broken)]
 
 
 @pytest.mark.parametrize("told", [{"surface": "gravel"}, {"use": "drive"}, {"level": "raised"}])

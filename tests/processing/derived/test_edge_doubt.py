@@ -8,12 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.stats import norm
-from shapely import LineString, box
+from shapely import LineString, Point, box
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "contract"))
 from made import plan_of, site_of, steps_until
 
 from lawngis.mower import built_in_profile
+from lawngis.processing.derived.edge_doubt import stretch_looked_at
 from lawngis.processing.measured.overrides import Override
 from lawngis.processing.model.site import DataAccuracy
 from lawngis.processing.steps.workflow import Settings, planned
@@ -152,3 +153,11 @@ def test_what_somebody_looked_at_is_not_asked_again():
     after = planned(site, steps_until("edges"), Settings(MOWER, {}, (answer,))).plan
     after.close()
     assert not doubts(after) and side(after) == "raised"
+
+
+def test_what_is_looked_at_from_two_sides_of_a_corner_is_a_place_and_no_line():
+    """Two real plots failed: the layer of what is looked at had a line of two points that are one."""
+    corner = Point(3.0, 4.0)
+    assert stretch_looked_at([corner]) is None
+    assert stretch_looked_at([corner, Point(3.0 + 1e-8, 4.0)]) is None
+    assert stretch_looked_at([corner, corner, Point(3.5, 4.0)]).is_valid

@@ -154,6 +154,54 @@ def by_sql(plan: Path, layer: str) -> None:
     sql(plan, f'UPDATE "{layer}" SET parcel_id = parcel_id', "VACUUM")
 
 
+@pytest.fixture(scope="module")
+def across(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the site of a lawn of 29 m by 16 m, a paved path 1 m wide through it, and its plan in out/."""
+    folder = tmp_path_factory.mktemp("across")
+    (folder / "site").mkdir()
+    paving = {"use": ["path"], "level": ["flush"], "surface": ["paved"]}
+    for layer, shapes, columns in (
+        ("lawns", [at(0, 0, 29, 7.5), at(0, 8.5, 29, 7.5)], {}),
+        ("parcels", [at(-1, -1, 31, 18)], {"parcel_id": ["P1"]}),
+        ("hard_surfaces", [at(0, 7.5, 29, 1)], paving),
+    ):
+        frame = geopandas.GeoDataFrame(columns, geometry=shapes, crs="EPSG:25832")
+        pyogrio.write_dataframe(frame, folder / "site/layers.gpkg", layer=layer, append=layer != "lawns")
+    assert main(["plan", str(folder / "site"), "--out", str(folder / "out")]) == 0
+    return folder
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("column", "value", "along", "width_m"),
+    [("kind", "blocked", False, 0.9), ("width_m", "10", False, 0.9), ("width_m", "20", True, 20.0),
+     ("width_m", "0.5", False, 0.5)],
+)  # fmt: skip
+def test_a_border_closed_or_measured_is_told_as_derived_whether_measured_or_edited(
+    across, tmp_path, column, value, along, width_m
+):
+    """Of 29 m of border 10 m don't pay for a second place of work: the crossing at one place needs 0.9 m."""
+    site, edited, measured = (tmp_path / name for name in ("site", "edited", "measured"))
+    shutil.copytree(across / "site", site)
+    shutil.copytree(across / "out", edited)
+    sql(edited / "plan.gpkg", f"UPDATE links SET {column} = '{value}'")
+    assert main(["plan", str(site), "--out", str(edited), "--from", "edges"]) == 0
+    told = {"target_layer": ["links"], "target_id": ["P1-P1"], "column": [column], "value": [value], "note": ["seen"]}
+    pyogrio.write_dataframe(geopandas.pd.DataFrame(told), site / "layers.gpkg", layer="overrides")
+    assert main(["plan", str(site), "--out", str(measured)]) == 0
+    one, other = (rows(folder / "plan.gpkg", "links").iloc[0] for folder in (edited, measured))
+    for link in (one, other):
+        assert bool(link["along_border"]) == along and link["width_m"] == pytest.approx(width_m)
+        assert (link["border_saves"] > 0) == along
+    for name in ("kind", "currency"):
+        assert one[name] == other[name]
+    for name in ("width_m", "length_m", "border_saves", "narrowest_x", "narrowest_y"):
+        assert one[name] == pytest.approx(other[name], nan_ok=True, abs=1e-3)
+    assert one.geometry.equals_exact(other.geometry, 1e-3)
+    zones = [rows(folder / "plan.gpkg", "zones")["role"].tolist() for folder in (edited, measured)]
+    assert zones[0] == zones[1]
+
+
 @pytest.mark.parametrize("program", [by_pyogrio, by_fiona, shuffled_and_multiple, by_sql])
 def test_writing_a_layer_anew_without_a_change_is_no_edit(work, program):
     for layer in SPECS:

@@ -13,11 +13,15 @@ from scipy.stats import norm
 from shapely import LineString, box
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "contract"))
-from made import plan_of, site_of
+from made import all_steps, plan_of, site_of
 
+import lawngis
 from lawngis.lawn.widths import WAVE_M
 from lawngis.mower import built_in_profile
+from lawngis.processing.derived.decisions import border_option
+from lawngis.processing.derived.laying_hours import Books
 from lawngis.processing.model.plan import Plan
+from lawngis.processing.steps.workflow import with_shared
 
 MOWER = built_in_profile()
 MOWN, DRIVEN = MOWER.passage_mow_min_m, MOWER.passage_transit_min_m
@@ -36,10 +40,11 @@ def with_passage(width_m: float, **settings) -> Plan:
     return planned(shapely.union_all([WEST, box(12, 5 - width_m / 2, 16, 5 + width_m / 2), EAST]), **settings)
 
 
-def with_surface(use: str, level: str = "flush", surface: str | None = None, **settings) -> Plan:
+def with_surface(use: str, level: str = "flush", surface: str | None = None, long_m: float = 10.0, **settings) -> Plan:
     """Two lawns 1.5 m apart, and paving between them."""
-    ways = {"geometry": [box(12, -1, 13.5, 11)], "use": [use], "level": [level], "surface": [surface]}
-    return planned([WEST, box(13.5, 0, 21, 10)], layers={"hard_surfaces": ways}, **settings)
+    ways = {"geometry": [box(12, -1, 13.5, long_m + 1)], "use": [use], "level": [level], "surface": [surface]}
+    lawns = [box(0, 0, 12, long_m), box(13.5, 0, 21, long_m)]
+    return planned(lawns, layers={"hard_surfaces": ways}, **settings)
 
 
 def codes(plan: Plan) -> list[str]:
@@ -104,17 +109,45 @@ def test_a_dent_by_which_the_mower_comes_over_a_path_is_no_pocket(beside):
 
 
 def test_the_mower_crosses_a_flush_paved_path_all_along_the_border():
-    """10 m of border instead of 0.3 m between two wires: 2 * 9.7 m of wire less, the cuts 1.5 m long as before."""
-    plan = with_surface("path", surface="paved")
+    """30 m of border instead of 0.3 m between two wires: 2 * 29.7 m of wire less, the cuts 1.5 m long as before.
+
+    A metre of wire takes 0.9 minutes, and the second place of work 50, at 58 an hour.
+    """
+    plan = with_surface("path", surface="paved", long_m=30.0)
     (link,) = plan.rows("links")
     assert roles(plan) == ["home", "linked"] and plan.rows("zones")[1]["reached_by"] == link["link_id"]
     assert {zone["loop_id"] for zone in plan.rows("zones")} == {"P1-L1"}
     assert link["kind"] == "crossing" and link["along_border"]
-    assert link["width_m"] == pytest.approx(10.0, abs=0.01) and link["length_m"] == pytest.approx(1.5)
-    price = 19.4 * 1.02 * 0.45 + 19.4 / 0.8 * 0.15
+    assert link["width_m"] == pytest.approx(30.0, abs=0.01) and link["length_m"] == pytest.approx(1.5)
+    price = 59.4 * 1.02 * 0.45 + 59.4 / 0.8 * 0.15 + (59.4 * 0.9 - 50) / 60 * 58.0
     assert link["border_saves"] == pytest.approx(price, abs=0.02) and link["currency"] == "EUR"
     (said,) = [row["text"] for row in plan.rows("findings") if row["code"] == "crossing"]
-    assert "anywhere along 10.0 m" in said and "13 EUR less" in said
+    assert "anywhere along 30.0 m" in said and "42 EUR less for wire, cuts and hours" in said
+
+
+@pytest.mark.parametrize(("long_m", "along"), [(1.9, True), (2.1, False), (16.0, False), (16.5, True)])
+def test_a_border_is_driven_across_only_where_it_pays_for_a_second_place_of_work(long_m, along):
+    """2 * (16.24 - 0.3) m of wire, at 1.52 a metre laid, are worth the 50 minutes; at 2 m apart it is one place."""
+    option = border_option(long_m, 0.0, MOWER, Books())
+    assert (option is not None) == along
+    if along:
+        assert option.saves == pytest.approx(2 * (long_m - 0.3) * 1.5165 - (48.33 if long_m > 2 else 0), abs=0.01)
+
+
+def test_a_border_too_short_to_pay_is_crossed_at_one_place_and_nobody_is_asked_what_it_is_made_of():
+    for surface in ("paved", "unknown"):
+        plan = with_surface("path", surface=surface, long_m=10.0)
+        (link,) = plan.rows("links")
+        assert link["kind"] == "crossing" and not link["along_border"]
+        assert not [row for row in plan.rows("visit_checks") if row["target_layer"] == "hard_surfaces"]
+
+
+def test_who_makes_cuts_in_no_time_crosses_shorter_borders(tmp_path):
+    book = (Path(lawngis.__file__).parent / "labour_example.toml").read_text()
+    (tmp_path / "own.toml").write_text(book.replace("minutes_per_crossing = 50.0", "minutes_per_crossing = 0.0"))
+    own = {"laying": {"labour_book": str(tmp_path / "own.toml")}}
+    (link,) = with_surface("path", surface="paved", **with_shared(own, all_steps())).rows("links")
+    assert link["along_border"] and link["border_saves"] == pytest.approx(19.4 * 1.5165, abs=0.02)
 
 
 @pytest.mark.parametrize(
@@ -122,30 +155,32 @@ def test_the_mower_crosses_a_flush_paved_path_all_along_the_border():
     [("path", "flush", "gravel"), ("path", "flush", "grid"), ("path", "flush", "unknown"), ("path", "flush", None)],
 )
 def test_over_gravel_a_grid_or_what_nobody_told_it_crosses_at_one_place(use, level, surface):
-    plan = with_surface(use, level, surface)
+    plan = with_surface(use, level, surface, long_m=30.0)
     (link,) = plan.rows("links")
     assert link["kind"] == "crossing" and not link["along_border"] and link["border_saves"] is None
     asked = [row for row in plan.rows("visit_checks") if row["target_layer"] == "hard_surfaces"]
     assert len(asked) == (surface in ("unknown", None))
     for check in asked:
-        assert check["target_column"] == "surface" and check["geometry"].intersects(box(12, -1, 13.5, 11))
-        assert "10.0 m of border, for 13 EUR less" in check["decides"] and check["flip_probability"] is None
+        assert check["target_column"] == "surface" and check["geometry"].intersects(box(12, -1, 13.5, 31))
+        assert "30.0 m of border, for 42 EUR less" in check["decides"] and check["flip_probability"] is None
 
 
 @pytest.mark.parametrize(("use", "level"), [("drive", "flush"), ("road", "flush"), ("path", "raised")])
 def test_where_cars_drive_or_paving_is_raised_no_border_is_crossed(use, level):
-    plan = with_surface(use, level, "paved")
+    plan = with_surface(use, level, "paved", long_m=30.0)
     assert not plan.rows("links") and "detached" in roles(plan)
     assert not [row for row in plan.rows("visit_checks") if row["target_layer"] == "hard_surfaces"]
 
 
 def test_paving_that_widens_is_crossed_at_its_narrowest_where_that_costs_less():
-    """From 0.3 m to 2 m over 6 m: 11.4 m of wire less are worth 7 EUR, and 2.3 - 0.6 m of cut more 26 EUR."""
-    east = shapely.Polygon([(12.3, 2), (21, 2), (21, 8), (14.0, 8)])
-    way = shapely.Polygon([(12, 2), (12.3, 2), (14.0, 8), (12, 8)])
-    paving = {"geometry": [way], "use": ["path"], "level": ["flush"], "surface": ["paved"]}
-    (link,) = planned([WEST, east], layers={"hard_surfaces": paving}).rows("links")
-    assert link["kind"] == "crossing" and not link["along_border"]
+    """Over 20 m 39.4 m of wire are worth 60 EUR and a second place of work 48; from 0.3 m to 2 m wide 1.7 m of cut more
+    cost 28 EUR."""
+    for wide_m, along in ((0.3, True), (2.0, False)):
+        east = shapely.Polygon([(12.3, 2), (21, 2), (21, 22), (12 + wide_m, 22)])
+        way = shapely.Polygon([(12, 2), (12.3, 2), (12 + wide_m, 22), (12, 22)])
+        paving = {"geometry": [way], "use": ["path"], "level": ["flush"], "surface": ["paved"]}
+        (link,) = planned([box(0, 2, 12, 22), east], layers={"hard_surfaces": paving}).rows("links")
+        assert link["kind"] == "crossing" and link["along_border"] == along
 
 
 # Links --------------------------------------------------------------------------------------------------------------
