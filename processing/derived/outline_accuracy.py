@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import Point
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.ground.cover import confidence_within
@@ -76,16 +75,6 @@ class SeenOutlines:
         seen = shapely.distance(self.mapped, np.asarray(points, dtype=object)) > MAPPED_REACH_M
         sure = np.maximum(self.confidence(points), CONFIDENCE_MIN)
         return np.where(seen, np.hypot(self.position_sd_m, self.cell_m) / sure, self.position_sd_m)
-
-    def passage_sides_sd_m(self, ground: BaseGeometry, narrowest: Point, width_m: float) -> tuple[float, float]:
-        """Return how far the two sides of a passage may be off at its narrowest place, the less sure side first [m]."""
-        reach = narrowest.buffer(width_m / 2 + MAPPED_REACH_M / 3)
-        sides = shapely.get_parts(shapely.line_merge(shapely.intersection(shapely.boundary(ground), reach)))
-        if not len(sides):
-            return self.position_sd_m, self.position_sd_m
-        nearest = shapely.get_point(shapely.shortest_line(sides, narrowest), 0)
-        worst = np.sort(self.side_sd_m(list(nearest)))[::-1]
-        return float(worst[0]), float(worst[min(1, len(worst) - 1)])
 
 
 def seen_outlines(site: Site, plan: Plan) -> SeenOutlines | None:

@@ -22,6 +22,7 @@ from ..files.atomic import folder_draft, link_or_copy
 from ..files.digests import sha256
 from ..model.site_layers import SITE_LAYERS
 from ..model.text import counted
+from ..reading.site_part import METRES_PER_DEGREE
 from ..reading.site_settings import FILE_NAME, SettingsFile, settings_file
 from .map_extract import map_layers
 from .map_tags import tag_table
@@ -34,8 +35,6 @@ SUMS_FILE = "SHA256SUMS"
 CLOUD_MODELS = "from_points"
 MARGIN_M = 100.0
 """So far around the parcels other data are taken, where nobody says how far."""
-
-METRES_PER_DEGREE = 111_000.0
 
 Bounds = tuple[float, float, float, float]
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from typing import Any
 
 from pyproj import CRS
 
@@ -67,3 +69,17 @@ def coordinates_text(x: float, y: float, crs: CRS) -> str:
     """
     digits = 7 if crs.is_geographic else 2
     return f"{x:.{digits}f} {y:.{digits}f}"
+
+
+def flattened(values: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
+    """Return tables in tables as one, their keys joined by points.
+
+    Examples
+    --------
+    >>> flattened({"a": 1, "b": {"c": {"d": 2}}})
+    {'a': 1, 'b.c.d': 2}
+    """
+    flat: dict[str, Any] = {}
+    for key, value in values.items():
+        flat |= flattened(value, f"{prefix}{key}.") if isinstance(value, Mapping) else {f"{prefix}{key}": value}
+    return flat

@@ -19,7 +19,7 @@ from ..files import gpkg
 from ..files.digests import sha256
 from ..model.contract import Layer
 from ..model.plan import SEVERITIES_IN_ORDER, Row
-from ..model.text import counted, unit_word
+from ..model.text import counted, flattened, unit_word
 from ..reading.dates import data_dates
 from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings
@@ -200,14 +200,14 @@ def run_info(source: SiteSource, settings: Settings, started: datetime, finished
         "lawngis version": __version__,
         "started": started.isoformat(timespec="seconds"),
         "finished": finished.isoformat(timespec="seconds"),
-        **_flat("profile", settings.mower.model_dump(mode="json")),
+        **_facts("profile", settings.mower.model_dump(mode="json")),
         **({"draws": str(settings.draws), "draw seed": str(settings.draw_seed)} if settings.draws else {}),
-        **_flat("accuracy", source.options.accuracy.model_dump(mode="json")),
+        **_facts("accuracy", source.options.accuracy.model_dump(mode="json")),
         **_price_facts(settings),
         **_input_facts(source),
     }
     for step, values in settings.parameters.items():
-        facts |= _flat(f"step {step}", dict(values))
+        facts |= _facts(f"step {step}", values)
     return [{"parcel_id": None, "key": key, "value": value} for key, value in facts.items()]
 
 
@@ -236,11 +236,5 @@ def _input_facts(source: SiteSource) -> dict[str, str]:
     return facts | data_dates(source.files)
 
 
-def _flat(prefix: str, values: Mapping[str, object]) -> dict[str, str]:
-    flat: dict[str, str] = {}
-    for key, value in values.items():
-        if isinstance(value, Mapping):
-            flat |= _flat(f"{prefix}.{key}", value)
-        else:
-            flat[f"{prefix}.{key}"] = str(value)
-    return flat
+def _facts(prefix: str, values: Mapping[str, Any]) -> dict[str, str]:
+    return {key: str(value) for key, value in flattened(values, f"{prefix}.").items()}

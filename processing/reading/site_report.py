@@ -14,7 +14,7 @@ from ..files import rasters
 from ..model.catalogue import sentences
 from ..model.site import DataAccuracy, dem_error, vector_error
 from ..model.site_layers import SITE_LAYERS
-from ..model.text import counted, one_line, unit_word
+from ..model.text import counted, flattened, one_line, unit_word
 from .features import check_layer, stored_columns
 from .read_options import ReadOptions
 from .site_files import SiteFiles, site_files
@@ -147,20 +147,13 @@ def _settings_said(files: SiteFiles, command_line: Mapping[str, Any]) -> list[di
     Completeness and accuracy have sections of their own.
     """
     own = files.settings.settings.model_dump(exclude={"complete", "accuracy"}, exclude_defaults=True)
-    said = {key: ("site.toml", value) for key, value in _flat(own).items()}
-    said |= {key: ("command line", value) for key, value in _flat(command_line).items()}
+    said = {
+        key: (source, value if isinstance(value, str) else ", ".join(value))
+        for source, values in (("site.toml", own), ("command line", command_line))
+        for key, value in flattened(values).items()
+        if value
+    }
     return [{"key": key, "value": value, "source": source} for key, (source, value) in sorted(said.items())]
-
-
-def _flat(values: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
-    """Return tables in tables as keys with points; what says nothing is left out."""
-    flat: dict[str, str] = {}
-    for key, value in values.items():
-        if isinstance(value, Mapping):
-            flat |= _flat(value, f"{prefix}{key}.")
-        elif value:
-            flat[f"{prefix}{key}"] = value if isinstance(value, str) else ", ".join(value)
-    return flat
 
 
 def _accuracy_words(accuracy: DataAccuracy) -> dict[str, str]:
