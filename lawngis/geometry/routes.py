@@ -205,11 +205,11 @@ def cost_grid(
     cell_m = max(cell_m, float(np.sqrt((max_x - min_x) * (max_y - min_y) / cells_max)))
     xs = min_x + (np.arange(max(1, ceil((max_x - min_x) / cell_m))) + 0.5) * cell_m
     ys = min_y + (np.arange(max(1, ceil((max_y - min_y) / cell_m))) + 0.5) * cell_m
-    x, y = np.meshgrid(xs, ys)
-    cost = np.where(_inside(area, x, y), float(open_cost_per_m), np.inf)
+    cost = np.full((len(ys), len(xs)), np.nan)
+    _price(cost, PricedGround(area, float(open_cost_per_m)), xs, ys)
+    cost[np.isnan(cost)] = np.inf
     for ground in grounds:
-        # Only what is still passable is priced, so that nothing outside the area opens up.
-        cost[np.isfinite(cost) & _inside(ground.geometry, x, y)] = ground.cost_per_m
+        _price(cost, ground, xs, ys)
     return CostGrid(cost, min_x, min_y, cell_m)
 
 
@@ -355,9 +355,16 @@ def crossed_surfaces(
     return np.unique(owner[through & (shapely.length(parts) >= length_min_m)]).astype(np.int64)
 
 
-def _inside(geometry: BaseGeometry, x: FloatArray, y: FloatArray) -> BoolArray:
-    shapely.prepare(geometry)
-    return np.asarray(shapely.contains_xy(geometry, x, y), dtype=np.bool_)
+def _price(cost: FloatArray, ground: PricedGround, xs: FloatArray, ys: FloatArray) -> None:
+    """Set the cost of the cells whose centres lie on a piece of ground, of those that aren't blocked yet."""
+    if ground.geometry.is_empty:
+        return
+    min_x, min_y, max_x, max_y = ground.geometry.bounds
+    box = np.s_[slice(*np.searchsorted(ys, [min_y, max_y])), slice(*np.searchsorted(xs, [min_x, max_x]))]
+    row, column = np.nonzero(~np.isinf(cost[box]))
+    shapely.prepare(ground.geometry)
+    inside = shapely.contains_xy(ground.geometry, xs[box[1]][column], ys[box[0]][row])
+    cost[box][row[inside], column[inside]] = ground.cost_per_m
 
 
 def _columns(field: CostField) -> int:
@@ -415,19 +422,43 @@ def _thinned(cells: IntArray, columns: int, every: int = 4) -> IntArray:
 def _taut(grid: CostGrid, nodes: FloatArray) -> tuple[FloatArray, float]:
     """Return the cheapest subset of the nodes that keeps both ends and the order, and its cost."""
     stubs = _stub_costs(grid, nodes)
+    least_per_m = float(grid.cost_per_m.min())
     total = np.full(len(nodes), np.inf)
     total[0] = 0.0
     before = np.zeros(len(nodes), dtype=np.int64)
     for node in range(1, len(nodes)):
-        costs = straight_costs(grid, nodes[:node], np.broadcast_to(nodes[node], (node, 2)))
-        if node in stubs:
-            costs[node - 1] = min(costs[node - 1], stubs[node])
-        reached = total[:node] + costs
+
+        def through(earlier: IntArray, node: int = node) -> FloatArray:
+            costs = straight_costs(grid, nodes[earlier], np.broadcast_to(nodes[node], (len(earlier), 2)))
+            next_to_it = np.where(earlier == node - 1, stubs.get(node, np.inf), np.inf)
+            return np.asarray(total[earlier] + np.minimum(costs, next_to_it))
+
+        likely = np.array([before[node - 1], node - 1])
+        best = through(likely).min()
+        # No straight piece costs less than its length over the cheapest ground.
+        least = total[:node] + least_per_m * np.hypot(*(nodes[:node] - nodes[node]).T)
+        able = np.flatnonzero(least <= best * (1 + _ROUNDING))
+        able = able[~_blocked_somewhere(grid, nodes[able], nodes[node]) | (able == node - 1)]
+        reached = through(able)
         # The earliest node within rounding of the best: fewest bends among equal costs.
-        before[node] = np.flatnonzero(reached <= reached.min() * (1 + 1e-9))[0]
-        total[node] = reached[before[node]]
+        chosen = np.flatnonzero(reached <= reached.min() * (1 + _ROUNDING))[0]
+        before[node], total[node] = able[chosen], reached[chosen]
     kept = _kept(before)
     return nodes[kept], float(total[-1])
+
+
+_ROUNDING = 1e-9
+
+_LOOKED_AT = (np.arange(24) + np.sqrt(2) / 2) / 24
+"""Shares of a straight piece at which a quick look is taken: at no corner of cells, whose rows and columns are even."""
+
+
+def _blocked_somewhere(grid: CostGrid, starts: FloatArray, end: FloatArray) -> BoolArray:
+    """Return whether a few places along straight pieces are blocked: no way then, and else for the exact cost to say."""
+    at = (starts[:, None] + _LOOKED_AT[:, None] * (end - starts)[:, None] - (grid.min_x, grid.min_y)) / grid.cell_m
+    last = np.array(grid.cost_per_m.shape)[::-1] - 1
+    column, row = np.moveaxis(np.clip(np.floor(at), 0, last).astype(np.int64), 2, 0)
+    return np.isinf(grid.cost_per_m[row, column]).any(axis=1)
 
 
 def _stub_costs(grid: CostGrid, nodes: FloatArray) -> dict[int, float]:

@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import islice, pairwise
+from itertools import pairwise
 from math import inf
 
 import numpy as np
@@ -21,6 +21,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.arrays import FloatArray, IntArray
 from lawngis.errors import ParameterError
+from lawngis.geometry.chords import beside_chords
 from lawngis.geometry.polygons import oriented, polygon_parts
 
 DIRECTIONS = 8
@@ -35,6 +36,9 @@ BALANCE = 0.15
 
 OUTLINE_M = 0.2
 """Cuts are compared on an outline simplified by this [m]."""
+
+SHORTER_M = 4 * OUTLINE_M
+"""So much shorter a cut may be on the outline itself [m]."""
 
 BEYOND_M = 0.02
 """A cut goes this far beyond the outline, so that it meets it [m]."""
@@ -205,13 +209,7 @@ def cut_splits(ground: LinkedGround, counts: tuple[int, int], rules: CutRules) -
     Split
         Both parts hang together, at least as wide as the rules say.
     """
-    shapely.prepare(rules.keep_off)
-    of_direction: Counter[tuple[int, float]] = Counter()
-    turns = []
-    for rank, cut in sorted(_cuts(ground, counts, rules), key=lambda ranked: ranked[0]):
-        turns.append((of_direction[cut.piece, cut.angle], rank, cut))
-        of_direction[cut.piece, cut.angle] += 1
-    for *_, cut in sorted(turns, key=lambda turn: turn[:2]):
+    for cut in _ranked_cuts(ground, counts, rules):
         split = _cut_split(ground, cut, counts, rules)
         if split is not None:
             yield split
@@ -252,20 +250,31 @@ def with_common_vertices(pieces: Sequence[Polygon], grid_m: float) -> list[Polyg
 # --- search ----------------------------------------------------------------------------------------------
 
 
-def _divided(ground: LinkedGround, count: int, judge: Judge, rules: CutRules) -> Division | None:
+def _divided(
+    ground: LinkedGround, count: int, judge: Judge, rules: CutRules, *, below: float = inf
+) -> Division | None:
+    """Return the cheapest division into so many parts that was found and costs less than a limit; None without one."""
     if count == 1:
         cost = judge(ground)
-        return None if cost is None else Division((ground,), cost, 0.0)
+        return None if cost is None or cost >= below else Division((ground,), cost, 0.0)
     if ground.load > count * rules.load_max:
         return None
     best: Division | None = None
     for split, counts in _link_counts(ground, count, rules):
-        best = _cheaper(best, _both(split, counts, judge, rules))
+        best = _both(split, counts, judge, rules, below=inf if best is None else best.cost) or best
     if best is not None:
         return best
     counts = (count // 2, count - count // 2)
-    for split in islice(cut_splits(ground, counts, rules), BEAM.get(count, 1)):
-        best = _cheaper(best, _both(split, counts, judge, rules))
+    tries = 0
+    for cut in _ranked_cuts(ground, counts, rules):
+        if tries == BEAM.get(count, 1):
+            break
+        too_dear = (cut.length_m - SHORTER_M) * rules.price_per_m >= below
+        split = None if too_dear else _cut_split(ground, cut, counts, rules)
+        tries += too_dear or split is not None
+        if split is not None:
+            best = _both(split, counts, judge, rules, below=below) or best
+            below = below if best is None else best.cost
     return best
 
 
@@ -277,20 +286,23 @@ def _link_counts(ground: LinkedGround, count: int, rules: CutRules) -> Iterator[
                 yield split, (one, count - one)
 
 
-def _both(split: Split, counts: tuple[int, int], judge: Judge, rules: CutRules) -> Division | None:
-    one = _divided(split.one, counts[0], judge, rules)
-    other = None if one is None else _divided(split.other, counts[1], judge, rules)
+def _both(
+    split: Split, counts: tuple[int, int], judge: Judge, rules: CutRules, *, below: float = inf
+) -> Division | None:
+    left = below - rules.price_per_m * _cut_m(split)
+    one = _divided(split.one, counts[0], judge, rules, below=left)
+    other = None if one is None else _divided(split.other, counts[1], judge, rules, below=left - one.cost)
     return None if one is None or other is None else _joined(split, one, other, rules)
 
 
 def _joined(split: Split, one: Division, other: Division, rules: CutRules) -> Division:
-    cut_m = 0.0 if split.cut is None else float(split.cut.length)
+    cut_m = _cut_m(split)
     cost = one.cost + other.cost + rules.price_per_m * cut_m
     return Division((*one.parts, *other.parts), cost, one.border_m + other.border_m + cut_m)
 
 
-def _cheaper(one: Division | None, other: Division | None) -> Division | None:
-    return min((found for found in (one, other) if found is not None), key=lambda found: found.cost, default=None)
+def _cut_m(split: Split) -> float:
+    return 0.0 if split.cut is None else float(split.cut.length)
 
 
 def _grown(ground: LinkedGround, count: int, judge: Judge, rules: CutRules) -> Division | None:
@@ -333,6 +345,17 @@ class _Cut:
     away_m: float
     length_m: float
     loads: tuple[float, float]
+
+
+def _ranked_cuts(ground: LinkedGround, counts: tuple[int, int], rules: CutRules) -> list[_Cut]:
+    """Return cuts in the order in which they are tried: first the best of each direction."""
+    shapely.prepare(rules.keep_off)
+    of_direction: Counter[tuple[int, float]] = Counter()
+    turns = []
+    for rank, cut in sorted(_cuts(ground, counts, rules), key=lambda ranked: ranked[0]):
+        turns.append((of_direction[cut.piece, cut.angle], rank, cut))
+        of_direction[cut.piece, cut.angle] += 1
+    return [cut for *_, cut in sorted(turns, key=lambda turn: turn[:2])]
 
 
 def _cuts(ground: LinkedGround, counts: tuple[int, int], rules: CutRules) -> Iterator[tuple[float, _Cut]]:
@@ -386,28 +409,18 @@ def _tried(ground: LinkedGround, index: int, outline: Polygon, places: FloatArra
     """Return cuts through a piece's outline at directions and distances, those that leave two parts."""
     if not len(places):
         return []
-    lines, of = _chords(Polygon(outline.exterior), _middle(outline), places)
+    chords, of = _chords(Polygon(outline.exterior), _middle(outline), places)
+    lines = _beyond(chords)
     free = ~shapely.intersects(rules.keep_off, lines)
-    lines, of = lines[free], of[free]
+    chords, lines, of = chords[free], lines[free], of[free]
     branches = _branches(ground, index)
-    lengths = shapely.length(shapely.intersection(lines, outline)).tolist()
-    found = []
-    for line, (angle, away_m), length, sides in zip(
-        lines, places[of].tolist(), lengths, _sides(outline, lines), strict=True
-    ):
-        if sides is not None:
-            loads = [ground.pieces[index].work * side.area for side in sides]
-            for end, load in branches:
-                loads[int(sides[1].distance(end) < sides[0].distance(end))] += load
-            left, right = loads if _is_left(sides[0], line) else loads[::-1]
-            found.append(_Cut(index, line, angle, away_m, length, (left, right)))
-    return found
-
-
-def _is_left(side: Polygon, line: LineString) -> bool:
-    (x, y), (end_x, end_y) = shapely.get_coordinates(line)
-    place = side.representative_point()
-    return bool((end_x - x) * (place.y - y) - (end_y - y) * (place.x - x) > 0)
+    left_m2, is_left = beside_chords(outline, chords, [end for end, _ in branches])
+    work, beyond = ground.pieces[index].work, np.array([load for _, load in branches])
+    left = work * left_m2 + is_left @ beyond
+    right = work * (outline.area - left_m2) + ~is_left @ beyond
+    lengths_m = shapely.length(shapely.intersection(lines, outline))
+    columns = (lines, *places[of].T.tolist(), lengths_m.tolist(), zip(left.tolist(), right.tolist(), strict=True))
+    return [_Cut(index, *cut) for cut in zip(*columns, strict=True)]
 
 
 def _off_share(loads: Sequence[float], counts: tuple[int, int], rules: CutRules) -> float:
@@ -429,8 +442,8 @@ def _branches(ground: LinkedGround, index: int) -> list[tuple[Point, float]]:
     return found
 
 
-def _chords(filled: Polygon, middle: FloatArray, places: FloatArray) -> tuple[NDArray[np.object_], IntArray]:
-    """Return straight lines from edge to edge of a polygon without holes, a little beyond, and the place of each."""
+def _chords(filled: Polygon, middle: FloatArray, places: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Return straight lines from edge to edge of a polygon without holes, shape (n, 2, 2), and the place of each."""
     reach = float(np.hypot(*(np.array(filled.bounds[2:]) - filled.bounds[:2])))
     angle, away_m = places.T
     along, across = np.column_stack([np.cos(angle), np.sin(angle)]), np.column_stack([-np.sin(angle), np.cos(angle)])
@@ -438,27 +451,15 @@ def _chords(filled: Polygon, middle: FloatArray, places: FloatArray) -> tuple[ND
     lines = shapely.linestrings(np.stack([at - reach * along, at + reach * along], axis=1))
     chords, of = shapely.get_parts(shapely.intersection(lines, filled), return_index=True)
     long = (shapely.get_type_id(chords) == 1) & (shapely.length(chords) > 2 * BEYOND_M)
-    chords, of = chords[long], of[long]
-    ends = shapely.get_coordinates(chords).reshape(-1, 2, 2)
-    way = BEYOND_M * along[of]
-    beyond = np.stack([ends[:, 0] - way, ends[:, 1] + way], axis=1)
-    return np.asarray(shapely.linestrings(beyond), dtype=object), of
+    ends = shapely.get_coordinates(chords[long])
+    return ends.reshape(-1, 2, 2), of[long]
 
 
-def _sides(outline: Polygon, lines: NDArray[np.object_]) -> list[tuple[Polygon, Polygon] | None]:
-    """Return what lies on both sides of each of some cuts; None where that isn't two parts."""
-    if not len(lines):
-        return []
-    noded = shapely.union(shapely.boundary(outline), lines)
-    faces, of = shapely.get_parts(shapely.polygonize(noded[:, None]), return_index=True)
-    shapely.prepare(outline)
-    inside = shapely.contains(outline, shapely.point_on_surface(faces))
-    faces, of = faces[inside], of[inside]
-    first, count = np.searchsorted(of, np.arange(len(lines))), np.bincount(of, minlength=len(lines))
-    return [
-        (faces[at], faces[at + 1]) if number == 2 else None
-        for at, number in zip(first.tolist(), count.tolist(), strict=True)
-    ]
+def _beyond(chords: FloatArray) -> NDArray[np.object_]:
+    """Return chords that go a little beyond the edges, so that they meet them."""
+    way = chords[:, 1] - chords[:, 0]
+    way = BEYOND_M * way / np.hypot(*way.T)[:, None]
+    return np.asarray(shapely.linestrings(np.stack([chords[:, 0] - way, chords[:, 1] + way], axis=1)), dtype=object)
 
 
 def _cut_split(ground: LinkedGround, cut: _Cut, counts: tuple[int, int], rules: CutRules) -> Split | None:
