@@ -454,7 +454,7 @@ _LOOKED_AT = (np.arange(24) + np.sqrt(2) / 2) / 24
 
 
 def _blocked_somewhere(grid: CostGrid, starts: FloatArray, end: FloatArray) -> BoolArray:
-    """Return whether a few places along straight pieces are blocked: no way then, and else for the exact cost to say."""
+    """Return whether one of a few places along straight pieces is blocked; if not, the exact cost may still say so."""
     at = (starts[:, None] + _LOOKED_AT[:, None] * (end - starts)[:, None] - (grid.min_x, grid.min_y)) / grid.cell_m
     last = np.array(grid.cost_per_m.shape)[::-1] - 1
     column, row = np.moveaxis(np.clip(np.floor(at), 0, last).astype(np.int64), 2, 0)

@@ -250,9 +250,7 @@ def with_common_vertices(pieces: Sequence[Polygon], grid_m: float) -> list[Polyg
 # --- search ----------------------------------------------------------------------------------------------
 
 
-def _divided(
-    ground: LinkedGround, count: int, judge: Judge, rules: CutRules, *, below: float = inf
-) -> Division | None:
+def _divided(ground: LinkedGround, count: int, judge: Judge, rules: CutRules, *, below: float = inf) -> Division | None:
     """Return the cheapest division into so many parts that was found and costs less than a limit; None without one."""
     if count == 1:
         cost = judge(ground)
@@ -343,8 +341,8 @@ class _Cut:
     line: LineString
     angle: float
     away_m: float
-    length_m: float
     loads: tuple[float, float]
+    length_m: float = np.nan
 
 
 def _ranked_cuts(ground: LinkedGround, counts: tuple[int, int], rules: CutRules) -> list[_Cut]:
@@ -367,10 +365,11 @@ def _cuts(ground: LinkedGround, counts: tuple[int, int], rules: CutRules) -> Ite
         tried = _tried(ground, index, outline, _grid(outline), rules)
         shares = [count / sum(counts) * ground.load for count in counts]
         tried += _tried(ground, index, outline, _between(tried, shares), rules)
-        for cut in tried:
-            off = min(_off_share(pair, counts, rules) for pair in (cut.loads, cut.loads[::-1]))
-            if off <= BALANCE:
-                yield cut.length_m * (1 + off), cut
+        off = [min(_off_share(pair, counts, rules) for pair in (cut.loads, cut.loads[::-1])) for cut in tried]
+        fair = [(cut, of_cut) for cut, of_cut in zip(tried, off, strict=True) if of_cut <= BALANCE]
+        lengths_m = shapely.length(shapely.intersection([cut.line for cut, _ in fair], outline)).tolist()
+        for (cut, of_cut), length_m in zip(fair, lengths_m, strict=True):
+            yield length_m * (1 + of_cut), replace(cut, length_m=length_m)
 
 
 def _grid(outline: Polygon) -> FloatArray:
@@ -418,8 +417,7 @@ def _tried(ground: LinkedGround, index: int, outline: Polygon, places: FloatArra
     work, beyond = ground.pieces[index].work, np.array([load for _, load in branches])
     left = work * left_m2 + is_left @ beyond
     right = work * (outline.area - left_m2) + ~is_left @ beyond
-    lengths_m = shapely.length(shapely.intersection(lines, outline))
-    columns = (lines, *places[of].T.tolist(), lengths_m.tolist(), zip(left.tolist(), right.tolist(), strict=True))
+    columns = (lines, *places[of].T.tolist(), zip(left.tolist(), right.tolist(), strict=True))
     return [_Cut(index, *cut) for cut in zip(*columns, strict=True)]
 
 

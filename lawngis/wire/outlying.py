@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 from shapely import LinearRing, LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -166,13 +167,12 @@ def _attachments(
             dense = shapely.get_coordinates(shapely.segmentize(LinearRing(ring), _SPACING_M))
             middles = (dense[:-1] + dense[1:]) / 2
             bend_m, corner_m = (
-                np.asarray(shapely.distance(shapely.points(middles), shapely.multipoints(ring[:-1][turns > least_deg])))
-                for least_deg in (1.0, CORNER_DEG)
+                cKDTree(ring[:-1][turns > least_deg]).query(middles)[0] for least_deg in (1.0, CORNER_DEG)
             )
             clear = bend_m > BEND_GAP_M
             places.append(middles[clear])
             owner.append(np.full(int(clear.sum()), number))
-            near_corner.append(corner_m[clear] < CORNER_GAP_M)  # NaN, and so False, where there are no corners
+            near_corner.append(corner_m[clear] < CORNER_GAP_M)
     found, owners, at_corner = (np.concatenate(column) for column in (places, owner, near_corner))
     free = np.ones(len(found), dtype=bool)
     for place, distance in keep_off:
