@@ -21,7 +21,7 @@ from lawngis.ground.sight import (
 from lawngis.ground.sun import hot_hours, shade_share
 
 from ..model.plan import Derived
-from ..model.site import Site
+from ..model.site import Site, single_parts
 
 FloatArray = NDArray[np.float64]
 
@@ -115,7 +115,7 @@ def _obstructions(site: Site) -> tuple[list[BaseGeometry], FloatArray]:
         shapes += list(buildings.geometry)
         heights += list(buildings["height_m"].fillna(UNKNOWN_HEIGHT_M["buildings"]))
     if "trees" in site.layers and len(site.layers["trees"]):
-        trees = site.layers["trees"].explode(ignore_index=True)
+        trees = single_parts(site.layers["trees"])
         crowns = trees["crown_diameter_m"].fillna(1.0).clip(lower=0.2).to_numpy()
         shapes += list(crown_discs(trees.geometry.get_coordinates().to_numpy(), crowns))
         heights += list(trees["height_m"].fillna(UNKNOWN_HEIGHT_M["trees"]))

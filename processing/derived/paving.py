@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 from shapely.geometry.base import BaseGeometry
 
-from ..model.site import Site
+from ..model.site import Site, single_parts
 from ..model.step import Parameters
 
 DRIVEN_ON = ("drive", "road")
@@ -38,7 +38,7 @@ def level_paving(site: Site) -> geopandas.GeoDataFrame | None:
     if "hard_surfaces" not in site.layers:
         return None
     surfaces = site.layers["hard_surfaces"]
-    return surfaces[(surfaces["level"] == "flush") & ~surfaces["use"].isin(DRIVEN_ON)].explode(ignore_index=True)
+    return single_parts(surfaces[(surfaces["level"] == "flush") & ~surfaces["use"].isin(DRIVEN_ON)])
 
 
 def driven_paving(site: Site) -> list[BaseGeometry]:

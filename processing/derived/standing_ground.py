@@ -13,7 +13,7 @@ from lawngis.ground.imagery import cell_side_m
 from lawngis.ground.raster import Grid, centres_in
 from lawngis.ground.sight import crown_discs
 
-from ..model.site import Site
+from ..model.site import Site, single_parts
 
 HEIGHT_MIN_M = 0.8
 """What stands higher above the ground is no lawn; ours, no source: lower things are lost in a surface model's noise."""
@@ -64,6 +64,6 @@ def _crowns(site: Site) -> list[BaseGeometry]:
     trees = site.layers.get("trees")
     if trees is None or not len(trees):
         return []
-    trees = trees.explode(ignore_index=True)
+    trees = single_parts(trees)
     width = trees["crown_diameter_m"].fillna(UNKNOWN_CROWN_M).to_numpy()
     return list(crown_discs(trees.geometry.get_coordinates().to_numpy(), width))

@@ -14,7 +14,7 @@ from lawngis.lawn.obstacles import Keepout, bump_gaps
 from lawngis.mower import MowerProfile
 
 from ..model.plan import VisitCheck
-from ..model.site import Site
+from ..model.site import Site, single_parts
 from .doubt import DoubtParameters, in_doubt
 from .outline_spread import edge_distance_sd_m
 
@@ -77,7 +77,7 @@ def trunk_checks(
     """
     if "trees" not in site.layers or not len(site.layers["trees"]):
         return []
-    trees = site.layers["trees"].explode(ignore_index=True)
+    trees = single_parts(site.layers["trees"])
     trunks = trees["trunk_diameter_m"].to_numpy(dtype=float)
     checks = []
     for kept in keepouts:

@@ -54,6 +54,7 @@ class Catalogue:
 
     def __init__(self, tables: Iterable[Mapping[str, Mapping[str, Any]]]) -> None:
         self._entries: dict[str, dict[str, Any]] = {}
+        self._filler = _Filler(self)
         for table in tables:
             for kind, entries in table.items():
                 known = self._entries.setdefault(kind, {})
@@ -120,7 +121,7 @@ class Catalogue:
         if AS_WRITTEN in values:
             return str(values[AS_WRITTEN].get(part, ""))
         try:
-            return _Filler(self).vformat(self.part(kind, code, part, str(values.get("case", ""))), (), values)
+            return self._filler.vformat(self.part(kind, code, part, str(values.get("case", ""))), (), values)
         except (KeyError, ValueError, TypeError) as error:
             raise PlanError(f"the sentence for {kind} {code} can't be made of {dict(values)}: {error}") from error
 

@@ -8,6 +8,7 @@ from math import sqrt
 
 import geopandas
 import numpy as np
+import shapely
 from pydantic import BaseModel, ConfigDict, Field
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
@@ -156,3 +157,9 @@ class Site:
         except KeyError:
             return []
         return list(features.geometry)
+
+
+def single_parts(features: geopandas.GeoDataFrame) -> geopandas.GeoDataFrame:
+    """Return features with a row for each part of those that have several, numbered anew."""
+    several = shapely.get_type_id(features.geometry.to_numpy()) >= shapely.GeometryType.MULTIPOINT
+    return features.explode(ignore_index=True) if several.any() else features.reset_index(drop=True)

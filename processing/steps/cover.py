@@ -52,7 +52,7 @@ from ..derived.imagery_rules import (
 from ..derived.matching import Feature, applied, matched, no_target
 from ..model.facts import answers
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import Site
+from ..model.site import Site, single_parts
 from ..model.step import Step
 
 PARCEL_MARGIN_M = 1.0
@@ -236,7 +236,7 @@ def _trees(site: Site, seen: _Seen, hedge: NDArray[np.bool_], parameters: CoverP
     found = [tree for tree in found if site.parcel.intersects(shapely.Point(tree.x_m, tree.y_m))]
     covered = shapely.union_all(site.geometries("buildings"))
     found = [tree for tree in found if not covered.intersects(shapely.Point(tree.x_m, tree.y_m))]
-    known = site.layers["trees"].explode(ignore_index=True) if "trees" in site.layers else None
+    known = single_parts(site.layers["trees"]) if "trees" in site.layers else None
     if known is None or not len(known):
         return found
     xy = known.geometry.get_coordinates().to_numpy()
@@ -309,7 +309,7 @@ def _contradictions(site: Site, seen: _Seen, rows: list[Row], parameters: CoverP
     buildings = [shape for shape in site.geometries("buildings") if shape.intersects(site.parcel)]
     findings += flat_buildings(seen.height, buildings, site.frame)
     if "trees" in site.layers:
-        trees = site.layers["trees"].explode(ignore_index=True)
+        trees = single_parts(site.layers["trees"])
         findings += low_trees(seen.height, trees[trees.intersects(site.parcel)], site.frame)
     return findings
 

@@ -33,7 +33,7 @@ from ..derived.outline_features import outline_features
 from ..derived.paving import KerbParameters, rolled_over
 from ..model.facts import answers
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import DEM_ACCURACY, Site, dem_error
+from ..model.site import DEM_ACCURACY, Site, dem_error, single_parts
 from ..model.step import Step
 
 PAVING_CLASSES: dict[str | None, EdgeClass] = {"flush": "flush", "raised": "raised", "sunken": "drop"}
@@ -301,7 +301,7 @@ def _other_zones(plan: Plan, zone: Row) -> list[EdgeNeighbour]:
 def _barriers(site: Site, parameters: EdgesParameters) -> list[EdgeNeighbour]:
     if "barriers" not in site.layers:
         return []
-    barriers = site.layers["barriers"].explode(ignore_index=True)
+    barriers = single_parts(site.layers["barriers"])
     kinds = barriers["kind"]
     result = list(drop_surroundings(list(barriers.geometry[kinds == "drop"]), reach_m=parameters.reach_m))
     low = rolled_over(barriers, parameters.kerb_flush_max_m)

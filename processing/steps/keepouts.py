@@ -36,7 +36,7 @@ from ..derived.slope_readings import REACH_M, slope_pieces, with_readings
 from ..derived.trunk_doubt import gap_checks, height_checks, trunk_checks
 from ..model.facts import Fact
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
-from ..model.site import DEM_ACCURACY, VECTOR_ACCURACY, Site
+from ..model.site import DEM_ACCURACY, VECTOR_ACCURACY, Site, single_parts
 from ..model.step import Step
 
 EVIDENCE = {
@@ -130,7 +130,7 @@ def _from_layers(
     found += _kept(_obstacles(site), lawn, mower, parameters)
     if "barriers" in site.layers:
         barriers = site.layers["barriers"]
-        drops = barriers[barriers["kind"] == "drop"].explode(ignore_index=True)
+        drops = single_parts(barriers[barriers["kind"] == "drop"])
         found += drop_keepouts(drops.geometry.to_numpy(), lawn=lawn, width_m=parameters.barrier_width_m)
     found += _kept(_standing(site, parameters), lawn, mower, parameters)
     # Beds and hedges end where somebody measured that a passage begins.
@@ -140,7 +140,7 @@ def _from_layers(
 def _trees(site: Site, lawn: BaseGeometry, mower: MowerProfile) -> list[Keepout]:
     if "trees" not in site.layers or not len(site.layers["trees"]):
         return []
-    trees = site.layers["trees"].explode(ignore_index=True)
+    trees = single_parts(site.layers["trees"])
     return tree_keepouts(
         trees.geometry.get_coordinates().to_numpy(),
         trees["trunk_diameter_m"].to_numpy(dtype=float),
@@ -169,14 +169,14 @@ def _found_trees(plan: Plan, lawn: BaseGeometry, mower: MowerProfile) -> list[Ke
 def _obstacles(site: Site) -> geopandas.GeoDataFrame:
     if "obstacles" not in site.layers:
         return geopandas.GeoDataFrame({"rigid": [], "height_m": []}, geometry=[])
-    return site.layers["obstacles"].explode(ignore_index=True)
+    return single_parts(site.layers["obstacles"])
 
 
 def _standing(site: Site, parameters: KeepoutsParameters) -> geopandas.GeoDataFrame:
     """Return walls, fences, hedges and kerbs that no wheel rolls onto."""
     if "barriers" not in site.layers:
         return geopandas.GeoDataFrame({"rigid": [], "height_m": []}, geometry=[])
-    barriers = site.layers["barriers"].explode(ignore_index=True)
+    barriers = single_parts(site.layers["barriers"])
     barriers["kind"] = barriers["kind"].fillna("wall")
     barriers["rigid"] = (barriers["kind"] != "hedge").astype(object)
     drawn = barriers[(barriers["kind"] != "drop") & ~rolled_over(barriers, parameters.kerb_flush_max_m)]

@@ -23,7 +23,7 @@ from ..derived.measured_passages import moved_findings, with_moved_passages
 from ..derived.standing_ground import standing_ground
 from ..model.facts import WHOLE_PARCEL, Fact, answers
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult, VisitCheck
-from ..model.site import Site
+from ..model.site import Site, single_parts
 from ..model.step import Parameters, Step
 
 SURVEYED_CONFIDENCE = 1.0
@@ -259,7 +259,7 @@ def _areas(geometries: list[BaseGeometry]) -> list[BaseGeometry]:
 def _trunks(site: Site) -> list[BaseGeometry]:
     if "trees" not in site.layers:
         return []
-    trees = site.layers["trees"].explode(ignore_index=True)
+    trees = single_parts(site.layers["trees"])
     radius = trees["trunk_diameter_m"].fillna(TRUNK_UNKNOWN_M).clip(lower=0.06).to_numpy() / 2
     return list(discs(trees.geometry.get_coordinates().to_numpy(), radius))
 

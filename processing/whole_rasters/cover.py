@@ -42,6 +42,7 @@ from ..derived.lawn_doubt import DOUBTS, doubt_area_findings
 from ..files import gpkg
 from ..files.rasters import rasters_passing
 from ..model.plan import GRID_M, Finding, Row
+from ..model.site import single_parts
 from ..model.tables import Table, table
 from ..model.text import counted
 from ..reading.read_options import ReadOptions
@@ -221,7 +222,7 @@ class _BlockwiseCover:
             tops = shapely.points([(tree.x_m, tree.y_m) for tree in trees])
             trees = [tree for tree, hit in zip(trees, shapely.intersects(roofs, tops), strict=True) if not hit]
         if trees and "trees" in self.image.layers:
-            known = ground.features("trees").explode(ignore_index=True)
+            known = single_parts(ground.features("trees"))
             crowns = known["crown_diameter_m"].to_numpy(dtype=float)
             trees = new_trees(trees, known.geometry.get_coordinates().to_numpy(), crowns)
         for tree in trees:
@@ -234,7 +235,7 @@ class _BlockwiseCover:
             buildings = ground.features("buildings")
             self._add_findings(*flat_buildings(height, buildings.geometry[ground.inside(buildings)], self.image.frame))
         if "trees" in self.image.layers:
-            trees = ground.features("trees").explode(ignore_index=True)
+            trees = single_parts(ground.features("trees"))
             self._add_findings(*low_trees(height, trees[ground.inside(trees)], self.image.frame))
 
     def _completed(self, pieces: list[CoverPiece]) -> dict[str, list[Row]]:
