@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import geopandas
@@ -13,14 +11,14 @@ import pytest
 from expected_layers import CONTRACT_PROFILE
 from rules import violations
 
+from lawngis.processing.cli.main import main
+
 SAMPLE = Path(__file__).parents[2] / "sample_parcels"
 PROFILE = Path(__file__).parents[2] / "lawngis" / "profiles" / "medium.toml"
 
 
 def lawngis(*words: object) -> None:
-    command = [sys.executable, "-m", "lawngis.processing.cli.main", *map(str, words)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stdout + done.stderr
+    assert main([str(word) for word in words]) == 0
 
 
 def layer(folder: Path, name: str) -> geopandas.GeoDataFrame:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import re
 import sqlite3
-import subprocess
-import sys
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -15,7 +13,7 @@ import pytest
 from expected_layers import CONTRACT_PROFILE, EXPECTED_LAYERS
 from laying import laying_problems
 from plan_view import Violation, parcel_views, read_layers, read_site
-from rules import RULES, file_hashes, violations
+from rules import RULES, violations
 
 from lawngis.mower import profile_text
 from lawngis.processing.cli.main import main
@@ -26,15 +24,10 @@ FILE_RULES = (0, 11)
 
 
 @pytest.fixture(scope="session")
-def sample_plan(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Violation]]:
-    """The plan of the sample, made once, and all that the checker finds in it."""
-    folder = tmp_path_factory.mktemp("sample_plan")
-    before = file_hashes(SAMPLE)
-    command = [sys.executable, "-m", "lawngis.processing.cli.main", "plan", str(SAMPLE), "--out", str(folder)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stdout + done.stderr
-    plan = folder / "plan.gpkg"
-    return plan, violations(plan, SAMPLE, CONTRACT_PROFILE, inputs_before=before)
+def sample_plan(sample_plan_folder: Path) -> tuple[Path, list[Violation]]:
+    """The plan of the sample, and all that the checker finds in it."""
+    plan = sample_plan_folder / "plan.gpkg"
+    return plan, violations(plan, SAMPLE, CONTRACT_PROFILE)
 
 
 @pytest.mark.parametrize("rule", [*RULES, *FILE_RULES])

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
-from contextlib import redirect_stdout
 from decimal import ROUND_HALF_UP, Decimal
-from io import StringIO
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -28,16 +26,15 @@ OFFERED = ["P01", "P02", "P04", "P05", "P06", "P09", "P10"]
 
 
 @pytest.fixture(scope="module")
-def sample(tmp_path_factory):
+def sample(sample_plan_folder, tmp_path_factory):
     folder = tmp_path_factory.mktemp("sample")
-    with redirect_stdout(StringIO()) as printed:
-        assert main(["plan", str(SAMPLE), "--out", str(folder / "plan")]) == 0
     words = ["--only", "html,pdf,csv", "--starting", "2026-05-01"]
-    assert main(["deliver", str(folder / "plan"), "--out", str(folder / "docs"), *words]) == 0
-    plan = folder / "plan" / "plan.gpkg"
+    assert main(["deliver", str(sample_plan_folder), "--out", str(folder / "docs"), *words]) == 0
+    plan = sample_plan_folder / "plan.gpkg"
+    printed = (sample_plan_folder.parent / "printed.txt").read_text(encoding="utf-8")
     tables = {name: gpkg.read_table(plan, name) for name in ("materials", "run_info")}
     return SimpleNamespace(
-        folder=folder, plan=plan, docs=folder / "docs", printed=printed.getvalue(), **tables,
+        folder=folder, plan=plan, docs=folder / "docs", printed=printed, **tables,
         summary=gpkg.read_layer(plan, "summary").set_index("parcel_id"),
         findings=gpkg.read_layer(plan, "findings"),
     )  # fmt: skip
@@ -85,7 +82,7 @@ def test_what_a_page_prints_multiplies_to_what_it_prints(sample, parcel):
 
 
 def test_portfolio_terminal_and_plan_agree_to_the_cent_and_name_the_currency(sample):
-    with (sample.folder / "plan" / "portfolio.csv").open(encoding="utf-8") as file:
+    with (sample.plan.parent / "portfolio.csv").open(encoding="utf-8") as file:
         rows = {row["parcel_id"]: row for row in csv.DictReader(file)}
     for parcel in QUOTED:
         assert Decimal(rows[parcel]["amount"]) == Decimal(str(sample.summary.loc[parcel, "amount"]))
