@@ -1,4 +1,4 @@
-"""Whether a dock may stand within reach of its cable after all: at a place that the maps only just rule out."""
+"""Whether a dock may stand within reach of its cable: at a place that the maps only just rule out, or just allow."""
 
 from __future__ import annotations
 
@@ -24,9 +24,11 @@ ALONG = frozenset({"ahead", "behind", "corner"})
 def cable_reach_checks(
     accuracy: DataAccuracy, dock: Row, places: DockPlaces, index: int, mower: MowerProfile, parameters: DockParameters
 ) -> list[VisitCheck]:
-    """Return the question whether a dock can stand within reach of its cable, where the chosen place isn't.
+    """Return the question whether a dock can stand within reach of its cable, where that may be otherwise than mapped.
 
-    It is asked at the place within reach that is most likely allowed: all that it misses would have to be otherwise.
+    It is asked at the place within reach that is most likely allowed. Where the chosen place is out of reach, that one
+    may be allowed after all; where it is within, all others may fail with it: what is wrong with the surest place is
+    mostly wrong with those beside it, on the same slope or along the same edge.
 
     Parameters
     ----------
@@ -41,12 +43,17 @@ def cable_reach_checks(
     """
     limit_m = mower.supply_cable_max_m
     near = places.supply_m <= limit_m
-    if not places.supply_m[index] > limit_m or not near.any():
+    within = bool(dock["feasible"] and near[index])
+    if not near.any() or not (within or places.supply_m[index] > limit_m):
         return []
     chances = np.where(near, _allowed_chances(accuracy, places, mower, parameters), 0.0)
     best = int(chances.argmax())
     x, y = places.places.xy[best]
-    values = {"case": "nearer", "candidate_id": dock["candidate_id"], "length_m": float(places.supply_m[best])}
+    values = {
+        "case": "surest" if within else "nearer",
+        "candidate_id": dock["candidate_id"],
+        "length_m": float(places.supply_m[best]),
+    }
     check = VisitCheck(
         "supply-length",
         values,
@@ -59,13 +66,13 @@ def cable_reach_checks(
         target_id=dock["candidate_id"],
         target_column="chosen",
     )
-    return in_doubt(check, parameters, chance=float(chances[best]))
+    return in_doubt(check, parameters, chance=float(1 - chances[best] if within else chances[best]))
 
 
 def _allowed_chances(
     accuracy: DataAccuracy, places: DockPlaces, mower: MowerProfile, parameters: DockParameters
 ) -> FloatArray:
-    """Return for each place the chance that all that it misses, but for its cable, holds in truth, shape (n,)."""
+    """Return for each place the chance that all that must hold there does in truth, but for its cable, shape (n,)."""
     sds: Mapping[str, FloatArray | float] = {
         "pad_slope": places.slope_sd_percent,
         "approach": places.approach_sd_percent,
@@ -75,7 +82,8 @@ def _allowed_chances(
     for must in must_haves(places, mower, parameters):
         if must.key == "supply":
             continue
-        chance = np.where(must.holds(), 1.0, _flips(must, sds[must.key]) if must.key in sds else 0.0)
+        flips = _flips(must, sds[must.key]) if must.key in sds else 0.0
+        chance = np.where(must.holds(), 1 - flips, flips)
         if must.key in ALONG:
             along = np.minimum(along, chance)
         else:
@@ -84,4 +92,5 @@ def _allowed_chances(
 
 
 def _flips(must: MustHave, sd: FloatArray | float) -> FloatArray:
-    return flip_probability(np.nan_to_num(must.values, nan=must.limit), sd, must.limit)
+    """Return the chance that a must-have is otherwise at each place, shape (n,): none where its value is unknown."""
+    return np.nan_to_num(flip_probability(must.values, sd, must.limit), nan=0.0)

@@ -180,6 +180,20 @@ def test_steep_ground_is_wrong_when_much_of_a_bank_is_judged_otherwise():
         assert [(item.wrong, item.harm) for item in made if item.kind == "steep"] == [(wrong, wrong)]
 
 
+@pytest.mark.parametrize(("beside", "right"), [(None, "allowed"), ("straight wire behind 0.8 m", "refused")])
+def test_a_dock_is_refused_where_nothing_beside_its_place_serves_either(beside, right):
+    lot = Garden(0.0, [Feature("parcels", box(-10, -10, 10, 10))])
+    place = {"chosen": False, "heading_deg": 0.0, "slope_percent": 2.0, "failed": beside, "geometry": Point(0, 0.5)}
+    here = {**place, "failed": "straight wire behind 0.8 m; slope of the pad 6.0 %", "slope_percent": 6.0}
+    true = [place, {**here, "geometry": HERE}, {**place, "failed": None, "geometry": Point(0, 1.0)}]
+    dock = {**place, "failed": None, "chosen": True, "geometry": HERE}
+    made = decisions(lot, plan(dock_candidates=true), plan(dock_candidates=[dock]), [], MOWER)
+    assert [(item.kind, item.truth, item.found) for item in made if item.kind.startswith("dock")] == [
+        ("dock slope", "too steep", "level"),
+        ("dock place", right, "allowed"),
+    ]
+
+
 # --- scores -----------------------------------------------------------------------------------------------
 
 
