@@ -315,10 +315,7 @@ def _barriers(site: Site, parameters: EdgesParameters) -> list[EdgeNeighbour]:
 
 
 def _hedges(site: Site, plan: Plan, width_m: float) -> list[BaseGeometry]:
-    """Return the ground kept out for hedges drawn as lines: a hedge begins half its width before its line.
-
-    The line itself may lie beyond the parcel.
-    """
+    """Return the ground kept out for hedges drawn as lines, also of those whose line lies beyond the parcel."""
     if "barriers" not in site.layers:
         return []
     barriers = site.layers["barriers"]
