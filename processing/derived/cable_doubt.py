@@ -8,6 +8,7 @@ import numpy as np
 
 from lawngis.arrays import FloatArray
 from lawngis.dock.placing import MustHave
+from lawngis.ground.mower_slope import SCATTER_M
 from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
@@ -20,15 +21,17 @@ from .doubt import in_doubt
 ALONG = frozenset({"ahead", "behind", "corner"})
 """Must-haves that hang on one corner of the wire: they fail, and hold, together."""
 
+APART_M = SCATTER_M
+"""Places this far apart fail, and hold, each by itself: slopes under docks are told from no ground farther off [m]."""
+
 
 def cable_reach_checks(
     accuracy: DataAccuracy, dock: Row, places: DockPlaces, index: int, mower: MowerProfile, parameters: DockParameters
 ) -> list[VisitCheck]:
     """Return the question whether a dock can stand within reach of its cable, where that may be otherwise than mapped.
 
-    It is asked at the place within reach that is most likely allowed. Where the chosen place is out of reach, that one
-    may be allowed after all; where it is within, all others may fail with it: what is wrong with the surest place is
-    mostly wrong with those beside it, on the same slope or along the same edge.
+    Where the chosen place is out of reach, one that is within may be allowed after all; where it is within, all that
+    are may fail. It is asked at the one that is most likely allowed.
 
     Parameters
     ----------
@@ -47,7 +50,7 @@ def cable_reach_checks(
     if not near.any() or not (within or places.supply_m[index] > limit_m):
         return []
     chances = np.where(near, _allowed_chances(accuracy, places, mower, parameters), 0.0)
-    best = int(chances.argmax())
+    none, best = _none_chance(places.places.xy, chances), int(chances.argmax())
     x, y = places.places.xy[best]
     values = {
         "case": "surest" if within else "nearer",
@@ -66,7 +69,17 @@ def cable_reach_checks(
         target_id=dock["candidate_id"],
         target_column="chosen",
     )
-    return in_doubt(check, parameters, chance=float(1 - chances[best] if within else chances[best]))
+    return in_doubt(check, parameters, chance=none if within else 1 - none)
+
+
+def _none_chance(xy: FloatArray, chances: FloatArray) -> float:
+    """Return the chance that none of some places is allowed: those beside a surer one fail as that does."""
+    left, none = chances.copy(), 1.0
+    while left.max() > 0:
+        surest = int(left.argmax())
+        none *= 1 - float(left[surest])
+        left[np.hypot(*(xy - xy[surest]).T) < APART_M] = 0.0
+    return none
 
 
 def _allowed_chances(
