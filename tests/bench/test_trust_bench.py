@@ -249,6 +249,17 @@ def test_figures_are_covered_by_what_was_stated():
     assert "no sd stated" in scores.figure_line("wire", figures[2:])
 
 
+def test_a_perfect_model_lists_all_but_the_least_chances_and_needs_many_maps_to_show_it():
+    """From no chance on all is listed, and needless is what its only map doesn't flip."""
+    every, few, many = (scores.perfect_model(*given) for given in ((1, 0.0), (6, 0.04), (20, 0.04)))
+    assert every.recall == 1.0
+    # Truths up to 4 sd about a limit flip in 1 of 10 maps: 2 ∫ Φ(-t) dt / 8 = 2 · 0.399 / 8.
+    assert every.needless == pytest.approx(1 - 2 * 0.399 / 8, abs=0.01)
+    assert every.mean_brier == pytest.approx(0.0997 * 0.9003, abs=0.003)
+    assert (few.recall, few.needless) == (pytest.approx(0.957, abs=0.005), pytest.approx(0.405, abs=0.01))
+    assert (many.recall, many.needless) == (pytest.approx(0.958, abs=0.005), pytest.approx(0.215, abs=0.01))
+
+
 def test_gardens_are_alike_by_seed_and_have_room_for_what_is_in_them():
     assert garden(1, 4) == garden(1, 4)
     assert garden(2, 4) != garden(1, 4)
