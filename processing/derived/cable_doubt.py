@@ -1,4 +1,4 @@
-"""Whether a dock may stand within reach of its cable after all: at a place that the maps only just rule out."""
+"""Whether a dock may stand within reach of its cable: at a place that the maps only just rule out, or just allow."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import numpy as np
 
 from lawngis.arrays import FloatArray
 from lawngis.dock.placing import MustHave
+from lawngis.ground.mower_slope import SCATTER_M
 from lawngis.mower import MowerProfile
 from lawngis.trust import flip_probability
 
@@ -20,13 +21,17 @@ from .doubt import in_doubt
 ALONG = frozenset({"ahead", "behind", "corner"})
 """Must-haves that hang on one corner of the wire: they fail, and hold, together."""
 
+APART_M = SCATTER_M
+"""Places this far apart fail, and hold, each by itself: slopes under docks are told from no ground farther off [m]."""
+
 
 def cable_reach_checks(
     accuracy: DataAccuracy, dock: Row, places: DockPlaces, index: int, mower: MowerProfile, parameters: DockParameters
 ) -> list[VisitCheck]:
-    """Return the question whether a dock can stand within reach of its cable, where the chosen place isn't.
+    """Return the question whether a dock can stand within reach of its cable, where that may be otherwise than mapped.
 
-    It is asked at the place within reach that is most likely allowed: all that it misses would have to be otherwise.
+    Where the chosen place is out of reach, one that is within may be allowed after all; where it is within, all that
+    are may fail. It is asked at the one that is most likely allowed.
 
     Parameters
     ----------
@@ -41,12 +46,17 @@ def cable_reach_checks(
     """
     limit_m = mower.supply_cable_max_m
     near = places.supply_m <= limit_m
-    if not places.supply_m[index] > limit_m or not near.any():
+    within = bool(dock["feasible"] and near[index])
+    if not near.any() or not (within or places.supply_m[index] > limit_m):
         return []
     chances = np.where(near, _allowed_chances(accuracy, places, mower, parameters), 0.0)
-    best = int(chances.argmax())
+    none, best = _none_chance(places.places.xy, chances), int(chances.argmax())
     x, y = places.places.xy[best]
-    values = {"case": "nearer", "candidate_id": dock["candidate_id"], "length_m": float(places.supply_m[best])}
+    values = {
+        "case": "surest" if within else "nearer",
+        "candidate_id": dock["candidate_id"],
+        "length_m": float(places.supply_m[best]),
+    }
     check = VisitCheck(
         "supply-length",
         values,
@@ -59,13 +69,23 @@ def cable_reach_checks(
         target_id=dock["candidate_id"],
         target_column="chosen",
     )
-    return in_doubt(check, parameters, chance=float(chances[best]))
+    return in_doubt(check, parameters, chance=none if within else 1 - none)
+
+
+def _none_chance(xy: FloatArray, chances: FloatArray) -> float:
+    """Return the chance that none of some places is allowed: those beside a surer one fail as that does."""
+    left, none = chances.copy(), 1.0
+    while left.max() > 0:
+        surest = int(left.argmax())
+        none *= 1 - float(left[surest])
+        left[np.hypot(*(xy - xy[surest]).T) < APART_M] = 0.0
+    return none
 
 
 def _allowed_chances(
     accuracy: DataAccuracy, places: DockPlaces, mower: MowerProfile, parameters: DockParameters
 ) -> FloatArray:
-    """Return for each place the chance that all that it misses, but for its cable, holds in truth, shape (n,)."""
+    """Return for each place the chance that all that must hold there does in truth, but for its cable, shape (n,)."""
     sds: Mapping[str, FloatArray | float] = {
         "pad_slope": places.slope_sd_percent,
         "approach": places.approach_sd_percent,
@@ -75,7 +95,8 @@ def _allowed_chances(
     for must in must_haves(places, mower, parameters):
         if must.key == "supply":
             continue
-        chance = np.where(must.holds(), 1.0, _flips(must, sds[must.key]) if must.key in sds else 0.0)
+        flips = _flips(must, sds[must.key]) if must.key in sds else 0.0
+        chance = np.where(must.holds(), 1 - flips, flips)
         if must.key in ALONG:
             along = np.minimum(along, chance)
         else:
@@ -84,4 +105,5 @@ def _allowed_chances(
 
 
 def _flips(must: MustHave, sd: FloatArray | float) -> FloatArray:
-    return flip_probability(np.nan_to_num(must.values, nan=must.limit), sd, must.limit)
+    """Return the chance that a must-have is otherwise at each place, shape (n,): none where its value is unknown."""
+    return np.nan_to_num(flip_probability(must.values, sd, must.limit), nan=0.0)

@@ -119,10 +119,12 @@ def mowable_ground(plan: Plan) -> Polygon | MultiPolygon:
 
 def _without_cracks(ground: Polygon | MultiPolygon) -> Polygon | MultiPolygon:
     """Return ground that hangs together by no crack: at the end of a wall rounding may leave one to the lawn's edge."""
-    apart = ground
-    for grown_m in (-CRACK_M / 2, CRACK_M / 2):
-        apart = polygonal(shapely.buffer(apart, grown_m, join_style="mitre"))
-    return apart if len(polygon_parts(apart)) > len(polygon_parts(ground)) else ground
+    found: list[Polygon] = []
+    for part in polygon_parts(ground):
+        core = shapely.buffer(part, -CRACK_M / 2, join_style="mitre")
+        apart = polygon_parts(shapely.buffer(core, CRACK_M / 2, join_style="mitre"))
+        found += apart if len(apart) > 1 else [part]
+    return polygonal(MultiPolygon(found))
 
 
 def shown_links(links: Mapping[int, PlacedLink], served: Served[int]) -> dict[int, PlacedLink]:

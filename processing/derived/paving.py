@@ -16,14 +16,17 @@ DRIVEN_ON = ("drive", "road")
 """Paving on which cars go: never crossed by a mower, and by a wire in a duct only."""
 
 
-class KerbParameters(Parameters):
-    """When a kerb is none to a mower; shared by all steps that look at kerbs."""
+class BarrierParameters(Parameters):
+    """What kerbs and hedges are to a mower; given for one step, it holds for all."""
 
     kerb_flush_max_m: float = Field(
         default=0.03,
         ge=0,
         le=0.2,
         description="a kerb no higher than this lets the wheel roll onto it; one of unknown height does not [m]",
+    )
+    hedge_width_m: float = Field(
+        default=0.8, ge=0.06, le=4, description="width kept out along a hedge drawn as a line [m]"
     )
 
 

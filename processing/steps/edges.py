@@ -30,7 +30,7 @@ from ..derived.moved_wire import edges_beside_moved_wire
 from ..derived.outline_accuracy import SeenOutlines, seen_outlines
 from ..derived.outline_features import READS as OUTLINE_READS
 from ..derived.outline_features import outline_features
-from ..derived.paving import KerbParameters, rolled_over
+from ..derived.paving import BarrierParameters, rolled_over
 from ..model.facts import answers
 from ..model.plan import Finding, Plan, Row, StepResult, VisitCheck
 from ..model.site import DEM_ACCURACY, Site, dem_error, single_parts
@@ -71,7 +71,7 @@ KEEPOUT_REACH_M = 0.1
 """Cleaning moves the lawn's edge by some centimetres away from what it borders."""
 
 
-class EdgesParameters(KerbParameters, DoubtParameters):
+class EdgesParameters(BarrierParameters, DoubtParameters):
     """How edges are told apart."""
 
     reach_m: float = Field(
@@ -277,7 +277,8 @@ def _edge_neighbours(site: Site, plan: Plan, parameters: EdgesParameters) -> lis
     neighbours = [EdgeNeighbour(site.geometries("water"), "water", "open water beyond", 0.9, reach)]
     neighbours += _barriers(site, parameters)
     neighbours.append(EdgeNeighbour(site.geometries("buildings"), "raised", "building beyond", 0.9, reach))
-    neighbours.append(EdgeNeighbour(_hedges(site, plan), "soft", "hedge beyond", 0.9, KEEPOUT_REACH_M))
+    hedges = _hedges(site, plan, parameters.hedge_width_m)
+    neighbours.append(EdgeNeighbour(hedges, "soft", "hedge beyond", 0.9, KEEPOUT_REACH_M))
     neighbours += _keepouts(plan)
     neighbours.append(EdgeNeighbour(site.geometries("beds"), "soft", "bed beyond", 0.9, reach))
     neighbours += _paving(site, reach)
@@ -313,13 +314,14 @@ def _barriers(site: Site, parameters: EdgesParameters) -> list[EdgeNeighbour]:
     return result
 
 
-def _hedges(site: Site, plan: Plan) -> list[BaseGeometry]:
-    """Return the ground kept out for hedges drawn as lines: a hedge begins half its width before its line."""
+def _hedges(site: Site, plan: Plan, width_m: float) -> list[BaseGeometry]:
+    """Return the ground kept out for hedges drawn as lines, also of those whose line lies beyond the parcel."""
     if "barriers" not in site.layers:
         return []
     barriers = site.layers["barriers"]
-    lines = shapely.union_all(barriers.geometry[barriers["kind"] == "hedge"].to_numpy())
-    return [shape for shape in plan.geometries("keepouts", reason="obstacle") if shape.intersects(lines)]
+    hedges = shapely.buffer(shapely.union_all(barriers.geometry[barriers["kind"] == "hedge"]), width_m / 2)
+    kept_out = plan.geometries("keepouts", reason="obstacle")
+    return [shape for shape in kept_out if shape.intersection(hedges).area > shape.area / 2]
 
 
 def _keepouts(plan: Plan) -> list[EdgeNeighbour]:

@@ -29,7 +29,7 @@ from lawngis.mower import MowerProfile
 from ..derived.doubt import DoubtParameters
 from ..derived.matching import contradicts, matched, no_target
 from ..derived.measured_passages import gained_ground
-from ..derived.paving import KerbParameters, rolled_over
+from ..derived.paving import BarrierParameters, rolled_over
 from ..derived.slope import SlopeParameters, mapped_slope, steep_at_edge, steep_ground
 from ..derived.slope_checks import reading_findings, slope_checks, steep_evidence, unknown_slope_checks
 from ..derived.slope_readings import REACH_M, slope_pieces, with_readings
@@ -53,14 +53,11 @@ TREE_CONFIDENCE_MIN = 0.5
 """Trees found with less confidence are left alone: they may be shrubs."""
 
 
-class KeepoutsParameters(KerbParameters, SlopeParameters, DoubtParameters):
+class KeepoutsParameters(BarrierParameters, SlopeParameters, DoubtParameters):
     """How keep-outs are drawn."""
 
     barrier_width_m: float = Field(
         default=0.12, ge=0.06, le=1, description="width kept out along a wall or fence drawn as a line [m]"
-    )
-    hedge_width_m: float = Field(
-        default=0.8, ge=0.06, le=4, description="width kept out along a hedge drawn as a line [m]"
     )
 
 

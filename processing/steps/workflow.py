@@ -160,7 +160,7 @@ def _writers(steps: Sequence[Step]) -> dict[str, str]:
     return writer
 
 
-SHARED = ("price_book", "labour_book", "doubt_min", *WEEK_PARAMETERS)
+SHARED = ("price_book", "labour_book", "doubt_min", "kerb_flush_max_m", "hedge_width_m", *WEEK_PARAMETERS)
 """Parameters that mean the same in every step that has them: given for one step, they hold for all."""
 
 

@@ -11,8 +11,8 @@ one of these beside lists it only if that one is wrong itself, and doesn't state
 is about no decision that comes out wrong in any of the maps of its garden; checks that a rule asks for, and those that
 keep somebody from harm, are excused. Brier scores are those of the stated chances (0 where nothing is asked) and of
 always saying the share of wrong ones; a chance is the most that a check gives it, added up over the limits that are
-asked about. With a perfect model of error, and truths spread evenly about a limit, 41 % of what is listed is needless
-by 6 maps of each garden and 22 % by 20.
+asked about. What a perfect model of error would reach is simulated beside it (`trust_scores.perfect_model`): it too
+misses what may flip with less than the least chance, and the fewer maps of each garden, the more seems needless.
 Intervals of 90 % come from resampling gardens: maps of one garden aren't independent.
 
 A row for each kind: decisions, wrong ones, share of these listed (recall), checks that may be needless, share of those
@@ -36,9 +36,22 @@ from pathlib import Path
 import numpy as np
 from trust_decisions import Check, Decision, PlanOfGarden, decisions, plans_of
 from trust_gardens import QUALITIES, TRUTH, Garden, Quality, corner, garden, parcel_name, write_site
-from trust_scores import HEADER, Asked, Case, Figure, Maps, asked_of, cases_of, figure_line, kind_scores, tenths
+from trust_scores import (
+    HEADER,
+    Asked,
+    Case,
+    Figure,
+    Maps,
+    asked_of,
+    cases_of,
+    figure_line,
+    kind_scores,
+    perfect_model,
+    tenths,
+)
 
 from lawngis.mower import built_in_profile
+from lawngis.processing.derived.doubt import DoubtParameters
 
 NEARBY_M = 5.0
 
@@ -112,6 +125,9 @@ def _report(
         print(score.line())
     for figure in ("wire", "price"):
         print(figure_line(figure, figures))
+    best = perfect_model(options.maps, DoubtParameters().doubt_min)
+    told = f"recall {best.recall:.2f}, needless {best.needless:.2f}, Brier {best.brier:.3f}, mean {best.mean_brier:.3f}"
+    print(f"a perfect model of error, truths spread evenly about a limit: {told}")
     print("said > came (number), by tenths of chance:")
     for score in scores:
         if any(score.chances) and len(score.wrong) < len(score.cases):

@@ -180,6 +180,20 @@ def test_steep_ground_is_wrong_when_much_of_a_bank_is_judged_otherwise():
         assert [(item.wrong, item.harm) for item in made if item.kind == "steep"] == [(wrong, wrong)]
 
 
+@pytest.mark.parametrize(("beside", "right"), [(None, "allowed"), ("straight wire behind 0.8 m", "refused")])
+def test_a_dock_is_refused_where_nothing_beside_its_place_serves_either(beside, right):
+    lot = Garden(0.0, [Feature("parcels", box(-10, -10, 10, 10))])
+    place = {"chosen": False, "heading_deg": 0.0, "slope_percent": 2.0, "failed": beside, "geometry": Point(0, 0.5)}
+    here = {**place, "failed": "straight wire behind 0.8 m; slope of the pad 6.0 %", "slope_percent": 6.0}
+    true = [place, {**here, "geometry": HERE}, {**place, "failed": None, "geometry": Point(0, 1.0)}]
+    dock = {**place, "failed": None, "chosen": True, "geometry": HERE}
+    made = decisions(lot, plan(dock_candidates=true), plan(dock_candidates=[dock]), [], MOWER)
+    assert [(item.kind, item.truth, item.found) for item in made if item.kind.startswith("dock")] == [
+        ("dock slope", "too steep", "level"),
+        ("dock place", right, "allowed"),
+    ]
+
+
 # --- scores -----------------------------------------------------------------------------------------------
 
 
@@ -233,6 +247,17 @@ def test_figures_are_covered_by_what_was_stated():
     assert "50% of 2 within" in scores.figure_line("wire", figures)
     assert "bias +1.7%" in scores.figure_line("wire", figures)
     assert "no sd stated" in scores.figure_line("wire", figures[2:])
+
+
+def test_a_perfect_model_lists_all_but_the_least_chances_and_needs_many_maps_to_show_it():
+    """From no chance on all is listed, and needless is what its only map doesn't flip."""
+    every, few, many = (scores.perfect_model(*given) for given in ((1, 0.0), (6, 0.04), (20, 0.04)))
+    assert every.recall == 1.0
+    # Truths up to 4 sd about a limit flip in 1 of 10 maps: 2 ∫ Φ(-t) dt / 8 = 2 · 0.399 / 8.
+    assert every.needless == pytest.approx(1 - 2 * 0.399 / 8, abs=0.01)
+    assert every.mean_brier == pytest.approx(0.0997 * 0.9003, abs=0.003)
+    assert (few.recall, few.needless) == (pytest.approx(0.957, abs=0.005), pytest.approx(0.405, abs=0.01))
+    assert (many.recall, many.needless) == (pytest.approx(0.958, abs=0.005), pytest.approx(0.215, abs=0.01))
 
 
 def test_gardens_are_alike_by_seed_and_have_room_for_what_is_in_them():

@@ -25,6 +25,7 @@ SETTLES: Mapping[str, tuple[str, ...]] = {
     "passage": ("passage", "steep passage", "reach", "small zone", "cable"),
     "narrow": ("passage", "steep passage", "reach", "small zone"),
     "crossing": ("crossing", "reach", "cable"),
+    "crossing-surface": ("border",),
     "slope": ("steep", "wire slope", "steep passage"),
     "ground-slope": ("steep", "wire slope", "steep passage", "reach", "small zone"),
     "edge-slope": ("wire slope", "steep", "steep passage"),
@@ -36,6 +37,7 @@ SETTLES: Mapping[str, tuple[str, ...]] = {
     "drop": ("edge danger", "edge"),
     "tree": ("trunk",),
     "trunk": ("trunk",),
+    "trunk-gap": ("trunk", "passage"),
     "zone": ("small zone",),
     "zone-reach": ("reach", "cable"),
     "small": ("small zone",),
@@ -54,7 +56,9 @@ SETTLES: Mapping[str, tuple[str, ...]] = {
 }
 """Kinds of decision that a check settles, by how its code begins; the longest beginning counts. Add new codes here."""
 
-RULE_CODES = frozenset({"dock-slope", "edge-class", "what-is-there", "supply-point", "outlet"})
+RULE_CODES = frozenset(
+    {"dock-slope", "edge-class", "what-is-there", "standing", "crossing-surface", "supply-point", "outlet"}
+)
 """Checks that a rule asks for whatever the chance: what no layer tells, and what is measured of every parcel."""
 
 SAFETY = frozenset({"steep", "wire slope", "edge danger"})
@@ -101,6 +105,9 @@ STEEP_NARROWS_M2 = 0.5
 EDGE_STEP_M, EDGE_AWAY_M, EDGE_RUN_MIN_M, EDGE_TURN_MAX_DEG = 0.25, 0.9, 1.0, 30.0
 SETBACK_DIFFERS_M = 0.02
 TREE_AWAY_M, SMALL_MIN_M2, DOCK_TURN_MAX_DEG = 1.2, 2.0, 45.0
+DOCK_MOVED_M = 0.75
+"""Whoever sets a dock moves it along its wire to where all holds, by as much as places are apart."""
+
 DANGERS = frozenset({"drop", "water"})
 NO_CLASS = ""
 WHOLE = Point(0, 0)
@@ -415,16 +422,19 @@ def _docks(pair: _Compared) -> Iterator[Decision]:
         away_m = np.where(turn <= DOCK_TURN_MAX_DEG, places.geometry.distance(dock.geometry), np.inf)
         if away_m.min() > REACH_M["dock place"]:
             continue
-        both = (places.iloc[int(np.argmin(away_m))], dock)
-        steep = [bool(place["slope_percent"] > limit) for place in both]
-        refused = [_missed(place["failed"]) > over for place, over in zip(both, steep, strict=True)]
+        steep = [bool(place["slope_percent"] > limit) for place in (places.iloc[int(np.argmin(away_m))], dock)]
+        beside = places[away_m <= max(DOCK_MOVED_M, away_m.min())]
+        refused = [min(_missed(place, limit) for _, place in some) > 0 for some in (beside.iterrows(), [(0, dock)])]
         yield Decision("dock slope", dock.geometry, *("too steep" if over else "level" for over in steep))
         yield Decision("dock place", dock.geometry, *("refused" if missed else "allowed" for missed in refused))
 
 
-def _missed(words: Any) -> int:
-    """Return how many must-haves a place misses, the slope of its pad among them."""
-    return len(words.split("; ")) if isinstance(words, str) and words else 0
+def _missed(place: pd.Series[Any], slope_limit: float) -> int:
+    """Return how many must-haves a place misses beside the slope of its pad."""
+    words = place["failed"]
+    return (
+        len(words.split("; ")) - bool(place["slope_percent"] > slope_limit) if isinstance(words, str) and words else 0
+    )
 
 
 def _edges(pair: _Compared) -> Iterator[Decision]:

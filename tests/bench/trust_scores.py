@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
 from trust_decisions import KINDS, RULE_CODES, SAFETY, Check, Decision, stated_chance
 
 Maps = Mapping[tuple[int, int], tuple[Sequence[Decision], Sequence[Check]]]
@@ -16,6 +18,7 @@ Maps = Mapping[tuple[int, int], tuple[Sequence[Decision], Sequence[Check]]]
 FloatArray = NDArray[np.float64]
 
 RESAMPLES = 1000
+PERFECT_TRUTHS = 20_000
 QUANTILES = (0.05, 0.95)
 Z_90 = 1.6449
 """Half of a 90 % interval of a normal distribution, in standard deviations."""
@@ -95,6 +98,34 @@ def _needs(decision: Decision, check: Check) -> bool:
 
 
 # --- figures ----------------------------------------------------------------------------------------------
+
+
+class Perfect(NamedTuple):
+    """What a visit list reaches whose model of error is true: recall, share of needless checks, both Brier scores."""
+
+    recall: float
+    needless: float
+    brier: float
+    mean_brier: float
+
+
+def perfect_model(maps: int, least_chance: float, *, reach_sds: float = 4.0, seed: int = 0) -> Perfect:
+    """Return what a perfect model of error reaches with so many maps of each truth, by simulation.
+
+    Truths lie evenly up to so many standard deviations about a limit, maps are off by one, and what may flip with the
+    least chance is listed. What misses recall is what no list of that chance has; what is needless flipped in none of
+    its maps by luck.
+    """
+    rng = np.random.default_rng(seed)
+    truth = rng.uniform(-reach_sds, reach_sds, (PERFECT_TRUTHS, 1))
+    found = truth + rng.normal(size=(PERFECT_TRUTHS, maps))
+    wrong, chance = (found > 0) != (truth > 0), ndtr(-np.abs(found))
+    listed, share = chance >= least_chance, wrong.mean()
+    needless = listed & ~wrong.any(axis=1, keepdims=True)
+    recall = (listed & wrong).sum() / wrong.sum()
+    return Perfect(
+        float(recall), float(needless.sum() / listed.sum()), brier(chance, wrong), float(share * (1 - share))
+    )
 
 
 def brier(chances: ArrayLike, happened: ArrayLike) -> float:

@@ -58,7 +58,7 @@ def test_a_place_just_wide_enough_is_asked_about_with_its_chance(width_m):
 
 
 def test_a_place_wide_enough_without_doubt_is_not():
-    assert not checks(found(joined(MOWN + 1.8 * SD_M)), "narrow-place")
+    assert not checks(found(joined(MOWN + 2.0 * SD_M)), "narrow-place")
 
 
 def test_chances_are_those_of_truths_that_are_drawn():

@@ -320,6 +320,14 @@ def test_a_hedge_drawn_as_a_line_is_soft_wherever_its_line_lies(away_m):
     assert evidence(plan, "soft") == {"hedge beyond"}
 
 
+def test_a_hedge_whose_line_lies_beyond_the_parcel_is_soft_where_it_reaches_in():
+    """Half a width of 0.4 m and the line 0.3 m beyond the boundary: 0.1 m of the hedge stands on the parcel."""
+    site = site_of(LAWN, parcel=LAWN, layers=barrier("hedge", LineString([(-1, -0.3), (21, -0.3)])))
+    plan = planned(site)
+    assert metres(plan)["soft"] == pytest.approx(20.0, abs=0.9)
+    assert evidence(plan, "soft") == {"hedge beyond"}
+
+
 def test_a_wall_beside_a_hedge_stays_raised():
     lines = [SOUTH, LineString([(-1, 12), (21, 12)])]
     plan = with_layers({"barriers": {"geometry": lines, "kind": ["hedge", "wall"], "height_m": [None, None]}})
