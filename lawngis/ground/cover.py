@@ -30,11 +30,13 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.arrays import BoolArray, FloatArray
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import closed, opened, polygon_parts, polygonal
-from lawngis.ground.imagery import Imagery, cell_side_m, index_range, vegetation_index
+from lawngis.ground.greenness import in_shade, warmth
+from lawngis.ground.imagery import INDEX_RANGES, GreenIndex, Imagery, cell_side_m, vegetation_index
 from lawngis.ground.outlines import clean_outline
 from lawngis.ground.raster import Grid
 from lawngis.ground.seams import Block, Piece, SeamJoiner, block_pieces, whole
 from lawngis.ground.trees import hedge_cells
+from lawngis.ground.two_kinds import TwoKinds
 
 ClassArray = NDArray[np.uint8]
 
@@ -44,13 +46,17 @@ INDEX_SD = 0.06
 HEIGHT_SD_M = 0.15
 """Standard deviation of a height above ground [m]: two elevations of 0.10 m, the RMSEz of a good survey."""
 
-SHADE_SHARE = 0.7
-"""Ground darker than this share of its kind's usual brightness is in shade; a crown's shade takes some 40 %."""
-
 TRUST_IN_SHADE = 0.75
 TRUST_UNDER_CROWN = 0.5
 TRUST_WITHOUT_NIR = 0.8
 """What a class is worth where it is inferred, beside one that was seen [1]; common practice, no source."""
+
+UNTOLD = 0.5
+"""Chance that ground is no lawn where its colour tells nothing [1]: of two possibilities one."""
+
+WARM_MIN = 0.08
+"""Warmth from which ground may be dry grass [1]: in counts of cameras dry grass and soil have 0.13 to 0.16, concrete
+and asphalt 0.05. From the reflectances of the bench's painted gardens, which are from memory."""
 
 LOW_WITHOUT_HEIGHT = 0.5
 """Chance that green ground is low where nothing tells how high it is [1]: low or not, of two possibilities one."""
@@ -58,8 +64,8 @@ LOW_WITHOUT_HEIGHT = 0.5
 DRY_SDS = 2.0
 """Low ground counts as just not green down to so many standard deviations below the threshold: 95 in 100."""
 
-DRY_WIDTH_M = 0.6
-"""Narrower ground that is just not green is the mixed cells along a lawn's edge [m]."""
+DOUBT_WIDTH_M = 0.6
+"""Narrower ground that is just not green, or in shade, is the mixed cells along an edge [m]."""
 
 
 class CoverClass(IntEnum):
@@ -67,8 +73,9 @@ class CoverClass(IntEnum):
 
     Built is whatever stands and isn't green: roofs, walls, cars, toys. Colour alone doesn't tell that: without near
     infrared a copper beech isn't green either, and it is STANDING. GREEN is green of unknown height: lawn, shrub or
-    crown. DRY is low and just not green enough: dry grass, or bare ground. Hedges differ from other shrubs and trees
-    by their shape alone: see :func:`with_hedges`.
+    crown. DRY is low and just not green enough, or without near infrared of a colour that dry grass has: dry grass, or
+    bare ground. SHADED is not green in a photo without near infrared, and too dark for its colour to tell anything.
+    Hedges differ from other shrubs and trees by their shape alone: see :func:`with_hedges`.
     """
 
     UNKNOWN = 0
@@ -81,6 +88,7 @@ class CoverClass(IntEnum):
     GREEN = 7
     DRY = 8
     STANDING = 9
+    SHADED = 10
 
 
 def on_cells_of(grid: Grid, like: Grid, frame: MeasuringFrame) -> FloatArray:
@@ -153,8 +161,12 @@ class CoverRules:
         Cell of the surface model [m], over which the side of a house smears.
     crown_reach_m
         How far under a crown the ground is taken to be what it is beside it [m].
-    near_infrared
-        Whether the index is the NDVI.
+    index
+        By which green is told.
+    kinds
+        The two kinds of ground that the threshold parts, where it was found so.
+    colour_trust
+        Chance that what has the colour of plants is one, and what has not is none [0, 1]; near infrared needs none.
     brightness_of_green, brightness_of_bare
         Usual brightness of sunlit ground, by which shade is recognised; with NaN none is. See :func:`usual_brightness`.
 
@@ -170,14 +182,21 @@ class CoverRules:
     speck_m2: float = 1.0
     surface_cell_m: float = 0.5
     crown_reach_m: float = 6.0
-    near_infrared: bool = True
+    index: GreenIndex = GreenIndex.NDVI
+    kinds: TwoKinds | None = None
+    colour_trust: float = TRUST_WITHOUT_NIR
     brightness_of_green: float = float("nan")
     brightness_of_bare: float = float("nan")
 
     @property
+    def near_infrared(self) -> bool:
+        """Whether near infrared tells plants from what only has their colour."""
+        return self.index is GreenIndex.NDVI
+
+    @property
     def dry_min(self) -> float:
         """Index from which low ground is just not green: within doubt of the threshold, as far as is sensible."""
-        least = index_range(near_infrared=self.near_infrared).low
+        least = INDEX_RANGES[self.index].low
         return max(self.threshold - DRY_SDS * self.threshold_sd, min(least, self.threshold - self.threshold_sd))
 
     def halo_m(self, cell_m: float) -> float:
@@ -222,15 +241,6 @@ class GroundCover:
         return np.asarray(self.classes == CoverClass.TREE)
 
 
-def usual_brightness(imagery: Imagery, index: FloatArray, threshold: float) -> tuple[float, float]:
-    """Return the median brightness of green and of bare ground, NaN for one that there is none of."""
-    brightness, green = imagery.brightness, index >= threshold
-    medians = []
-    for kind in (green, ~green & np.isfinite(index)):
-        medians.append(float(np.nanmedian(brightness[kind])) if kind.any() else float("nan"))
-    return medians[0], medians[1]
-
-
 def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRules) -> GroundCover:
     """Return what covers the ground, cell by cell.
 
@@ -250,28 +260,33 @@ def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRule
     Notes
     -----
     The confidence of low ground is the chance that its index lies on this side of the threshold (two normal errors:
-    the index' and the threshold's) times the chance that it is low: by its height, or one half without any.
+    the index' and the threshold's; of colour see :func:`_chance_by_colour`) times the chance that it is low: by its
+    height, or one half without any.
     """
-    index = _smoothed(vegetation_index(imagery))
+    index = _smoothed(vegetation_index(imagery, rules.index))
     known = np.isfinite(index)
     cell_m = cell_side_m(imagery.red)
     green = known & (np.nan_to_num(index) >= rules.threshold)
     height = np.zeros(index.shape) if height_m is None else height_m
     classes = _classes(green, known & np.isfinite(height), np.nan_to_num(height), rules)
     classes = _with_dry(classes, index, cell_m, rules)
+    shade = in_shade(imagery.brightness, green, (rules.brightness_of_green, rules.brightness_of_bare))
+    if not rules.near_infrared:
+        classes = _with_untold(classes, shade, warmth(imagery), cell_m)
     if height_m is None:
         classes[classes == CoverClass.LAWN] = CoverClass.GREEN
     else:
         classes = _without_smear(classes, green, cell_m, rules)
     classes = _without_specks(classes, max(1, round(rules.speck_m2 / cell_m**2)))
-    in_shade = _in_shade(imagery.brightness, green, rules)
     below = _below_crowns(classes, cell_m, rules.crown_reach_m)
-    sure = _confidence(index, height, rules) * np.where(in_shade, TRUST_IN_SHADE, 1.0)
+    sure = _confidence(index, height, rules) * np.where(shade, TRUST_IN_SHADE, 1.0)
     sure = np.where(classes == CoverClass.TREE, TRUST_UNDER_CROWN, sure)
-    sure *= 1.0 if rules.near_infrared else TRUST_WITHOUT_NIR
+    sure *= 1.0 if rules.near_infrared else rules.colour_trust
     sure *= 1.0 if height_m is not None else LOW_WITHOUT_HEIGHT
+    if not rules.near_infrared:
+        sure = np.where(np.isin(below, (CoverClass.SHADED, CoverClass.DRY)), np.minimum(sure, UNTOLD), sure)
     sure = np.where(below == CoverClass.UNKNOWN, 0.0, sure)
-    return GroundCover(classes, below, imagery.red.with_values(sure), in_shade, np.nan_to_num(index))
+    return GroundCover(classes, below, imagery.red.with_values(sure), shade, np.nan_to_num(index))
 
 
 def lawn_in_doubt(
@@ -532,8 +547,20 @@ def _classes(green: BoolArray, known: BoolArray, height: FloatArray, rules: Cove
 def _with_dry(classes: ClassArray, index: FloatArray, cell_m: float, rules: CoverRules) -> ClassArray:
     """Return classes with the bare ground that is just not green, and wide enough to be more than an edge, as DRY."""
     near = (classes == CoverClass.BARE) & (np.nan_to_num(index, nan=-1.0) >= rules.dry_min)
-    side = max(2, int(np.ceil(round(DRY_WIDTH_M / cell_m, 3))))
-    return np.where(binary_opening(near, np.ones((side, side), dtype=bool)), np.uint8(CoverClass.DRY), classes)
+    return np.where(_wide(near, cell_m), np.uint8(CoverClass.DRY), classes)
+
+
+def _with_untold(classes: ClassArray, shade: BoolArray, warm: FloatArray, cell_m: float) -> ClassArray:
+    """Return classes with the low ground of which colour doesn't tell that it is no lawn: in shade, or dry maybe."""
+    bare = np.isin(classes, (CoverClass.BARE, CoverClass.DRY))
+    dry = np.where(_wide(bare & (warm >= WARM_MIN), cell_m), np.uint8(CoverClass.DRY), classes)
+    return np.where(_wide(bare & shade, cell_m), np.uint8(CoverClass.SHADED), dry)
+
+
+def _wide(cells: BoolArray, cell_m: float) -> BoolArray:
+    """Return the cells of ground that is wide enough to be more than an edge."""
+    side = max(2, int(np.ceil(round(DOUBT_WIDTH_M / cell_m, 3))))
+    return np.asarray(binary_opening(cells, np.ones((side, side), dtype=bool)))
 
 
 def _without_smear(classes: ClassArray, green: BoolArray, cell_m: float, rules: CoverRules) -> ClassArray:
@@ -573,11 +600,6 @@ def _without_specks(classes: ClassArray, cells_min: int) -> ClassArray:
     return classes[row, col]
 
 
-def _in_shade(brightness: FloatArray, green: BoolArray, rules: CoverRules) -> BoolArray:
-    usual = np.where(green, rules.brightness_of_green, rules.brightness_of_bare)
-    return np.asarray(brightness < SHADE_SHARE * usual)  # NaN compares as not shaded
-
-
 def _below_crowns(classes: ClassArray, cell_m: float, reach_m: float) -> ClassArray:
     """Return the ground's class: under a crown that of the nearest cell beside it, unknown beyond the reach."""
     crown = classes == CoverClass.TREE
@@ -593,9 +615,25 @@ def _below_crowns(classes: ClassArray, cell_m: float, reach_m: float) -> ClassAr
 
 
 def _confidence(index: FloatArray, height: FloatArray, rules: CoverRules) -> FloatArray:
-    by_index = ndtr(np.abs(np.nan_to_num(index) - rules.threshold) / np.hypot(INDEX_SD, rules.threshold_sd))
+    if rules.near_infrared:
+        by_index = ndtr(np.abs(np.nan_to_num(index) - rules.threshold) / np.hypot(INDEX_SD, rules.threshold_sd))
+    else:
+        green = _chance_by_colour(np.nan_to_num(index), rules)
+        by_index = np.where(np.nan_to_num(index) >= rules.threshold, green, 1 - green)
     by_height = ndtr(np.abs(np.nan_to_num(height) - rules.shrub_min_m) / HEIGHT_SD_M)
     return np.asarray(by_index * by_height, dtype=np.float64)
+
+
+def _chance_by_colour(index: FloatArray, rules: CoverRules) -> FloatArray:
+    """Return how likely ground is green by an index of colour.
+
+    By the two kinds of ground that the photo shows, wherever within its doubt the threshold lies. Of a photo that shows
+    no two kinds it is only known that the threshold lies within sensible bounds.
+    """
+    if rules.kinds is not None:
+        return rules.kinds.chance_of_upper(index, rules.threshold_sd)
+    bounds = INDEX_RANGES[rules.index]
+    return np.interp(index, [bounds.low, rules.threshold, bounds.high], [0.0, 0.5, 1.0])
 
 
 # --- pieces ---------------------------------------------------------------------------------------------

@@ -15,12 +15,13 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import opened, polygon_parts
-from lawngis.ground.cover import CoverClass, CoverPiece
+from lawngis.ground.cover import TRUST_WITHOUT_NIR, CoverClass, CoverPiece, CoverRules
+from lawngis.ground.greenness import usual_brightness, visible_threshold
 from lawngis.ground.imagery import (
+    GreenIndex,
     Imagery,
     Threshold,
     cell_side_m,
-    index_range,
     threshold_of_tiles,
     tile_histograms,
     vegetation_index,
@@ -42,6 +43,7 @@ WORDS = {
     CoverClass.GREEN: "green",
     CoverClass.DRY: "dry",
     CoverClass.STANDING: "unknown",
+    CoverClass.SHADED: "shaded",
 }
 EVIDENCE = {
     "bare": "not green and low in the image and surface model",
@@ -53,6 +55,7 @@ EVIDENCE = {
     "built": "stands and is not green",
     "green": "green in the image, and no surface model tells how high: lawn, shrubs or crowns",
     "dry": "not standing, and just not green enough: dry grass, or bare ground",
+    "shaded": "not green, but in the shade, or dark by itself, where colour tells nothing without near infrared",
     "unknown": "stands and is not green, but without near infrared colour doesn't tell a plant from a building",
 }
 DOUBT_COVERS = {
@@ -129,26 +132,100 @@ def used_threshold(imagery: Imagery, height_m: NDArray[np.float64] | None, param
     parameters
         Of the step `cover`.
     """
+    near_infrared = imagery.nir is not None
     if parameters.index_threshold is not None:
-        return Threshold(parameters.index_threshold, 1.0, "given")
+        index_used = GreenIndex.NDVI if near_infrared else GreenIndex.GREEN_LEAF
+        return Threshold(parameters.index_threshold, 1.0, "given", index=index_used)
     index = vegetation_index(imagery)
     low = np.isfinite(index) if height_m is None else np.isfinite(index) & (height_m < parameters.shrub_min_m)
-    tiles = tile_histograms(np.where(low, index, np.nan) if low.any() else index, cell_side_m(imagery.red))
-    return threshold_of_tiles(tiles, index_range(near_infrared=imagery.nir is not None))
-
-
-def threshold_findings(threshold: Threshold, *, near_infrared: bool) -> list[Finding]:
-    """Return what must be said of the index by which green is told."""
-    findings = []
+    low = low if low.any() else np.isfinite(index)
     if not near_infrared:
-        findings.append(Finding("caution", "imagery-visible-only"))
-    if threshold.origin in ("default", "bound"):
-        values = {
-            "case": "default" if threshold.origin == "default" else "bound",
-            "index": threshold.value,
-            "index_sd": threshold.sd,
-        }
-        findings.append(Finding("info", "green-threshold", values))
+        return visible_threshold(imagery, low)
+    return threshold_of_tiles(tile_histograms(np.where(low, index, np.nan), cell_side_m(imagery.red)))
+
+
+def cover_rules(
+    imagery: Imagery,
+    threshold: Threshold,
+    parameters: CoverParameters,
+    *,
+    surface_cell_m: float,
+    colour_trust: float = TRUST_WITHOUT_NIR,
+) -> CoverRules:
+    """Return the rules by which an image's cells are classified.
+
+    Parameters
+    ----------
+    imagery
+        The image, or a sample of it, which tells how bright sunlit ground is.
+    threshold, parameters
+        As :func:`used_threshold` gave it, and of the step `cover`.
+    surface_cell_m
+        Cell of the surface model, or of the image without one [m].
+    colour_trust
+        As :func:`colour_trust` gave it.
+    """
+    green, bare = usual_brightness(imagery, vegetation_index(imagery, threshold.index), threshold.value)
+    return CoverRules(
+        threshold.value,
+        threshold.sd,
+        shrub_min_m=parameters.shrub_min_m,
+        tree_min_m=parameters.tree_min_m,
+        speck_m2=parameters.piece_min_m2,
+        surface_cell_m=surface_cell_m,
+        crown_reach_m=parameters.crown_reach_m,
+        index=threshold.index,
+        kinds=threshold.kinds,
+        colour_trust=colour_trust,
+        brightness_of_green=green,
+        brightness_of_bare=bare,
+    )
+
+
+PRIOR_FEATURES = 5.0
+"""What is known of colour beforehand counts as much as so many roofs and pieces of paving that a map shows."""
+
+
+def colour_trust(index: Grid, threshold: Threshold, mapped: Iterable[BaseGeometry], frame: MeasuringFrame) -> float:
+    """Return how far an image's colour tells plants, by the roofs and the paving that a map shows [0, 1].
+
+    Parameters
+    ----------
+    index
+        By which green is told.
+    threshold
+        From where on it is.
+    mapped
+        Roofs and paving [m], each of which is a trial: most of it is not green, or colour fails there.
+    frame
+        The measuring frame.
+
+    Notes
+    -----
+    Mean of a beta distribution: what is known beforehand, with as many trials as `PRIOR_FEATURES`, and the map's.
+    """
+    middles = [zonal_quantiles(index, shape, frame, [0.5])[0] for shape in mapped if shape.area >= 4]
+    seen = [bool(middle < threshold.value) for middle in middles if np.isfinite(middle)]
+    return (PRIOR_FEATURES * TRUST_WITHOUT_NIR + sum(seen)) / (PRIOR_FEATURES + len(seen))
+
+
+def threshold_findings(threshold: Threshold) -> list[Finding]:
+    """Return what must be said of the index by which green is told."""
+    values = {"index": threshold.value, "index_sd": threshold.sd}
+    if threshold.index is GreenIndex.NDVI:
+        if threshold.origin not in ("default", "bound"):
+            return []
+        return [
+            Finding(
+                "info", "green-threshold", {"case": "default" if threshold.origin == "default" else "bound", **values}
+            )
+        ]
+    findings = [Finding("caution", "imagery-visible-only")]
+    if threshold.kinds is not None:
+        of_kinds = {"kind": threshold.index, "overlap_percent": 100 * threshold.kinds.overlap, **values}
+        findings.append(Finding("info", "green-by-colour", of_kinds))
+    elif threshold.origin == "default":
+        findings.append(Finding("caution", "green-unknown", values))
     return findings
 
 

@@ -109,8 +109,8 @@ def test_where_there_is_a_lawn_in_any_case_only_how_much_is_undecided():
 
 
 def test_each_kind_of_doubt_is_said_with_its_area():
-    said = doubt_area_findings({"dry": 12.0, "green": 0.0, "unknown": 3.0})
+    said = doubt_area_findings({"dry": 12.0, "shaded": 3.0, "green": 0.0, "unknown": 3.0})
     assert [one.code for one in said] == ["ground-dry"] and said[0].said()[0].startswith("12 m² of low ground")
-    said = doubt_area_findings({"dry": 12.0, "green": 50.0, "unknown": 30.0})
-    assert [one.code for one in said] == ["ground-dry", "green-height-unknown", "standing-unknown"]
+    said = doubt_area_findings({"dry": 12.0, "shaded": 5.0, "green": 50.0, "unknown": 30.0})
+    assert [one.code for one in said] == ["ground-dry", "ground-shaded", "green-height-unknown", "standing-unknown"]
     assert "no surface model" in said[0].said()[0]  # nothing says that it is low
