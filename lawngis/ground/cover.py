@@ -269,20 +269,25 @@ def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRule
     green = known & (np.nan_to_num(index) >= rules.threshold)
     height = np.zeros(index.shape) if height_m is None else height_m
     classes = _classes(green, known & np.isfinite(height), np.nan_to_num(height), rules)
-    classes = _with_dry(classes, index, cell_m, rules)
     shade = in_shade(imagery.brightness, green, (rules.brightness_of_green, rules.brightness_of_bare))
+    chance = None if imagery.lawn_chance is None else imagery.lawn_chance.values
+    classes = _as_learned(classes, chance) if chance is not None else _with_dry(classes, index, imagery, cell_m, rules)
     if not rules.near_infrared:
-        classes = _with_untold(classes, shade, warmth(imagery), cell_m)
-    if height_m is None:
+        dark = _wide(shade & np.isin(classes, (CoverClass.BARE, CoverClass.DRY)), cell_m)
+        classes = np.where(dark, np.uint8(CoverClass.SHADED), classes)
+    if height_m is None and chance is None:
         classes[classes == CoverClass.LAWN] = CoverClass.GREEN
-    else:
+    elif height_m is not None:
         classes = _without_smear(classes, green, cell_m, rules)
     classes = _without_specks(classes, max(1, round(rules.speck_m2 / cell_m**2)))
     below = _below_crowns(classes, cell_m, rules.crown_reach_m)
-    sure = _confidence(index, height, rules) * np.where(shade, TRUST_IN_SHADE, 1.0)
-    sure = np.where(classes == CoverClass.TREE, TRUST_UNDER_CROWN, sure)
-    sure *= 1.0 if rules.near_infrared else rules.colour_trust
-    sure *= 1.0 if height_m is not None else LOW_WITHOUT_HEIGHT
+    trust = 1.0 if rules.near_infrared else rules.colour_trust
+    sure = _chance_by_index(index, rules) * (trust if height_m is not None else trust * LOW_WITHOUT_HEIGHT)
+    if chance is not None:
+        learned = np.isfinite(chance) & np.isin(classes, (CoverClass.LAWN, CoverClass.BARE))
+        sure = np.where(learned, np.maximum(chance, 1 - chance), sure)
+    sure = sure * _chance_low(height, rules) * np.where(shade, TRUST_IN_SHADE, 1.0)
+    sure = np.where(classes == CoverClass.TREE, TRUST_UNDER_CROWN * trust, sure)
     if not rules.near_infrared:
         sure = np.where(np.isin(below, (CoverClass.SHADED, CoverClass.DRY)), np.minimum(sure, UNTOLD), sure)
     sure = np.where(below == CoverClass.UNKNOWN, 0.0, sure)
@@ -544,17 +549,21 @@ def _classes(green: BoolArray, known: BoolArray, height: FloatArray, rules: Cove
     return np.where(known, seen, CoverClass.UNKNOWN).astype(np.uint8)
 
 
-def _with_dry(classes: ClassArray, index: FloatArray, cell_m: float, rules: CoverRules) -> ClassArray:
-    """Return classes with the bare ground that is just not green, and wide enough to be more than an edge, as DRY."""
-    near = (classes == CoverClass.BARE) & (np.nan_to_num(index, nan=-1.0) >= rules.dry_min)
-    return np.where(_wide(near, cell_m), np.uint8(CoverClass.DRY), classes)
+def _with_dry(classes: ClassArray, index: FloatArray, imagery: Imagery, cell_m: float, rules: CoverRules) -> ClassArray:
+    """Return classes with the bare ground that may be dry grass, and is wide enough to be more than an edge, as DRY.
+
+    That is what is just not green, and without near infrared what has the colour of dry grass.
+    """
+    near = np.nan_to_num(index, nan=-1.0) >= rules.dry_min
+    if not rules.near_infrared:
+        near |= warmth(imagery) >= WARM_MIN
+    return np.where(_wide((classes == CoverClass.BARE) & near, cell_m), np.uint8(CoverClass.DRY), classes)
 
 
-def _with_untold(classes: ClassArray, shade: BoolArray, warm: FloatArray, cell_m: float) -> ClassArray:
-    """Return classes with the low ground of which colour doesn't tell that it is no lawn: in shade, or dry maybe."""
-    bare = np.isin(classes, (CoverClass.BARE, CoverClass.DRY))
-    dry = np.where(_wide(bare & (warm >= WARM_MIN), cell_m), np.uint8(CoverClass.DRY), classes)
-    return np.where(_wide(bare & shade, cell_m), np.uint8(CoverClass.SHADED), dry)
+def _as_learned(classes: ClassArray, chance: FloatArray) -> ClassArray:
+    """Return classes with low ground as examples tell it; standing things are told by height and colour as ever."""
+    low = np.isfinite(chance) & np.isin(classes, (CoverClass.LAWN, CoverClass.BARE))
+    return np.where(low, np.where(chance >= 0.5, np.uint8(CoverClass.LAWN), np.uint8(CoverClass.BARE)), classes)
 
 
 def _wide(cells: BoolArray, cell_m: float) -> BoolArray:
@@ -614,14 +623,18 @@ def _below_crowns(classes: ClassArray, cell_m: float, reach_m: float) -> ClassAr
     return np.where(crown & (distance * cell_m > reach_m) | ray, np.uint8(CoverClass.UNKNOWN), nearest)
 
 
-def _confidence(index: FloatArray, height: FloatArray, rules: CoverRules) -> FloatArray:
+def _chance_by_index(index: FloatArray, rules: CoverRules) -> FloatArray:
+    """Return how likely cells lie on their side of the threshold."""
+    known = np.nan_to_num(index)
     if rules.near_infrared:
-        by_index = ndtr(np.abs(np.nan_to_num(index) - rules.threshold) / np.hypot(INDEX_SD, rules.threshold_sd))
-    else:
-        green = _chance_by_colour(np.nan_to_num(index), rules)
-        by_index = np.where(np.nan_to_num(index) >= rules.threshold, green, 1 - green)
-    by_height = ndtr(np.abs(np.nan_to_num(height) - rules.shrub_min_m) / HEIGHT_SD_M)
-    return np.asarray(by_index * by_height, dtype=np.float64)
+        return np.asarray(ndtr(np.abs(known - rules.threshold) / np.hypot(INDEX_SD, rules.threshold_sd)))
+    green = _chance_by_colour(known, rules)
+    return np.where(known >= rules.threshold, green, 1 - green)
+
+
+def _chance_low(height: FloatArray, rules: CoverRules) -> FloatArray:
+    """Return how likely cells are on their side of the height from which plants are shrubs."""
+    return np.asarray(ndtr(np.abs(np.nan_to_num(height) - rules.shrub_min_m) / HEIGHT_SD_M))
 
 
 def _chance_by_colour(index: FloatArray, rules: CoverRules) -> FloatArray:

@@ -21,6 +21,7 @@ from lawngis.ground.imagery import (
     Threshold,
     cell_side_m,
     index_histogram,
+    threshold_of_tiles,
     tile_histograms,
     vegetation_index,
 )
@@ -73,6 +74,22 @@ def in_shade(brightness: FloatArray, green: BoolArray, usual: tuple[float, float
         Brightness of sunlit ground that is green, and that is bare; with NaN none of it is in shade.
     """
     return np.asarray(brightness < SHADE_SHARE * np.where(green, *usual))  # NaN compares as not shaded
+
+
+def green_threshold(imagery: Imagery, low: BoolArray) -> Threshold:
+    """Return the index from which ground counts as green, found in an image.
+
+    Parameters
+    ----------
+    imagery
+        The image, or a sample of it.
+    low
+        Cells to look at, shape (rows, cols): those near the ground, or all.
+    """
+    if imagery.nir is None:
+        return visible_threshold(imagery, low)
+    index = vegetation_index(imagery)
+    return threshold_of_tiles(tile_histograms(np.where(low, index, np.nan), cell_side_m(imagery.red)))
 
 
 def visible_threshold(imagery: Imagery, low: BoolArray) -> Threshold:

@@ -111,6 +111,8 @@ class Imagery:
         Needed when there is no near infrared; they also tell shade better.
     nir
         Near infrared; None when the image has none.
+    lawn_chance
+        How likely each cell is lawn [0, 1], where examples taught it: see :mod:`lawngis.ground.learned`.
 
     Raises
     ------
@@ -122,6 +124,7 @@ class Imagery:
     green: Grid | None = None
     blue: Grid | None = None
     nir: Grid | None = None
+    lawn_chance: Grid | None = None
 
     def __post_init__(self) -> None:
         if self.nir is None and (self.green is None or self.blue is None):
@@ -153,7 +156,7 @@ class Imagery:
 
         red = there(self.red)
         assert red is not None  # noqa: S101  a Grid in gives a Grid out
-        return Imagery(red, there(self.green), there(self.blue), there(self.nir))
+        return Imagery(red, there(self.green), there(self.blue), there(self.nir), there(self.lawn_chance))
 
 
 def cell_side_m(grid: Grid) -> float:

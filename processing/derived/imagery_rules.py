@@ -16,14 +16,11 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import opened, polygon_parts
 from lawngis.ground.cover import TRUST_WITHOUT_NIR, CoverClass, CoverPiece, CoverRules
-from lawngis.ground.greenness import usual_brightness, visible_threshold
+from lawngis.ground.greenness import green_threshold, usual_brightness
 from lawngis.ground.imagery import (
     GreenIndex,
     Imagery,
     Threshold,
-    cell_side_m,
-    threshold_of_tiles,
-    tile_histograms,
     vegetation_index,
 )
 from lawngis.ground.raster import Grid
@@ -58,6 +55,12 @@ EVIDENCE = {
     "shaded": "not green, but in the shade, or dark by itself, where colour tells nothing without near infrared",
     "unknown": "stands and is not green, but without near infrared colour doesn't tell a plant from a building",
 }
+LEARNED_EVIDENCE = {
+    "lawn": "like the lawn that somebody drew as an example, and not known to stand",
+    "bare": "like the other ground that somebody drew as an example, and not known to stand",
+}
+"""What examples tell."""
+
 DOUBT_COVERS = {
     "maybe_lawn": "lawn only if ground counts as green from one standard deviation less",
     "hardly_lawn": "lawn no more if ground counts as green from one standard deviation more",
@@ -106,8 +109,20 @@ def cover_word(piece: CoverPiece) -> str:
     return "lawn_under_crown" if piece.inferred else WORDS[piece.cover]
 
 
-def cover_values(word: str, piece: CoverPiece, threshold: Threshold) -> dict[str, Any]:
-    """Return what the layer `cover` says of a piece beside its name, place and area."""
+def cover_values(word: str, piece: CoverPiece, threshold: Threshold, *, learned: bool = False) -> dict[str, Any]:
+    """Return what the layer `cover` says of a piece beside its name, place and area.
+
+    Parameters
+    ----------
+    word
+        What it is called there.
+    piece
+        The piece.
+    threshold
+        From where on ground counts as green.
+    learned
+        Whether examples tell lawn from other ground.
+    """
     return {
         "cover": word,
         "confidence": piece.confidence,
@@ -115,7 +130,7 @@ def cover_values(word: str, piece: CoverPiece, threshold: Threshold) -> dict[str
         "greenness": piece.greenness,
         "green_from": threshold.value,
         "green_from_sd": threshold.sd,
-        "evidence": {**EVIDENCE, **DOUBT_COVERS}[word],
+        "evidence": {**EVIDENCE, **DOUBT_COVERS, **(LEARNED_EVIDENCE if learned else {})}[word],
     }
 
 
@@ -132,16 +147,13 @@ def used_threshold(imagery: Imagery, height_m: NDArray[np.float64] | None, param
     parameters
         Of the step `cover`.
     """
-    near_infrared = imagery.nir is not None
     if parameters.index_threshold is not None:
-        index_used = GreenIndex.NDVI if near_infrared else GreenIndex.GREEN_LEAF
+        index_used = GreenIndex.GREEN_LEAF if imagery.nir is None else GreenIndex.NDVI
         return Threshold(parameters.index_threshold, 1.0, "given", index=index_used)
     index = vegetation_index(imagery)
     low = np.isfinite(index) if height_m is None else np.isfinite(index) & (height_m < parameters.shrub_min_m)
     low = low if low.any() else np.isfinite(index)
-    if not near_infrared:
-        return visible_threshold(imagery, low)
-    return threshold_of_tiles(tile_histograms(np.where(low, index, np.nan), cell_side_m(imagery.red)))
+    return green_threshold(imagery, low)
 
 
 def cover_rules(

@@ -244,8 +244,10 @@ def _cover_rows(
         shape = piece.polygon.difference(hedged) if word in ("shrub", "crown") else piece.polygon
         drawn.append((word, piece, shape))
     drawn += [(word, piece, piece.polygon) for word, some in of_masks.items() for piece in some]
+    learned = site.imagery is not None and site.imagery.lawn_chance is not None
     rows: list[Row] = []
     for word, piece, shape in drawn:
+        values = cover_values(word, piece, threshold, learned=learned)
         for part in polygon_parts(shapely.intersection(shape, site.parcel)):
             if part.area < 0.1:
                 continue
@@ -253,7 +255,7 @@ def _cover_rows(
                 {
                     "cover_id": f"{site.parcel_id}-C{len(rows) + 1}",
                     "area_m2": part.area,
-                    **cover_values(word, piece, threshold),
+                    **values,
                     "geometry": part,
                 }
             )
