@@ -30,7 +30,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.arrays import BoolArray, FloatArray
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import closed, opened, polygon_parts, polygonal
-from lawngis.ground.greenness import in_shade, warmth
+from lawngis.ground.greenness import WARM_MOST, in_shade, warmth
 from lawngis.ground.imagery import INDEX_RANGES, GreenIndex, Imagery, cell_side_m, vegetation_index
 from lawngis.ground.outlines import clean_outline
 from lawngis.ground.raster import Grid
@@ -53,10 +53,6 @@ TRUST_WITHOUT_NIR = 0.8
 
 UNTOLD = 0.5
 """Chance that ground is no lawn where its colour tells nothing [1]: of two possibilities one."""
-
-WARM_MIN = 0.08
-"""Warmth from which ground may be dry grass [1]: in counts of cameras dry grass and soil have 0.13 to 0.16, concrete
-and asphalt 0.05. From the reflectances of the bench's painted gardens, which are from memory."""
 
 LOW_WITHOUT_HEIGHT = 0.5
 """Chance that green ground is low where nothing tells how high it is [1]: low or not, of two possibilities one."""
@@ -167,6 +163,8 @@ class CoverRules:
         The two kinds of ground that the threshold parts, where it was found so.
     colour_trust
         Chance that what has the colour of plants is one, and what has not is none [0, 1]; near infrared needs none.
+    warm_from
+        Warmth from which ground that isn't green may be dry grass [1]; of no meaning with near infrared.
     brightness_of_green, brightness_of_bare
         Usual brightness of sunlit ground, by which shade is recognised; with NaN none is. See :func:`usual_brightness`.
 
@@ -185,6 +183,7 @@ class CoverRules:
     index: GreenIndex = GreenIndex.NDVI
     kinds: TwoKinds | None = None
     colour_trust: float = TRUST_WITHOUT_NIR
+    warm_from: float = WARM_MOST
     brightness_of_green: float = float("nan")
     brightness_of_bare: float = float("nan")
 
@@ -556,7 +555,7 @@ def _with_dry(classes: ClassArray, index: FloatArray, imagery: Imagery, cell_m: 
     """
     near = np.nan_to_num(index, nan=-1.0) >= rules.dry_min
     if not rules.near_infrared:
-        near |= warmth(imagery) >= WARM_MIN
+        near |= warmth(imagery) >= rules.warm_from
     return np.where(_wide((classes == CoverClass.BARE) & near, cell_m), np.uint8(CoverClass.DRY), classes)
 
 

@@ -30,6 +30,16 @@ from lawngis.ground.two_kinds import TwoKinds, two_kinds
 SHADE_SHARE = 0.7
 """Ground darker than this share of its kind's usual brightness is in shade; a crown's shade takes some 40 %."""
 
+WARM_MOST = 0.08
+"""Warmth from which ground may be dry grass at most [1]: dry grass and soil have 0.13 to 0.16, concrete and asphalt 0.05
+by the reflectances of the bench's painted gardens, which are from memory."""
+
+WARMER = 0.04
+"""Ground this much warmer than the greyest may be dry grass [1]: parched lawns of a real garden are 0.05 to 0.07."""
+
+GREYEST_PERCENT = 10
+"""The greyest ground is that below so many percent of what isn't green: cameras make white what they like."""
+
 VISIBLE_INDICES = (GreenIndex.GREEN_LEAF, GreenIndex.EXCESS_GREEN, GreenIndex.VARI)
 """Indices of colour, in the order in which they are taken where none does better."""
 
@@ -61,6 +71,21 @@ def warmth(imagery: Imagery) -> FloatArray:
     assert imagery.green is not None and imagery.blue is not None  # noqa: S101  Imagery checks it
     red, blue = imagery.red.values, imagery.blue.values
     return (red - blue) / np.maximum(red + imagery.green.values + blue, 1e-9)
+
+
+def warm_from(imagery: Imagery, bare: BoolArray) -> float:
+    """Return the warmth from which ground may be dry grass: a little more than the greyest in the photo has.
+
+    Parameters
+    ----------
+    imagery
+        With red, green and blue.
+    bare
+        Sunlit cells that aren't green, shape (rows, cols).
+    """
+    known = warmth(imagery)[bare]
+    known = known[np.isfinite(known)]
+    return min(WARM_MOST, float(np.percentile(known, GREYEST_PERCENT)) + WARMER) if known.size else WARM_MOST
 
 
 def in_shade(brightness: FloatArray, green: BoolArray, usual: tuple[float, float]) -> BoolArray:

@@ -16,7 +16,7 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import opened, polygon_parts
 from lawngis.ground.cover import TRUST_WITHOUT_NIR, CoverClass, CoverPiece, CoverRules
-from lawngis.ground.greenness import green_threshold, usual_brightness
+from lawngis.ground.greenness import WARM_MOST, green_threshold, in_shade, usual_brightness, warm_from
 from lawngis.ground.imagery import (
     GreenIndex,
     Imagery,
@@ -177,7 +177,10 @@ def cover_rules(
     colour_trust
         As :func:`colour_trust` gave it.
     """
-    green, bare = usual_brightness(imagery, vegetation_index(imagery, threshold.index), threshold.value)
+    index = vegetation_index(imagery, threshold.index)
+    usual = usual_brightness(imagery, index, threshold.value)
+    green = index >= threshold.value
+    sunlit = np.isfinite(index) & ~green & ~in_shade(imagery.brightness, green, usual)
     return CoverRules(
         threshold.value,
         threshold.sd,
@@ -189,8 +192,9 @@ def cover_rules(
         index=threshold.index,
         kinds=threshold.kinds,
         colour_trust=colour_trust,
-        brightness_of_green=green,
-        brightness_of_bare=bare,
+        warm_from=WARM_MOST if imagery.nir is not None else warm_from(imagery, sunlit),
+        brightness_of_green=usual[0],
+        brightness_of_bare=usual[1],
     )
 
 

@@ -10,7 +10,7 @@ from affine import Affine
 from pyproj import CRS
 
 from lawngis.ground.cover import CoverClass, CoverRules, ground_cover
-from lawngis.ground.greenness import in_shade, usual_brightness, visible_threshold, warmth
+from lawngis.ground.greenness import WARM_MOST, in_shade, usual_brightness, visible_threshold, warm_from, warmth
 from lawngis.ground.imagery import (
     INDEX_RANGES,
     Imagery,
@@ -150,6 +150,19 @@ def test_dry_grass_is_a_doubt_by_its_colour():
     cover = ground_cover(image, np.zeros(image.red.shape), rules)
     assert (cover.classes[:, 58:78] == CoverClass.DRY).all()
     assert cover.confidence.values[:, 58:78].max() <= 0.5
+
+
+def test_what_is_warm_is_told_by_the_greyest_ground_of_the_photo():
+    """A camera that takes a bluer white makes all colder, and the same ground is dry grass or not as before."""
+    image = photo((GRASS, 0.4), (PAVING, 0.3), (DRY, 0.3))
+    cold = Imagery(image.red, image.green, image.blue.with_values(image.blue.values * 1.25))
+    for some in (image, cold):
+        bare = everywhere(some) & (np.arange(80) >= 32)
+        warm = warmth(some) >= warm_from(some, bare)
+        assert warm[:, 58:].mean() > 0.97 and warm[:, 34:54].mean() < 0.1
+    dry = everywhere(image) & (np.arange(80) >= 58)
+    assert (warmth(image)[dry] >= warm_from(image, dry)).mean() > 0.95  # no paving there to compare it with
+    assert warm_from(image, ~everywhere(image)) == WARM_MOST
 
 
 def test_dark_grass_hides_no_shade():
