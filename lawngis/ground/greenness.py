@@ -31,8 +31,8 @@ SHADE_SHARE = 0.7
 """Ground darker than this share of its kind's usual brightness is in shade; a crown's shade takes some 40 %."""
 
 WARM_MOST = 0.08
-"""Warmth from which ground may be dry grass at most [1]: dry grass and soil have 0.13 to 0.16, concrete and asphalt 0.05
-by the reflectances of the bench's painted gardens, which are from memory."""
+"""Warmth from which ground may be dry grass at most [1]: dry grass and soil have 0.13 to 0.16, concrete and asphalt
+0.05 by the reflectances of the bench's painted gardens, which are from memory."""
 
 WARMER = 0.04
 """Ground this much warmer than the greyest may be dry grass [1]: parched lawns of a real garden are 0.05 to 0.07."""

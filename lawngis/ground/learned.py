@@ -183,7 +183,7 @@ def learned_lawn(examples: Sequence[Example]) -> LearnedLawn:
     if min(pieces) < PIECES_MIN:
         raise ParameterError(
             f"examples hold {pieces[0]} pieces of lawn and {pieces[1]} of other ground",
-            advice=f"Draw {PIECES_MIN} of each at least, of different lawns and grounds.",
+            advice=f"Draw {PIECES_MIN} of each at least, of different lawns and low grounds.",
         )
     fold = _folds(lawn)
     right = np.zeros(len(examples))

@@ -12,22 +12,27 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.arrays import BoolArray
 from lawngis.errors import LawngisError, ParameterError, SiteError
-from lawngis.geometry.frame import horizontal_crs
+from lawngis.geometry.frame import MeasuringFrame, horizontal_crs
+from lawngis.ground.cover import height_above_ground
 from lawngis.ground.imagery import Imagery
 from lawngis.ground.learned import Example, LearnedLawn, example, learned_lawn
+from lawngis.ground.raster import Grid
 
 from ..files import formats, gpkg, rasters
 from ..model.plan import Finding
 from .image_window import image_within
 from .read_options import ReadOptions
 from .site_files import MIXED, SiteFiles
-from .site_part import metres_per_unit
+from .site_part import dem_unit_m, metres_per_unit
 
 COLUMN = "cover"
 """Column that says what a piece is."""
 
 WORDS = {"lawn": True, "not lawn": False}
 """What it says; underscores and hyphens count as spaces."""
+
+STANDING_M = 0.5
+"""Ground of a piece that stands higher teaches nothing where a surface model tells it [m]: it is no lawn anyway."""
 
 AROUND_M = 15.0
 """How far around a piece the image is read: an index finds there where green begins [m]."""
@@ -60,7 +65,10 @@ def learned_from(
     for number, (piece, lawn) in enumerate(zip(pieces.geometry.to_crs(crs), pieces[COLUMN], strict=True), start=1):
         try:
             image = image_within(info, crs, options.bands, shapely.buffer(piece, reach).bounds)
-            found.append(example(image, _inside(image, piece), lawn=lawn))
+            inside = _inside(image, piece)
+            low = inside & ~_standing(image, files, raster_info, options)
+            if low.any() or not inside.any():
+                found.append(example(image, low, lawn=lawn))
         except LawngisError as error:
             raise error.within(where, f"feature {number}") from error
     try:
@@ -116,6 +124,28 @@ def _pieces(path: Path) -> geopandas.GeoDataFrame:
 
 def _plain(word: str) -> str:
     return " ".join(word.casefold().replace("_", " ").replace("-", " ").split())
+
+
+def _standing(
+    image: Imagery, files: SiteFiles, raster_info: Mapping[str, rasters.RasterInfo], options: ReadOptions
+) -> BoolArray:
+    """Return the cells of an image of which a surface model tells that they stand; none without one."""
+    grid = image.red
+    if not {"dem", "dsm"} <= files.rasters.keys():
+        return np.zeros(grid.shape, dtype=bool)
+    frame = MeasuringFrame.centred_on(shapely.box(*grid.bounds), grid.crs)
+    outline = frame.coordinates_from(grid.crs, shapely.get_coordinates(shapely.box(*grid.bounds)))
+    heights = []
+    for name in ("dsm", "dem"):
+        info = raster_info[name]
+        crs = horizontal_crs(info.crs)
+        bounds = shapely.MultiPoint(frame.coordinates_in(crs, outline)).bounds
+        if not rasters.reaches(info, bounds):
+            return np.zeros(grid.shape, dtype=bool)
+        values, transform = rasters.read_window(files.rasters[name], bounds)
+        heights.append(Grid(values * dem_unit_m(options, info), transform, crs))
+    surface, ground = heights
+    return np.asarray(height_above_ground(surface, ground, grid, frame) >= STANDING_M)  # NaN compares as low
 
 
 def _inside(image: Imagery, piece: BaseGeometry) -> BoolArray:

@@ -90,8 +90,10 @@ def interval(right: int, of: int) -> str:
     return f"{100 * share:3.0f} ({100 * (middle - half):3.0f}-{100 * (middle + half):3.0f})"
 
 
-def drawn_examples(painted: PaintedGarden, imagery: Imagery, rng: np.random.Generator) -> LearnedLawn | None:
-    """Return what a person's squares teach: four of green and four of dry lawn, and two of each other kind that is there."""
+def drawn_examples(
+    painted: PaintedGarden, imagery: Imagery, height_m: np.ndarray | None, rng: np.random.Generator
+) -> LearnedLawn | None:
+    """Return what a person's squares teach: four of green and four of dry lawn, two of each other kind."""
     wanted = [(painted.kind == kind, True) for kind in (0, 1) for _ in range(4)]
     wanted += [(painted.kind == kind, False) for kind in range(2, len(KINDS)) for _ in range(2)]
     pieces = []
@@ -101,7 +103,9 @@ def drawn_examples(painted: PaintedGarden, imagery: Imagery, rng: np.random.Gene
             square = (slice(row, row + PIECE_CELLS), slice(col, col + PIECE_CELLS))
             if mask[square].all():
                 inside = np.zeros(mask.shape, dtype=bool)
-                inside[square] = True
+                inside[square] = height_m is None or (height_m < 0.5)[square]
+                if not inside.any():
+                    break
                 pieces.append(example(imagery, inside, lawn=lawn))
                 break
     kinds = [piece.lawn for piece in pieces]
@@ -116,11 +120,11 @@ def scored(scene: str) -> dict[str, tuple[np.ndarray, list[float]]]:
         at = rng.choice(painted.kind.size, POINTS, replace=False)
         lawn = painted.lawn.ravel()[at]
         for bands, plain in (("NIR", painted.imagery), ("RGB", painted.visible())):
-            learned = drawn_examples(painted, plain, np.random.default_rng(seed))
-            images = {"": plain} | ({"examples": learned.on(plain)} if learned is not None else {})
-            for heights in ("DSM", "   "):
+            for heights, height_m in (("DSM", painted.height_m), ("   ", None)):
+                learned = drawn_examples(painted, plain, height_m, np.random.default_rng(seed))
+                images = {"": plain} | ({"examples": learned.on(plain)} if learned is not None else {})
                 for taught, imagery in images.items():
-                    cover = read(imagery, painted.height_m if heights == "DSM" else None)
+                    cover = read(imagery, height_m)
                     said, sure = called_lawn(cover).ravel()[at], cover.confidence.values.ravel()[at]
                     counts, confidences = found.setdefault(f"{bands} {heights} {taught}", (np.zeros(4, dtype=int), []))
                     counts += [(said & lawn).sum(), said.sum(), lawn.sum(), (lawn & ~said & (sure > 0.7)).sum()]
@@ -164,13 +168,19 @@ def piece_shares(
     imagery: Imagery, height: np.ndarray | None, masks: dict[str, list[np.ndarray]], *, taught: bool
 ) -> tuple[dict[str, list[float]], float]:
     """Return the share of each piece that is told rightly; examples are all other pieces."""
-    examples = [example(imagery, mask, lawn=kind == "lawn") for kind in PIECES for mask in masks[kind]]
+    low = {
+        kind: [mask if height is None else mask & ~(height >= 0.5) for mask in pieces] for kind, pieces in masks.items()
+    }
+    examples = [
+        example(imagery, mask, lawn=kind == "lawn") if mask.any() else None for kind in PIECES for mask in low[kind]
+    ]
     shares: dict[str, list[float]] = {kind: [] for kind in PIECES}
     cover, sure, number = read(imagery, height), [], 0
     for kind, pieces in masks.items():
         for mask in pieces:
             if taught:
-                cover = read(learned_lawn(examples[:number] + examples[number + 1 :]).on(imagery), height)
+                others = [one for one in examples[:number] + examples[number + 1 :] if one is not None]
+                cover = read(learned_lawn(others).on(imagery), height)
             said = called_lawn(cover)[mask]
             shares[kind].append(float((said == (kind == "lawn")).mean()))
             sure += cover.confidence.values[mask][said & (kind == "lawn")].tolist()

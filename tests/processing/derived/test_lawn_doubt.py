@@ -86,6 +86,12 @@ def test_what_layers_show_is_in_no_doubt():
     assert left.ground.area == pytest.approx(4)
 
 
+def test_ground_in_the_shade_is_asked_about():
+    ground = doubtful_ground([row("lawn", 0), row("shaded", 20, confidence=0.5)], [])
+    (check,) = doubt_checks(lawn_range(lawn(20), lawn(20), lawn(20), MOWER), ground, 100.0)
+    assert check.code == "in-shade" and check.flip_probability == 0.5 and check.at_stake == pytest.approx(20)
+
+
 def test_it_is_said_how_much_and_by_which_threshold():
     cover = [row("lawn", 40), row("maybe_lawn", 0)]
     extent = lawn_range([], lawn(2), lawn(20), MOWER)

@@ -78,6 +78,24 @@ def test_without_examples_that_photo_tells_no_lawn(folder):
     assert {row["cover"] for row in result.layers["cover"]} <= {"dry", "maybe_lawn"}
 
 
+def test_what_stands_teaches_nothing_where_a_surface_model_tells_it(folder, tmp_path):
+    """A crown drawn as not lawn is told by its height: it must not count against greenness."""
+    for name in ("parcels.gpkg", "imagery.tif"):
+        (tmp_path / name).write_bytes((folder / name).read_bytes())
+    file = drawn(tmp_path, "drawn.geojson", kinds=[*KINDS, "not lawn"], pieces=[*PIECES, ground(32, 12, 4)])
+    place = Affine(0.5, 0, EAST - 10, 0, -0.5, NORTH + 30)
+    profile = {"driver": "GTiff", "height": 80, "width": 120, "count": 1, "dtype": "float32", "crs": CRS}
+    for name, high in (("dem", 0.0), ("dsm", 5.0)):
+        values = 80 + np.add.outer(np.arange(80), np.arange(120)) * 0.01
+        values[26:42, 80:96] += high
+        with rasterio.open(tmp_path / f"{name}.tif", "w", transform=place, **profile) as out:
+            out.write(values.astype(np.float32), 1)
+    low = SiteSource(site_files(tmp_path, examples=file)).part(["P1"]).learned
+    (tmp_path / "dsm.tif").unlink()
+    all_of_them = SiteSource(site_files(tmp_path, examples=file)).part(["P1"]).learned
+    assert (low.pieces, all_of_them.pieces) == ((3, 3), (3, 4))
+
+
 def test_settings_name_the_examples(folder, tmp_path):
     for name in ("parcels.gpkg", "imagery.tif"):
         (tmp_path / name).write_bytes((folder / name).read_bytes())
