@@ -53,7 +53,9 @@ def test_nothing_gets_surer_beyond_a_mean_nor_where_the_place_is_in_doubt():
     chance = kinds.chance_of_upper(np.linspace(-1, 1, 400))
     assert (np.diff(chance) >= 0).all()  # the wider kind's tail overtakes nothing
     assert kinds.chance_of_upper(1.0) == kinds.chance_of_upper(0.2)
-    assert kinds.chance_of_upper(0.2, sd=0.2) < kinds.chance_of_upper(0.2)
+    wider = TwoKinds(0.5, (0.0, 0.2), (np.hypot(0.08, 0.05), np.hypot(0.02, 0.05)))
+    some = np.linspace(0, 0.2, 21)
+    assert kinds.chance_of_upper(some, sd=0.05) == pytest.approx(wider.chance_of_upper(some))
 
 
 def test_histograms_do_not_see_each_other():
