@@ -30,11 +30,13 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.arrays import BoolArray, FloatArray
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import closed, opened, polygon_parts, polygonal
-from lawngis.ground.imagery import Imagery, cell_side_m, index_range, vegetation_index
+from lawngis.ground.greenness import WARM_MOST, in_shade, warmth
+from lawngis.ground.imagery import INDEX_RANGES, GreenIndex, Imagery, cell_side_m, vegetation_index
 from lawngis.ground.outlines import clean_outline
 from lawngis.ground.raster import Grid
 from lawngis.ground.seams import Block, Piece, SeamJoiner, block_pieces, whole
 from lawngis.ground.trees import hedge_cells
+from lawngis.ground.two_kinds import TwoKinds
 
 ClassArray = NDArray[np.uint8]
 
@@ -44,13 +46,13 @@ INDEX_SD = 0.06
 HEIGHT_SD_M = 0.15
 """Standard deviation of a height above ground [m]: two elevations of 0.10 m, the RMSEz of a good survey."""
 
-SHADE_SHARE = 0.7
-"""Ground darker than this share of its kind's usual brightness is in shade; a crown's shade takes some 40 %."""
-
 TRUST_IN_SHADE = 0.75
 TRUST_UNDER_CROWN = 0.5
 TRUST_WITHOUT_NIR = 0.8
 """What a class is worth where it is inferred, beside one that was seen [1]; common practice, no source."""
+
+UNTOLD = 0.5
+"""Chance that ground is no lawn where its colour tells nothing [1]: of two possibilities one."""
 
 LOW_WITHOUT_HEIGHT = 0.5
 """Chance that green ground is low where nothing tells how high it is [1]: low or not, of two possibilities one."""
@@ -58,8 +60,8 @@ LOW_WITHOUT_HEIGHT = 0.5
 DRY_SDS = 2.0
 """Low ground counts as just not green down to so many standard deviations below the threshold: 95 in 100."""
 
-DRY_WIDTH_M = 0.6
-"""Narrower ground that is just not green is the mixed cells along a lawn's edge [m]."""
+DOUBT_WIDTH_M = 0.6
+"""Narrower ground that is just not green, or in shade, is the mixed cells along an edge [m]."""
 
 
 class CoverClass(IntEnum):
@@ -67,8 +69,9 @@ class CoverClass(IntEnum):
 
     Built is whatever stands and isn't green: roofs, walls, cars, toys. Colour alone doesn't tell that: without near
     infrared a copper beech isn't green either, and it is STANDING. GREEN is green of unknown height: lawn, shrub or
-    crown. DRY is low and just not green enough: dry grass, or bare ground. Hedges differ from other shrubs and trees
-    by their shape alone: see :func:`with_hedges`.
+    crown. DRY is low and just not green enough, or without near infrared of a colour that dry grass has: dry grass, or
+    bare ground. SHADED is not green in a photo without near infrared, and too dark for its colour to tell anything.
+    Hedges differ from other shrubs and trees by their shape alone: see :func:`with_hedges`.
     """
 
     UNKNOWN = 0
@@ -81,6 +84,7 @@ class CoverClass(IntEnum):
     GREEN = 7
     DRY = 8
     STANDING = 9
+    SHADED = 10
 
 
 def on_cells_of(grid: Grid, like: Grid, frame: MeasuringFrame) -> FloatArray:
@@ -153,8 +157,14 @@ class CoverRules:
         Cell of the surface model [m], over which the side of a house smears.
     crown_reach_m
         How far under a crown the ground is taken to be what it is beside it [m].
-    near_infrared
-        Whether the index is the NDVI.
+    index
+        By which green is told.
+    kinds
+        The two kinds of ground that the threshold parts, where it was found so.
+    colour_trust
+        Chance that what has the colour of plants is one, and what has not is none [0, 1]; near infrared needs none.
+    warm_from
+        Warmth from which ground that isn't green may be dry grass [1]; of no meaning with near infrared.
     brightness_of_green, brightness_of_bare
         Usual brightness of sunlit ground, by which shade is recognised; with NaN none is. See :func:`usual_brightness`.
 
@@ -170,14 +180,22 @@ class CoverRules:
     speck_m2: float = 1.0
     surface_cell_m: float = 0.5
     crown_reach_m: float = 6.0
-    near_infrared: bool = True
+    index: GreenIndex = GreenIndex.NDVI
+    kinds: TwoKinds | None = None
+    colour_trust: float = TRUST_WITHOUT_NIR
+    warm_from: float = WARM_MOST
     brightness_of_green: float = float("nan")
     brightness_of_bare: float = float("nan")
 
     @property
+    def near_infrared(self) -> bool:
+        """Whether near infrared tells plants from what only has their colour."""
+        return self.index is GreenIndex.NDVI
+
+    @property
     def dry_min(self) -> float:
         """Index from which low ground is just not green: within doubt of the threshold, as far as is sensible."""
-        least = index_range(near_infrared=self.near_infrared).low
+        least = INDEX_RANGES[self.index].low
         return max(self.threshold - DRY_SDS * self.threshold_sd, min(least, self.threshold - self.threshold_sd))
 
     def halo_m(self, cell_m: float) -> float:
@@ -222,15 +240,6 @@ class GroundCover:
         return np.asarray(self.classes == CoverClass.TREE)
 
 
-def usual_brightness(imagery: Imagery, index: FloatArray, threshold: float) -> tuple[float, float]:
-    """Return the median brightness of green and of bare ground, NaN for one that there is none of."""
-    brightness, green = imagery.brightness, index >= threshold
-    medians = []
-    for kind in (green, ~green & np.isfinite(index)):
-        medians.append(float(np.nanmedian(brightness[kind])) if kind.any() else float("nan"))
-    return medians[0], medians[1]
-
-
 def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRules) -> GroundCover:
     """Return what covers the ground, cell by cell.
 
@@ -250,28 +259,38 @@ def ground_cover(imagery: Imagery, height_m: FloatArray | None, rules: CoverRule
     Notes
     -----
     The confidence of low ground is the chance that its index lies on this side of the threshold (two normal errors:
-    the index' and the threshold's) times the chance that it is low: by its height, or one half without any.
+    the index' and the threshold's; of colour see :func:`_chance_by_colour`) times the chance that it is low: by its
+    height, or one half without any.
     """
-    index = _smoothed(vegetation_index(imagery))
+    index = _smoothed(vegetation_index(imagery, rules.index))
     known = np.isfinite(index)
     cell_m = cell_side_m(imagery.red)
     green = known & (np.nan_to_num(index) >= rules.threshold)
     height = np.zeros(index.shape) if height_m is None else height_m
     classes = _classes(green, known & np.isfinite(height), np.nan_to_num(height), rules)
-    classes = _with_dry(classes, index, cell_m, rules)
-    if height_m is None:
+    shade = in_shade(imagery.brightness, green, (rules.brightness_of_green, rules.brightness_of_bare))
+    chance = None if imagery.lawn_chance is None else imagery.lawn_chance.values
+    classes = _as_learned(classes, chance) if chance is not None else _with_dry(classes, index, imagery, cell_m, rules)
+    if not rules.near_infrared:
+        dark = _wide(shade & np.isin(classes, (CoverClass.BARE, CoverClass.DRY)), cell_m)
+        classes = np.where(dark, np.uint8(CoverClass.SHADED), classes)
+    if height_m is None and chance is None:
         classes[classes == CoverClass.LAWN] = CoverClass.GREEN
-    else:
+    elif height_m is not None:
         classes = _without_smear(classes, green, cell_m, rules)
     classes = _without_specks(classes, max(1, round(rules.speck_m2 / cell_m**2)))
-    in_shade = _in_shade(imagery.brightness, green, rules)
     below = _below_crowns(classes, cell_m, rules.crown_reach_m)
-    sure = _confidence(index, height, rules) * np.where(in_shade, TRUST_IN_SHADE, 1.0)
-    sure = np.where(classes == CoverClass.TREE, TRUST_UNDER_CROWN, sure)
-    sure *= 1.0 if rules.near_infrared else TRUST_WITHOUT_NIR
-    sure *= 1.0 if height_m is not None else LOW_WITHOUT_HEIGHT
+    trust = 1.0 if rules.near_infrared else rules.colour_trust
+    sure = _chance_by_index(index, rules) * (trust if height_m is not None else trust * LOW_WITHOUT_HEIGHT)
+    if chance is not None:
+        learned = np.isfinite(chance) & np.isin(classes, (CoverClass.LAWN, CoverClass.BARE))
+        sure = np.where(learned, np.maximum(chance, 1 - chance), sure)
+    sure = sure * _chance_low(height, rules) * np.where(shade, TRUST_IN_SHADE, 1.0)
+    sure = np.where(classes == CoverClass.TREE, TRUST_UNDER_CROWN * trust, sure)
+    if not rules.near_infrared:
+        sure = np.where(np.isin(below, (CoverClass.SHADED, CoverClass.DRY)), np.minimum(sure, UNTOLD), sure)
     sure = np.where(below == CoverClass.UNKNOWN, 0.0, sure)
-    return GroundCover(classes, below, imagery.red.with_values(sure), in_shade, np.nan_to_num(index))
+    return GroundCover(classes, below, imagery.red.with_values(sure), shade, np.nan_to_num(index))
 
 
 def lawn_in_doubt(
@@ -529,11 +548,27 @@ def _classes(green: BoolArray, known: BoolArray, height: FloatArray, rules: Cove
     return np.where(known, seen, CoverClass.UNKNOWN).astype(np.uint8)
 
 
-def _with_dry(classes: ClassArray, index: FloatArray, cell_m: float, rules: CoverRules) -> ClassArray:
-    """Return classes with the bare ground that is just not green, and wide enough to be more than an edge, as DRY."""
-    near = (classes == CoverClass.BARE) & (np.nan_to_num(index, nan=-1.0) >= rules.dry_min)
-    side = max(2, int(np.ceil(round(DRY_WIDTH_M / cell_m, 3))))
-    return np.where(binary_opening(near, np.ones((side, side), dtype=bool)), np.uint8(CoverClass.DRY), classes)
+def _with_dry(classes: ClassArray, index: FloatArray, imagery: Imagery, cell_m: float, rules: CoverRules) -> ClassArray:
+    """Return classes with the bare ground that may be dry grass, and is wide enough to be more than an edge, as DRY.
+
+    That is what is just not green, and without near infrared what has the colour of dry grass.
+    """
+    near = np.nan_to_num(index, nan=-1.0) >= rules.dry_min
+    if not rules.near_infrared:
+        near |= warmth(imagery) >= rules.warm_from
+    return np.where(_wide((classes == CoverClass.BARE) & near, cell_m), np.uint8(CoverClass.DRY), classes)
+
+
+def _as_learned(classes: ClassArray, chance: FloatArray) -> ClassArray:
+    """Return classes with low ground as examples tell it; standing things are told by height and colour as ever."""
+    low = np.isfinite(chance) & np.isin(classes, (CoverClass.LAWN, CoverClass.BARE))
+    return np.where(low, np.where(chance >= 0.5, np.uint8(CoverClass.LAWN), np.uint8(CoverClass.BARE)), classes)
+
+
+def _wide(cells: BoolArray, cell_m: float) -> BoolArray:
+    """Return the cells of ground that is wide enough to be more than an edge."""
+    side = max(2, int(np.ceil(round(DOUBT_WIDTH_M / cell_m, 3))))
+    return np.asarray(binary_opening(cells, np.ones((side, side), dtype=bool)))
 
 
 def _without_smear(classes: ClassArray, green: BoolArray, cell_m: float, rules: CoverRules) -> ClassArray:
@@ -573,11 +608,6 @@ def _without_specks(classes: ClassArray, cells_min: int) -> ClassArray:
     return classes[row, col]
 
 
-def _in_shade(brightness: FloatArray, green: BoolArray, rules: CoverRules) -> BoolArray:
-    usual = np.where(green, rules.brightness_of_green, rules.brightness_of_bare)
-    return np.asarray(brightness < SHADE_SHARE * usual)  # NaN compares as not shaded
-
-
 def _below_crowns(classes: ClassArray, cell_m: float, reach_m: float) -> ClassArray:
     """Return the ground's class: under a crown that of the nearest cell beside it, unknown beyond the reach."""
     crown = classes == CoverClass.TREE
@@ -592,10 +622,30 @@ def _below_crowns(classes: ClassArray, cell_m: float, reach_m: float) -> ClassAr
     return np.where(crown & (distance * cell_m > reach_m) | ray, np.uint8(CoverClass.UNKNOWN), nearest)
 
 
-def _confidence(index: FloatArray, height: FloatArray, rules: CoverRules) -> FloatArray:
-    by_index = ndtr(np.abs(np.nan_to_num(index) - rules.threshold) / np.hypot(INDEX_SD, rules.threshold_sd))
-    by_height = ndtr(np.abs(np.nan_to_num(height) - rules.shrub_min_m) / HEIGHT_SD_M)
-    return np.asarray(by_index * by_height, dtype=np.float64)
+def _chance_by_index(index: FloatArray, rules: CoverRules) -> FloatArray:
+    """Return how likely cells lie on their side of the threshold."""
+    known = np.nan_to_num(index)
+    if rules.near_infrared:
+        return np.asarray(ndtr(np.abs(known - rules.threshold) / np.hypot(INDEX_SD, rules.threshold_sd)))
+    green = _chance_by_colour(known, rules)
+    return np.where(known >= rules.threshold, green, 1 - green)
+
+
+def _chance_low(height: FloatArray, rules: CoverRules) -> FloatArray:
+    """Return how likely cells are on their side of the height from which plants are shrubs."""
+    return np.asarray(ndtr(np.abs(np.nan_to_num(height) - rules.shrub_min_m) / HEIGHT_SD_M))
+
+
+def _chance_by_colour(index: FloatArray, rules: CoverRules) -> FloatArray:
+    """Return how likely ground is green by an index of colour.
+
+    By the two kinds of ground that the photo shows, wherever within its doubt the threshold lies. Of a photo that shows
+    no two kinds it is only known that the threshold lies within sensible bounds.
+    """
+    if rules.kinds is not None:
+        return rules.kinds.chance_of_upper(index, rules.threshold_sd)
+    bounds = INDEX_RANGES[rules.index]
+    return np.interp(index, [bounds.low, rules.threshold, bounds.high], [0.0, 0.5, 1.0])
 
 
 # --- pieces ---------------------------------------------------------------------------------------------

@@ -2,12 +2,13 @@
 
 Green is read off an index of two or three bands, cell by cell. Histograms of an index add up, so one threshold serves
 an image of any size; it is looked for in the valley between bare and green ground. How far it may be off is told by
-drawing the image's tiles anew.
+drawing the image's tiles anew. Images without near infrared have a threshold of their own: :mod:`~.greenness`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import NamedTuple
 
 import numpy as np
@@ -18,6 +19,7 @@ from scipy.ndimage import gaussian_filter1d
 from lawngis.arrays import FloatArray
 from lawngis.errors import ParameterError, RasterError
 from lawngis.ground.raster import Grid
+from lawngis.ground.two_kinds import TwoKinds
 
 INDEX_BINS = 256
 """Bins of an index between -1 and 1; 8-bit counts hold no more."""
@@ -74,13 +76,27 @@ NDVI_RANGE = IndexRange(0.10, 0.40, 0.30)
 References: urban rules of Remote Sensing 2020, 12(17), 2725 (NDVI 0.3); the bounds are common practice, no source.
 """
 
-VISIBLE_RANGE = IndexRange(0.02, 0.15, 0.06)
-"""Of the visible index; common practice, no source."""
+VISIBLE_RANGE = IndexRange(0.02, 0.25, 0.06)
+"""Of the green leaf index: counts of cameras are low in it, and such as follow the light high; common practice, no
+source."""
 
 
-def index_range(*, near_infrared: bool) -> IndexRange:
-    """Return the sensible thresholds of the index that :func:`vegetation_index` gives for an image."""
-    return NDVI_RANGE if near_infrared else VISIBLE_RANGE
+class GreenIndex(StrEnum):
+    """What greenness is read off."""
+
+    NDVI = "ndvi"
+    GREEN_LEAF = "green_leaf"
+    EXCESS_GREEN = "excess_green"
+    VARI = "vari"
+
+
+INDEX_RANGES = {
+    GreenIndex.NDVI: NDVI_RANGE,
+    GreenIndex.GREEN_LEAF: VISIBLE_RANGE,
+    GreenIndex.EXCESS_GREEN: IndexRange(*(4 * bound / (3 - bound) for bound in VISIBLE_RANGE)),
+    GreenIndex.VARI: IndexRange(0.02, 0.40, 0.10),
+}
+"""Sensible thresholds of each index. Excess green E follows from the green leaf index L: E = 4 L / (3 - L)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +111,8 @@ class Imagery:
         Needed when there is no near infrared; they also tell shade better.
     nir
         Near infrared; None when the image has none.
+    lawn_chance
+        How likely each cell is lawn [0, 1], where examples taught it: see :mod:`lawngis.ground.learned`.
 
     Raises
     ------
@@ -106,6 +124,7 @@ class Imagery:
     green: Grid | None = None
     blue: Grid | None = None
     nir: Grid | None = None
+    lawn_chance: Grid | None = None
 
     def __post_init__(self) -> None:
         if self.nir is None and (self.green is None or self.blue is None):
@@ -137,7 +156,7 @@ class Imagery:
 
         red = there(self.red)
         assert red is not None  # noqa: S101  a Grid in gives a Grid out
-        return Imagery(red, there(self.green), there(self.blue), there(self.nir))
+        return Imagery(red, there(self.green), there(self.blue), there(self.nir), there(self.lawn_chance))
 
 
 def cell_side_m(grid: Grid) -> float:
@@ -188,12 +207,55 @@ def visible_index(red: ArrayLike, green: ArrayLike, blue: ArrayLike) -> FloatArr
     return _ratio(2 * g - r - b, 2 * g + r + b)
 
 
-def vegetation_index(imagery: Imagery) -> FloatArray:
-    """Return the NDVI of an image, or the visible index when it has no near infrared; shape (rows, cols)."""
-    if imagery.nir is not None:
+def excess_green(red: ArrayLike, green: ArrayLike, blue: ArrayLike) -> FloatArray:
+    """Return the excess green of chromatic coordinates, -1 to 2.
+
+    Notes
+    -----
+    2 g - r - b, with r, g, b the shares of the bands in their sum. That is 3 g - 1, and the green leaf index
+    (3 g - 1) / (g + 1): both rise with g alone, so they order ground alike and differ in where kinds of it crowd.
+
+    References
+    ----------
+    Woebbecke, Meyer, Von Bargen and Mortensen, 1995, Color indices for weed identification under various soil,
+    residue, and lighting conditions, Transactions of the ASAE 38(1), 259-269 (formula from memory).
+    """
+    r, g, b = (np.asarray(band, dtype=np.float64) for band in (red, green, blue))
+    return _ratio(2 * g - r - b, r + g + b)
+
+
+def vari(red: ArrayLike, green: ArrayLike, blue: ArrayLike) -> FloatArray:
+    """Return the visible atmospherically resistant index, held within -1 and 1; NaN where G + R - B is not positive.
+
+    Notes
+    -----
+    (G - R) / (G + R - B). Blue light of the sky makes all ground green to it that lies in the shade.
+
+    References
+    ----------
+    Gitelson, Kaufman, Stark and Rundquist, 2002, Novel algorithms for remote estimation of vegetation fraction, Remote
+    Sensing of Environment 80(1), 76-87 (formula from memory).
+    """
+    r, g, b = (np.asarray(band, dtype=np.float64) for band in (red, green, blue))
+    return np.clip(_ratio(g - r, g + r - b), -1.0, 1.0)
+
+
+def vegetation_index(imagery: Imagery, index: GreenIndex | None = None) -> FloatArray:
+    """Return an index of an image, shape (rows, cols).
+
+    Parameters
+    ----------
+    imagery
+        The image.
+    index
+        Which; without it the NDVI, or the green leaf index when there is no near infrared.
+    """
+    if imagery.nir is not None and index in (None, GreenIndex.NDVI):
         return ndvi(imagery.red.values, imagery.nir.values)
     assert imagery.green is not None and imagery.blue is not None  # noqa: S101  Imagery checks it
-    return visible_index(imagery.red.values, imagery.green.values, imagery.blue.values)
+    of_colour = {GreenIndex.EXCESS_GREEN: excess_green, GreenIndex.VARI: vari}
+    formula = visible_index if index is None else of_colour.get(index, visible_index)
+    return formula(imagery.red.values, imagery.green.values, imagery.blue.values)
 
 
 def index_histogram(index: ArrayLike) -> FloatArray:
@@ -238,15 +300,21 @@ class Threshold:
         How deep the valley is between the two humps, as a share of the lower one [0, 1].
     origin
         ``split``: found; ``bound``: found, but moved to the nearest sensible value; ``default``: the data show no
-        two humps; ``given``: by a parameter.
+        two humps; ``given``: by a parameter; ``mixture``: found where two kinds of ground part.
     sd
         Standard deviation of the value [1], where :func:`threshold_of_tiles` found it.
+    index
+        Of which index it is.
+    kinds
+        The two kinds of ground that a mixture parts.
     """
 
     value: float
     depth: float
     origin: str
     sd: float = 0.0
+    index: GreenIndex = GreenIndex.NDVI
+    kinds: TwoKinds | None = None
 
 
 def vegetation_threshold(histogram: ArrayLike, bounds: IndexRange = NDVI_RANGE) -> Threshold:

@@ -38,6 +38,7 @@ from .options import (
     DemSdOption,
     DemUnitOption,
     DsmOption,
+    ExamplesOption,
     ImageryOption,
     LayerOption,
     PositionSdOption,
@@ -149,6 +150,7 @@ def plan(
     dsm: DsmOption = None,
     imagery: ImageryOption = None,
     bands: BandsOption = None,
+    examples: ExamplesOption = None,
     dem_unit: DemUnitOption = None,
     position_sd_m: PositionSdOption = None,
     dem_sd_m: DemSdOption = None,
@@ -181,7 +183,7 @@ def plan(
             advice="Use one of them; what draws told of a plan stays with its checks under --from.",
         )
     accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m, "dem_correlation_m": dem_correlation_m}
-    source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands)
+    source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands, examples)
     settings = Settings(
         mower_of(profile, source.files),
         with_shared(parameters, installed_steps(), source.files.settings.shared_parameters),

@@ -30,6 +30,10 @@ ImageryOption = Annotated[str | None, typer.Option("--imagery", metavar="FILE", 
 BandsOption = Annotated[
     str | None, typer.Option("--bands", metavar="NAMES", help="The image's bands in order: red,green,blue,nir.")
 ]
+ExamplesOption = Annotated[
+    Path | None,
+    typer.Option("--examples", metavar="FILE", help="Pieces drawn of lawn and not lawn, to read the image by."),
+]
 DemUnitOption = Annotated[
     str | None, typer.Option("--dem-unit", metavar="UNIT", help="Vertical unit of the rasters: m, ft or us-ft.")
 ]
@@ -53,12 +57,13 @@ def opened(
     dem_unit: str | None,
     accuracy: dict[str, float | None],
     bands: str | None = None,
+    examples: Path | None = None,
 ) -> SiteSource:
     """Return a site, looked through and ready to be cut into parcels."""
     from ..reading.site_files import site_files
     from ..reading.site_source import SiteSource
 
-    files = site_files(site, layer_names=named_layers(layer), raster_files=given(rasters))
+    files = site_files(site, layer_names=named_layers(layer), raster_files=given(rasters), examples=examples)
     return SiteSource(files, read_options(dem_unit, accuracy, bands))
 
 

@@ -15,14 +15,12 @@ from shapely.geometry.base import BaseGeometry
 
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.geometry.polygons import opened, polygon_parts
-from lawngis.ground.cover import CoverClass, CoverPiece
+from lawngis.ground.cover import TRUST_WITHOUT_NIR, CoverClass, CoverPiece, CoverRules
+from lawngis.ground.greenness import WARM_MOST, green_threshold, in_shade, usual_brightness, warm_from
 from lawngis.ground.imagery import (
+    GreenIndex,
     Imagery,
     Threshold,
-    cell_side_m,
-    index_range,
-    threshold_of_tiles,
-    tile_histograms,
     vegetation_index,
 )
 from lawngis.ground.raster import Grid
@@ -42,6 +40,7 @@ WORDS = {
     CoverClass.GREEN: "green",
     CoverClass.DRY: "dry",
     CoverClass.STANDING: "unknown",
+    CoverClass.SHADED: "shaded",
 }
 EVIDENCE = {
     "bare": "not green and low in the image and surface model",
@@ -53,8 +52,15 @@ EVIDENCE = {
     "built": "stands and is not green",
     "green": "green in the image, and no surface model tells how high: lawn, shrubs or crowns",
     "dry": "not standing, and just not green enough: dry grass, or bare ground",
+    "shaded": "not green, but in the shade, or dark by itself, where colour tells nothing without near infrared",
     "unknown": "stands and is not green, but without near infrared colour doesn't tell a plant from a building",
 }
+LEARNED_EVIDENCE = {
+    "lawn": "like the lawn that somebody drew as an example, and not known to stand",
+    "bare": "like the other ground that somebody drew as an example, and not known to stand",
+}
+"""What examples tell."""
+
 DOUBT_COVERS = {
     "maybe_lawn": "lawn only if ground counts as green from one standard deviation less",
     "hardly_lawn": "lawn no more if ground counts as green from one standard deviation more",
@@ -103,8 +109,20 @@ def cover_word(piece: CoverPiece) -> str:
     return "lawn_under_crown" if piece.inferred else WORDS[piece.cover]
 
 
-def cover_values(word: str, piece: CoverPiece, threshold: Threshold) -> dict[str, Any]:
-    """Return what the layer `cover` says of a piece beside its name, place and area."""
+def cover_values(word: str, piece: CoverPiece, threshold: Threshold, *, learned: bool = False) -> dict[str, Any]:
+    """Return what the layer `cover` says of a piece beside its name, place and area.
+
+    Parameters
+    ----------
+    word
+        What it is called there.
+    piece
+        The piece.
+    threshold
+        From where on ground counts as green.
+    learned
+        Whether examples tell lawn from other ground.
+    """
     return {
         "cover": word,
         "confidence": piece.confidence,
@@ -112,7 +130,7 @@ def cover_values(word: str, piece: CoverPiece, threshold: Threshold) -> dict[str
         "greenness": piece.greenness,
         "green_from": threshold.value,
         "green_from_sd": threshold.sd,
-        "evidence": {**EVIDENCE, **DOUBT_COVERS}[word],
+        "evidence": {**EVIDENCE, **DOUBT_COVERS, **(LEARNED_EVIDENCE if learned else {})}[word],
     }
 
 
@@ -130,25 +148,100 @@ def used_threshold(imagery: Imagery, height_m: NDArray[np.float64] | None, param
         Of the step `cover`.
     """
     if parameters.index_threshold is not None:
-        return Threshold(parameters.index_threshold, 1.0, "given")
+        index_used = GreenIndex.GREEN_LEAF if imagery.nir is None else GreenIndex.NDVI
+        return Threshold(parameters.index_threshold, 1.0, "given", index=index_used)
     index = vegetation_index(imagery)
     low = np.isfinite(index) if height_m is None else np.isfinite(index) & (height_m < parameters.shrub_min_m)
-    tiles = tile_histograms(np.where(low, index, np.nan) if low.any() else index, cell_side_m(imagery.red))
-    return threshold_of_tiles(tiles, index_range(near_infrared=imagery.nir is not None))
+    low = low if low.any() else np.isfinite(index)
+    return green_threshold(imagery, low)
 
 
-def threshold_findings(threshold: Threshold, *, near_infrared: bool) -> list[Finding]:
+def cover_rules(
+    imagery: Imagery,
+    threshold: Threshold,
+    parameters: CoverParameters,
+    *,
+    surface_cell_m: float,
+    colour_trust: float = TRUST_WITHOUT_NIR,
+) -> CoverRules:
+    """Return the rules by which an image's cells are classified.
+
+    Parameters
+    ----------
+    imagery
+        The image, or a sample of it, which tells how bright sunlit ground is.
+    threshold, parameters
+        As :func:`used_threshold` gave it, and of the step `cover`.
+    surface_cell_m
+        Cell of the surface model, or of the image without one [m].
+    colour_trust
+        As :func:`colour_trust` gave it.
+    """
+    index = vegetation_index(imagery, threshold.index)
+    usual = usual_brightness(imagery, index, threshold.value)
+    green = index >= threshold.value
+    sunlit = np.isfinite(index) & ~green & ~in_shade(imagery.brightness, green, usual)
+    return CoverRules(
+        threshold.value,
+        threshold.sd,
+        shrub_min_m=parameters.shrub_min_m,
+        tree_min_m=parameters.tree_min_m,
+        speck_m2=parameters.piece_min_m2,
+        surface_cell_m=surface_cell_m,
+        crown_reach_m=parameters.crown_reach_m,
+        index=threshold.index,
+        kinds=threshold.kinds,
+        colour_trust=colour_trust,
+        warm_from=WARM_MOST if imagery.nir is not None else warm_from(imagery, sunlit),
+        brightness_of_green=usual[0],
+        brightness_of_bare=usual[1],
+    )
+
+
+PRIOR_FEATURES = 5.0
+"""What is known of colour beforehand counts as much as so many roofs and pieces of paving that a map shows."""
+
+
+def colour_trust(index: Grid, threshold: Threshold, mapped: Iterable[BaseGeometry], frame: MeasuringFrame) -> float:
+    """Return how far an image's colour tells plants, by the roofs and the paving that a map shows [0, 1].
+
+    Parameters
+    ----------
+    index
+        By which green is told.
+    threshold
+        From where on it is.
+    mapped
+        Roofs and paving [m], each of which is a trial: most of it is not green, or colour fails there.
+    frame
+        The measuring frame.
+
+    Notes
+    -----
+    Mean of a beta distribution: what is known beforehand, with as many trials as `PRIOR_FEATURES`, and the map's.
+    """
+    middles = [zonal_quantiles(index, shape, frame, [0.5])[0] for shape in mapped if shape.area >= 4]
+    seen = [bool(middle < threshold.value) for middle in middles if np.isfinite(middle)]
+    return (PRIOR_FEATURES * TRUST_WITHOUT_NIR + sum(seen)) / (PRIOR_FEATURES + len(seen))
+
+
+def threshold_findings(threshold: Threshold) -> list[Finding]:
     """Return what must be said of the index by which green is told."""
-    findings = []
-    if not near_infrared:
-        findings.append(Finding("caution", "imagery-visible-only"))
-    if threshold.origin in ("default", "bound"):
-        values = {
-            "case": "default" if threshold.origin == "default" else "bound",
-            "index": threshold.value,
-            "index_sd": threshold.sd,
-        }
-        findings.append(Finding("info", "green-threshold", values))
+    values = {"index": threshold.value, "index_sd": threshold.sd}
+    if threshold.index is GreenIndex.NDVI:
+        if threshold.origin not in ("default", "bound"):
+            return []
+        return [
+            Finding(
+                "info", "green-threshold", {"case": "default" if threshold.origin == "default" else "bound", **values}
+            )
+        ]
+    findings = [Finding("caution", "imagery-visible-only")]
+    if threshold.kinds is not None:
+        of_kinds = {"kind": threshold.index, "overlap_percent": 100 * threshold.kinds.overlap, **values}
+        findings.append(Finding("info", "green-by-colour", of_kinds))
+    elif threshold.origin == "default":
+        findings.append(Finding("caution", "green-unknown", values))
     return findings
 
 

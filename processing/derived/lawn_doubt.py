@@ -1,7 +1,7 @@
 """Ground of which an image doesn't settle whether it is lawn: how much hangs on it, what is said of it, what is asked.
 
-It hangs on where green begins, or is dry and just not green enough, or is green of unknown height, or it stands and
-only colour says that it is no plant.
+It hangs on where green begins, or is dry and just not green enough, or lies in the shade, or is green of unknown
+height, or it stands and only colour says that it is no plant.
 """
 
 from __future__ import annotations
@@ -31,7 +31,12 @@ ASKED_MIN_M2 = 4.0
 ASKED_MOST = 3
 """So many of the largest pieces of a kind are asked about: they tell what the others are."""
 
-DOUBTS = {"dry": "ground-dry", "green": "green-height-unknown", "unknown": "standing-unknown"}
+DOUBTS = {
+    "dry": "ground-dry",
+    "shaded": "ground-shaded",
+    "green": "green-height-unknown",
+    "unknown": "standing-unknown",
+}
 """Cover that is a doubt by itself, and the code of the finding that says so."""
 
 
@@ -166,7 +171,7 @@ def doubt_checks(extent: LawnRange, ground: Sequence[DoubtfulGround], parcel_m2:
         checks += [_look("lawn-at-all", piece, None, 1.0, case=kind) for piece in _asked(ground, kind)]
     looked_at = shapely.union_all([check.area for check in checks])
     beside = [piece for piece in ground if piece.ground.intersection(looked_at).area < piece.ground.area / 2]
-    for kind, code in (("dry", "dry-grass"), ("green", "maybe-crown")):
+    for kind, code in (("dry", "dry-grass"), ("shaded", "in-shade"), ("green", "maybe-crown")):
         for piece in _asked(beside, kind):
             weight = min(1.0, piece.ground.area / max(parcel_m2, 1.0) + 0.1)
             checks.append(_look(code, piece, min(0.5, 1 - piece.row["confidence"]), weight))

@@ -27,7 +27,7 @@ RUN_KINDS = ("edge", "corner", "passage", "island", "lead_out", "lead_back")
 PEG_KINDS = ("straight", "bend", "lead", "dock")
 HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
 SEVERITIES = ("info", "caution", "stop")
-COVERS = ("lawn", "lawn_under_crown", "green", "dry", "shrub", "hedge", "crown", "bare", "built", "unknown")
+COVERS = ("lawn", "lawn_under_crown", "green", "dry", "shaded", "shrub", "hedge", "crown", "bare", "built", "unknown")
 COVER_DOUBTS = ("maybe_lawn", "hardly_lawn")
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 

@@ -166,6 +166,7 @@ STYLES: Mapping[str, LayerStyle] = MappingProxyType(
             ("lawn_under_crown", "From the air: lawn under a crown", Area("#c8e6b0", 0.4, "level", "#5c8f3a", 0.1)),
             ("green", "From the air: green of unknown height", Area("#c8e6b0", 0.4, "rising", "#5c8f3a", 0.1)),
             ("dry", "From the air: dry grass or bare", Area("#cdb865", 0.5, "level", "#a08c3a", 0.1)),
+            ("shaded", "From the air: in the shade, not told", Area("#8d97a6", 0.4, "level", "#5d6776", 0.1)),
             ("shrub", "From the air: shrubs", Area("#7d9a3c", 0.4)),
             ("hedge", "From the air: hedge", Area("#7d9a3c", 0.4, "crossed", "#3f4f1d", 0.1)),
             ("crown", "From the air: crown", Area("", 1.0, "rising", "#2f6b3f", 0.1)),

@@ -53,6 +53,8 @@ class SiteFiles:
     """Folders of tiles that rasters were tied together from, by raster."""
     settings: SettingsFile = field(default_factory=SettingsFile)
     completeness: Completeness = field(default_factory=Completeness)
+    examples: Path | None = None
+    """Pieces of lawn and of other ground, drawn for reading the image by."""
 
     @property
     def absent(self) -> list[str]:
@@ -64,6 +66,7 @@ class SiteFiles:
     def inputs(self) -> list[Path]:
         """Every file that is read, each once."""
         vector = [file for place in self.layers.values() for file in (place.path, *formats.side_files(place.path))]
+        vector += [] if self.examples is None else [self.examples, *formats.side_files(self.examples)]
         vector += [self.settings.path] if self.settings.path is not None else []
         grids = [
             file
@@ -84,6 +87,7 @@ def site_files(
     layer_names: Mapping[str, str] | None = None,
     raster_files: Mapping[str, str] | None = None,
     may_be_plan: bool = False,
+    examples: Path | None = None,
 ) -> SiteFiles:
     """Find the layers and rasters of a site.
 
@@ -99,6 +103,8 @@ def site_files(
         these names.
     may_be_plan
         The file may hold a plan beside the site's layers.
+    examples
+        File of examples of lawn and of other ground, where the settings name none or another.
 
     Raises
     ------
@@ -114,6 +120,8 @@ def site_files(
     wanted = _wanted_names(named)
     image = {"imagery": str(path)} if path.suffix.casefold() in RASTER_ENDINGS and path.is_file() else {}
     files = _vector_files(path) if path.is_dir() else [] if image else [path]
+    examples = examples or settings.examples
+    files = [file for file in files if examples is None or file.resolve() != examples.resolve()]
     overviews, unreadable = _overviews(files, wanted)
     _refuse_cut_off(overviews)
     computed = _computed_layers(list(overviews), wanted)
@@ -135,14 +143,15 @@ def site_files(
     places = _raster_places(list(read), [image | dict(raster_files or {}), settings.rasters, beside])
     folders = {name: place for name, place in places.items() if Path(place).is_dir()}
     one = {name: str(_tied_together(Path(folder).absolute(), name)) for name, folder in folders.items()}
+    taken = {*files, *map(Path, places.values()), *([examples] if examples else [])}
     passed_over = {
         **ignored,
         **computed,
         **{file.name: "a plan" for file in plans},
         **unreadable,
-        **(_other_files(path, {*files, *map(Path, places.values())}, places) if path.is_dir() else {}),
+        **(_other_files(path, taken, places) if path.is_dir() else {}),
     }
-    return SiteFiles(path, layers, places | one, passed_over, folders, settings, complete)
+    return SiteFiles(path, layers, places | one, passed_over, folders, settings, complete, examples)
 
 
 def _overviews(

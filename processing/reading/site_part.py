@@ -20,6 +20,7 @@ from lawngis.arrays import FloatArray
 from lawngis.errors import FeatureError, LayerError, ParameterError, RasterError
 from lawngis.geometry.frame import MeasuringFrame, horizontal_crs
 from lawngis.ground.imagery import Imagery
+from lawngis.ground.learned import LearnedLawn
 from lawngis.ground.plausible import STEP_MAX_M, absurd_cells, greatest_step_m, impossible_cells
 from lawngis.ground.raster import Grid, cells_without_data, centres_in, widened
 
@@ -29,7 +30,8 @@ from ..model.plan import Finding
 from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
 from .features import Features, drawable, label, read_features
-from .read_options import UNITS_M, ReadOptions, band_numbers
+from .image_window import image_within
+from .read_options import UNITS_M, ReadOptions
 from .simplification import simplified
 from .site_files import LayerPlace, SiteFiles
 from .surroundings import NEIGHBOURHOOD_M, Surroundings
@@ -75,6 +77,8 @@ class SitePart:
         Findings that every parcel of the site has.
     repaired_rows
         Rows, from 0, by feature number, of features that are repaired, by layer.
+    learned
+        What examples of lawn taught, where there are any.
     """
 
     files: SiteFiles
@@ -85,6 +89,7 @@ class SitePart:
     parcel_rows: tuple[int, ...]
     common: tuple[Finding, ...]
     repaired_rows: Mapping[str, Mapping[int, int]]
+    learned: LearnedLawn | None = None
 
     def __post_init__(self) -> None:
         self._layers: dict[str, Features] = {}
@@ -291,16 +296,16 @@ class SitePart:
     def _imagery_near(self, around: Surroundings) -> tuple[Imagery | None, list[Finding]]:
         if "imagery" not in self.files.rasters:
             return None, []
-        path, crs = self.files.rasters["imagery"], self._crs_of["imagery"]
+        crs = self._crs_of["imagery"]
         bounds = around.outline_in(crs, IMAGERY_MARGIN_M).bounds
         try:
-            number = band_numbers(self.options.bands, self.raster_info["imagery"].bands, path)
-            grids = {name: Grid(*rasters.read_window(path, bounds, band=band), crs) for name, band in number.items()}
-            image = Imagery(grids["red"], grids.get("green"), grids.get("blue"), grids.get("nir"))
+            image = image_within(self.raster_info["imagery"], crs, self.options.bands, bounds)
         except RasterError as error:
             why = {"reason": error.what, "advice": error.advice}
             return None, [Finding("caution", "imagery-missing-here", why)]
         known = np.isfinite(np.sum([band.values for band in image.bands], axis=0)).any()
+        if known and self.learned is not None:
+            image = self.learned.on(image)
         return (image, []) if known else (None, [Finding("caution", "imagery-missing-here", {"case": "no_data"})])
 
 

@@ -47,6 +47,9 @@ class SiteSettings(BaseModel):
     dem_unit: Literal["", "m", "ft", "us-ft"] = Field(default="", description="vertical unit of the rasters")
     profile: str = Field(default="", description="mower profile: a name, or a file inside the site")
     price_book: str = Field(default="", description="file with prices inside the site")
+    examples: str = Field(
+        default="", description="file inside the site with pieces of lawn and of other ground, drawn as examples"
+    )
     attribution: Mapping[str, str] = Field(
         default_factory=dict, description="of each layer or raster, who made it and under which licence"
     )
@@ -134,6 +137,12 @@ class SettingsFile:
         """Name of the mower profile, or its file; None when the settings name none."""
         given = self.settings.profile
         return str(self.inside(given, "profile")) if given.casefold().endswith(".toml") else given or None
+
+    @property
+    def examples(self) -> Path | None:
+        """File of examples that the settings name."""
+        given = self.settings.examples
+        return self.inside(given, "examples") if given else None
 
     @property
     def shared_parameters(self) -> dict[str, str]:

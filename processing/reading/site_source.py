@@ -23,6 +23,7 @@ from ..model.plan import Finding
 from ..model.site import Site
 from ..model.site_layers import SITE_LAYERS
 from ..model.text import name_of
+from .examples import learned_finding, learned_from
 from .features import check_layer, drawable, identified, label, named_rows, read_features, surveyed
 from .read_options import ReadOptions
 from .site_files import SiteFiles
@@ -93,6 +94,7 @@ class SiteSource:
             for name, place in files.layers.items()
             if name not in SITE_WIDE_LAYERS
         }
+        self._learned = learned_from(files, self.raster_info, self.options)
         self._common = tuple(self._common_findings())
         self._part: SitePart | None = None
 
@@ -153,6 +155,7 @@ class SiteSource:
             tuple(row + 1 for row in (*own, *neighbours)),
             self._common,
             {name: survey.repaired_rows for name, survey in self._surveys.items()},
+            self._learned,
         )
 
     def site(self, parcel_id: str) -> Site:
@@ -199,6 +202,8 @@ class SiteSource:
         elif self.options.dem_unit is None and self.dem_info.vertical_unit_m is None:
             unit = "metre" if self.dem_info.crs.is_geographic else self.dem_info.crs.axis_info[0].unit_name
             findings.append(Finding("info", "dem-unit-assumed", {"unit": unit}))
+        if self._learned is not None:
+            findings.append(learned_finding(self._learned))
         if self._step_m:
             findings.append(Finding("caution", "dem-rounded", {"step_m": self._step_m}))
         if "dem" in self.files.rasters and len(_no_alpha(self.dem_info)) > 1:

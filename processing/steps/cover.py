@@ -15,14 +15,12 @@ from lawngis.geometry.polygons import polygon_parts
 from lawngis.ground.cover import (
     CoverClass,
     CoverPiece,
-    CoverRules,
     GroundCover,
     cover_pieces,
     ground_cover,
     height_above_ground,
     lawn_in_doubt,
     mask_pieces,
-    usual_brightness,
 )
 from lawngis.ground.imagery import Imagery, Threshold, cell_side_m, vegetation_index
 from lawngis.ground.raster import Grid, centres_in
@@ -38,8 +36,10 @@ from ..derived.imagery_rules import (
     PAVING_GREEN,
     PAVING_GREEN_SHARE,
     CoverParameters,
+    colour_trust,
     contradicted,
     contradiction,
+    cover_rules,
     cover_values,
     cover_word,
     flat_buildings,
@@ -150,16 +150,12 @@ def _outside(row: Row, ground: BaseGeometry) -> list[Row]:
 
 
 def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
-    near_infrared = imagery.nir is not None
     findings = []
     dsm = site.dsm if site.has_terrain else None  # heights stand on the ground
     if dsm is None:
         findings.append(Finding("caution", "cover-without-heights", {"case": "parcel"}))
-    image_shift = layer_shift(
-        imagery.red.with_values(vegetation_index(imagery)),
-        site.geometries("hard_surfaces") + site.geometries("buildings"),
-        site.frame,
-    )
+    mapped = site.geometries("hard_surfaces") + site.geometries("buildings")
+    image_shift = layer_shift(imagery.red.with_values(vegetation_index(imagery)), mapped, site.frame)
     findings += shift_findings("image", image_shift, cell_side_m(imagery.red), parameters)
     if to_correct(image_shift, parameters):
         assert image_shift is not None  # noqa: S101  asked just above
@@ -173,19 +169,14 @@ def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
             dsm = laid_right(dsm, dsm_shift)
     height = None if dsm is None else height_above_ground(dsm, site.dem, imagery.red, site.frame)
     threshold = used_threshold(imagery, height, parameters)
-    findings += threshold_findings(threshold, near_infrared=near_infrared)
-    green, bare = usual_brightness(imagery, vegetation_index(imagery), threshold.value)
-    rules = CoverRules(
-        threshold.value,
-        threshold.sd,
-        shrub_min_m=parameters.shrub_min_m,
-        tree_min_m=parameters.tree_min_m,
-        speck_m2=parameters.piece_min_m2,
+    findings += threshold_findings(threshold)
+    index = imagery.red.with_values(vegetation_index(imagery, threshold.index))
+    rules = cover_rules(
+        imagery,
+        threshold,
+        parameters,
         surface_cell_m=cell_side_m(dsm if dsm is not None else imagery.red),
-        crown_reach_m=parameters.crown_reach_m,
-        near_infrared=near_infrared,
-        brightness_of_green=green,
-        brightness_of_bare=bare,
+        colour_trust=colour_trust(index, threshold, mapped, site.frame),
     )
     heights = None if height is None else imagery.red.with_values(height)
     seen = ground_cover(imagery, height, rules)
@@ -253,8 +244,10 @@ def _cover_rows(
         shape = piece.polygon.difference(hedged) if word in ("shrub", "crown") else piece.polygon
         drawn.append((word, piece, shape))
     drawn += [(word, piece, piece.polygon) for word, some in of_masks.items() for piece in some]
+    learned = site.imagery is not None and site.imagery.lawn_chance is not None
     rows: list[Row] = []
     for word, piece, shape in drawn:
+        values = cover_values(word, piece, threshold, learned=learned)
         for part in polygon_parts(shapely.intersection(shape, site.parcel)):
             if part.area < 0.1:
                 continue
@@ -262,7 +255,7 @@ def _cover_rows(
                 {
                     "cover_id": f"{site.parcel_id}-C{len(rows) + 1}",
                     "area_m2": part.area,
-                    **cover_values(word, piece, threshold),
+                    **values,
                     "geometry": part,
                 }
             )

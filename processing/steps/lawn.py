@@ -49,7 +49,7 @@ DOUBT_SHARE_MIN = 0.05
 """Ground in doubt of less than this share of the lawn decides nothing: no other lawn is derived for its sake."""
 
 SHOWN = {
-    "bare ground in the image": ("bare", "dry"),
+    "bare ground in the image": ("bare", "dry", "shaded"),
     "things that stand": ("built", "unknown"),
     "shrubs": ("shrub",),
     "hedges": ("hedge",),

@@ -10,12 +10,19 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.errors import LawngisError
-from lawngis.ground.cover import CoverRules, usual_brightness
+from lawngis.ground.cover import CoverRules
 from lawngis.ground.imagery import Imagery, Threshold, vegetation_index
 from lawngis.ground.raster import Grid
 from lawngis.ground.shift import Shift, windows_shift
 
-from ..derived.imagery_rules import CoverParameters, shift_findings, threshold_findings, to_correct, used_threshold
+from ..derived.imagery_rules import (
+    CoverParameters,
+    cover_rules,
+    shift_findings,
+    threshold_findings,
+    to_correct,
+    used_threshold,
+)
 from ..model.plan import Finding
 from .image import WholeImage
 
@@ -56,44 +63,30 @@ def calibrated(image: WholeImage, parameters: CoverParameters) -> CalibratedImag
         When no threshold parts green from bare ground, with the image named.
     """
     sample, height_m = image.sample()
-    index = vegetation_index(sample)
-    near_infrared = sample.nir is not None
     try:
         threshold = used_threshold(sample, height_m, parameters)
     except LawngisError as error:
         raise error.within(image.info["imagery"].source) from error
-    findings = [_index_finding(threshold, near_infrared=near_infrared)]
-    findings += [
-        finding
-        for finding in threshold_findings(threshold, near_infrared=near_infrared)
-        if finding.code != "green-threshold"
-    ]
+    findings = [_index_finding(threshold)]
+    findings += [finding for finding in threshold_findings(threshold) if finding.code not in _SAID_OF_IMAGE]
     if "dsm" not in image.info:
         findings.append(Finding("caution", "cover-without-heights"))
     image_shift, surface_shift = _shifts(image)
     findings += shift_findings("image", image_shift, image.cell_m, parameters)
     findings += shift_findings("surface model", surface_shift, image.surface_cell_m, parameters)
-    green, bare = usual_brightness(sample, index, threshold.value)
-    rules = CoverRules(
-        threshold.value,
-        threshold.sd,
-        shrub_min_m=parameters.shrub_min_m,
-        tree_min_m=parameters.tree_min_m,
-        speck_m2=parameters.piece_min_m2,
-        surface_cell_m=image.surface_cell_m,
-        crown_reach_m=parameters.crown_reach_m,
-        near_infrared=near_infrared,
-        brightness_of_green=green,
-        brightness_of_bare=bare,
-    )
+    rules = cover_rules(sample, threshold, parameters, surface_cell_m=image.surface_cell_m)
     moved = image.laid_right(*(s if to_correct(s, parameters) else None for s in (image_shift, surface_shift)))
     return CalibratedImage(moved, rules, threshold, tuple(findings))
 
 
-def _index_finding(threshold: Threshold, *, near_infrared: bool) -> Finding:
+_SAID_OF_IMAGE = ("green-threshold", "green-by-colour")
+"""Findings on a parcel's threshold that :func:`_index_finding` says of the whole image."""
+
+
+def _index_finding(threshold: Threshold) -> Finding:
     values = {
         "case": f"whole_image_{threshold.origin}",
-        "kind": "ndvi" if near_infrared else "green_leaf",
+        "kind": threshold.index,
         "index": threshold.value,
         "index_sd": threshold.sd,
         "depth_percent": 100 * threshold.depth,

@@ -26,8 +26,8 @@ from lawngis.ground.cover import (
     cover_pieces,
     ground_cover,
     height_above_ground,
-    usual_brightness,
 )
+from lawngis.ground.greenness import usual_brightness
 from lawngis.ground.imagery import Imagery, index_histogram, vegetation_index, vegetation_threshold
 from lawngis.ground.raster import Grid
 from lawngis.ground.seams import whole

@@ -22,10 +22,17 @@ from lawngis.ground.cover import (
     mask_pieces,
     on_cells_of,
     pieces_in_turn,
-    usual_brightness,
     with_hedges,
 )
-from lawngis.ground.imagery import VISIBLE_RANGE, Imagery, index_histogram, vegetation_index, vegetation_threshold
+from lawngis.ground.greenness import usual_brightness
+from lawngis.ground.imagery import (
+    VISIBLE_RANGE,
+    GreenIndex,
+    Imagery,
+    index_histogram,
+    vegetation_index,
+    vegetation_threshold,
+)
 from lawngis.ground.raster import Grid
 from lawngis.ground.seams import blocks, whole
 from lawngis.ground.trees import found_trees
@@ -134,7 +141,7 @@ def test_without_infrared_or_heights_it_is_less_sure():
     flat = ground_cover(imagery, None, rules(imagery)).confidence.values[110, 130]
     visible = Imagery(imagery.red, imagery.green, imagery.blue)
     threshold = vegetation_threshold(index_histogram(vegetation_index(visible)), VISIBLE_RANGE)
-    cover = ground_cover(visible, height, CoverRules(threshold.value, near_infrared=False))
+    cover = ground_cover(visible, height, CoverRules(threshold.value, index=GreenIndex.GREEN_LEAF))
     assert cover.classes[110, 130] == CoverClass.LAWN and cover.classes[84, 80] == CoverClass.BARE
     assert cover.confidence.values[110, 130] < full and flat < full
 
@@ -273,7 +280,7 @@ def test_dry_goes_down_two_deviations_and_no_further_than_sensible():
     assert CoverRules(0.3, 0.12).dry_min == 0.10  # below there is bare soil: NDVI_RANGE
     assert CoverRules(0.3, 0.25).dry_min == pytest.approx(0.05)  # or where one deviation reaches beyond
     assert CoverRules(0.05, 0.0).dry_min == 0.05  # a threshold that is known leaves no room
-    assert CoverRules(0.06, 0.0375, near_infrared=False).dry_min == 0.02
+    assert CoverRules(0.06, 0.0375, index=GreenIndex.GREEN_LEAF).dry_min == 0.02
 
 
 def test_what_a_threshold_decides_is_between_one_lower_and_one_higher():
@@ -294,7 +301,7 @@ def test_colour_alone_makes_nothing_that_stands_a_building():
     height = np.where(np.hypot(*(np.mgrid[:120, :160] + 0.5 - np.array([40, 110])[:, None, None])) < 14, 7.0, height)
     with_nir = ground_cover(imagery, height, rules(imagery))
     visible = Imagery(imagery.red, imagery.green, imagery.blue)
-    by_colour = ground_cover(visible, height, rules(visible, near_infrared=False))
+    by_colour = ground_cover(visible, height, rules(visible, index=GreenIndex.GREEN_LEAF))
     assert with_nir.classes[40, 40] == with_nir.classes[40, 110] == CoverClass.BUILT
     assert not (by_colour.classes == CoverClass.BUILT).any()
     assert by_colour.classes[40, 40] == by_colour.classes[40, 110] == CoverClass.STANDING

@@ -9,12 +9,13 @@ from pyproj import CRS
 
 from lawngis.errors import ParameterError, RasterError
 from lawngis.ground.imagery import (
+    INDEX_RANGES,
     NDVI_RANGE,
     VISIBLE_RANGE,
+    GreenIndex,
     Imagery,
     cell_side_m,
     index_histogram,
-    index_range,
     ndvi,
     threshold_of_tiles,
     tile_histograms,
@@ -135,7 +136,7 @@ def test_the_threshold_is_that_of_all_tiles_together_and_the_same_each_time():
     found, again = (threshold_of_tiles(tile_histograms(index, 0.25)) for _ in range(2))
     assert found == again
     assert found.value == vegetation_threshold(index_histogram(index)).value
-    assert index_range(near_infrared=True) == NDVI_RANGE and index_range(near_infrared=False) == VISIBLE_RANGE
+    assert INDEX_RANGES[GreenIndex.NDVI] == NDVI_RANGE and INDEX_RANGES[GreenIndex.GREEN_LEAF] == VISIBLE_RANGE
 
 
 def test_bands_must_fit_and_suffice():

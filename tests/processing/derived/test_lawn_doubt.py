@@ -86,6 +86,12 @@ def test_what_layers_show_is_in_no_doubt():
     assert left.ground.area == pytest.approx(4)
 
 
+def test_ground_in_the_shade_is_asked_about():
+    ground = doubtful_ground([row("lawn", 0), row("shaded", 20, confidence=0.5)], [])
+    (check,) = doubt_checks(lawn_range(lawn(20), lawn(20), lawn(20), MOWER), ground, 100.0)
+    assert check.code == "in-shade" and check.flip_probability == 0.5 and check.at_stake == pytest.approx(20)
+
+
 def test_it_is_said_how_much_and_by_which_threshold():
     cover = [row("lawn", 40), row("maybe_lawn", 0)]
     extent = lawn_range([], lawn(2), lawn(20), MOWER)
@@ -109,8 +115,8 @@ def test_where_there_is_a_lawn_in_any_case_only_how_much_is_undecided():
 
 
 def test_each_kind_of_doubt_is_said_with_its_area():
-    said = doubt_area_findings({"dry": 12.0, "green": 0.0, "unknown": 3.0})
+    said = doubt_area_findings({"dry": 12.0, "shaded": 3.0, "green": 0.0, "unknown": 3.0})
     assert [one.code for one in said] == ["ground-dry"] and said[0].said()[0].startswith("12 m² of low ground")
-    said = doubt_area_findings({"dry": 12.0, "green": 50.0, "unknown": 30.0})
-    assert [one.code for one in said] == ["ground-dry", "green-height-unknown", "standing-unknown"]
+    said = doubt_area_findings({"dry": 12.0, "shaded": 5.0, "green": 50.0, "unknown": 30.0})
+    assert [one.code for one in said] == ["ground-dry", "ground-shaded", "green-height-unknown", "standing-unknown"]
     assert "no surface model" in said[0].said()[0]  # nothing says that it is low
