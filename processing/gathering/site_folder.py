@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import geopandas
@@ -14,20 +15,24 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
-from lawngis.errors import SiteError
+from lawngis.errors import ParameterError, SiteError
 from lawngis.toml_table import toml_table
 
-from ..files import gpkg
+from ..files import gpkg, tiles
 from ..files.atomic import folder_draft, link_or_copy
 from ..files.digests import sha256
+from ..files.rasters import RasterInfo, raster_overview
+from ..files.remote import Server
 from ..model.site_layers import SITE_LAYERS
 from ..model.text import counted
+from ..reading.read_options import BANDS
 from ..reading.site_part import METRES_PER_DEGREE
 from ..reading.site_settings import FILE_NAME, SettingsFile, settings_file
 from .map_extract import map_layers
 from .map_tags import tag_table
 from .point_cloud import elevation_models
-from .sources import Sources
+from .remote import fetched
+from .sources import Sources, raster_name
 
 LAYERS_FILE = "layers.gpkg"
 SOURCES_FOLDER = "sources"
@@ -49,31 +54,37 @@ class Gathered:
     settings: dict[str, Any] = field(default_factory=dict)
 
 
-def gather(sources: Sources, site: Path, area: Bounds | None = None) -> Gathered:
+def gather(sources: Sources, site: Path, area: Bounds | None = None, *, bands: tuple[str, ...] = ()) -> Gathered:
     """Make a site of what somebody brings, whole or not at all.
 
     Parameters
     ----------
     sources
-        Files. They are linked, or copied, into the site: it never leads outside itself.
+        Files, and addresses. The files, and what is fetched, are linked or copied into the site: it never leads outside
+        itself.
     site
         Folder to make. It may be there with a ``site.toml`` alone, whose names of layers and columns are used, and
         whose words win over those that are written.
     area
-        West, south, east, north [degrees] of what is taken of maps and layers; by default the parcels, and a margin.
+        West, south, east, north [degrees] of what is taken of maps and layers, and fetched; by default the parcels, and
+        a margin.
+    bands
+        Of the image, in order: red, green, blue, nir. By default as its bands are named or coloured.
 
     Raises
     ------
     SiteError, LayerError
-        When a source can't be read, or the folder holds something else.
+        When a source can't be read or fetched, or the folder holds something else.
     PlanError
         When it can't be written.
     """
     given = _settings_there(site)
     gathered = Gathered()
-    own = _own_layers(sources, given, gathered)
+    own = _own_layers(sources.vectors, given, gathered)
     area = area or _around_parcels(own)
-    with folder_draft(site, but=FILE_NAME) as draft:
+    with folder_draft(site, but=FILE_NAME) as draft, TemporaryDirectory(prefix=".fetched-", dir=draft) as scratch:
+        if sources.remote:
+            sources = _with_remote(sources, area, own, given, gathered, Path(scratch))
         tables = {name: _within(table, area) for name, table in own.items()}
         tables |= _map_tables(sources, area, tables, gathered)
         if tables:
@@ -81,8 +92,7 @@ def gather(sources: Sources, site: Path, area: Bounds | None = None) -> Gathered
         gathered.layers |= {name: len(table) for name, table in tables.items()}
         _bring_in(sources, draft / SOURCES_FOLDER)
         _bring_in_clouds(sources, draft / SOURCES_FOLDER, area, gathered)
-        for name, place in sources.rasters:
-            gathered.rasters[name] = f"{SOURCES_FOLDER}/{name}" + ("" if place.is_dir() else f"/{place.name}")
+        _tie_together(sources, draft, gathered, bands)
         gathered.settings |= {"rasters": gathered.rasters} if gathered.rasters else {}
         there = toml_table(given.path.read_text(encoding="utf-8")) if given.path else {}
         (draft / FILE_NAME).write_text(_toml(_merged(there, gathered.settings)).lstrip(), encoding="utf-8")
@@ -120,12 +130,12 @@ def _settings_there(site: Path) -> SettingsFile:
     return settings_file(site)
 
 
-def _own_layers(sources: Sources, given: SettingsFile, gathered: Gathered) -> dict[str, geopandas.GeoDataFrame]:
+def _own_layers(vectors: Sequence[Path], given: SettingsFile, gathered: Gathered) -> dict[str, geopandas.GeoDataFrame]:
     """Return the layers that vector files hold under names of ours, or under those that the settings say."""
     wanted = {theirs.casefold(): ours for ours, theirs in given.settings.layers.items()}
     wanted |= {name: name for name in SITE_LAYERS if name not in given.settings.layers}
     found: dict[str, geopandas.GeoDataFrame] = {}
-    for path in sources.vectors:
+    for path in vectors:
         infos = gpkg.layer_overview(path)
         for info in infos:
             name = wanted.get(info.name.casefold()) or (wanted.get(path.stem.casefold()) if len(infos) == 1 else None)
@@ -191,6 +201,68 @@ def _projected(own: Mapping[str, geopandas.GeoDataFrame], features: list[Any]) -
     return geopandas.GeoSeries(places, crs="EPSG:4326").estimate_utm_crs()
 
 
+def _with_remote(
+    sources: Sources, area: Bounds | None, own: dict[str, geopandas.GeoDataFrame], given: SettingsFile,
+    gathered: Gathered, folder: Path,
+) -> Sources:  # fmt: skip
+    """Return the sources with what is fetched of the area as files; its layers are added to `own`."""
+    for number, (name, address) in enumerate(sources.remote):
+        server = Server(address)
+        if area is None:
+            raise SiteError(
+                "nothing says which part to fetch",
+                where=server.plain_address,
+                advice="Name --area, or bring the parcels as a file.",
+            )
+        place = folder / str(number)
+        place.mkdir()
+        found = fetched(name, server, area, place)
+        if found.raster:
+            kinds = [name or raster_name(found.path)]
+            sources = sources.with_files({kinds[0]: [found.path]}, [])
+        else:
+            layers = _own_layers([found.path], given, gathered)
+            twice = next((layer for layer in layers if layer in own), None)
+            if twice:
+                raise SiteError(
+                    f"layer {twice} is there twice", where=server.plain_address, advice="Leave one of them out."
+                )
+            kinds = list(layers)
+            own |= layers
+            sources = sources.with_files({}, [found.path])
+        attribution = gathered.settings.setdefault("attribution", {})
+        for kind in kinds:
+            attribution[kind] = "; ".join(dict.fromkeys([*filter(None, [attribution.get(kind)]), found.attribution]))
+        gathered.notes.append(f"{', '.join(kinds) or found.path.name}: {', '.join(found.notes)}")
+    return sources
+
+
+def _tie_together(sources: Sources, site: Path, gathered: Gathered, bands: tuple[str, ...]) -> None:
+    """Write down where each raster is, tiles tied together as one virtual raster, and which band is which."""
+    folder = site / SOURCES_FOLDER
+    files = dict(sources.files)
+    for name, places in sources.rasters.items():
+        parts = [part for place in places for part in (tiles.tile_files(place) if place.is_dir() else [place])]
+        inside = [folder / files[part] for part in parts]
+        one = inside[0] if len(inside) == 1 else tiles.virtual_raster(inside, folder / f"{name}.vrt")
+        gathered.rasters[name] = one.relative_to(site).as_posix()
+        if name == "imagery":
+            _name_bands(raster_overview(one), bands, gathered)
+
+
+def _name_bands(image: RasterInfo, bands: tuple[str, ...], gathered: Gathered) -> None:
+    """Write down the image's bands: as given; where nothing describes them, as they are coloured."""
+    if bands and len(bands) != len(image.bands):
+        raise ParameterError(f"--bands names {counted(len(bands), 'band')}, and the image has {len(image.bands)}")
+    coloured = {"red", "green", "blue"} <= set(image.colours) and not any(image.bands)
+    if bands or (coloured and (image.colours[:3] != BANDS[:3] or "alpha" in image.colours)):
+        gathered.settings["bands"] = list(bands or image.colours)
+    if not bands and coloured and "alpha" in image.colours:
+        gathered.notes.append(
+            "imagery: a band says that it is alpha, so it is not taken for near infrared; --bands says otherwise"
+        )
+
+
 def _bring_in(sources: Sources, folder: Path) -> None:
     """Link, or copy, every source into a folder, with the checksums of all in the form that ``sha256sum -c`` reads."""
     lines = []
@@ -206,7 +278,7 @@ def _bring_in_clouds(sources: Sources, folder: Path, area: Bounds | None, gather
     """Make terrain and surface model of point clouds, unless rasters were brought, and write down how good they are."""
     if not sources.clouds:
         return
-    brought = {name for name, _ in sources.rasters}
+    brought = set(sources.rasters)
     models = elevation_models(sources.clouds, folder / CLOUD_MODELS, area)
     for name, file in (("dem", models.dem), ("dsm", models.dsm)):
         if name in brought:
