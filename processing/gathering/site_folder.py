@@ -12,10 +12,12 @@ from typing import Any
 
 import geopandas
 import numpy as np
+import pandas as pd
 import shapely
 from pyproj import CRS
 
 from lawngis.errors import ParameterError, SiteError
+from lawngis.ground.trees import crown_reach_m
 from lawngis.toml_table import toml_table
 
 from ..files import gpkg, tiles
@@ -28,6 +30,7 @@ from ..model.text import counted
 from ..reading.read_options import BANDS
 from ..reading.site_part import METRES_PER_DEGREE
 from ..reading.site_settings import FILE_NAME, SettingsFile, settings_file
+from .cloud_surface import TREE_SD_M
 from .map_extract import map_layers
 from .map_tags import tag_table
 from .point_cloud import elevation_models
@@ -86,12 +89,15 @@ def gather(sources: Sources, site: Path, area: Bounds | None = None, *, bands: t
         if sources.remote:
             sources = _with_remote(sources, area, own, given, gathered, Path(scratch))
         tables = {name: _within(table, area) for name, table in own.items()}
+        own_trees = "trees" in tables
         tables |= _map_tables(sources, area, tables, gathered)
+        _bring_in(sources, draft / SOURCES_FOLDER)
+        trees = _bring_in_clouds(sources, draft / SOURCES_FOLDER, area, gathered)
+        if trees is not None and not own_trees:
+            tables["trees"] = _with_crowns(tables.get("trees"), trees, gathered)
         if tables:
             gpkg.write_layers(draft / LAYERS_FILE, tables)
         gathered.layers |= {name: len(table) for name, table in tables.items()}
-        _bring_in(sources, draft / SOURCES_FOLDER)
-        _bring_in_clouds(sources, draft / SOURCES_FOLDER, area, gathered)
         _tie_together(sources, draft, gathered, bands)
         gathered.settings |= {"rasters": gathered.rasters} if gathered.rasters else {}
         there = toml_table(given.path.read_text(encoding="utf-8")) if given.path else {}
@@ -274,10 +280,15 @@ def _bring_in(sources: Sources, folder: Path) -> None:
         (folder / SUMS_FILE).write_text("".join(sorted(lines, key=lambda line: line[66:])), encoding="utf-8")
 
 
-def _bring_in_clouds(sources: Sources, folder: Path, area: Bounds | None, gathered: Gathered) -> None:
-    """Make terrain and surface model of point clouds, unless rasters were brought, and write down how good they are."""
+def _bring_in_clouds(
+    sources: Sources, folder: Path, area: Bounds | None, gathered: Gathered
+) -> geopandas.GeoDataFrame | None:
+    """Make terrain and surface model of point clouds, unless rasters were brought, and write down how good they are.
+
+    Trees of the clouds are returned, if there are any.
+    """
     if not sources.clouds:
-        return
+        return None
     brought = set(sources.rasters)
     models = elevation_models(sources.clouds, folder / CLOUD_MODELS, area)
     for name, file in (("dem", models.dem), ("dsm", models.dsm)):
@@ -293,6 +304,25 @@ def _bring_in_clouds(sources: Sources, folder: Path, area: Bounds | None, gather
         f" {models.filled_share:.0%} filled, {models.empty_share:.0%} without ground"
     )
     gathered.notes.extend(models.notes)
+    return models.trees if len(models.trees) else None
+
+
+def _with_crowns(
+    known: geopandas.GeoDataFrame | None, crowns: geopandas.GeoDataFrame, gathered: Gathered
+) -> geopandas.GeoDataFrame:
+    """Return a map's trees, and those that points show and the map lacks."""
+    sds = [TREE_SD_M]
+    if known is not None and len(known):
+        crowns = crowns.to_crs(known.crs)
+        one, other = crowns.geometry.to_numpy(), known.geometry.to_numpy()
+        own, theirs = (crown_reach_m(table["crown_diameter_m"]) for table in (crowns, known))
+        near = shapely.STRtree(other).query(one, predicate="dwithin", distance=own)[0]
+        under = shapely.STRtree(one).query(other, predicate="dwithin", distance=theirs)[1]
+        crowns = crowns.drop(index=np.unique([*near, *under]))
+        sds.append(gathered.settings["accuracy"]["trees"]["position_sd_m"])
+    gathered.notes.append(f"trees: {counted(len(crowns), 'crown')} found in the points, thickness of trunks unknown")
+    gathered.settings.setdefault("accuracy", {})["trees"] = {"position_sd_m": max(sds)}
+    return crowns if known is None or not len(known) else pd.concat([known, crowns], ignore_index=True)
 
 
 def _merged(there: Mapping[str, Any], ours: Mapping[str, Any]) -> dict[str, Any]:

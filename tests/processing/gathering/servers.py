@@ -10,6 +10,8 @@ from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import parse_qs, urlsplit
 
+import pytest
+
 
 @contextmanager
 def answering(answer):
@@ -94,6 +96,7 @@ def web_feature_service(features, *, page=2, gml=None):
 @contextmanager
 def features_api(folder, features, **collection):
     """pygeoapi with one collection, parcels, kept in EPSG:25832, of which a page has three features."""
+    pytest.importorskip("pygeoapi")
     import yaml
     from pygeoapi.openapi import generate_openapi_document
     from werkzeug.serving import make_server

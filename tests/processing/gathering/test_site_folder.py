@@ -148,8 +148,15 @@ def test_a_cloud_becomes_the_terrain_of_a_plan(tmp_path, lawngis):
     x, y = dem.transform * (col + 0.5, row + 0.5)
     assert dem.values[row, col] == pytest.approx(made.ground_m(x - made.EAST, y - made.NORTH), abs=0.1)
     assert "from_points" not in lawngis("check", site).out.partition("not read:")[2]
+    trees = pyogrio.read_dataframe(site / LAYERS_FILE, layer="trees")
+    assert len(trees) == 1, "neither the house nor the wall is one"
+    tree = trees.iloc[0]
+    at = shapely.Point(made.EAST + made.TREE[0], made.NORTH + made.TREE[1])
+    assert tree.geometry.distance(at) < 1.0 and tree["height_m"] == pytest.approx(made.TREE_M, abs=0.3)
     plan = lawngis("plan", site, "--out", tmp_path / "out")
     assert plan.code == 0 and "1 planned" in plan.out
+    keepouts = pyogrio.read_dataframe(tmp_path / "out/plan.gpkg", layer="keepouts")
+    assert keepouts[keepouts["reason"] == "tree"].distance(tree.geometry).min() == 0, "the plan keeps off it"
 
 
 def test_gathered_twice_it_is_the_same(extract, parcels, tmp_path):
