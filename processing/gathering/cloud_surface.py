@@ -134,7 +134,7 @@ class Surface:
 
     def _grown(self, height_m: FloatArray, count: FloatArray, plants: FloatArray) -> BoolArray:
         """Return the cells where plants stand tall, but for hedges."""
-        around, of_plants = uniform_filter(count, 3), uniform_filter(plants, 3)
+        around, of_plants = uniform_filter(count, 5), uniform_filter(plants, 5)
         grown = (height_m >= GROWN_MIN_M) & (of_plants >= PLANT_SHARE * around) & (of_plants > 1e-9)
         if not self._knows_buildings:
             cells = max(round(SLIM_M / self.grid.cell_m), 1)
