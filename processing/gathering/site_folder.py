@@ -27,11 +27,12 @@ from ..files.rasters import RasterInfo, raster_overview
 from ..files.remote import Server
 from ..model.site_layers import SITE_LAYERS
 from ..model.text import counted
+from ..reading.features import repaired_geometry
 from ..reading.read_options import BANDS
 from ..reading.site_part import METRES_PER_DEGREE
 from ..reading.site_settings import FILE_NAME, SettingsFile, settings_file
 from .cloud_surface import TREE_SD_M
-from .map_extract import map_layers
+from .map_extract import MAP_NUMBER, map_layers
 from .map_tags import tag_table
 from .point_cloud import elevation_models
 from .remote import fetched
@@ -41,6 +42,12 @@ LAYERS_FILE = "layers.gpkg"
 SOURCES_FOLDER = "sources"
 SUMS_FILE = "SHA256SUMS"
 CLOUD_MODELS = "from_points"
+PARCEL_MAX_M2 = 250_000.0
+"""Ground of which nobody brought parcels is taken as one no larger than this [m²]."""
+
+NAMED_MAX = 20
+"""So many features that can't be used are named, the others counted."""
+
 MARGIN_M = 100.0
 """So far around the parcels other data are taken, where nobody says how far."""
 
@@ -88,17 +95,22 @@ def gather(sources: Sources, site: Path, area: Bounds | None = None, *, bands: t
     with folder_draft(site, but=FILE_NAME) as draft, TemporaryDirectory(prefix=".fetched-", dir=draft) as scratch:
         if sources.remote:
             sources = _with_remote(sources, area, own, given, gathered, Path(scratch))
-        tables = {name: _within(table, area) for name, table in own.items()}
+        tables = {name: _within(_usable(name, table, gathered), area) for name, table in own.items()}
         own_trees = "trees" in tables
-        tables |= _map_tables(sources, area, tables, gathered)
+        tables |= {
+            name: _usable(name, table, gathered) for name, table in _map_tables(sources, area, tables, gathered).items()
+        }
         _bring_in(sources, draft / SOURCES_FOLDER)
         trees = _bring_in_clouds(sources, draft / SOURCES_FOLDER, area, gathered)
         if trees is not None and not own_trees:
             tables["trees"] = _with_crowns(tables.get("trees"), trees, gathered)
+        _tie_together(sources, draft, gathered, bands)
+        if gathered.rasters and not (sources.vectors or sources.maps):
+            ground = draft / gathered.rasters.get("dem", next(iter(gathered.rasters.values())))
+            tables["parcels"] = _ground_as_parcel(raster_overview(ground), area, gathered)
         if tables:
             gpkg.write_layers(draft / LAYERS_FILE, tables)
         gathered.layers |= {name: len(table) for name, table in tables.items()}
-        _tie_together(sources, draft, gathered, bands)
         gathered.settings |= {"rasters": gathered.rasters} if gathered.rasters else {}
         there = toml_table(given.path.read_text(encoding="utf-8")) if given.path else {}
         (draft / FILE_NAME).write_text(_toml(_merged(there, gathered.settings)).lstrip(), encoding="utf-8")
@@ -136,6 +148,28 @@ def _settings_there(site: Path) -> SettingsFile:
     return settings_file(site)
 
 
+def _ground_as_parcel(ground: RasterInfo, area: Bounds | None, gathered: Gathered) -> geopandas.GeoDataFrame:
+    """Return the area, as far as a raster goes, as the one parcel of a site of which nobody brought any.
+
+    Raises
+    ------
+    SiteError
+        When there is nothing of the area, or more than one lawn may have.
+    """
+    outline = geopandas.GeoSeries([shapely.box(*ground.bounds)], crs=ground.crs)
+    if area is not None:
+        asked = geopandas.GeoSeries([shapely.segmentize(shapely.box(*area), 0.01)], crs="EPSG:4326").to_crs(ground.crs)
+        outline = outline.intersection(asked)
+    size_m2 = float(outline.to_crs(outline.estimate_utm_crs()).area.iloc[0])
+    if not 0 < size_m2 <= PARCEL_MAX_M2:
+        what = (
+            f"nobody brought parcels, and the ground itself is {size_m2 / 1e4:,.0f} ha" if size_m2 else "is not there"
+        )
+        raise SiteError(what, where=ground.source, advice="Bring parcels, or name an --area no larger than a property.")
+    gathered.notes.append("parcels: nobody brought any, so all the ground is one, whoever's it is")
+    return geopandas.GeoDataFrame({"parcel_id": ["ground"]}, geometry=outline.to_numpy(), crs=ground.crs)
+
+
 def _own_layers(vectors: Sequence[Path], given: SettingsFile, gathered: Gathered) -> dict[str, geopandas.GeoDataFrame]:
     """Return the layers that vector files hold under names of ours, or under those that the settings say."""
     wanted = {theirs.casefold(): ours for ours, theirs in given.settings.layers.items()}
@@ -153,6 +187,23 @@ def _own_layers(vectors: Sequence[Path], given: SettingsFile, gathered: Gathered
             else:
                 found[name] = gpkg.read_layer(info.path, info.name)
     return found
+
+
+def _usable(name: str, table: geopandas.GeoDataFrame, gathered: Gathered) -> geopandas.GeoDataFrame:
+    """Return the features that can be made valid, and name the others; parcels stay, as the plan says why they fail."""
+    spec = SITE_LAYERS[name]
+    broken = {
+        row: gpkg.problem_words(problem)
+        for row, problem in gpkg.geometry_problems(table.reset_index(drop=True), expected=spec.geometries)
+        if repaired_geometry(table.geometry.iloc[row], spec) is None
+    }
+    if not broken or name == "parcels":
+        return table
+    numbers = table.get(MAP_NUMBER, table.index.to_series())
+    named = [f"{numbers.iloc[row]} {why}" for row, why in broken.items()]
+    more = f", and {len(named) - NAMED_MAX} more" if len(named) > NAMED_MAX else ""
+    gathered.notes.append(f"{name}: left out: feature {'; feature '.join(named[:NAMED_MAX])}{more}")
+    return table.drop(index=table.index[list(broken)])
 
 
 def _around_parcels(layers: Mapping[str, geopandas.GeoDataFrame]) -> Bounds | None:

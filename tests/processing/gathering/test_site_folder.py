@@ -218,7 +218,7 @@ def test_tiles_are_tied_together_in_the_site_and_their_bands_told(build, tmp_pat
         said.settings["bands"] == ["red", "green", "blue", "alpha"] and "not taken for near infrared" in said.notes[0]
     )
     given = gather(sources([alpha]), tmp_path / "three", bands=("red", "green", "blue", "nir"))
-    assert given.settings["bands"][3] == "nir" and not given.notes
+    assert given.settings["bands"][3] == "nir" and "alpha" not in " ".join(given.notes)
     with pytest.raises(ParameterError, match="--bands names 2 bands, and the image has 4"):
         gather(sources([alpha]), tmp_path / "four", bands=("red", "nir"))
 
@@ -229,6 +229,23 @@ def test_a_folder_with_other_things_is_left_alone(extract, tmp_path):
     with pytest.raises(SiteError, match=r"is there already, with letters\.txt"):
         gather(sources([str(extract)]), tmp_path / "site")
     assert (tmp_path / "site" / "letters.txt").read_text() == "mine"
+
+
+def test_what_cannot_be_made_valid_is_named_and_left_out(parcels, tmp_path, lawngis):
+    crossed = [(10, 10), (20, 20), (20, 10), (10, 20), (10, 10)]
+    flat = [(30, 10), (34, 10), (30, 10)]
+    ways = {"a": (crossed, {"building": "yes"}), "b": (flat, {"building": "yes"}), **WAYS}
+    (tmp_path / "town.osm").write_text(osm(**ways), encoding="utf-8")
+    missing = geopandas.GeoDataFrame(
+        {"kind": ["pond", "pond"]}, geometry=[None, shapely.box(9.0001, 50.0001, 9.0002, 50.0002)], crs="EPSG:4326"
+    )
+    pyogrio.write_dataframe(missing, tmp_path / "water.gpkg", layer="water")
+    words = [tmp_path / "town.osm", parcels, tmp_path / "water.gpkg", "--area", "9,50,9.001,50.001"]
+    done = lawngis("gather", *words, "--out", tmp_path / "site")
+    assert "buildings: left out: feature 1002 " in done.err
+    buildings = pyogrio.read_dataframe(tmp_path / "site" / LAYERS_FILE, layer="buildings")
+    assert buildings["map_number"].tolist() == ["1001", "1003"], "the one that crosses itself can be made valid"
+    assert "water: left out: feature 1 " in done.err
 
 
 def test_a_source_that_breaks_leaves_nothing(tmp_path, parcels):
