@@ -120,6 +120,12 @@ def raise_tops(top_m: FloatArray, points: Points) -> None:
     np.fmax.at(top_m, (points.row, points.col), points.z_m)
 
 
+def count_points(number: FloatArray, points: Points) -> None:
+    """Add the number of points to each cell, in place."""
+    cell = points.row * number.shape[1] + points.col
+    number += np.bincount(cell, minlength=number.size).reshape(number.shape)
+
+
 def lower_bottoms(bottom_m: FloatArray, points: Points) -> None:
     """Lower cells to their lowest point, in place; NaN stands for none."""
     np.fmin.at(bottom_m, (points.row, points.col), points.z_m)

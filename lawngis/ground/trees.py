@@ -272,13 +272,18 @@ def new_trees(found: list[FoundTree], known_xy: ArrayLike, known_crown_m: ArrayL
     places = np.asarray(known_xy, dtype=np.float64).reshape(-1, 2)
     if not len(places) or not found:
         return list(found)
-    crown = np.nan_to_num(np.asarray(known_crown_m, dtype=np.float64))
+    crown = np.asarray(known_crown_m, dtype=np.float64)
     tops = np.array([(tree.x_m, tree.y_m) for tree in found])
     own = np.array([tree.crown_diameter_m for tree in found])
     distance = np.hypot(*(tops[:, None, :] - places[None, :, :]).transpose(2, 0, 1))
-    reach = np.maximum(np.maximum(own[:, None], crown[None, :]) / 2, 1.0)
+    reach = np.maximum(crown_reach_m(own)[:, None], crown_reach_m(crown)[None, :])
     known = (distance <= reach).any(axis=1)
     return [tree for tree, is_known in zip(found, known, strict=True) if not is_known]
+
+
+def crown_reach_m(crown_diameter_m: ArrayLike) -> FloatArray:
+    """Return within which distance of a tree another is the same [m]: half its crown, 1 m at least or if unknown."""
+    return np.fmax(np.asarray(crown_diameter_m, dtype=np.float64) / 2, 1.0)
 
 
 def hedge_cells(

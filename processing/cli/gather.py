@@ -10,6 +10,7 @@ import typer
 from lawngis.errors import ParameterError
 
 from ..model.text import counted, one_line
+from .options import BandsOption, band_names
 
 if TYPE_CHECKING:
     from ..gathering.site_folder import Bounds
@@ -18,13 +19,20 @@ if TYPE_CHECKING:
 def gather(
     source: Annotated[
         list[str] | None,
-        typer.Argument(metavar="SOURCE...", help="Map extracts, vector files, rasters (dem=FILE, dsm=FILE or FOLDER)."),
+        typer.Argument(
+            metavar="SOURCE...",
+            help="Map extracts, vector files, point clouds, rasters (dem=FILE, dsm=FILE or FOLDER), addresses.",
+        ),
     ] = None,
     out: Annotated[Path | None, typer.Option("--out", metavar="SITE", help="Folder of the site to make.")] = None,
     area: Annotated[
         str | None,
         typer.Option("--area", metavar="FILE|W,S,E,N", help="What is taken [degrees]; default: 100 m around parcels."),
     ] = None,
+    bands: BandsOption = None,
+    allow_remote: Annotated[
+        bool, typer.Option("--allow-remote", help="Fetch what lies in the area from the addresses among the sources.")
+    ] = False,
     tags: Annotated[bool, typer.Option("--tags", help="Print as what a map's features are taken.")] = False,
 ) -> None:
     """Make a site of open data.
@@ -40,7 +48,12 @@ def gather(
         return
     if not source or out is None:
         raise ParameterError("gather needs sources and a folder", advice="lawngis gather SOURCE... --out SITE")
-    gathered = site_folder.gather(sources(source), out, _bounds(area) if area else None)
+    gathered = site_folder.gather(
+        sources(source, allow_remote=allow_remote),
+        out,
+        _bounds(area) if area else None,
+        bands=band_names(bands),
+    )
     for name, features in gathered.layers.items():
         typer.echo(f"{name:14} {counted(features, 'feature')}")
     for name, file in gathered.rasters.items():

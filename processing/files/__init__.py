@@ -2,6 +2,7 @@
 
 ``formats`` says which kinds of files are opened, by ending and content, and opens each alone. ``gpkg`` opens vectors
 and writes GeoPackages, ``rasters`` opens rasters and writes GeoTIFFs; ``tiles`` ties rasters together.
+``remote.Server`` is the one door to the network, to an address that was typed.
 ``point_clouds.cloud_chunks`` reads a point cloud chunk by chunk, and a ``point_clouds.CellStore`` keeps what is summed
 of it in cells.
 ``plan_reader.plan_file`` opens a plan, or another of the ``file_kinds`` that this program writes, to read rows of some

@@ -36,6 +36,7 @@ CLOUDS: Mapping[str, Format] = {
 """Point clouds by ending."""
 
 GROUND, LOW_NOISE, HIGH_NOISE = 2, 7, 18
+PLANTS, BUILDING, UNTOLD = (3, 4, 5), 6, (0, 1)
 """Classes of points (ASPRS, LAS 1.4, table of standard classes)."""
 
 CHUNK_POINTS = 500_000
@@ -94,7 +95,11 @@ class CloudInfo:
 
 
 class CloudPoints(NamedTuple):
-    """Some points of a cloud, without noise and those withheld: place, class, and whether first or last of a pulse."""
+    """Some points of a cloud, without noise and those withheld.
+
+    Place, class, whether first or last of a pulse, and whether of a plant: by class, else of a pulse that came back
+    several times.
+    """
 
     x: FloatArray
     y: FloatArray
@@ -102,11 +107,14 @@ class CloudPoints(NamedTuple):
     ground: BoolArray
     first: BoolArray
     last: BoolArray
+    plant: BoolArray
+    built: BoolArray
 
     def of(self, chosen: BoolArray) -> CloudPoints:
         """Return some of the points."""
-        x, y, z = self.x[chosen], self.y[chosen], self.z[chosen]
-        return CloudPoints(x, y, z, self.ground[chosen], self.first[chosen], self.last[chosen])
+        x, y, z, *flags = self
+        ground, first, last, plant, built = (flag[chosen] for flag in flags)
+        return CloudPoints(x[chosen], y[chosen], z[chosen], ground, first, last, plant, built)
 
 
 def cloud_overview(path: Path) -> CloudInfo:
@@ -173,7 +181,8 @@ def _told(points: Any, header: Any, path: Path) -> CloudPoints:
                 where=str(path),
                 advice="Copy or download it again; if it is whole, have a tool for point clouds write its header anew.",
             )
-    told = CloudPoints(x, y, z, kind == GROUND, number <= 1, number >= of)
+    plant = np.isin(kind, PLANTS) | (np.isin(kind, UNTOLD) & (of > 1))
+    told = CloudPoints(x, y, z, kind == GROUND, number <= 1, number >= of, plant, kind == BUILDING)
     return told.of((kind != LOW_NOISE) & (kind != HIGH_NOISE) & ~np.asarray(points.withheld, dtype=bool))
 
 

@@ -16,6 +16,9 @@ from shapely.geometry.base import BaseGeometry
 from ..files.gpkg import MapFeature
 from .map_tags import Rule, Tags, TagTable, length_m
 
+MAP_NUMBER = "map_number"
+"""Column that says which feature of the map a row is made of."""
+
 
 @dataclass(frozen=True)
 class MapLayer:
@@ -24,7 +27,8 @@ class MapLayer:
     Parameters
     ----------
     table
-        Features with the columns of the site's layer and, of lines made areas, `width_m` and whether a tag told it.
+        Features with the columns of the site's layer, their number in the map, and of lines made areas, `width_m` and
+        whether a tag told it.
     position_sd_m
         Of its edges: that of the map, and what a width that no tag tells may be off.
     """
@@ -64,7 +68,8 @@ def _map_layer(members: list[tuple[MapFeature, Rule]], tags: TagTable, crs: CRS)
     rows, shapes, sds = [], [], [tags.position_sd_m]
     for (feature, rule), drawn in zip(members, moved, strict=True):
         width_m = length_m(feature.tags.get("width"))
-        row, shape = {**rule.columns, **_sizes(rule.layer, feature.tags, tags)}, drawn
+        row = {MAP_NUMBER: feature.number, **rule.columns, **_sizes(rule.layer, feature.tags, tags)}
+        shape = drawn
         if rule.width_m is not None:
             row |= {"width_m": width_m or rule.width_m, "width_told": bool(width_m)}
             shape = shapely.buffer(drawn, row["width_m"] / 2, cap_style="flat")

@@ -6,10 +6,11 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
-from math import ceil, floor, sqrt
+from math import ceil, sqrt
 from pathlib import Path
 from typing import Literal
 
+import geopandas
 import numpy as np
 from affine import Affine
 from pyproj import CRS, Transformer
@@ -19,26 +20,21 @@ from lawngis.errors import SiteError
 from lawngis.geometry.frame import horizontal_crs
 from lawngis.ground import point_grid
 from lawngis.ground.accuracy import accuracy_class
-from lawngis.ground.point_grid import Points, PointSums
+from lawngis.ground.point_grid import PointSums
 
-from ..files.point_clouds import CellStore, CloudInfo, CloudPoints, cloud_chunks, cloud_overview, squares_of
+from ..files.point_clouds import CellStore, CloudInfo, cloud_overview
 from ..files.rasters import Bounds, CogTarget, RasterInfo, rasters_passing, write_mosaic
+from .cloud_cells import SQUARES_BYTES, CellGrid, Spread, by_square, corner, made_folder, points_within
+from .cloud_surface import Surface
 
 GroundFound = Literal["classes", "filter"]
-
-PATCH_M = 10.0
-"""Side of the squares over which density is counted."""
-
-PATCHES_MAX = 4_000_000
-CELLS_MAX = 4_000_000_000
-"""Squares with points, and cells from the first to the last point, beyond which a cloud is refused."""
 
 TELLING_SQUARES = 16
 TELLING_STEP = 7
 """Squares of cells, spread evenly, and of the errors every so many, that tell scatter and errors of filling."""
 
-SQUARES_BYTES = 48 << 20
-"""Of squares in memory that are touched one after the other."""
+SURFACE_CELL_MAX_M = 1.0
+"""Cells of the surface model are the terrain model's, but no larger than this if points suffice [m]: walls get lost."""
 
 SD_BEST_M = accuracy_class("QL0").rmse_z_m
 """Of no cloud is said more: RMSEz of the best of the USGS's quality levels. What all points have in common (the
@@ -62,11 +58,13 @@ class ElevationModels:
     points
         Ground points in each cell of the DEM; 0 marks one that was filled.
     cell_size
-        Side of a cell [unit of the CRS].
+        Side of a cell of the DEM [unit of the CRS]; those of the DSM are no larger.
     cell_m
         The same [m].
     filled_share, empty_share
         Of the cells that have a surface: with ground that was filled, and without ground.
+    trees
+        Tops of crowns, with height and diameter, as the layer of a site has them.
     crs
         Of `dem` and `dsm`.
     points_read
@@ -90,6 +88,7 @@ class ElevationModels:
     cell_m: float
     filled_share: float
     empty_share: float
+    trees: geopandas.GeoDataFrame
     crs: CRS
     points_read: int
     ground_points: int
@@ -125,14 +124,17 @@ def elevation_models(clouds: Sequence[Path], folder: Path, area: Bounds | None =
     infos = [cloud_overview(path) for path in clouds]
     _refuse_unlike(infos)
     bounds = None if area is None else _in_crs(area, infos[0].crs)
-    spread = _Spread(infos, bounds)
-    grid = _Grid.of(infos[0], spread)
+    spread = Spread(infos, bounds)
+    grid = CellGrid.of(infos[0], spread)
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=".clouds-", dir=folder) as scratch:
-        gathered = _gathered(infos, bounds, grid, spread.classified, Path(scratch))
+        fine = grid.finer(spread)
+        together = max(round(min(grid.cell_m, SURFACE_CELL_MAX_M) / fine.cell_m), 1)
+        surface = Surface(fine, together, made_folder(Path(scratch) / "tops"))
+        gathered = _gathered(infos, bounds, grid, surface, spread.classified, Path(scratch))
         finished = _Finished(gathered, grid, Path(scratch))
         with rasters_passing(1):
-            return _written(finished, infos, spread, folder)
+            return _written(finished, surface, infos, spread, folder)
 
 
 def _refuse_unlike(infos: list[CloudInfo]) -> None:
@@ -155,148 +157,28 @@ def _in_crs(area: Bounds, crs: CRS) -> Bounds:
     return west, south, east, north
 
 
-def _points_within(infos: list[CloudInfo], bounds: Bounds | None) -> Iterator[tuple[int, CloudPoints]]:
-    """Read all clouds, point by point of the area, each chunk with the number of its cloud."""
-    for number, info in enumerate(infos):
-        for points in cloud_chunks(info):
-            if bounds is not None:
-                min_x, min_y, max_x, max_y = bounds
-                within = (points.x >= min_x) & (points.x <= max_x) & (points.y >= min_y) & (points.y <= max_y)
-                points = points.of(within)  # noqa: PLW2901
-            if len(points.x):
-                yield number, points
-
-
-class _Spread:
-    """How points are spread: where, how many to the square metre, and whether they have classes."""
-
-    def __init__(self, infos: list[CloudInfo], bounds: Bounds | None) -> None:
-        self._patch = PATCH_M / infos[0].unit_m
-        self.count = 0
-        self.min_x = self.min_y = np.inf
-        self.max_x = self.max_y = -np.inf
-        self.base_z = np.nan
-        patches = np.empty(0, dtype=np.int64)
-        counts = np.empty((2, 0))
-        classes, seen = set(), set()
-        for number, points in _points_within(infos, bounds):
-            self._widen(points)
-            seen.add(number)
-            classes |= {number} if points.ground.any() else set()
-            key = (np.floor(points.x / self._patch).astype(np.int64) << 32) + np.floor(points.y / self._patch).astype(
-                np.int64
-            )
-            patches, place = np.unique(np.concatenate([patches, key]), return_inverse=True)
-            if len(patches) > PATCHES_MAX:
-                raise _scattered(infos[0].path)
-            new = np.stack([points.ground, points.last]).astype(np.float64)
-            both = np.concatenate([counts, new], axis=1)
-            counts = np.stack([np.bincount(place, weights=row, minlength=len(patches)) for row in both])
-        if not self.count:
-            raise SiteError(
-                "has no points in the area" if bounds else "has no points but noise",
-                where=str(infos[0].path),
-                advice="Compare the area with the ground that the cloud covers.",
-            )
-        self.classified = classes == seen
-        of_ground = counts[0 if self.classified else 1]
-        self.density_m2 = float(np.median(of_ground[of_ground > 0])) / PATCH_M**2
-
-    def _widen(self, points: CloudPoints) -> None:
-        if not self.count:
-            self.base_z = floor(float(np.median(points.z)))
-        self.count += len(points.x)
-        self.min_x, self.max_x = min(self.min_x, points.x.min()), max(self.max_x, points.x.max())
-        self.min_y, self.max_y = min(self.min_y, points.y.min()), max(self.max_y, points.y.max())
-
-
-def _scattered(path: Path) -> SiteError:
-    return SiteError(
-        "has points scattered over more ground than can be made one raster",
-        where=str(path),
-        advice="Name the area with --area.",
-    )
-
-
-@dataclass(frozen=True)
-class _Grid:
-    """The cells: corner, size and number, units, and the height from which elevations count."""
-
-    left: float
-    top: float
-    cell: float
-    rows: int
-    cols: int
-    unit_m: float
-    vertical_unit_m: float
-    base_z: float
-
-    @classmethod
-    def of(cls, info: CloudInfo, spread: _Spread) -> _Grid:
-        """Return cells of a size that the density of ground points asks for, at whole multiples of it."""
-        cell = point_grid.cell_size_m(spread.density_m2) / info.unit_m
-        if info.unit_m != 1.0:
-            cell = 2.0 ** round(np.log2(cell))  # feet: 1, 2, 4, 8
-        left, top = floor(spread.min_x / cell), ceil(spread.max_y / cell)
-        cols = floor(spread.max_x / cell) - left + 1
-        rows = top - ceil(spread.min_y / cell) + 1
-        if rows * cols > CELLS_MAX:
-            raise _scattered(info.path)
-        return cls(left * cell, top * cell, cell, rows, cols, info.unit_m, info.vertical_unit_m, spread.base_z)
-
-    @property
-    def cell_m(self) -> float:
-        """Side of a cell [m]."""
-        return self.cell * self.unit_m
-
-    def points(self, cloud: CloudPoints) -> Points:
-        """Return points in their cells."""
-        right, down = (cloud.x - self.left) / self.cell, (self.top - cloud.y) / self.cell
-        col = np.clip(right.astype(np.int64), 0, self.cols - 1)
-        row = np.clip(down.astype(np.int64), 0, self.rows - 1)
-        z_m = (cloud.z - self.base_z) * self.vertical_unit_m
-        return Points(row, col, (right - col - 0.5) * self.cell_m, (row + 0.5 - down) * self.cell_m, z_m)
-
-
-def _gathered(infos: list[CloudInfo], bounds: Bounds | None, grid: _Grid, classified: bool, scratch: Path) -> CellStore:
+def _gathered(
+    infos: list[CloudInfo], bounds: Bounds | None, grid: CellGrid, surface: Surface, classified: bool, scratch: Path
+) -> CellStore:
     """Return sums of ground points and tops of first returns, square by square."""
-    store = CellStore(_made(scratch / "sums"), [*[0.0] * _SUMS, np.nan, np.nan])
-    for _, cloud in _points_within(infos, bounds):
-        for square, points, part in _by_square(store, grid, cloud):
+    store = CellStore(made_folder(scratch / "sums"), [*[0.0] * _SUMS, np.nan, np.nan])
+    for _, cloud in points_within(infos, bounds):
+        surface.add(cloud)
+        for square, points, part in by_square(store, grid, cloud):
             point_grid.raise_tops(square[_SUMS], points.of(part.first))
             if classified:
                 point_grid.add_points(PointSums(*square[:_SUMS]), points.of(part.ground))
             else:
                 point_grid.lower_bottoms(square[_SUMS + 1], points.of(part.last))
     if not classified:
-        ceilings = _ceilings(store, grid, _made(scratch / "ceilings"))
-        for _, cloud in _points_within(infos, bounds):
-            for square, points, part in _by_square(store, grid, cloud, ceilings):
+        ceilings = _ceilings(store, grid, made_folder(scratch / "ceilings"))
+        for _, cloud in points_within(infos, bounds):
+            for square, points, part in by_square(store, grid, cloud, ceilings):
                 point_grid.add_points(PointSums(*square[:_SUMS]), points.of(part.last))
     return store
 
 
-def _by_square(
-    store: CellStore, grid: _Grid, cloud: CloudPoints, ceilings: CellStore | None = None
-) -> Iterator[tuple[FloatArray, Points, CloudPoints]]:
-    """Return points by the square they are in, with its planes; with ceilings only those below."""
-    points = grid.points(cloud)
-    side = store.side_cells
-    for key, places in squares_of(points.row, points.col, side):
-        here, part = points.of(places), cloud.of(places)
-        here = here._replace(row=here.row - key[0] * side, col=here.col - key[1] * side)
-        if ceilings is not None:
-            below = here.z_m <= ceilings.square(key)[0][here.row, here.col]
-            here, part = here.of(below), part.of(below)
-        yield store.square(key), here, part
-
-
-def _made(folder: Path) -> Path:
-    folder.mkdir()
-    return folder
-
-
-def _ceilings(store: CellStore, grid: _Grid, folder: Path) -> CellStore:
+def _ceilings(store: CellStore, grid: CellGrid, folder: Path) -> CellStore:
     """Return up to where points are ground, by the progressive morphological filter over squares and what is around."""
     windows = point_grid.filter_windows(grid.cell_m)
     halo = point_grid.halo_cells(windows)
@@ -322,26 +204,31 @@ def _ceilings(store: CellStore, grid: _Grid, folder: Path) -> CellStore:
 class _Finished:
     """Elevations, sd and counts of cells, square by square, and shares over all of them."""
 
-    def __init__(self, sums: CellStore, grid: _Grid, scratch: Path) -> None:
+    def __init__(self, sums: CellStore, grid: CellGrid, scratch: Path) -> None:
         self.grid, self._sums = grid, sums
         self._reach = max(round(point_grid.GAP_MAX_M / 2 / grid.cell_m), 1)
-        self.cells = CellStore(_made(scratch / "finished"), [np.nan] * 4, memory_bytes=SQUARES_BYTES)
+        self.cells = CellStore(made_folder(scratch / "finished"), [np.nan] * 4, memory_bytes=SQUARES_BYTES)
         self._noise_m, self._bridging_sd_m = self._told()
         self.surface = self.filled = self.empty = self.measured = 0
         self.ground_points = 0
         square_sum = 0.0
         for key in sums.keys:
-            dem, dsm, sd, count = self.cells.square(key)
-            dem[:], dsm[:], sd[:], count[:] = self._square(key)
+            dem, top, sd, count = self.cells.square(key)
+            dem[:], top[:], sd[:], count[:] = self._square(key)
             there = np.isfinite(dem)
             square_sum += float(np.sum(sd[there] ** 2))
             self.measured += int(there.sum())
             self.ground_points += int(np.nansum(count))
-            surface = np.isfinite(dsm)
+            surface = np.isfinite(top)
             self.surface += int(surface.sum())
             self.filled += int((surface & (count == 0)).sum())
             self.empty += int((surface & ~there).sum())
         self.sd_m = sqrt(square_sum / self.measured) if self.measured else np.nan
+
+    def plane(self, number: int) -> Iterator[tuple[FloatArray, int, int]]:
+        """Yield a plane square by square, with its row and column."""
+        for row, col in self.cells.keys:
+            yield self.cells.square((row, col))[number], row, col
 
     def _told(self) -> tuple[float, FloatArray]:
         """Return the scatter of a point [m], and the sd of filled cells by distance [m]."""
@@ -370,44 +257,39 @@ class _Finished:
         return PointSums(*planes[:_SUMS]), planes[_SUMS]
 
     def _square(self, key: tuple[int, int]) -> list[FloatArray]:
-        """Return DEM, DSM and sd [m], and number of points, 0 where filled, of a square."""
+        """Return DEM, tops and sd [m], and number of points, 0 where filled, of a square; gaps in tops are 0."""
         sums, top = self._around(key)
         planes = point_grid.cell_planes(sums, self.grid.cell_m)
         gaps = point_grid.closed_gaps(planes.known, self._reach)
         dem = point_grid.filled_ground(planes, gaps, cell_m=self.grid.cell_m, reach_cells=self._reach)
         sd = point_grid.cell_sd_m(planes, self._noise_m)
         sd = np.where(gaps, point_grid.filled_sd_m(planes.known, self._bridging_sd_m), sd)
-        surface = point_grid.filled(top, point_grid.closed_gaps(np.isfinite(top), self._reach))
-        dsm = point_grid.without_pits(surface)
+        surface = np.where(point_grid.closed_gaps(np.isfinite(top), self._reach), 0.0, top)
         ground = np.isfinite(dem)
         inner = slice(self._halo, -self._halo)
-        finished = (dem, dsm, np.where(ground, sd, np.nan), np.where(ground, planes.count, np.nan))
+        finished = (dem, surface, np.where(ground, sd, np.nan), np.where(ground, planes.count, np.nan))
         return [values[inner, inner] for values in finished]
 
 
-def _written(finished: _Finished, infos: list[CloudInfo], spread: _Spread, folder: Path) -> ElevationModels:
+def _written(
+    finished: _Finished, tops: Surface, infos: list[CloudInfo], spread: Spread, folder: Path
+) -> ElevationModels:
     """Write the rasters, and say what they are."""
     grid, info = finished.grid, infos[0]
     flat, unit = horizontal_crs(info.crs), _unit_name(info.vertical_unit_m)
     to_file = (1 / grid.vertical_unit_m, grid.base_z)
     ground = "ground, of points" if spread.classified else "ground, by a filter of points"
     kinds = (
-        ("dem", f"elevation of the {ground}", unit, info.crs, *to_file),
-        ("dsm", "elevation of the highest first returns", unit, info.crs, *to_file),
-        ("dem_sd", "standard deviation of the ground's elevation", "m", flat, 1.0, 0.0),
-        ("dem_points", "ground points in the cell; 0: filled from around", "", flat, 1.0, 0.0),
+        ("dem", f"elevation of the {ground}", unit, info.crs, *to_file, grid, finished.plane(0)),
+        ("dsm", "elevation of the highest first returns", unit, info.crs, *to_file, tops.model_grid, tops.pieces()),
+        ("dem_sd", "standard deviation of the ground's elevation", "m", flat, 1.0, 0.0, grid, finished.plane(2)),
+        ("dem_points", "ground points in the cell; 0: filled from around", "", flat, 1.0, 0.0, grid, finished.plane(3)),
     )
     paths = {}
-    for plane, (name, description, of, crs, factor, base) in enumerate(kinds):
-        place = Affine(grid.cell, 0, grid.left, 0, -grid.cell, grid.top)
-        like = RasterInfo("", crs, None, place, grid.cols, grid.rows, (), "float32", np.nan)
-        pieces = (
-            (
-                finished.cells.square((row, col))[plane] * factor + base,
-                _corner(place, row, col, finished.cells.side_cells),
-            )
-            for row, col in finished.cells.keys
-        )
+    for name, description, of, crs, factor, base, cells, values in kinds:
+        place = Affine(cells.cell, 0, cells.left, 0, -cells.cell, cells.top)
+        like = RasterInfo("", crs, None, place, cells.cols, cells.rows, (), "float32", np.nan)
+        pieces = ((piece * factor + base, corner(place, row, col, len(piece))) for piece, row, col in values)
         paths[name] = write_mosaic(CogTarget(folder / f"{name}.tif", description, of), like, pieces)
     surface = max(finished.surface, 1)
     return ElevationModels(
@@ -419,6 +301,7 @@ def _written(finished: _Finished, infos: list[CloudInfo], spread: _Spread, folde
         cell_m=grid.cell_m,
         filled_share=finished.filled / surface,
         empty_share=finished.empty / surface,
+        trees=tops.trees(finished.cells, grid, info.crs),
         crs=info.crs,
         points_read=spread.count,
         ground_points=finished.ground_points,
@@ -428,15 +311,11 @@ def _written(finished: _Finished, infos: list[CloudInfo], spread: _Spread, folde
     )
 
 
-def _corner(place: Affine, row: int, col: int, side: int) -> Affine:
-    return Affine(place.a, 0, place.c + col * side * place.a, 0, place.e, place.f + row * side * place.e)
-
-
 def _unit_name(unit_m: float) -> str:
     return next((name for length_m, name in _UNIT_NAMES if abs(unit_m - length_m) < 1e-9), f"{unit_m:g} m")
 
 
-def _notes(infos: list[CloudInfo], spread: _Spread) -> Iterator[str]:
+def _notes(infos: list[CloudInfo], spread: Spread) -> Iterator[str]:
     if not all(info.vertical_said for info in infos):
         unit = _unit_name(infos[0].vertical_unit_m)
         yield f"the clouds don't say their unit of height: that of x and y is taken ({unit})"

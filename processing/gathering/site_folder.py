@@ -4,35 +4,50 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import geopandas
 import numpy as np
+import pandas as pd
 import shapely
 from pyproj import CRS
 
-from lawngis.errors import SiteError
+from lawngis.errors import ParameterError, SiteError
+from lawngis.ground.trees import crown_reach_m
 from lawngis.toml_table import toml_table
 
-from ..files import gpkg
+from ..files import gpkg, tiles
 from ..files.atomic import folder_draft, link_or_copy
 from ..files.digests import sha256
+from ..files.rasters import RasterInfo, raster_overview
+from ..files.remote import Server
 from ..model.site_layers import SITE_LAYERS
 from ..model.text import counted
+from ..reading.features import repaired_geometry
+from ..reading.read_options import BANDS
 from ..reading.site_part import METRES_PER_DEGREE
 from ..reading.site_settings import FILE_NAME, SettingsFile, settings_file
-from .map_extract import map_layers
+from .cloud_surface import TREE_SD_M
+from .map_extract import MAP_NUMBER, map_layers
 from .map_tags import tag_table
 from .point_cloud import elevation_models
-from .sources import Sources
+from .remote import fetched
+from .sources import Sources, raster_name
 
 LAYERS_FILE = "layers.gpkg"
 SOURCES_FOLDER = "sources"
 SUMS_FILE = "SHA256SUMS"
 CLOUD_MODELS = "from_points"
+PARCEL_MAX_M2 = 250_000.0
+"""Ground of which nobody brought parcels is taken as one no larger than this [m²]."""
+
+NAMED_MAX = 20
+"""So many features that can't be used are named, the others counted."""
+
 MARGIN_M = 100.0
 """So far around the parcels other data are taken, where nobody says how far."""
 
@@ -49,40 +64,53 @@ class Gathered:
     settings: dict[str, Any] = field(default_factory=dict)
 
 
-def gather(sources: Sources, site: Path, area: Bounds | None = None) -> Gathered:
+def gather(sources: Sources, site: Path, area: Bounds | None = None, *, bands: tuple[str, ...] = ()) -> Gathered:
     """Make a site of what somebody brings, whole or not at all.
 
     Parameters
     ----------
     sources
-        Files. They are linked, or copied, into the site: it never leads outside itself.
+        Files, and addresses. The files, and what is fetched, are linked or copied into the site: it never leads outside
+        itself.
     site
         Folder to make. It may be there with a ``site.toml`` alone, whose names of layers and columns are used, and
         whose words win over those that are written.
     area
-        West, south, east, north [degrees] of what is taken of maps and layers; by default the parcels, and a margin.
+        West, south, east, north [degrees] of what is taken of maps and layers, and fetched; by default the parcels, and
+        a margin.
+    bands
+        Of the image, in order: red, green, blue, nir. By default as its bands are named or coloured.
 
     Raises
     ------
     SiteError, LayerError
-        When a source can't be read, or the folder holds something else.
+        When a source can't be read or fetched, or the folder holds something else.
     PlanError
         When it can't be written.
     """
     given = _settings_there(site)
     gathered = Gathered()
-    own = _own_layers(sources, given, gathered)
+    own = _own_layers(sources.vectors, given, gathered)
     area = area or _around_parcels(own)
-    with folder_draft(site, but=FILE_NAME) as draft:
-        tables = {name: _within(table, area) for name, table in own.items()}
-        tables |= _map_tables(sources, area, tables, gathered)
+    with folder_draft(site, but=FILE_NAME) as draft, TemporaryDirectory(prefix=".fetched-", dir=draft) as scratch:
+        if sources.remote:
+            sources = _with_remote(sources, area, own, given, gathered, Path(scratch))
+        tables = {name: _within(_usable(name, table, gathered), area) for name, table in own.items()}
+        own_trees = "trees" in tables
+        tables |= {
+            name: _usable(name, table, gathered) for name, table in _map_tables(sources, area, tables, gathered).items()
+        }
+        _bring_in(sources, draft / SOURCES_FOLDER)
+        trees = _bring_in_clouds(sources, draft / SOURCES_FOLDER, area, gathered)
+        if trees is not None and not own_trees:
+            tables["trees"] = _with_crowns(tables.get("trees"), trees, gathered)
+        _tie_together(sources, draft, gathered, bands)
+        if gathered.rasters and not (sources.vectors or sources.maps):
+            ground = draft / gathered.rasters.get("dem", next(iter(gathered.rasters.values())))
+            tables["parcels"] = _ground_as_parcel(raster_overview(ground), area, gathered)
         if tables:
             gpkg.write_layers(draft / LAYERS_FILE, tables)
         gathered.layers |= {name: len(table) for name, table in tables.items()}
-        _bring_in(sources, draft / SOURCES_FOLDER)
-        _bring_in_clouds(sources, draft / SOURCES_FOLDER, area, gathered)
-        for name, place in sources.rasters:
-            gathered.rasters[name] = f"{SOURCES_FOLDER}/{name}" + ("" if place.is_dir() else f"/{place.name}")
         gathered.settings |= {"rasters": gathered.rasters} if gathered.rasters else {}
         there = toml_table(given.path.read_text(encoding="utf-8")) if given.path else {}
         (draft / FILE_NAME).write_text(_toml(_merged(there, gathered.settings)).lstrip(), encoding="utf-8")
@@ -120,12 +148,34 @@ def _settings_there(site: Path) -> SettingsFile:
     return settings_file(site)
 
 
-def _own_layers(sources: Sources, given: SettingsFile, gathered: Gathered) -> dict[str, geopandas.GeoDataFrame]:
+def _ground_as_parcel(ground: RasterInfo, area: Bounds | None, gathered: Gathered) -> geopandas.GeoDataFrame:
+    """Return the area, as far as a raster goes, as the one parcel of a site of which nobody brought any.
+
+    Raises
+    ------
+    SiteError
+        When there is nothing of the area, or more than one lawn may have.
+    """
+    outline = geopandas.GeoSeries([shapely.box(*ground.bounds)], crs=ground.crs)
+    if area is not None:
+        asked = geopandas.GeoSeries([shapely.segmentize(shapely.box(*area), 0.01)], crs="EPSG:4326").to_crs(ground.crs)
+        outline = outline.intersection(asked)
+    size_m2 = float(outline.to_crs(outline.estimate_utm_crs()).area.iloc[0])
+    if not 0 < size_m2 <= PARCEL_MAX_M2:
+        what = (
+            f"nobody brought parcels, and the ground itself is {size_m2 / 1e4:,.0f} ha" if size_m2 else "is not there"
+        )
+        raise SiteError(what, where=ground.source, advice="Bring parcels, or name an --area no larger than a property.")
+    gathered.notes.append("parcels: nobody brought any, so all the ground is one, whoever's it is")
+    return geopandas.GeoDataFrame({"parcel_id": ["ground"]}, geometry=outline.to_numpy(), crs=ground.crs)
+
+
+def _own_layers(vectors: Sequence[Path], given: SettingsFile, gathered: Gathered) -> dict[str, geopandas.GeoDataFrame]:
     """Return the layers that vector files hold under names of ours, or under those that the settings say."""
     wanted = {theirs.casefold(): ours for ours, theirs in given.settings.layers.items()}
     wanted |= {name: name for name in SITE_LAYERS if name not in given.settings.layers}
     found: dict[str, geopandas.GeoDataFrame] = {}
-    for path in sources.vectors:
+    for path in vectors:
         infos = gpkg.layer_overview(path)
         for info in infos:
             name = wanted.get(info.name.casefold()) or (wanted.get(path.stem.casefold()) if len(infos) == 1 else None)
@@ -137,6 +187,23 @@ def _own_layers(sources: Sources, given: SettingsFile, gathered: Gathered) -> di
             else:
                 found[name] = gpkg.read_layer(info.path, info.name)
     return found
+
+
+def _usable(name: str, table: geopandas.GeoDataFrame, gathered: Gathered) -> geopandas.GeoDataFrame:
+    """Return the features that can be made valid, and name the others; parcels stay, as the plan says why they fail."""
+    spec = SITE_LAYERS[name]
+    broken = {
+        row: gpkg.problem_words(problem)
+        for row, problem in gpkg.geometry_problems(table.reset_index(drop=True), expected=spec.geometries)
+        if repaired_geometry(table.geometry.iloc[row], spec) is None
+    }
+    if not broken or name == "parcels":
+        return table
+    numbers = table.get(MAP_NUMBER, table.index.to_series())
+    named = [f"{numbers.iloc[row]} {why}" for row, why in broken.items()]
+    more = f", and {len(named) - NAMED_MAX} more" if len(named) > NAMED_MAX else ""
+    gathered.notes.append(f"{name}: left out: feature {'; feature '.join(named[:NAMED_MAX])}{more}")
+    return table.drop(index=table.index[list(broken)])
 
 
 def _around_parcels(layers: Mapping[str, geopandas.GeoDataFrame]) -> Bounds | None:
@@ -191,6 +258,68 @@ def _projected(own: Mapping[str, geopandas.GeoDataFrame], features: list[Any]) -
     return geopandas.GeoSeries(places, crs="EPSG:4326").estimate_utm_crs()
 
 
+def _with_remote(
+    sources: Sources, area: Bounds | None, own: dict[str, geopandas.GeoDataFrame], given: SettingsFile,
+    gathered: Gathered, folder: Path,
+) -> Sources:  # fmt: skip
+    """Return the sources with what is fetched of the area as files; its layers are added to `own`."""
+    for number, (name, address) in enumerate(sources.remote):
+        server = Server(address)
+        if area is None:
+            raise SiteError(
+                "nothing says which part to fetch",
+                where=server.plain_address,
+                advice="Name --area, or bring the parcels as a file.",
+            )
+        place = folder / str(number)
+        place.mkdir()
+        found = fetched(name, server, area, place)
+        if found.raster:
+            kinds = [name or raster_name(found.path)]
+            sources = sources.with_files({kinds[0]: [found.path]}, [])
+        else:
+            layers = _own_layers([found.path], given, gathered)
+            twice = next((layer for layer in layers if layer in own), None)
+            if twice:
+                raise SiteError(
+                    f"layer {twice} is there twice", where=server.plain_address, advice="Leave one of them out."
+                )
+            kinds = list(layers)
+            own |= layers
+            sources = sources.with_files({}, [found.path])
+        attribution = gathered.settings.setdefault("attribution", {})
+        for kind in kinds:
+            attribution[kind] = "; ".join(dict.fromkeys([*filter(None, [attribution.get(kind)]), found.attribution]))
+        gathered.notes.append(f"{', '.join(kinds) or found.path.name}: {', '.join(found.notes)}")
+    return sources
+
+
+def _tie_together(sources: Sources, site: Path, gathered: Gathered, bands: tuple[str, ...]) -> None:
+    """Write down where each raster is, tiles tied together as one virtual raster, and which band is which."""
+    folder = site / SOURCES_FOLDER
+    files = dict(sources.files)
+    for name, places in sources.rasters.items():
+        parts = [part for place in places for part in (tiles.tile_files(place) if place.is_dir() else [place])]
+        inside = [folder / files[part] for part in parts]
+        one = inside[0] if len(inside) == 1 else tiles.virtual_raster(inside, folder / f"{name}.vrt")
+        gathered.rasters[name] = one.relative_to(site).as_posix()
+        if name == "imagery":
+            _name_bands(raster_overview(one), bands, gathered)
+
+
+def _name_bands(image: RasterInfo, bands: tuple[str, ...], gathered: Gathered) -> None:
+    """Write down the image's bands: as given; where nothing describes them, as they are coloured."""
+    if bands and len(bands) != len(image.bands):
+        raise ParameterError(f"--bands names {counted(len(bands), 'band')}, and the image has {len(image.bands)}")
+    coloured = {"red", "green", "blue"} <= set(image.colours) and not any(image.bands)
+    if bands or (coloured and (image.colours[:3] != BANDS[:3] or "alpha" in image.colours)):
+        gathered.settings["bands"] = list(bands or image.colours)
+    if not bands and coloured and "alpha" in image.colours:
+        gathered.notes.append(
+            "imagery: a band says that it is alpha, so it is not taken for near infrared; --bands says otherwise"
+        )
+
+
 def _bring_in(sources: Sources, folder: Path) -> None:
     """Link, or copy, every source into a folder, with the checksums of all in the form that ``sha256sum -c`` reads."""
     lines = []
@@ -202,11 +331,16 @@ def _bring_in(sources: Sources, folder: Path) -> None:
         (folder / SUMS_FILE).write_text("".join(sorted(lines, key=lambda line: line[66:])), encoding="utf-8")
 
 
-def _bring_in_clouds(sources: Sources, folder: Path, area: Bounds | None, gathered: Gathered) -> None:
-    """Make terrain and surface model of point clouds, unless rasters were brought, and write down how good they are."""
+def _bring_in_clouds(
+    sources: Sources, folder: Path, area: Bounds | None, gathered: Gathered
+) -> geopandas.GeoDataFrame | None:
+    """Make terrain and surface model of point clouds, unless rasters were brought, and write down how good they are.
+
+    Trees of the clouds are returned, if there are any.
+    """
     if not sources.clouds:
-        return
-    brought = {name for name, _ in sources.rasters}
+        return None
+    brought = set(sources.rasters)
     models = elevation_models(sources.clouds, folder / CLOUD_MODELS, area)
     for name, file in (("dem", models.dem), ("dsm", models.dsm)):
         if name in brought:
@@ -221,6 +355,25 @@ def _bring_in_clouds(sources: Sources, folder: Path, area: Bounds | None, gather
         f" {models.filled_share:.0%} filled, {models.empty_share:.0%} without ground"
     )
     gathered.notes.extend(models.notes)
+    return models.trees if len(models.trees) else None
+
+
+def _with_crowns(
+    known: geopandas.GeoDataFrame | None, crowns: geopandas.GeoDataFrame, gathered: Gathered
+) -> geopandas.GeoDataFrame:
+    """Return a map's trees, and those that points show and the map lacks."""
+    sds = [TREE_SD_M]
+    if known is not None and len(known):
+        crowns = crowns.to_crs(known.crs)
+        one, other = crowns.geometry.to_numpy(), known.geometry.to_numpy()
+        own, theirs = (crown_reach_m(table["crown_diameter_m"]) for table in (crowns, known))
+        near = shapely.STRtree(other).query(one, predicate="dwithin", distance=own)[0]
+        under = shapely.STRtree(one).query(other, predicate="dwithin", distance=theirs)[1]
+        crowns = crowns.drop(index=np.unique([*near, *under]))
+        sds.append(gathered.settings["accuracy"]["trees"]["position_sd_m"])
+    gathered.notes.append(f"trees: {counted(len(crowns), 'crown')} found in the points, thickness of trunks unknown")
+    gathered.settings.setdefault("accuracy", {})["trees"] = {"position_sd_m": max(sds)}
+    return crowns if known is None or not len(known) else pd.concat([known, crowns], ignore_index=True)
 
 
 def _merged(there: Mapping[str, Any], ours: Mapping[str, Any]) -> dict[str, Any]:

@@ -2,79 +2,114 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from lawngis.errors import ParameterError, SiteError
 
 from ..files import formats, rasters, tiles
 from ..files.point_clouds import CLOUDS
-from ..model.site_layers import RASTERS
+from ..files.remote import is_address
+from ..model.site_layers import RASTERS, SITE_LAYERS
 
 PHOTO_BANDS = 3
 
 
 @dataclass(frozen=True)
 class Sources:
-    """Files by what they are; rasters, or folders of their tiles, by the name that they have in a site."""
+    """Files by what they are; rasters, or their tiles, by the name that they have in a site; addresses."""
 
     maps: tuple[Path, ...] = ()
     clouds: tuple[Path, ...] = ()
     vectors: tuple[Path, ...] = ()
-    rasters: tuple[tuple[str, Path], ...] = ()
+    rasters: Mapping[str, tuple[Path, ...]] = field(default_factory=dict)
+    remote: tuple[tuple[str, str], ...] = ()
+    """Addresses, each with the raster or layer that it is to be; empty where nobody says."""
 
     @property
     def files(self) -> list[tuple[Path, Path]]:
         """Every file, with its place below the folder of sources; what belongs to it lies beside it."""
-        plain = [(path, Path(path.name)) for path in (*self.maps, *self.clouds, *self.vectors)]
+        plain = [
+            (file, Path(file.name))
+            for path in (*self.maps, *self.clouds, *self.vectors)
+            for file in (path, *formats.side_files(path))
+        ]
         parts = [
-            (part, Path(name) / part.name)
-            for name, place in self.rasters
-            for part in (tiles.tile_files(place) if place.is_dir() else [place])
+            (file, Path(name) / _place(file, whole))
+            for name, places in self.rasters.items()
+            for whole in places
+            for tile in (tiles.tile_files(whole) if whole.is_dir() else [whole])
+            for file in rasters.source_files(str(tile))
         ]
-        return [
-            (member, place.with_name(member.name))
-            for path, place in (*plain, *parts)
-            for member in (path, *formats.side_files(path))
-        ]
+        return [*plain, *parts]
+
+    def with_files(self, rasters: Mapping[str, Sequence[Path]], vectors: Sequence[Path]) -> Sources:
+        """Return these and more files, of which none has another's name."""
+        names = dict.fromkeys([*self.rasters, *rasters])
+        both = {name: (*self.rasters.get(name, ()), *rasters.get(name, ())) for name in names}
+        more = replace(self, rasters=both, vectors=(*self.vectors, *vectors))
+        _refuse_twice(more)
+        return more
 
 
-def sources(words: Sequence[str]) -> Sources:
+def _place(file: Path, whole: Path) -> Path:
+    """Return where a part of a virtual raster lies beside it; any other file by its name."""
+    folder = whole.absolute().parent
+    inside = whole.suffix.casefold() == ".vrt" and file.absolute().is_relative_to(folder)
+    return file.absolute().relative_to(folder) if inside else Path(file.name)
+
+
+def sources(words: Sequence[str], *, allow_remote: bool = False) -> Sources:
     """Return what somebody brings.
 
     Parameters
     ----------
     words
-        A path each; before that of a raster may stand what it is: ``dem=``, ``dsm=`` or ``imagery=``.
+        A path or an address each; before a raster's may stand what it is: ``dem=``, ``dsm=`` or ``imagery=``. Several
+        of one raster are its tiles. Before an address may stand the layer that it is: ``parcels=``.
+    allow_remote
+        Whether addresses are taken; nothing is asked of them here.
 
     Raises
     ------
     SiteError
         When a file isn't there, or is of no kind that is read.
     ParameterError
-        When nobody says what a raster is, or two are the same or two files have one name.
+        When nobody says what a raster is, two files have one name, or an address isn't allowed.
     """
     found: dict[str, list[Path]] = {"maps": [], "clouds": [], "vectors": []}
-    grids: dict[str, Path] = {}
+    grids: dict[str, list[Path]] = {}
+    remote: list[tuple[str, str]] = []
     for word in words:
+        before, _, address = word.partition("=")
+        if is_address(word) or (before in (*RASTERS, *SITE_LAYERS) and is_address(address)):
+            remote.append(("", word) if is_address(word) else (before, address))
+            continue
         name, path = _named(word)
         kind = "rasters" if name else _kind(path)
         if kind != "rasters":
             found[kind].append(path)
             continue
-        name = name or _raster_name(path)
-        if name in grids:
-            raise ParameterError(
-                f"{grids[name]} and {path} are both to be {name}", advice="Put the tiles into one folder, and name it."
-            )
-        grids[name] = path
-    result = Sources(**{kind: tuple(paths) for kind, paths in found.items()}, rasters=tuple(grids.items()))
+        grids.setdefault(name or raster_name(path), []).append(path)
+    if remote and not allow_remote:
+        raise ParameterError(
+            "is an address, and nothing is read from elsewhere unless that is allowed",
+            where=remote[0][1].partition("?")[0],
+            advice="Add --allow-remote.",
+        )
+    by_kind = {kind: tuple(paths) for kind, paths in found.items()}
+    by_name = {name: tuple(places) for name, places in grids.items()}
+    result = Sources(**by_kind, rasters=by_name, remote=tuple(remote))
+    _refuse_twice(result)
+    return result
+
+
+def _refuse_twice(result: Sources) -> None:
     names = [str(place).casefold() for _, place in result.files]
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice:
         raise ParameterError(f"two sources are called {twice}", advice="Rename one of them.")
-    return result
 
 
 def _named(word: str) -> tuple[str, Path]:
@@ -108,7 +143,7 @@ def _kind(path: Path) -> str:
     raise SiteError(what, where=str(path), advice=f"Sources are {known_endings}.")
 
 
-def _raster_name(path: Path) -> str:
+def raster_name(path: Path) -> str:
     """Return what a raster is: by its name, or as a photo by its bands; heights don't tell what they are of."""
     stem = path.stem.casefold()
     if stem in RASTERS:

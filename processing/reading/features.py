@@ -272,14 +272,14 @@ def _repairs(
     broken: dict[int, Said] = {}
     problems = gpkg.geometry_problems(table, expected=spec.geometries)
     for row, problem in ((row_of[fid], problem) for fid, problem in problems):
-        geometry = _repaired(geometries[row], spec)
+        geometry = repaired_geometry(geometries[row], spec)
         geometries[row] = geometry or Polygon()
         (broken if geometry is None else repaired)[row] = problem
     return geometries, repaired, broken
 
 
-def _repaired(geometry: BaseGeometry | None, spec: SiteLayer) -> BaseGeometry | None:
-    """Return what a geometry holds of the types that the layer needs, made valid; None when that is nothing."""
+def repaired_geometry(geometry: BaseGeometry | None, spec: SiteLayer) -> BaseGeometry | None:
+    """Return what a geometry holds of the types that a layer needs, made valid; None when that is nothing."""
     if geometry is None or geometry.is_empty or not np.isfinite(shapely.get_coordinates(geometry)).all():
         return None
     if "Polygon" in spec.geometries:

@@ -190,7 +190,7 @@ def _computed_layers(files: Sequence[Path], wanted: Mapping[str, str]) -> dict[s
 
 
 def _tied_together(folder: Path, name: str) -> Path:
-    return tiles.virtual_raster(folder, formats.own_folder() / f"{name}.vrt")
+    return tiles.virtual_raster(tiles.tile_files(folder), formats.own_folder() / f"{name}.vrt")
 
 
 def _vector_files(folder: Path) -> list[Path]:

@@ -29,11 +29,15 @@ _ESCAPED = re.compile(r"\\(.)")
 
 @dataclass(frozen=True)
 class MapFeature:
-    """A feature of a map extract: "point", "line" or "area", its tags, and its geometry in longitude and latitude."""
+    """A feature of a map extract: "point", "line" or "area", its tags, and its geometry in longitude and latitude.
+
+    Its number in the map is unique among points, lines and closed ways, or relations.
+    """
 
     shape: str
     tags: Mapping[str, str]
     geometry: BaseGeometry
+    number: str = ""
 
 
 def map_features(path: Path, bounds: Bounds | None = None) -> Iterator[MapFeature]:
@@ -65,7 +69,7 @@ def map_features(path: Path, bounds: Bounds | None = None) -> Iterator[MapFeatur
                     tags = _tags(feature["properties"])
                     geometry = _geometry(feature["geometry"])
                     if tags and geometry is not None:
-                        yield MapFeature(shape, tags, geometry)
+                        yield MapFeature(shape, tags, geometry, _number(feature["properties"]))
             problems.raise_first()
     except (fiona.errors.FionaError, ValueError) as error:
         raise SiteError(
@@ -107,6 +111,10 @@ def _geometry(geometry: Any) -> BaseGeometry | None:
         return None if geometry is None else shapely.geometry.shape(geometry)
     except (ValueError, shapely.errors.ShapelyError):
         return None
+
+
+def _number(properties: Mapping[str, object]) -> str:
+    return str(properties.get("osm_id") or properties.get("osm_way_id") or "")
 
 
 def _tags(properties: Mapping[str, object]) -> dict[str, str]:

@@ -4,6 +4,7 @@ A raster is named by a string: a file, or ``GPKG:file:table`` for a raster table
 rows are ever read, and what is written is whole or not there at all.
 """
 
+from .fetching import fetch_window
 from .opening import (
     Bounds,
     RasterInfo,
@@ -23,6 +24,7 @@ __all__ = [
     "CogTarget",
     "RasterInfo",
     "close_rasters",
+    "fetch_window",
     "raster_overview",
     "raster_table",
     "rasters_passing",

@@ -222,7 +222,7 @@ def open_dataset(source: str) -> Iterator[DatasetReader]:
     """Open a raster, or take the open one, and turn GDAL's errors into ours."""
     try:
         dataset = _opened(source)
-        _refuse_unusable(dataset, source)
+        refuse_unusable(dataset, source)
         yield dataset
     except LawngisError:
         raise
@@ -283,7 +283,8 @@ def _state(source: str) -> tuple[int, ...]:
     return state.st_mtime_ns, state.st_size, state.st_ino
 
 
-def _refuse_unusable(dataset: DatasetReader, source: str) -> None:
+def refuse_unusable(dataset: DatasetReader, source: str) -> None:
+    """Raise RasterError when an open raster holds nothing usable, or would fill the memory."""
     if dataset.count == 0:
         tables = ", ".join(dataset.subdatasets)
         raise RasterError(f"holds several rasters ({tables})", where=source, advice="Name one of these.")

@@ -66,7 +66,7 @@ def read_window(
     with open_dataset(source) as dataset:
         if not 1 <= band <= dataset.count:
             raise RasterError(f"has no band {band}, only {dataset.count}", where=source)
-        window = _window(dataset, bounds, margin_cells)
+        window = cells_around(dataset, bounds, margin_cells)
         if window is None:
             covered = grid_bounds(dataset.transform, dataset.width, dataset.height)
             raise RasterError(
@@ -149,7 +149,7 @@ def read_rows(source: str | Path, first: int, stop: int, *, band: int = 1) -> ND
         return _scaled(values, scale, offset)
 
 
-def _window(dataset: DatasetReader, bounds: Bounds, margin_cells: int) -> Window | None:
+def cells_around(dataset: DatasetReader, bounds: Bounds, margin_cells: int) -> Window | None:
     """Return the whole cells that the bounds touch, and a margin, within the raster; None when there are none."""
     min_x, min_y, max_x, max_y = bounds
     place = dataset.transform

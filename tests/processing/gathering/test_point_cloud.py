@@ -226,7 +226,7 @@ def test_clouds_in_other_crs_are_refused_together(folder):
 
 @pytest.mark.parametrize("limit", ["PATCHES_MAX", "CELLS_MAX"])
 def test_points_scattered_over_a_country_are_refused(folder, monkeypatch, limit):
-    monkeypatch.setattr(f"lawngis.processing.gathering.point_cloud.{limit}", 30)
+    monkeypatch.setattr(f"lawngis.processing.gathering.cloud_cells.{limit}", 30)
     with pytest.raises(SiteError, match=r"scattered over more ground.*--area"):
         elevation_models([made.write_cloud(folder / "wide.laz", density_m2=1)], folder / "wide")
 

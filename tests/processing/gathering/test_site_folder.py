@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 import subprocess
 from math import cos, radians
+from pathlib import Path
 
 import geopandas
 import made_clouds as made
+import numpy as np
 import pyogrio
 import pytest
+import rasterio
 import shapely
+from affine import Affine
+from rasterio.enums import ColorInterp
 from shapely import Polygon
 
 from lawngis.errors import LawngisError, ParameterError, SiteError
 from lawngis.processing.cli.main import main
 from lawngis.processing.files.gpkg import map_features
+from lawngis.processing.files.rasters import raster_overview, read_window
 from lawngis.processing.gathering.site_folder import LAYERS_FILE, gather
 from lawngis.processing.gathering.sources import sources
 from lawngis.processing.reading.site_files import site_files
@@ -141,8 +148,15 @@ def test_a_cloud_becomes_the_terrain_of_a_plan(tmp_path, lawngis):
     x, y = dem.transform * (col + 0.5, row + 0.5)
     assert dem.values[row, col] == pytest.approx(made.ground_m(x - made.EAST, y - made.NORTH), abs=0.1)
     assert "from_points" not in lawngis("check", site).out.partition("not read:")[2]
+    trees = pyogrio.read_dataframe(site / LAYERS_FILE, layer="trees")
+    assert len(trees) == 1, "neither the house nor the wall is one"
+    tree = trees.iloc[0]
+    at = shapely.Point(made.EAST + made.TREE[0], made.NORTH + made.TREE[1])
+    assert tree.geometry.distance(at) < 1.0 and tree["height_m"] == pytest.approx(made.TREE_M, abs=0.3)
     plan = lawngis("plan", site, "--out", tmp_path / "out")
     assert plan.code == 0 and "1 planned" in plan.out
+    keepouts = pyogrio.read_dataframe(tmp_path / "out/plan.gpkg", layer="keepouts")
+    assert keepouts[keepouts["reason"] == "tree"].distance(tree.geometry).min() == 0, "the plan keeps off it"
 
 
 def test_gathered_twice_it_is_the_same(extract, parcels, tmp_path):
@@ -167,12 +181,71 @@ def test_an_area_may_be_given_and_a_file_wins_over_the_map(extract, parcels, tmp
     assert "buildings: taken from the file of its own, not from the map" in both.notes
 
 
+def photo(path, column, colours):
+    """A photo of four bands and 4 x 4 m, so many metres to the east, with what each band is coloured."""
+    with rasterio.open(
+        path, "w", driver="GTiff", width=8, height=8, count=4, dtype="uint8", crs="EPSG:25832",
+        transform=Affine(0.5, 0, 5e5 + column, 0, -0.5, 5.5e6),
+    ) as file:  # fmt: skip
+        file.write(np.full((4, 8, 8), np.arange(40, 80, 10, dtype="uint8")[:, None, None]))
+        file.colorinterp = [ColorInterp[name] for name in colours]
+    return str(path)
+
+
+def test_tiles_are_tied_together_in_the_site_and_their_bands_told(build, tmp_path, lawngis):
+    west = build.dem(tmp_path / "west.tif", width_m=20)
+    east = build.dem(tmp_path / "east.tif", left=500_010.0, width_m=20)
+    odd = ("undefined", "red", "green", "blue")
+    photos = [photo(tmp_path / f"photo{column}.tif", column, odd) for column in (0, 4)]
+    build.layer(tmp_path / "parcels.gpkg", "parcels", [build.parcel()])
+    words = [tmp_path / "parcels.gpkg", f"dem={west}", f"dem={east}", *photos]
+    done = lawngis("gather", *words, "--out", tmp_path / "site")
+    assert done.code == 0, done.err
+    files = site_files(tmp_path / "site")
+    assert files.rasters["dem"].endswith("site/sources/dem.vrt")
+    dem, image = (raster_overview(files.rasters[name]) for name in ("dem", "imagery"))
+    assert dem.bounds == (499_990, 5_499_990, 500_030, 5_500_025)
+    assert (image.width, image.bands) == (16, ("",) * 4)
+    assert files.settings.settings.bands == odd, "not red, green, blue, nir, which is their order when nobody says"
+    for source in (west, east, *photos):
+        Path(source).unlink()
+    assert read_window(files.rasters["imagery"], image.bounds, band=2)[0].tolist() == np.full((8, 16), 50).tolist()
+    shutil.move(tmp_path / "site", tmp_path / "elsewhere")
+    assert raster_overview(tmp_path / "elsewhere/sources/dem.vrt").width == 80
+    alpha = photo(tmp_path / "rgba.tif", 0, ("red", "green", "blue", "alpha"))
+    said = gather(sources([alpha]), tmp_path / "two")
+    assert (
+        said.settings["bands"] == ["red", "green", "blue", "alpha"] and "not taken for near infrared" in said.notes[0]
+    )
+    given = gather(sources([alpha]), tmp_path / "three", bands=("red", "green", "blue", "nir"))
+    assert given.settings["bands"][3] == "nir" and "alpha" not in " ".join(given.notes)
+    with pytest.raises(ParameterError, match="--bands names 2 bands, and the image has 4"):
+        gather(sources([alpha]), tmp_path / "four", bands=("red", "nir"))
+
+
 def test_a_folder_with_other_things_is_left_alone(extract, tmp_path):
     (tmp_path / "site").mkdir()
     (tmp_path / "site" / "letters.txt").write_text("mine")
     with pytest.raises(SiteError, match=r"is there already, with letters\.txt"):
         gather(sources([str(extract)]), tmp_path / "site")
     assert (tmp_path / "site" / "letters.txt").read_text() == "mine"
+
+
+def test_what_cannot_be_made_valid_is_named_and_left_out(parcels, tmp_path, lawngis):
+    crossed = [(10, 10), (20, 20), (20, 10), (10, 20), (10, 10)]
+    flat = [(30, 10), (34, 10), (30, 10)]
+    ways = {"a": (crossed, {"building": "yes"}), "b": (flat, {"building": "yes"}), **WAYS}
+    (tmp_path / "town.osm").write_text(osm(**ways), encoding="utf-8")
+    missing = geopandas.GeoDataFrame(
+        {"kind": ["pond", "pond"]}, geometry=[None, shapely.box(9.0001, 50.0001, 9.0002, 50.0002)], crs="EPSG:4326"
+    )
+    pyogrio.write_dataframe(missing, tmp_path / "water.gpkg", layer="water")
+    words = [tmp_path / "town.osm", parcels, tmp_path / "water.gpkg", "--area", "9,50,9.001,50.001"]
+    done = lawngis("gather", *words, "--out", tmp_path / "site")
+    assert "buildings: left out: feature 1002 " in done.err
+    buildings = pyogrio.read_dataframe(tmp_path / "site" / LAYERS_FILE, layer="buildings")
+    assert buildings["map_number"].tolist() == ["1001", "1003"], "the one that crosses itself can be made valid"
+    assert "water: left out: feature 1 " in done.err
 
 
 def test_a_source_that_breaks_leaves_nothing(tmp_path, parcels):
@@ -201,8 +274,8 @@ def test_sources_are_named_in_words(tmp_path, build, parcels):
     build.dem(tmp_path / "heights.tif")
     with pytest.raises(ParameterError, match="nothing says whether this raster is of the ground"):
         sources([str(tmp_path / "heights.tif")])
-    assert sources([f"dsm={tmp_path / 'heights.tif'}"]).rasters == (("dsm", tmp_path / "heights.tif"),)
-    with pytest.raises(ParameterError, match="are both to be dem"):
+    assert sources([f"dsm={tmp_path / 'heights.tif'}"]).rasters == {"dsm": (tmp_path / "heights.tif",)}
+    with pytest.raises(ParameterError, match=r"two sources are called dem/heights\.tif"):
         sources([f"dem={tmp_path / 'heights.tif'}"] * 2)
     with pytest.raises(ParameterError, match=r"two sources are called parcels\.geojson"):
         sources([str(parcels)] * 2)

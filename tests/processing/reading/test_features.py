@@ -14,8 +14,8 @@ from shapely import GeometryCollection, LineString, MultiLineString, MultiPoint,
 from lawngis.errors import LayerError
 from lawngis.processing.model.site_layers import SITE_LAYERS
 from lawngis.processing.reading import features as module
-from lawngis.processing.reading.features import _repaired as repaired
 from lawngis.processing.reading.features import check_layer, read_features, surveyed
+from lawngis.processing.reading.features import repaired_geometry as repaired
 from lawngis.processing.reading.site_files import site_files
 
 BOW_TIE = Polygon([(0, 0), (2, 2), (2, 0), (0, 2)])

@@ -14,7 +14,7 @@ import rasterio
 import shapely
 from rasterio.windows import Window
 
-from lawngis.processing.files.tiles import virtual_raster
+from lawngis.processing.files.tiles import tile_files, virtual_raster
 from lawngis.processing.planning.fingerprints import site_fingerprint
 from lawngis.processing.reading.site_files import site_files
 from lawngis.processing.reading.site_source import SiteSource
@@ -195,7 +195,7 @@ def test_tiles_elsewhere_and_a_virtual_raster(site, tmp_path):
     in_tiles(tmp_path / "whole.tif", tmp_path / "tiles")
     assert seen(site, raster_files={"dem": str(tmp_path / "tiles")}) == before
     (tmp_path / "tiles").rename(site / "tiles")
-    virtual_raster(site / "tiles", site / "dem.vrt")
+    virtual_raster(tile_files(site / "tiles"), site / "dem.vrt")
     alone = site_files(site)
     assert len([path for path in alone.inputs if path.suffix == ".tif"]) == 12
     assert seen(site) == before
