@@ -146,7 +146,7 @@ def deliver_documents(
     if "sld" in wishes.kinds:
         for layer in PLAN_LAYERS.values():
             if layer.style is not None:
-                write_whole(out / "styles" / f"{layer.name}.sld", sld(layer.style, layer).encode())
+                write_whole(out / "styles" / f"{layer.name}.sld", sld(layer).encode())
     rows = [row for rows in _index_rows(source, out, wishes, wanted, workers) for row in rows]
     if rows and all(row.failure for row in rows):
         raise rows[0].failure or PlanError("no parcel can be made into documents")

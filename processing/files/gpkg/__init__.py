@@ -11,6 +11,7 @@ from .foreign import refuse_uncarriable, style_digests
 from .map_extracts import MapFeature, map_features
 from .opening import computed_tables, undisturbed
 from .overview import Bounds, LayerInfo, layer_names, layer_overview
+from .projects import write_project
 from .reading import layer_batches, read_layer, read_table, row_batches
 from .replacing import refuse_unlike, replace_rows
 from .row_digests import row_digests
@@ -51,4 +52,5 @@ __all__ = [
     "write_layers",
     "write_plan",
     "write_plan_batches",
+    "write_project",
 ]

@@ -42,17 +42,17 @@ def test_every_allowed_value_is_drawn(name):
     column = spec.column(style.column)
     allowed = set(column.values) or {"true", "false"}
     assert {rule.value for rule in style.rules} == allowed
-    root = ET.fromstring(sld(style, spec))
+    root = ET.fromstring(sld(spec))
     assert [literal.text for literal in root.iterfind(f".//{OGC}PropertyIsEqualTo/{OGC}Literal")] == [
         rule.value for rule in style.rules
     ]
-    categories = ET.fromstring(qml(style, spec.columns).partition("\n")[2]).findall(".//category")
+    categories = ET.fromstring(qml(spec).partition("\n")[2]).findall(".//category")
     assert [category.get("value") for category in categories] == [rule.value for rule in style.rules]
 
 
 def test_aliases_are_numbered_as_the_columns_of_the_file():
     spec = PLAN_LAYERS["zones"]
-    aliases = ET.fromstring(qml(STYLES["zones"], spec.columns).partition("\n")[2]).findall(".//alias")
+    aliases = ET.fromstring(qml(spec).partition("\n")[2]).findall(".//alias")
     assert [alias.get("field") for alias in aliases] == [column.name for column in spec.columns]
     assert [int(alias.get("index")) for alias in aliases] == list(range(1, len(spec.columns) + 1))
 
