@@ -1,8 +1,8 @@
 """A plan's project for a desktop GIS: layers in groups and order, a view of each parcel, a sheet to be printed.
 
 The frame of the project and the sheet are a template that such a program wrote (``make_template.py`` of the tests);
-what a plan's layers are and how they are drawn comes from their declarations. Nothing in it tells when or by whom it was
-made: equal plans have equal projects.
+what a plan's layers are and how they are drawn comes from their declarations. Nothing in it tells when or by whom it
+was made: equal plans have equal projects.
 """
 
 from __future__ import annotations
@@ -16,9 +16,12 @@ from io import BytesIO
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
+import numpy as np
 import shapely
 from pyproj import CRS
 
+from lawngis.arrays import FloatArray
+from lawngis.errors import ParameterError
 from lawngis.geometry.frame import MeasuringFrame
 
 from ..model.cautions import CAUTIONS
@@ -136,10 +139,14 @@ def _project(specs: Sequence[Layer], facts: ProjectFacts) -> ET.Element:
         project_layers.append(_vector(layer, facts))
     if facts.photo is not None:
         project_layers.append(_raster(facts.photo))
+    frame = _frame(facts)
+    if frame is None:
+        _found(root, "Layouts").clear()
+    else:
+        _fill_sheet(_found(root, "Layouts/Layout"), layers, facts, frame)
     if facts.parcels:
         whole = _united(bounds for _, bounds in facts.parcels)
         _fill_views(root, facts, whole)
-        _fill_sheet(_found(root, "Layouts/Layout"), layers, facts, whole)
     return root
 
 
@@ -278,13 +285,27 @@ def _fill_views(root: ET.Element, facts: ProjectFacts, whole: Bounds) -> None:
         _set_reference_system(view, facts.crs)
 
 
-def _fill_sheet(layout: ET.Element, layers: Sequence[_MapLayer], facts: ProjectFacts, whole: Bounds) -> None:
+def _frame(facts: ProjectFacts) -> MeasuringFrame | None:
+    """Return a plane in which a metre is a metre; none without parcels, or where their coordinates don't fit the CRS.
+
+    One parcel in a wrong place doesn't draw it away from the others.
+    """
+    try:
+        middle = shapely.Point(np.median(_middles(facts), axis=0)) if facts.parcels else shapely.Point()
+        return MeasuringFrame.centred_on(middle, facts.crs)
+    except ParameterError:
+        return None
+
+
+def _middles(facts: ProjectFacts) -> FloatArray:
+    return np.array([[(x0 + x1) / 2, (y0 + y1) / 2] for _, (x0, y0, x1, y1) in facts.parcels])
+
+
+def _fill_sheet(layout: ET.Element, layers: Sequence[_MapLayer], facts: ProjectFacts, frame: MeasuringFrame) -> None:
     """Bind the sheet to the parcels: a page for each, in a frame in which a metre is a metre."""
     items = {item.get("id"): item for item in layout.iter("LayoutItem")}
     parcels = next(layer for layer in layers if layer.spec.name == "summary")
-    frame = MeasuringFrame.centred_on(shapely.box(*whole), facts.crs)
-    min_x, min_y, max_x, max_y = facts.parcels[0][1]
-    x, y = frame.coordinates_from(facts.crs, [[(min_x + max_x) / 2, (min_y + max_y) / 2]])[0].tolist()
+    x, y = frame.coordinates_from(facts.crs, _middles(facts)[:1])[0].tolist()
     reach_x, reach_y = 19.0, 17.0  # half the map on the sheet, at 1 to 200
     _found(items["map"], "Extent").attrib.update(
         xmin=repr(x - reach_x), ymin=repr(y - reach_y), xmax=repr(x + reach_x), ymax=repr(y + reach_y)

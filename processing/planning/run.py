@@ -17,6 +17,7 @@ from ..files.digests import sha256
 from ..files.gpkg import RawColumns
 from ..model.layers import PLAN_RASTERS
 from ..model.plan import Row
+from ..model.site_layers import SUMMED_BY
 from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings, installed_steps, step_layers
 from .base_plan import BasePlan, stored_styles
@@ -123,7 +124,7 @@ class PlanningRun:
         self._pieces: Path | None = None
         self.rasters_left_out: list[str] = []
         self.outcomes = Outcomes()
-        self.ranking = Ranking(source.crs)
+        self.ranking = Ranking(source.crs, {column: source.counts_to(column) for column in SUMMED_BY})
 
     def write(
         self,

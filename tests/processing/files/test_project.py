@@ -101,12 +101,15 @@ def test_words_of_a_stranger_are_no_expression(tmp_path: Path) -> None:
     assert "replace(" in ET.tostring(project(tmp_path / "plan.gpkg").find("projectlayers")).decode()
 
 
-def test_a_long_plan_has_a_view_for_the_first_parcels_and_one_without_places_none() -> None:
+def test_views_and_a_sheet_are_there_for_parcels_that_have_a_place() -> None:
     parcels = [(f"P{number}", (0.0, 0.0, 9.0, 9.0)) for number in range(VIEWS_MAX + 1)]
-    for some, views in ((parcels, VIEWS_MAX), ([], 0)):
-        packed = packed_project(LAYERS, ProjectFacts("plan.gpkg", CRS, some))
+    degrees = geopandas.GeoSeries([], crs="EPSG:4326").crs
+    nowhere = [("P1", (5e5, 5e6, 6e5, 6e6))]
+    for some, crs, views, sheets in ((parcels, CRS, VIEWS_MAX, 1), ([], CRS, 0, 0), (nowhere, degrees, 1, 0)):
+        packed = packed_project(LAYERS, ProjectFacts("plan.gpkg", crs, some))
         with zipfile.ZipFile(io.BytesIO(packed)) as archive:
-            assert archive.read("lawngis.qgs").decode().count("<Bookmark ") == views
+            text = archive.read("lawngis.qgs").decode()
+        assert (text.count("<Bookmark "), text.count("<Layout ")) == (views, sheets)
 
 
 def test_every_layer_of_the_plan_stands_in_a_group_and_says_what_its_columns_hold() -> None:
