@@ -292,7 +292,9 @@ def _sld_area(rule: ET.Element, area: Area) -> None:
         for mark in _LINE_MARKS:
             _sld_mark(graphic, mark, "", area.stroke, _HAIRLINE_MM)
         ET.SubElement(graphic, "se:Size").text = f"{HATCH_SPACING_MM * _PX_PER_MM:.2f}"
-        ET.SubElement(ET.SubElement(graphic, "se:Rotation"), "ogc:Literal").text = f"{-angle_deg:g}"  # clockwise
+        ET.SubElement(
+            ET.SubElement(graphic, "se:Rotation"), "ogc:Literal"
+        ).text = f"{(360 - angle_deg) % 360:g}"  # clockwise
 
 
 _HAIRLINE_MM = 0.14
