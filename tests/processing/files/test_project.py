@@ -56,6 +56,8 @@ def test_the_same_plan_has_the_same_project_without_a_date_or_a_name(tmp_path: P
         written(tmp_path / name / "plan.gpkg")
     one, other = (rows(tmp_path / name / "plan.gpkg") for name in "ab")
     assert one == other
+    with zipfile.ZipFile(io.BytesIO(bytes.fromhex(one[0][2]))) as archive:
+        assert archive.infolist()[0].date_time == (1980, 1, 1, 0, 0, 0)
     text = ET.tostring(project(tmp_path / "a" / "plan.gpkg"), encoding="unicode")
     assert not re.search(r"20\d\d-\d\d-\d\d|saveUser|root|" + re.escape(str(tmp_path)), text)
 
