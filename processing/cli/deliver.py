@@ -18,7 +18,12 @@ def deliver(
     plan: PlanArgument,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the documents.")],
     only: Annotated[
-        str | None, typer.Option("--only", metavar="KINDS", help="Only these: html,pdf,dxf,gpx,csv,ics,geojson,sld.")
+        str | None,
+        typer.Option(
+            "--only",
+            metavar="KINDS",
+            help="Only these: html,pdf,dxf,gpx,csv,ics,geojson,sld; or also geoparquet,flatgeobuf.",
+        ),
     ] = None,
     parcel: Annotated[list[str] | None, typer.Option("--parcel", metavar="ID", help="Only this parcel.")] = None,
     site: Annotated[
@@ -45,10 +50,11 @@ def deliver(
     workers: Annotated[int, typer.Option("--workers", min=1, max=256, help="Processes that share the work.")] = 1,
 ) -> None:
     """Make the documents of PLAN: pages, plan sheets, visit sheets, quotes, drawings, points, calendars."""
+    from ..files.atomic import LAYERS_FOLDER
     from ..model.text import counted, one_line
 
     _refuse_without_extra()
-    from ..deliver.documents import Wishes, deliver_documents, kinds_named, language_formats
+    from ..deliver.documents import LAYER_KINDS, Wishes, deliver_documents, kinds_named, language_formats
 
     wishes = Wishes(
         kinds=kinds_named(only),
@@ -65,8 +71,12 @@ def deliver(
         typer.echo(one_line(f"no documents: {failure}"), err=True)
     if len(failures) > FAILURES_SHOWN:
         typer.echo(f"and {len(failures) - FAILURES_SHOWN} more: the index says why", err=True)
+    if wishes.kinds & LAYER_KINDS.keys():
+        typer.echo(f"layers: {out / LAYERS_FOLDER}")
     made = counted(len(done) - len(failures), "parcel")
-    typer.echo(f"documents of {made}: {out / 'index.html' if 'html' in wishes.kinds and done else out}")
+    if not done:
+        return
+    typer.echo(f"documents of {made}: {out / 'index.html' if 'html' in wishes.kinds else out}")
     if failures:
         raise typer.Exit(1)
 

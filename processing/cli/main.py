@@ -59,6 +59,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from ..planning.run import PlanningRun
+    from ..reading.site_source import SiteSource
 
 EXIT_FAILED_PARCELS = 1
 EXIT_UNUSABLE = 2
@@ -145,6 +146,10 @@ def plan(
     log: Annotated[
         Path | None, typer.Option("--log", metavar="FILE", help="A line of JSON for each parcel; default: in DIR.")
     ] = None,
+    by: Annotated[
+        list[str] | None,
+        typer.Option("--by", metavar="COLUMN", help="Sum the portfolio by street, district or owner of the parcels."),
+    ] = None,
     layer: LayerOption = None,
     dem: DemOption = None,
     dsm: DsmOption = None,
@@ -161,7 +166,8 @@ def plan(
 ) -> None:
     """Plan every parcel of SITE and write DIR/plan.gpkg.
 
-    With several parcels, DIR/portfolio.csv ranks them and DIR/plan.log.jsonl tells what came of each.
+    With several parcels, DIR/portfolio.csv ranks them, DIR/portfolio_by_COLUMN.csv sums them by what --by names, and
+    DIR/plan.log.jsonl tells what came of each.
     """
     from ..files.file_kinds import PLAN
     from ..files.locking import alone_in
@@ -184,6 +190,7 @@ def plan(
         )
     accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m, "dem_correlation_m": dem_correlation_m}
     source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands, examples)
+    _refuse_unsummable(by or (), source)
     settings = Settings(
         mower_of(profile, source.files),
         with_shared(parameters, installed_steps(), source.files.settings.shared_parameters),
@@ -210,15 +217,30 @@ def plan(
             resume=resume,
             rasters=rasters,
         )
-        _print_outcomes(run, target)
+        _print_outcomes(run, target, by or ())
     if run.outcomes.failed:
         raise typer.Exit(EXIT_FAILED_PARCELS)
 
 
-def _print_outcomes(run: PlanningRun, target: Path) -> None:
+def _refuse_unsummable(by: Sequence[str], source: SiteSource) -> None:
+    """Refuse, before hours of planning, to sum by what no parcel says."""
+    from ..model.site_layers import SUMMED_BY
+
+    for column in by:
+        if column not in SUMMED_BY:
+            raise ParameterError(f"--by {column!r} is none of {', '.join(SUMMED_BY)}")
+        if not source.counts_to(column):
+            raise ParameterError(
+                f"--by {column}: no parcel says what {column} it counts to",
+                where=str(source.files.layers["parcels"]),
+                advice=f'Where its column has another name, say so in site.toml: [columns.parcels] {column} = "NAME"',
+            )
+
+
+def _print_outcomes(run: PlanningRun, target: Path, by: Sequence[str]) -> None:
     """Print the outcomes of a run, and write the portfolio table when there are several parcels."""
     from ..planning.progress import outcome_table, outcome_words, portfolio_words
-    from ..planning.ranking import write_table
+    from ..planning.ranking import sums_by, write_table
 
     outcome_table(run.ranking.rows)
     for parcel_id, reason in run.outcomes.failures:
@@ -237,6 +259,10 @@ def _print_outcomes(run: PlanningRun, target: Path) -> None:
         write_table(path, table)
         for line in portfolio_words(table, path):
             typer.echo(line)
+        for column in by:
+            summed = target.with_name(f"{path.stem}_by_{column}{path.suffix}")
+            write_table(summed, sums_by(table, column))
+            typer.echo(f"summed by {column}: {summed}")
 
 
 def _cores() -> int:

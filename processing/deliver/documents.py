@@ -8,15 +8,20 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from multiprocessing import get_context
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
+import pandas as pd
 import shapely
 from pyproj import CRS
 
 from lawngis.errors import LawngisError, ParameterError, PlanError
 
-from ..files.atomic import file_stems, refuse_file, write_whole
+from ..files import gpkg
+from ..files.atomic import LAYERS_FOLDER, file_stems, refuse_file, write_whole
+from ..files.plan_reader import PlanFile
 from ..files.style_encoding import sld
+from ..model.contract import Layer
 from ..model.layers import PLAN_LAYERS
 from .formats import Formats, Units
 from .page import IndexRow, index_page, page
@@ -27,7 +32,12 @@ from .stakeout import crs_named, geojson, gpx, stakeout_csv
 from .week import week_calendar
 
 KINDS = ("html", "pdf", "dxf", "gpx", "csv", "ics", "geojson", "sld")
-"""Kinds of documents, as ``--only`` names them."""
+"""Kinds of documents, as ``--only`` names them; all are made when it names none."""
+
+LAYER_KINDS: Mapping[str, tuple[str, Callable[[pd.DataFrame, Layer], bytes]]] = MappingProxyType(
+    {"geoparquet": (".parquet", gpkg.geoparquet), "flatgeobuf": (".fgb", gpkg.flatgeobuf)}
+)
+"""Kinds of files with a layer each, by ending: made when they are asked for, in the plan's own CRS."""
 
 CHUNK = 16
 """Parcels that are read and written at a time; more make reading no quicker."""
@@ -40,7 +50,7 @@ class Wishes:
     Parameters
     ----------
     kinds
-        Out of `KINDS`.
+        Out of `KINDS` and `LAYER_KINDS`.
     formats
         How figures are written.
     prices, labour
@@ -81,10 +91,11 @@ def kinds_named(words: str | None) -> frozenset[str]:
     if words is None:
         return frozenset(KINDS)
     named = frozenset(word.strip().lower() for word in words.split(",") if word.strip())
-    unknown = sorted(named - set(KINDS))
+    unknown = sorted(named - {*KINDS, *LAYER_KINDS})
     if unknown or not named:
         raise ParameterError(
-            f"--only {(unknown or [words])[0]!r} is no kind of document", advice=f"There are {', '.join(KINDS)}."
+            f"--only {(unknown or [words])[0]!r} is no kind of document",
+            advice=f"There are {', '.join((*KINDS, *LAYER_KINDS))}.",
         )
     return named
 
@@ -146,13 +157,25 @@ def deliver_documents(
     if "sld" in wishes.kinds:
         for layer in PLAN_LAYERS.values():
             if layer.style is not None:
-                write_whole(out / "styles" / f"{layer.name}.sld", sld(layer.style, layer).encode())
+                write_whole(out / "styles" / f"{layer.name}.sld", sld(layer).encode())
+    _write_layers(source.plan, out, wishes.kinds, parcels)
+    if not wishes.kinds & set(KINDS):
+        return []
     rows = [row for rows in _index_rows(source, out, wishes, wanted, workers) for row in rows]
     if rows and all(row.failure for row in rows):
         raise rows[0].failure or PlanError("no parcel can be made into documents")
     if "html" in wishes.kinds:
         write_whole(out / "index.html", index_page(rows, source.plan.facts, source.of_run, wishes.formats))
     return rows
+
+
+def _write_layers(plan: PlanFile, out: Path, kinds: frozenset[str], parcels: Sequence[str]) -> None:
+    """Write the layers that have rows, of all parcels or of some, each into a file of its own."""
+    for ending, encoded in (LAYER_KINDS[kind] for kind in sorted(kinds & LAYER_KINDS.keys())):
+        for name in plan.layers:
+            table = plan.frame(name, list(parcels) or None)
+            if len(table):
+                write_whole(out / LAYERS_FOLDER / f"{name}{ending}", encoded(table, plan.kind.specs[name]))
 
 
 def _check_wishes(source: DocumentSource, wishes: Wishes) -> None:

@@ -1,55 +1,13 @@
-"""Sentences that every document carries, and the words for what columns hold."""
+"""Words for what rows of several documents hold, and where these have the others from."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from types import MappingProxyType
 
-CAUTIONS: tuple[str, ...] = (
-    "A plan from maps is a draft. Maps are old, incomplete and off by decimetres: walk the site, and measure what is "
-    "listed as to be measured, before anything is laid.",
-    "Steep banks, water's edges and drops can make a mower slip, sink or fall on somebody. Keep people off the slope "
-    "below.",
-    "Ask for buried services before pegging, digging or cutting slots, and respect their marks.",
-    "Outdoor supply needs residual-current protection and a licensed electrician.",
-    "Wire and cable across a path or drive trip people up: lay them in a duct or saw cut. Warn people on public paths.",
-    "Blades injure. Keep children, pets and guests off the lawn while a mower works, keep it away from play areas, and "
-    "keep to local quiet hours.",
-    "Local codes and licensed practice decide, not this document.",
-)
-"""Standing cautions."""
+from ..model.cautions import CAUTIONS
+from ..model.value_words import worded
 
-WORDS: Mapping[str, str] = MappingProxyType(
-    {
-        "planned": "planned",
-        "not_suitable": "no mower",
-        "failed": "planning failed",
-        "own_dock": "a dock of its own",
-        "own_source": "a signal source of its own",
-        "main_wire": "the main wire",
-        "none": "nothing",
-        "out_of_signal": "out of the signal's reach",
-        "lead_out": "lead out",
-        "lead_back": "lead back",
-        "reel_end": "end of a reel",
-        "first": "first pass",
-        "fill": "after the trial",
-        "signal_source": "signal source",
-    }
-)
-
-
-def worded(value: object) -> str:
-    """Return a value of the contract in plain words.
-
-    Examples
-    --------
-    >>> worded("lead_out"), worded("crossing"), worded(None)
-    ('lead out', 'crossing', '–')
-    """
-    if value is None:
-        return "–"
-    return WORDS.get(str(value), str(value).replace("_", " "))
+__all__ = ["CAUTIONS", "peg_words", "worded"]
 
 
 def peg_words(peg: Mapping[str, object]) -> str:

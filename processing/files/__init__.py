@@ -6,8 +6,8 @@ and writes GeoPackages, ``rasters`` opens rasters and writes GeoTIFFs; ``tiles``
 ``point_clouds.cloud_chunks`` reads a point cloud chunk by chunk, and a ``point_clouds.CellStore`` keeps what is summed
 of it in cells.
 ``plan_reader.plan_file`` opens a plan, or another of the ``file_kinds`` that this program writes, to read rows of some
-parcels. ``packing`` holds rows in few bytes,
-``style_encoding`` styles as QML and SLD; ``atomic.write_whole`` writes any other file, ``digests.sha256`` is a file's
-hash. ``locking.alone_in`` keeps a second run out of a folder, ``csv_tables`` is the one writer of
+parcels. ``packing`` holds rows in few bytes, ``style_encoding`` styles as QML and SLD, ``project_encoding`` a plan's
+project for a desktop GIS; ``atomic.write_whole`` writes any other file, ``digests.sha256`` is a file's hash.
+``locking.alone_in`` keeps a second run out of a folder, ``csv_tables`` is the one writer of
 CSV.
 """

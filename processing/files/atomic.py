@@ -161,7 +161,11 @@ def link_or_copy(path: Path, target: Path) -> None:
     shutil.copyfile(path, target)
 
 
+LAYERS_FOLDER = "layers"
+"""Folder of whole layers among those of parcels."""
+
 _RESERVED = {
+    LAYERS_FOLDER,
     "index.html",
     "styles",
     "con",

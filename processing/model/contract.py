@@ -10,6 +10,9 @@ from .styles import LayerStyle
 Form = Literal["", "clock", "json"]
 ColumnKind = Literal["text", "real", "integer", "boolean", "datetime"]
 
+_UNIT_ENDINGS = {"m": "m", "m²": "m2", "%": "percent", "°": "deg", "h": "h", "Ω": "ohm", "µT": "ut"}
+_UNITS_SPELLED = {"hours", "seconds"}
+
 
 @dataclass(frozen=True)
 class Column:
@@ -26,6 +29,19 @@ class Column:
     values: tuple[str, ...] = ()
     nullable: bool = True
     form: Form = ""
+
+    @property
+    def title(self) -> str:
+        """The name in words, the unit in brackets instead of at its end.
+
+        Examples
+        --------
+        >>> Column("slope_p95_percent", "real", "", "%").title, Column("hours_week", "real", "", "h").title
+        ('slope p95 [%]', 'hours week')
+        """
+        words = self.name.removesuffix(f"_{_UNIT_ENDINGS.get(self.unit, self.unit)}").split("_")
+        unit = f" [{self.unit}]" if self.unit and not _UNITS_SPELLED & set(words) else ""
+        return " ".join(words) + unit
 
 
 @dataclass(frozen=True)

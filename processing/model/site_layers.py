@@ -11,6 +11,9 @@ from types import MappingProxyType
 
 from .contract import SiteLayer, boolean, real, text
 
+SUMMED_BY = ("street", "district", "owner")
+"""Columns of `parcels` that no plan depends on: they go into the portfolio table."""
+
 _POLYGONS = ("Polygon", "MultiPolygon")
 _LINES = ("LineString", "MultiLineString")
 
@@ -27,6 +30,7 @@ SITE_LAYERS = _inputs(
         (
             text("parcel_id", "unique name of the parcel; made from the row number when absent"),
             text("label", "what people call it"),
+            *(text(name, f"{name} that it counts to, by which a portfolio is summed") for name in SUMMED_BY),
         ),
     ),
     SiteLayer(

@@ -109,11 +109,12 @@ SYMBOLS: Mapping[str, type[Symbol]] = MappingProxyType(
 
 @dataclass(frozen=True)
 class Rule:
-    """One line of the legend: rows with this value (None: every row) look like this."""
+    """One line of the legend: rows with this value (None: every row) look like this; some only when asked for."""
 
     value: str | None
     label: str
     symbol: Symbol
+    shown: bool = True
 
 
 @dataclass(frozen=True)
@@ -141,7 +142,9 @@ def single_symbol(label: str, symbol: Symbol, label_column: str | None = None) -
     return LayerStyle((Rule(None, label, symbol),), None, label_column)
 
 
-def categorized(column: str, *rules: tuple[str, str, Symbol], label_column: str | None = None) -> LayerStyle:
+def categorized(
+    column: str, *rules: tuple[str, str, Symbol] | tuple[str, str, Symbol, bool], label_column: str | None = None
+) -> LayerStyle:
     """Return the style of a layer whose rows look otherwise by a column: for each value its label and symbol."""
     return LayerStyle(tuple(Rule(*rule) for rule in rules), column, label_column)
 
@@ -232,7 +235,7 @@ STYLES: Mapping[str, LayerStyle] = MappingProxyType(
         "dock_candidates": categorized(
             "chosen",
             ("true", "Dock", Mark("square", ORANGE, 3.2)),
-            ("false", "Other place for the dock", Mark("circle", WHITE, 0.9, GREY)),
+            ("false", "Other place for the dock", Mark("circle", WHITE, 0.9, GREY), False),
         ),
         "trees_found": single_symbol("Tree found in the surface model", Mark("circle", "#7fbf7f", 2.2, "#1d4427")),
         "pegs": categorized(

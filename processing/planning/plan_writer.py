@@ -11,16 +11,18 @@ from typing import Any, Protocol
 from pyproj import CRS
 
 from lawngis import __version__
-from lawngis.errors import PlanError
+from lawngis.errors import PlanError, RasterError
 from lawngis.prices import price_book_from
 
 from ..edited.written_records import stored_rows_info
 from ..files import gpkg
 from ..files.digests import sha256
+from ..files.project_encoding import Photo, relative_source
 from ..model.contract import Layer
 from ..model.plan import SEVERITIES_IN_ORDER, Row
 from ..model.text import counted, flattened, unit_word
 from ..reading.dates import data_dates
+from ..reading.read_options import band_numbers
 from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings
 from .made_from import SAID
@@ -62,12 +64,15 @@ class PlanWriter:
         nothing.
     touched
         Parcels that somebody edited and that are taken over as they are.
+    photo
+        The image that the file's map lies on, if there is one.
     """
 
     specs: Mapping[str, Layer]
     crs: CRS
     styles: Mapping[str, str] | None = None
     touched: Collection[str] = ()
+    photo: Photo | None = None
 
     def write(
         self, path: Path, results: Iterable[Mapping[str, gpkg.RawColumns]], run_info: Callable[[], Iterable[Row]]
@@ -95,6 +100,7 @@ class PlanWriter:
             crs=self.crs,
             last=self._touchstones,
             styles=self.styles,
+            finish=lambda draft: gpkg.write_project(draft, path.name, tuple(self.specs.values()), self.crs, self.photo),
         )
 
     def _touchstones(self, draft: Path) -> dict[str, gpkg.Columns]:
@@ -122,6 +128,20 @@ class PlanWriter:
 
     def _columns(self, layers: Mapping[str, gpkg.RawColumns]) -> dict[str, gpkg.Columns]:
         return {name: gpkg.declared_columns(rows, self.specs[name]) for name, rows in layers.items() if rows.rows}
+
+
+def photo_under(source: SiteSource, folder: Path) -> Photo | None:
+    """Return the image of a site as a map in a folder shows it; none if it is no single file, or of unknown bands."""
+    file = Path(source.files.rasters.get("imagery", ""))
+    if not file.is_file() or "imagery" in source.files.tiles:
+        return None
+    info = source.raster_info["imagery"]
+    try:
+        number = band_numbers(source.options.bands, info.bands, str(file))
+        bands = (number["red"], number["green"], number["blue"])
+    except (RasterError, KeyError):  # parcels that need it say so
+        return None
+    return Photo(relative_source(file, folder), info.crs, bands)
 
 
 class Finished(Protocol):

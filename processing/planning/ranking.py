@@ -25,6 +25,7 @@ from ..fleet.mower_choice import smallest_mower
 from ..fleet.planned_parcels import planned_parcel
 from ..model.plan import Row
 from ..model.readiness import BASES, LAID, READINESSES, readiness_of
+from ..model.site_layers import SUMMED_BY
 from ..steps.schedule import ScheduleParameters, schedule_parameters
 from ..steps.workflow import Settings
 
@@ -91,9 +92,12 @@ class Ranking:
     ----------
     crs
         CRS of the rows.
+    counts_to
+        What each parcel counts to by the columns in which the site says it, as far as it does.
     """
 
     crs: CRS
+    counts_to: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     _rows: list[tuple[Any, ...]] = field(default_factory=list)
 
     def add(self, row: Sequence[Any]) -> None:
@@ -123,9 +127,21 @@ class Ranking:
             _value=-table["m2_per_laying_hour"],
         ).sort_values(["_readiness", "_basis", "_doubt", "_value"], kind="stable")
         table = table.loc[order.index]
+        for column in SUMMED_BY:
+            table[column] = table["parcel_id"].map(self.counts_to.get(column, {})).astype(object)
         table["rank"] = np.arange(1, len(table) + 1)
         table["crew_day"] = pd.array(self._crew_days(table), dtype="Int64")
-        first = ("rank", "parcel_id", "label", "status", *TOLD, "blocks", "m2_per_laying_hour", "laying_hours")
+        first = (
+            "rank",
+            "parcel_id",
+            "label",
+            *SUMMED_BY,
+            "status",
+            *TOLD,
+            "blocks",
+            "m2_per_laying_hour",
+            "laying_hours",
+        )
         rest = ("mower_needed", "crew_day", *FIGURES, "x", "y")
         return table[[*first, *rest]].reset_index(drop=True)
 
@@ -180,6 +196,28 @@ def totals(table: pd.DataFrame) -> dict[str, float]:
     """Return the sums over all planned parcels."""
     planned = table[table["status"] == "planned"]
     return {name: float(planned[name].astype(float).sum()) for name in TOTALS}
+
+
+def sums_by(table: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Return the portfolio summed by a column: parcels of each readiness, totals and amounts of what is planned.
+
+    Parameters
+    ----------
+    table
+        The portfolio table.
+    column
+        Out of :data:`.site_layers.SUMMED_BY`; parcels of which it says nothing are the last row, without a value.
+    """
+    currencies = sorted(set(table["currency"].dropna()))
+    rows = []
+    for value, some in table.groupby(column, dropna=False, sort=True):
+        ready = {name: int((some["readiness"] == name).sum()) for name in READINESSES}
+        money = amounts(some)
+        priced = {f"amount_{currency}": money.get(currency, 0.0) for currency in currencies}
+        rows.append(
+            {column: None if pd.isna(value) else value, "parcels": len(some), **ready, **totals(some), **priced}
+        )
+    return pd.DataFrame(rows)
 
 
 def amounts(table: pd.DataFrame) -> dict[str, float]:

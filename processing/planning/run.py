@@ -17,6 +17,7 @@ from ..files.digests import sha256
 from ..files.gpkg import RawColumns
 from ..model.layers import PLAN_RASTERS
 from ..model.plan import Row
+from ..model.site_layers import SUMMED_BY
 from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings, installed_steps, step_layers
 from .base_plan import BasePlan, stored_styles
@@ -27,7 +28,7 @@ from .limits import Limits, limit_cache
 from .made_from import MadeFrom
 from .mosaics import piece_file, write_mosaics
 from .passed_through import PassedThrough, PassedThroughParcels
-from .plan_writer import PlanWriter, merged
+from .plan_writer import PlanWriter, merged, photo_under
 from .progress import Log, Progress
 from .ranking import Ranking, week_parameters
 from .run_folder import Keys, Outcome, PackedResult, ResumedParcel, RunFolder, StoredParcel
@@ -123,7 +124,7 @@ class PlanningRun:
         self._pieces: Path | None = None
         self.rasters_left_out: list[str] = []
         self.outcomes = Outcomes()
-        self.ranking = Ranking(source.crs)
+        self.ranking = Ranking(source.crs, {column: source.counts_to(column) for column in SUMMED_BY})
 
     def write(
         self,
@@ -209,7 +210,8 @@ class PlanningRun:
             specs = with_added_columns(specs, self._base.plan.added_columns)
         if self._base is not None and self._base.others:
             touched = self._base.plan.all_touched & {*self._base.others, ""}
-        return PlanWriter(specs, self._source.crs, stored_styles(target) if target.exists() else None, touched)
+        styles = stored_styles(target) if target.exists() else None
+        return PlanWriter(specs, self._source.crs, styles, touched, photo_under(self._source, target.parent))
 
     def _plan(self, folder: RunFolder, options: WorkerOptions, log: Log, *, resume: bool) -> None:
         """Plan what is not finished yet, and then find what only all parcels together show."""

@@ -441,6 +441,6 @@ def drawable(parcels: Features, row: int) -> BaseGeometry | None:
     return geometry if geometry is not None and not geometry.is_empty and geometry.is_valid else None
 
 
-def label(parcels: Features, row: int) -> str:
-    """Return what people call a parcel; empty when the file doesn't say."""
-    return text_of(parcels.table["label"].iloc[row])
+def label(parcels: Features, row: int, column: str = "label") -> str:
+    """Return what people call a parcel, or whatever else a column says of it; empty when the file doesn't say."""
+    return name_of(text_of(parcels.table[column].iloc[row]))

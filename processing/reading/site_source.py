@@ -140,6 +140,17 @@ class SiteSource:
         """Return what people call a parcel; empty when the file doesn't say."""
         return label(self.parcels, self._rows[parcel_id])
 
+    def counts_to(self, column: str) -> dict[str, str]:
+        """Return what a column of `parcels` says of each parcel, which no plan depends on; without those it leaves out.
+
+        Parameters
+        ----------
+        column
+            Out of :data:`.site_layers.SUMMED_BY`.
+        """
+        words = {name: label(self.parcels, row, column) for name, row in self._rows.items()}
+        return {name: word for name, word in words.items() if word}
+
     def part(self, parcel_ids: Sequence[str]) -> SitePart:
         """Return what it takes to read some parcels, which should lie near one another, elsewhere."""
         own = [self._rows[name] for name in parcel_ids]

@@ -7,10 +7,12 @@ folder beside its target and moved over it in one step, so a target is either wh
 """
 
 from .copies import readable
+from .exchange import flatgeobuf, geoparquet
 from .foreign import refuse_uncarriable, style_digests
 from .map_extracts import MapFeature, map_features
 from .opening import computed_tables, undisturbed
 from .overview import Bounds, LayerInfo, layer_names, layer_overview
+from .projects import write_project
 from .reading import layer_batches, read_layer, read_table, row_batches
 from .replacing import refuse_unlike, replace_rows
 from .row_digests import row_digests
@@ -28,7 +30,9 @@ __all__ = [
     "RowSpans",
     "computed_tables",
     "declared_columns",
+    "flatgeobuf",
     "geometry_problems",
+    "geoparquet",
     "layer_batches",
     "layer_names",
     "layer_overview",
@@ -51,4 +55,5 @@ __all__ = [
     "write_layers",
     "write_plan",
     "write_plan_batches",
+    "write_project",
 ]

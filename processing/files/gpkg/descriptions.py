@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from ...model.value_words import value_words
 from ..style_encoding import qml, sld
 from . import opening
 
@@ -66,7 +67,7 @@ def _write_styles(draft: Path, drawn: Sequence[Layer], written_at: datetime) -> 
             " styleQML, styleSLD, useAsDefault, description, owner, update_time)"
             f" VALUES ('', '', ?, 'geom', '{STYLE_NAME}', ?, ?, 1, ?, '', ?)",
             [
-                (layer.name, qml(layer.style, layer.columns), sld(layer.style, layer), layer.title, _stamp(written_at))
+                (layer.name, qml(layer), sld(layer), layer.title, _stamp(written_at))
                 for layer in drawn
                 if layer.style is not None
             ],
@@ -98,7 +99,7 @@ def _write_descriptions(draft: Path, declarations: Sequence[Layer], written_at: 
                     layer,
                     column.name,
                     column.name,
-                    _title(column),
+                    column.title,
                     column.description,
                     _constraint(layer, column),
                 )
@@ -106,17 +107,16 @@ def _write_descriptions(draft: Path, declarations: Sequence[Layer], written_at: 
             ],
         )
         database.executemany(
-            "INSERT OR IGNORE INTO gpkg_data_column_constraints VALUES (?, 'enum', ?, NULL, NULL, NULL, NULL, NULL)",
-            [(_constraint(layer, column), str(value)) for layer, column in described for value in column.values],
+            "INSERT OR IGNORE INTO gpkg_data_column_constraints VALUES (?, 'enum', ?, NULL, NULL, NULL, NULL, ?)",
+            [
+                (_constraint(layer, column), value, word)
+                for layer, column in described
+                for value, word in value_words(column).items()
+            ],
         )
         names = [(_stamp(written_at), layer.name) for layer in declarations] + [(_stamp(written_at), "layer_styles")]
         database.executemany("UPDATE gpkg_contents SET last_change = ? WHERE table_name = ?", names)
         database.commit()
-
-
-def _title(column: Column) -> str:
-    words = column.name.replace("_", " ")
-    return f"{words} [{column.unit}]" if column.unit else words
 
 
 def _constraint(layer: str, column: Column) -> str | None:

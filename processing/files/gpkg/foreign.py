@@ -61,7 +61,7 @@ class _Thing:
 
 def style_digests(declarations: Iterable[Layer]) -> dict[str, str]:
     """Return the digests by which the styles of layers, once stored, are seen to be as they were written."""
-    return {one.name: _digest(qml(one.style, one.columns)) for one in declarations if one.style is not None}
+    return {one.name: _digest(qml(one)) for one in declarations if one.style is not None}
 
 
 def _digest(style: str) -> str:

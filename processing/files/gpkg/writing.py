@@ -22,6 +22,7 @@ from pyproj import CRS
 
 from lawngis.errors import LawngisError, PlanError
 
+from ...model.map_layers import drawing_order
 from ..atomic import write_problem
 from ..formats import own_folder
 from . import descriptions, opening
@@ -96,6 +97,7 @@ def write_plan_batches(
     written_at: datetime | None = None,
     last: Callable[[Path], Mapping[str, LayerRows]] | None = None,
     styles: Mapping[str, str] | None = None,
+    finish: Callable[[Path], None] | None = None,
 ) -> Path:
     """Write one complete GeoPackage from layers that come in batches, of which one is in memory at a time.
 
@@ -114,6 +116,8 @@ def write_plan_batches(
         descriptions.describe_layers(draft, declarations, written_at or datetime.now(UTC))
         if styles is not None and target.exists():
             carry_over(draft, target, [declaration.name for declaration in declarations], styles)
+        if finish is not None:
+            finish(draft)
     return target
 
 
@@ -235,7 +239,7 @@ def _refuse_in_use(target: Path) -> None:
 
 def _create_layers(draft: Path, declarations: Sequence[Layer], crs: CRS | None) -> None:
     with quick_fiona():
-        for declaration in declarations:
+        for declaration in drawing_order(declarations):  # a GIS lists a file's layers as they were made
             create_layer(draft, declaration, crs)
 
 

@@ -12,9 +12,12 @@ from datetime import date
 from pathlib import Path
 
 import ezdxf
+import fiona
+import geopandas
 import gpxpy
 import icalendar
 import numpy as np
+import pyarrow.parquet
 import pypdf
 import pytest
 import shapely
@@ -416,3 +419,31 @@ def test_rows_are_found_wherever_they_were_added(delivered, tmp_path):
     assert [row["item"] for row in plan.parcel("P1").rows["materials"]] == ["boundary wire", "late"]
     assert [row["item"] for row in plan.parcel("../P2").rows["materials"]] == ["boundary wire"]
     assert len(plan.parcel("P1").rows["visit_checks"]) == before
+
+
+def test_whole_layers_come_back_as_they_are_in_the_plan(delivered, tmp_path):
+    """Read by other programs than wrote them: GeoParquet by pyarrow and FlatGeobuf by fiona's GDAL."""
+    wishes = Wishes(kinds=kinds_named("geoparquet,flatgeobuf"))
+    assert deliver_documents(delivered.path, tmp_path, wishes) == []
+    assert [path.name for path in tmp_path.iterdir()] == ["layers"]
+    plan = geopandas.read_file(delivered.path, layer="zones", engine="pyogrio")
+    stored = pyarrow.parquet.read_table(tmp_path / "layers" / "zones.parquet")
+    geo = json.loads(stored.schema.metadata[b"geo"])
+    assert geo["version"] == "1.1.0" and geo["columns"]["geometry"]["crs"]["id"]["code"] == 25832
+    assert stored.schema.field("area_m2").metadata == {b"description": "ground area [m²]".encode()}
+    shapes = shapely.from_wkb(np.array(stored["geometry"].to_pylist(), dtype=object))
+    assert (
+        shapely.equals(shapes, plan.geometry.to_numpy()).all()
+        and stored["zone_id"].to_pylist() == plan["zone_id"].tolist()
+    )
+    with fiona.open(tmp_path / "layers" / "zones.fgb") as zones:
+        assert [row["properties"]["zone_id"] for row in zones] and len(zones) == len(plan)
+        assert zones.crs.to_epsg() == 25832
+    with fiona.open(tmp_path / "layers" / "findings.fgb") as findings:  # which may be nowhere
+        assert [row["geometry"] for row in findings] == [None] * len(findings) and len(findings)
+    assert pyarrow.parquet.read_table(tmp_path / "layers" / "materials.parquet")["item"].to_pylist()
+
+
+def test_some_parcels_have_layers_of_their_own(delivered, tmp_path):
+    deliver_documents(delivered.path, tmp_path, Wishes(kinds=kinds_named("geoparquet")), parcels=["P1"])
+    assert set(geopandas.read_parquet(tmp_path / "layers" / "pegs.parquet")["parcel_id"]) == {"P1"}

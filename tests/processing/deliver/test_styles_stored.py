@@ -42,19 +42,72 @@ def test_every_allowed_value_is_drawn(name):
     column = spec.column(style.column)
     allowed = set(column.values) or {"true", "false"}
     assert {rule.value for rule in style.rules} == allowed
-    root = ET.fromstring(sld(style, spec))
+    root = ET.fromstring(sld(spec))
     assert [literal.text for literal in root.iterfind(f".//{OGC}PropertyIsEqualTo/{OGC}Literal")] == [
         rule.value for rule in style.rules
     ]
-    categories = ET.fromstring(qml(style, spec.columns).partition("\n")[2]).findall(".//category")
+    categories = ET.fromstring(qml(spec).partition("\n")[2]).findall(".//category")
     assert [category.get("value") for category in categories] == [rule.value for rule in style.rules]
 
 
 def test_aliases_are_numbered_as_the_columns_of_the_file():
     spec = PLAN_LAYERS["zones"]
-    aliases = ET.fromstring(qml(STYLES["zones"], spec.columns).partition("\n")[2]).findall(".//alias")
+    aliases = ET.fromstring(qml(spec).partition("\n")[2]).findall(".//alias")
     assert [alias.get("field") for alias in aliases] == [column.name for column in spec.columns]
     assert [int(alias.get("index")) for alias in aliases] == list(range(1, len(spec.columns) + 1))
+
+
+def test_columns_have_their_unit_once_and_values_their_words():
+    root = ET.fromstring(qml(PLAN_LAYERS["zones"]).partition("\n")[2])
+    aliases = {alias.get("field"): alias.get("name") for alias in root.iter("alias")}
+    assert aliases["area_m2"] == "area [m²]" and aliases["slope_p95_percent"] == "slope p95 [%]"
+    assert aliases["hours_week"] == "hours week"
+    words = {
+        option.get("value"): option.get("name") for option in root.iterfind(".//field[@name='supply']//Option[@value]")
+    }
+    assert words["own_dock"] == "a dock of its own" and words["none"] == "nothing"
+    ready = ET.fromstring(qml(PLAN_LAYERS["summary"]).partition("\n")[2])
+    words = {
+        option.get("value"): option.get("name") for option in ready.iterfind(".//field[@name='readiness']//Option")
+    }
+    assert words["none"] == "no mower"
+
+
+def test_allowed_values_are_described_in_the_file(delivered):
+    with closing(sqlite3.connect(delivered.path)) as database:
+        rows = database.execute(
+            "SELECT constraint_name, value, description FROM gpkg_data_column_constraints WHERE value = 'none'"
+        ).fetchall()
+        assert {(name, words) for name, _, words in rows} >= {
+            ("zones_supply", "nothing"),
+            ("summary_readiness", "no mower"),
+        }
+        assert database.execute(
+            "SELECT count(*) FROM gpkg_data_column_constraints WHERE description IS NULL"
+        ).fetchone() == (0,)
+
+
+def test_labels_give_way_by_what_they_name_and_polygons_to_none():
+    priorities = {}
+    for name, spec in PLAN_LAYERS.items():
+        root = ET.fromstring(qml(spec).partition("\n")[2])
+        if spec.style is not None and spec.style.label_column:
+            priorities[name] = int(root.find(".//placement").get("priority"))
+            assert root.find(".//rendering").get("obstacle") == "0"
+    assert priorities["visit_checks"] > priorities["summary"] > priorities["zones"] > 0
+
+
+def test_sld_keeps_scales_labels_and_the_direction_of_hatching():
+    root = ET.fromstring(sld(PLAN_LAYERS["keepouts"]))
+    assert {element.text for element in root.iter(f"{SE}MaxScaleDenominator")} == {"2500"}
+    turned = {}
+    for rule in root.iter(f"{SE}Rule"):
+        title = rule.find(f"{SE}Description/{SE}Title").text
+        turned[title] = [element.text for element in rule.iterfind(f".//{SE}Rotation/{OGC}Literal")]
+    assert turned["Drop"] == ["315"] and turned["Bed"] == ["225"] and turned["Too steep"] == ["315", "225"]  # clockwise
+    assert turned["Water"] == ["0"] and turned["Tree"] == []
+    labels = ET.fromstring(sld(PLAN_LAYERS["zones"])).findall(f".//{SE}TextSymbolizer/{SE}Label/{OGC}PropertyName")
+    assert [label.text for label in labels] == ["zone_id"]
 
 
 def luminance(colour: str) -> float:

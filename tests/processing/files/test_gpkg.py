@@ -501,7 +501,7 @@ def test_layers_have_a_spatial_index_that_holds_every_row(plan: Path) -> None:
 def test_columns_are_described_in_the_file(plan: Path) -> None:
     described = dict(sql(plan, "SELECT table_name || '.' || column_name, title FROM gpkg_data_columns"))
     assert set(described) == {f"{spec.name}.{column.name}" for spec in DECLARED for column in spec.columns}
-    assert described["beds.area_m2"] == "area m2 [m²]"
+    assert described["beds.area_m2"] == "area [m²]"
     query = "SELECT description FROM gpkg_data_columns WHERE column_name = 'watered'"
     assert sql(plan, query) == [("whether a sprinkler reaches it",)]
     assert sql(

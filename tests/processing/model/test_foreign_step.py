@@ -75,7 +75,7 @@ def test_a_foreign_step_is_described_ordered_planned_and_run_alone(
             database.execute("SELECT column_name, title FROM gpkg_data_columns WHERE table_name = 'leaf_fall'")
         )
     assert "138,95,0" in style and title == "Leaf fall"  # #8a5f00
-    assert described_columns["area_m2"] == "area m2 [m²]" and "parcel_id" in described_columns
+    assert described_columns["area_m2"] == "area [m²]" and "parcel_id" in described_columns
 
     alone = lawngis(packages, "run", "leaf_fall", plan, tmp_path / "alone.gpkg", "--site", site, "--set", "drift_m=2")
     assert alone.returncode == 0, alone.stderr

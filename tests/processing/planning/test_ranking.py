@@ -18,6 +18,7 @@ from lawngis.processing.planning.ranking import (
     amounts,
     laying_hours,
     ranking_row,
+    sums_by,
     totals,
     week_parameters,
     write_table,
@@ -261,3 +262,21 @@ def test_amounts_are_summed_by_currency_to_the_coin():
     table = ranked(*parcels, parcel("failed", status="failed"))
     assert amounts(table) == {"EUR": 0.3, "CHF": 7.0}
     assert table.loc["c", "currency"] == "CHF"
+
+
+def test_a_portfolio_is_summed_by_what_parcels_count_to():
+    """Money of two currencies stays apart, and what fails or counts to nothing is counted too."""
+    parcels = [parcel(name) for name in "abcd"]
+    for rows, (amount, currency) in zip(parcels, [(0.1, "EUR"), (0.2, "EUR"), (7.0, "CHF"), (5.0, "EUR")], strict=True):
+        rows["summary"][0] |= {"amount": amount, "currency": currency}
+    ranking = Ranking(UTM, {"district": {"a": "North", "b": "North", "c": "South", "failed": "South"}})
+    for rows in (*parcels, parcel("failed", status="failed")):
+        ranking.add(ranking_row(rows, UTM, WEEK))
+    table = ranking.table()
+    assert table.set_index("parcel_id")["district"]["b"] == "North" and table["owner"].isna().all()
+    sums = sums_by(table, "district")
+    assert sums["district"].fillna("").tolist() == ["North", "South", ""]
+    assert sums["parcels"].tolist() == [2, 2, 1] and sums["failed"].tolist() == [0, 1, 0]
+    assert sums["wire_m"].tolist() == [200.0, 100.0, 100.0]
+    assert sums["amount_EUR"].tolist() == [0.3, 0.0, 5.0] and sums["amount_CHF"].tolist() == [0.0, 7.0, 0.0]
+    assert sums["mowable_m2"].sum() == pytest.approx(totals(table)["mowable_m2"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib.resources import files
 
 import geopandas
+import pandas as pd
 import pytest
 from shapely import box
 
@@ -194,3 +195,19 @@ def test_accuracy_that_no_data_has_is_refused(tmp_path, text, said):
     site(tmp_path, text)
     with pytest.raises(SiteError, match=said):
         settings_file(tmp_path)
+
+
+def test_a_portfolio_is_summed_by_a_column_of_any_name(tmp_path, lawngis):
+    folder = site(tmp_path, '[columns.parcels]\ndistrict = "quarter"\n')
+    parcels = geopandas.read_file(folder / "site.gpkg", layer="parcels")
+    parcels.assign(quarter=["Old town", None]).to_file(folder / "site.gpkg", layer="parcels")
+    words = ("plan", folder, "--out", tmp_path / "out", "--set", "schedule.departures=0")
+    for column, says in (("borough", "'borough' is none of street, district, owner"), ("owner", "no parcel says")):
+        refused = lawngis(*words, "--by", column)
+        assert refused.code == 2 and says in refused.said and not (tmp_path / "out").exists()
+    assert lawngis(*words, "--by", "district").code == 0
+    table = pd.read_csv(tmp_path / "out" / "portfolio.csv").set_index("parcel_id")
+    assert table.loc["P0", "district"] == "Old town" and pd.isna(table.loc["P1", "district"])
+    sums = pd.read_csv(tmp_path / "out" / "portfolio_by_district.csv")
+    assert sums["parcels"].tolist() == [1, 1] and sums["district"].isna().tolist() == [False, True]
+    assert sums["mowable_m2"].sum() == pytest.approx(table["mowable_m2"].sum(), abs=0.01)
