@@ -45,7 +45,8 @@ def deliver(
     workers: Annotated[int, typer.Option("--workers", min=1, max=256, help="Processes that share the work.")] = 1,
 ) -> None:
     """Make the documents of PLAN: pages, plan sheets, visit sheets, quotes, drawings, points, calendars."""
-    from ..model.text import counted, one_line
+    from ..model import messages
+    from ..model.text import counted
 
     _refuse_without_extra()
     from ..deliver.documents import Wishes, deliver_documents, kinds_named, language_formats
@@ -62,9 +63,9 @@ def deliver(
     done = deliver_documents(plan, out, wishes, parcels=parcel or (), site=site, workers=workers)
     failures = [row.failure for row in done if row.failure is not None]
     for failure in failures[:FAILURES_SHOWN]:
-        typer.echo(one_line(f"no documents: {failure}"), err=True)
+        messages.note(f"no documents: {failure}")
     if len(failures) > FAILURES_SHOWN:
-        typer.echo(f"and {len(failures) - FAILURES_SHOWN} more: the index says why", err=True)
+        messages.note(f"and {len(failures) - FAILURES_SHOWN} more: the index says why")
     made = counted(len(done) - len(failures), "parcel")
     typer.echo(f"documents of {made}: {out / 'index.html' if 'html' in wishes.kinds and done else out}")
     if failures:
