@@ -322,9 +322,23 @@ def describe(
     typer.echo(json.dumps(described, indent=2, ensure_ascii=False))
 
 
+def provider(
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder of the desktop GIS's plug-ins.")],
+) -> None:
+    """Write a plug-in by which a desktop GIS has steps and commands in its toolbox.
+
+    Its algorithms run as processes of this environment: write it again after moving or upgrading lawngis.
+    """
+    from ..toolbox.writing import write_plugin
+    from .describe import processes
+
+    target = write_plugin(out, processes(DESCRIBED))
+    typer.echo(f"plug-in: {target}; switch it on in the GIS's list of plug-ins")
+
+
 COMMANDS = (
     plan, check, sample, profiles, steps, describe, gather, run, slope, deliver, compare, mowers, measured, reconcile,
-    fault,
+    fault, provider,
 )  # fmt: skip
 for _command in COMMANDS:
     app.command(_command.__name__)(with_messages(_command))
