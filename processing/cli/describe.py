@@ -7,6 +7,7 @@ is described is what a command line takes: `additionalParameters` hold its words
 from __future__ import annotations
 
 import inspect
+import re
 import types
 from collections.abc import Callable, Iterable, Mapping
 from enum import Enum
@@ -43,6 +44,20 @@ _MEDIA = {
     "prices": TOML, "labour": TOML, "quote_details": TOML, "font": "font/ttf",
 }  # fmt: skip
 """What is in the files that options name."""
+
+_TITLES = {
+    "plan": "Plan of all parcels",
+    "slope": "Slope of a terrain model",
+    "check": "What a site has and lacks",
+    "deliver": "Documents of a plan",
+}
+"""Names of commands where steps have theirs."""
+
+_TITLE_MAX = 24
+"""A help that is no longer than this many letters is a title."""
+
+_UNITS = re.compile("_(mm_week|m2|mm|m|c|h|deg|percent)$")
+"""Units at the end of names of parameters; they stand in brackets at the end of the description too."""
 
 _OUTPUTS: Mapping[str, Mapping[str, tuple[str, str]]] = {
     "run": {"out": ("GeoPackage with what the step writes", GEOPACKAGE)},
@@ -90,9 +105,8 @@ def command_description(command: Callable[..., None]) -> dict[str, Any]:
     OGC API - Processes - Part 1: Core (OGC 18-062r2), clause 7.10, schema ``process.yaml``.
     """
     name = command.__name__
-    title, _, more = inspect.cleandoc(command.__doc__ or "").partition("\n")
-    words = [name, "--json"] if name == "check" else [name]
-    described = _described(command, words, title.rstrip("."), " ".join([title, *more.split()]))
+    text = " ".join((command.__doc__ or "").split())
+    described = _described(command, [name, "--json"] if name == "check" else [name], _TITLES[name], text)
     if name == "plan":
         described["inputs"]["site"] |= _layers_said(_site_layers(SITE_LAYERS))
         described["inputs"]["set"] = _set_of_plan()
@@ -153,7 +167,7 @@ def _described(command: Callable[..., None], words: list[str], title: str, text:
             continue
         required = parameter.default is inspect.Parameter.empty
         described["inputs"][name.rstrip("_")] = {
-            "title": name.rstrip("_").replace("_", " "),
+            "title": _title(name, info.help or ""),
             "description": info.help or "",
             "minOccurs": int(required),
             "schema": _option_schema(name, kind, info, parameter.default),
@@ -196,7 +210,7 @@ def _file_schema(media: str) -> dict[str, Any]:
 
 def _set_of_plan() -> dict[str, Any]:
     return {
-        "title": "set",
+        "title": "Parameters of steps",
         "description": "Parameters of steps, each as STEP.NAME=VALUE; the steps' own descriptions say which there are.",
         "minOccurs": 0,
         "schema": {"type": "array", "items": {"type": "string", "pattern": r"^\w+\.\w+=.*$"}},
@@ -208,7 +222,7 @@ def _parameter_inputs(step: Step) -> dict[str, Any]:
     model = step.parameters.model_json_schema()
     return {
         name: {
-            "title": name.replace("_", " "),
+            "title": _title(name, field.get("description", "")),
             "description": field.get("description", ""),
             "minOccurs": int(name in model.get("required", ())),
             "schema": openapi_schema(field),
@@ -216,6 +230,16 @@ def _parameter_inputs(step: Step) -> dict[str, Any]:
         }
         for name, field in model.get("properties", {}).items()
     }
+
+
+def _title(name: str, text: str) -> str:
+    """Return what an input is called: its help where that is short, else its name, with its unit behind it."""
+    plain = text.rstrip(".")
+    if 0 < len(plain) <= _TITLE_MAX:
+        return plain
+    words = _UNITS.sub("", name) if text.endswith("]") else name
+    unit = f" {text[text.rindex('[') :]}" if text.endswith("]") else ""
+    return f"{words[:1].upper()}{words[1:].rstrip('_').replace('_', ' ')}{unit}"
 
 
 def openapi_schema(schema: Mapping[str, Any]) -> dict[str, Any]:

@@ -329,7 +329,7 @@ def provider(
 
     Its algorithms run as processes of this environment: write it again after moving or upgrading lawngis.
     """
-    from ..toolbox.writing import write_plugin
+    from ..services.writing import write_plugin
     from .describe import processes
 
     target = write_plugin(out, processes(DESCRIBED))

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from qgis.core import (
+    NULL,
     QgsLayerTreeLayer,
     QgsProcessingAlgorithm,
     QgsProcessingContext,
@@ -20,14 +21,8 @@ from qgis.core import (
 )
 from qgis.PyQt.QtGui import QIcon
 
-from .parameters import (
-    FILE_OF_PROFILE,
-    FOLDER,
-    command_words,
-    input_parameters,
-    output_parameter,
-    words_of,
-)
+from .command_line import command_words, words_of
+from .parameters import FILE_OF_PROFILE, FOLDER, input_parameters, output_parameter
 from .running import run
 
 HERE = Path(__file__).parent
@@ -67,6 +62,10 @@ class OwnPlace(QgsProcessingLayerPostProcessorInterface):
 
     def _rank(self) -> int:
         return self._order.index(self._name) if self._name in self._order else len(self._order)
+
+
+def _tells_more(said: Mapping[str, Any]) -> bool:
+    return str(said["description"]).rstrip(".") not in ("", said["title"])
 
 
 def _rank_of(node: Any) -> int:
@@ -115,7 +114,7 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
     def shortHelpString(self) -> str:  # noqa: N802
         """Return what it does, and what each input is."""
         inputs = self._described["inputs"].values()
-        lines = [f"<b>{said['title']}</b>: {said['description']}" for said in inputs if said["description"]]
+        lines = [f"<b>{said['title']}</b>: {said['description']}" for said in inputs if _tells_more(said)]
         return f"<p>{self._described['description']}</p><p>{'<br/>'.join(lines)}</p>"
 
     def icon(self) -> Any:
@@ -153,8 +152,9 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
                 feedback.setProgress(100 * said["share"])
                 step = self._titles.get(said.get("step", ""), "")
                 feedback.setProgressText(": ".join(word for word in (said.get("parcel"), step) if word) or text)
+            elif said["kind"] == "error" and said.get("code") != "ParcelFailed":
+                errors.append(text)  # it ends the run, and is shown then
             elif said["kind"] == "error":
-                errors.append(text)
                 feedback.reportError(text)
             elif said["kind"] == "finding":
                 feedback.pushWarning(f"{said.get('parcel')}: {text}")
@@ -191,26 +191,27 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
 
     def _value(self, definition: QgsProcessingParameterDefinition, parameters: Any, context: Any) -> Any:
         kind, name = definition.type(), definition.name()
+        if kind == "number" and self._described["inputs"][name]["schema"]["type"] == "integer":
+            kind = "integer"
+        readers: dict[str, Callable[..., Any]] = {
+            "raster": self.parameterAsRasterLayer,
+            "rasterDestination": self.parameterAsOutputLayer,
+            "fileDestination": self.parameterAsFileOutput,
+            "folderDestination": self.parameterAsFileOutput,
+            "enum": self.parameterAsEnumString,
+            "matrix": self.parameterAsMatrix,
+            "multilayer": self.parameterAsFileList,
+            "boolean": self.parameterAsBool,
+            "number": self.parameterAsDouble,
+            "integer": self.parameterAsInt,
+        }
+        read = readers.get(kind, self.parameterAsString)
+        value = read(parameters, name, context)
         if kind == "raster":
-            layer = self.parameterAsRasterLayer(parameters, name, context)
-            return layer.source() if layer is not None else str(parameters[name])
-        if kind == "rasterDestination":
-            return self.parameterAsOutputLayer(parameters, name, context)
-        if kind in ("fileDestination", "folderDestination"):
-            return self.parameterAsFileOutput(parameters, name, context)
-        if kind == "enum":
-            return self.parameterAsEnumString(parameters, name, context)
-        if kind == "matrix":
-            return [str(item) for item in self.parameterAsMatrix(parameters, name, context) if str(item)]
-        if kind == "multilayer":
-            return self.parameterAsFileList(parameters, name, context)
-        if kind == "boolean":
-            return self.parameterAsBool(parameters, name, context)
-        if kind == "number":
-            schema = self._described["inputs"][name]["schema"]
-            read = self.parameterAsInt if schema["type"] == "integer" else self.parameterAsDouble
-            return read(parameters, name, context)
-        return self.parameterAsString(parameters, name, context)
+            return str(parameters[name]) if value is None else value.source()
+        if kind == "matrix":  # rows of the table that nobody filled in
+            return [str(item) for item in value if item not in (None, NULL, "")]
+        return value
 
     def _layers(self) -> dict[str, Any]:
         """Return the layers that it writes, by name."""

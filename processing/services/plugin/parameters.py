@@ -65,7 +65,7 @@ def _parameters(name: str, said: Mapping[str, Any]) -> list[Any]:
     schema = said["schema"]
     if "oneOf" in schema and "enum" in schema["oneOf"][0]:
         choice = _enum(name, title, schema["oneOf"][0], optional)
-        file = _file(FILE_OF_PROFILE, f"{title}, or one of your own", "application/toml", True)
+        file = _file(FILE_OF_PROFILE, f"{title} of your own (TOML)", "application/toml", True)
         return [choice, file]
     schema = schema.get("oneOf", [schema])[0]
     media = schema.get("contentMediaType")
@@ -73,20 +73,26 @@ def _parameters(name: str, said: Mapping[str, Any]) -> list[Any]:
         return [QgsProcessingParameterRasterLayer(name, title, None, optional)]
     if media:
         return [_file(name, title, media, optional)]
+    return [_plain(name, title, schema, optional)]
+
+
+def _plain(name: str, title: str, schema: Mapping[str, Any], optional: bool) -> Any:
+    """Return the widget of what is no file."""
+    default = schema.get("default")
     if "enum" in schema:
-        return [_enum(name, title, schema, optional)]
+        return _enum(name, title, schema, optional)
+    if schema["type"] == "array" and "oneOf" in schema["items"]:
+        return QgsProcessingParameterMultipleLayers(name, title, TYPE_FILE, None, optional)
     if schema["type"] == "array":
-        if "oneOf" in schema["items"]:
-            return [QgsProcessingParameterMultipleLayers(name, title, TYPE_FILE, None, optional)]
-        return [QgsProcessingParameterMatrix(name, title, 1, False, [title], schema.get("default"), optional)]
+        return QgsProcessingParameterMatrix(name, title, 0, False, [title], default, optional)
     if schema["type"] == "boolean":
-        return [QgsProcessingParameterBoolean(name, title, schema.get("default", False), optional)]
+        return QgsProcessingParameterBoolean(name, title, bool(default), optional)
     if schema["type"] in ("integer", "number"):
         kind = _number("Integer" if schema["type"] == "integer" else "Double")
-        bounds = {key: schema[key] for key in ("minimum", "maximum") if key in schema}
-        limits = {{"minimum": "minValue", "maximum": "maxValue"}[key]: value for key, value in bounds.items()}
-        return [QgsProcessingParameterNumber(name, title, kind, schema.get("default"), optional, **limits)]
-    return [QgsProcessingParameterString(name, title, schema.get("default"), False, optional)]
+        ends = (("minimum", "minValue"), ("maximum", "maxValue"))
+        limits = {word: schema[end] for end, word in ends if end in schema}
+        return QgsProcessingParameterNumber(name, title, kind, default, optional, **limits)
+    return QgsProcessingParameterString(name, title, default, False, optional)
 
 
 def _enum(name: str, title: str, schema: Mapping[str, Any], optional: bool) -> Any:
@@ -108,33 +114,3 @@ def output_parameter(name: str, said: Mapping[str, Any], required: bool) -> Any:
     if media == FOLDER:
         return QgsProcessingParameterFolderDestination(name, said["title"], None, **more)
     return QgsProcessingParameterFileDestination(name, said["title"], _FILTERS[media], None, **more)
-
-
-def words_of(said: Mapping[str, Any]) -> dict[str, list[str]]:
-    """Return the words that a description has for the command line."""
-    return {one["name"]: one["value"] for one in said.get("additionalParameters", {}).get("parameters", ())}
-
-
-def command_words(described: Mapping[str, Any], values: Mapping[str, Any]) -> list[str]:
-    """Return the words of a command line that give some values; what is None or empty is left to its default."""
-    options: list[str] = []
-    arguments: dict[int, str] = {}
-    for name, said in {**described["inputs"], **described["outputs"]}.items():
-        value = values.get(name)
-        words = words_of(said)
-        if value is None or value in ("", []) or not words:
-            continue
-        if "argument" in words:
-            arguments[int(words["argument"][0])] = str(value)
-            continue
-        option, *start = words["option"]
-        if isinstance(value, bool):
-            options += [f"{option}={start[0]}{str(value).lower()}"] if start else [option] if value else []
-            continue
-        items = value if isinstance(value, list) and not start else [value]
-        options += [f"{option}={''.join(start)}{_text(item)}" for item in items]
-    return [*words_of(described)["command"], *options, "--", *(arguments[place] for place in sorted(arguments))]
-
-
-def _text(value: Any) -> str:
-    return ",".join(str(item) for item in value) if isinstance(value, list) else str(value)

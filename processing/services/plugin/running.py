@@ -9,7 +9,8 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from typing import Any
 
 _OF_THE_GIS = ("PYTHON", "GDAL_", "PROJ_", "QGIS", "QT_")
@@ -21,7 +22,12 @@ END_WITHIN_S = 10.0
 
 
 def run(
-    words: Sequence[str], told: Callable[[Mapping[str, Any]], None], canceled: Callable[[], bool]
+    words: Sequence[str],
+    told: Callable[[Mapping[str, Any]], None],
+    canceled: Callable[[], bool],
+    *,
+    folder: str | None = None,
+    limit: Callable[[int], None] | None = None,
 ) -> tuple[int | None, str]:
     """Run a command, tell its messages as they come, and return its exit code and what it printed.
 
@@ -33,6 +39,10 @@ def run(
         Takes each message.
     canceled
         Whether a person wants it no more: then the process and all that it started end, and the code is None.
+    folder
+        In which it works.
+    limit
+        Takes the process's number, and limits what it may use.
     """
     environment = {name: value for name, value in os.environ.items() if not name.startswith(_OF_THE_GIS)}
     group: dict[str, Any] = {"start_new_session": True}
@@ -40,15 +50,17 @@ def run(
         group = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.CREATE_NO_WINDOW}
     process = subprocess.Popen(
         words, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8",
-        errors="replace", env=environment, **group,
+        errors="replace", env=environment, cwd=folder, **group,
     )  # fmt: skip
     lines: queue.Queue[str] = queue.Queue()
     printed: list[str] = []
     readers = [
-        threading.Thread(target=lambda: [lines.put(line) for line in process.stderr or ()], daemon=True),
-        threading.Thread(target=lambda: printed.extend(process.stdout or ()), daemon=True),
+        threading.Thread(target=_read, args=(process.stderr, lines.put), daemon=True),
+        threading.Thread(target=_read, args=(process.stdout, printed.append), daemon=True),
     ]
     with process:
+        if limit is not None:
+            limit(process.pid)
         for reader in readers:
             reader.start()
         while readers[0].is_alive() or not lines.empty():
@@ -61,6 +73,11 @@ def run(
                 continue
         readers[1].join()
     return process.returncode, "".join(printed)
+
+
+def _read(stream: Iterable[str], take: Callable[[str], None]) -> None:
+    for line in stream:
+        take(line)
 
 
 def message(line: str) -> Mapping[str, Any]:
@@ -77,13 +94,9 @@ def _end(process: subprocess.Popen[str]) -> None:
     if sys.platform == "win32":
         subprocess.run(["taskkill", "/T", "/F", "/PID", str(process.pid)], check=False)
         return
-    os.killpg(process.pid, signal.SIGTERM)
-    try:
+    with suppress(ProcessLookupError, subprocess.TimeoutExpired):
+        os.killpg(process.pid, signal.SIGTERM)
         process.wait(END_WITHIN_S)
-    except subprocess.TimeoutExpired:
-        pass
-    try:
+    with suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGKILL)  # what it started may have outlived it
-    except ProcessLookupError:
-        return
     process.wait()

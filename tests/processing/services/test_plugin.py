@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from lawngis.mower import profile_text
-from lawngis.processing.toolbox.plugin.running import message, run
-from lawngis.processing.toolbox.writing import PLUGIN_NAME
+from lawngis.processing.services.plugin.running import message, run
+from lawngis.processing.services.writing import PLUGIN_NAME
 
 GIS_PYTHON = "/usr/bin/python3"
 
@@ -20,7 +20,7 @@ def test_the_plugin_has_all_it_needs_and_takes_the_place_of_an_older_one(lawngis
     for _ in range(2):
         assert lawngis("provider", "--out", tmp_path).code == 0
     folder = tmp_path / PLUGIN_NAME
-    source = Path(__file__).parents[3] / "processing" / "toolbox" / "plugin"
+    source = Path(__file__).parents[3] / "processing" / "services" / "plugin"
     here = {path.name for path in source.iterdir() if path.suffix in (".py", ".svg")}
     assert {path.name for path in folder.iterdir()} == here | {"processes.json", "metadata.txt"}
     said = json.loads((folder / "processes.json").read_text(encoding="utf-8"))

@@ -53,9 +53,9 @@ def write_plugin(out: Path, processes: Sequence[Mapping[str, Any]]) -> Path:
     # -I: variables of the GIS's own Python and the folder it works in lead nowhere.
     said = {
         "command": [sys.executable, "-I", "-m", "lawngis.processing.cli.main"],
-        "draw_order": list(reversed(STYLES)),
+        "draw_order": list(STYLES)[::-1],
         "processes": processes,
     }
     made = {_PROCESSES: json.dumps(said, ensure_ascii=False), "metadata.txt": _METADATA.format(version=__version__)}
-    copy_packaged("lawngis.processing.toolbox.plugin", target, (".py", ".svg"), made)
+    copy_packaged("lawngis.processing.services.plugin", target, (".py", ".svg"), made)
     return target
