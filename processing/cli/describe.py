@@ -23,13 +23,11 @@ from ..model.decision_list import decision_table
 from ..model.layers import PLAN_LAYERS
 from ..model.site_layers import RASTERS, SITE_LAYERS
 from ..model.step import TOML, Step, loaded_steps, step_named
+from ..services.plugin.command_line import FOLDER, GEOPACKAGE, GEOTIFF
 from ..steps.workflow import OPEN_LAYERS, installed_steps, step_layers
 from .run import run
 
-GEOPACKAGE = "application/geopackage+sqlite3"
-GEOTIFF = "image/tiff; application=geotiff"
 JSON = "application/json"
-FOLDER = "inode/directory"
 
 _TYPES: Mapping[type, str] = {str: "string", Path: "string", int: "integer", float: "number", bool: "boolean"}
 _JSON_TYPES: Mapping[str, Mapping[str, str]] = {

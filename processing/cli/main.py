@@ -32,6 +32,7 @@ from .deliver import deliver
 from .gather import gather
 from .mowers import mowers
 from .options import (
+    PLAN_HELP,
     BandsOption,
     DemCorrelationOption,
     DemOption,
@@ -336,9 +337,30 @@ def provider(
     typer.echo(f"plug-in: {target}; switch it on in the GIS's list of plug-ins")
 
 
+def serve(
+    plan: Annotated[Path | None, typer.Argument(metavar="[PLAN]", help=f"{PLAN_HELP} Its layers are served.")] = None,
+    host: Annotated[str, typer.Option("--host", help="Address to listen to.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option("--port", min=1, max=65535, help="Port to listen to.")] = 8765,
+    url: Annotated[str | None, typer.Option("--url", help="Address by which others call it, behind a proxy.")] = None,
+    allow_remote: Annotated[
+        bool, typer.Option("--allow-remote", help="Fetch files from web addresses that requests name.")
+    ] = False,
+) -> None:
+    """Serve steps, plan and slope as processes, and the layers of PLAN as features, until it is ended.
+
+    Only this machine reaches it unless --host says otherwise. Whoever reaches it reads the plan and has work done here.
+    """
+    from ..services.serving import Wishes
+    from ..services.serving import serve as serve_processes
+    from .describe import processes
+
+    served = [one for one in processes(DESCRIBED) if one["id"] not in ("check", "deliver")]
+    serve_processes(served, plan, Wishes(host, port, url, allow_remote), lambda at: typer.echo(f"serving at {at}"))
+
+
 COMMANDS = (
     plan, check, sample, profiles, steps, describe, gather, run, slope, deliver, compare, mowers, measured, reconcile,
-    fault, provider,
+    fault, provider, serve,
 )  # fmt: skip
 for _command in COMMANDS:
     app.command(_command.__name__)(with_messages(_command))

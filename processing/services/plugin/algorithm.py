@@ -21,8 +21,8 @@ from qgis.core import (
 )
 from qgis.PyQt.QtGui import QIcon
 
-from .command_line import command_words, words_of
-from .parameters import FILE_OF_PROFILE, FOLDER, input_parameters, output_parameter
+from .command_line import FOLDER, command_words, words_of
+from .parameters import FILE_OF_PROFILE, input_parameters, output_parameter
 from .running import run
 
 HERE = Path(__file__).parent
@@ -205,7 +205,7 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
             "number": self.parameterAsDouble,
             "integer": self.parameterAsInt,
         }
-        read = readers.get(kind, self.parameterAsString)
+        read = readers.get(kind) or self.parameterAsString
         value = read(parameters, name, context)
         if kind == "raster":
             return str(parameters[name]) if value is None else value.source()

@@ -5,6 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+GEOPACKAGE = "application/geopackage+sqlite3"
+GEOTIFF = "image/tiff; application=geotiff"
+FOLDER = "inode/directory"
+
 
 def words_of(said: Mapping[str, Any]) -> dict[str, list[str]]:
     """Return the words that a description has for the command line."""

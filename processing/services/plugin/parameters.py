@@ -21,9 +21,7 @@ from qgis.core import (
     QgsProcessingParameterString,
 )
 
-GEOPACKAGE = "application/geopackage+sqlite3"
-GEOTIFF = "image/tiff; application=geotiff"
-FOLDER = "inode/directory"
+from .command_line import FOLDER, GEOPACKAGE, GEOTIFF
 
 _FILTERS = {
     GEOPACKAGE: "GeoPackage (*.gpkg);;File or folder (*)",
