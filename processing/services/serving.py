@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import os
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
@@ -114,5 +115,8 @@ def _application(
     (work / "openapi.json").write_text(json.dumps(get_oas(config)), encoding="utf-8")
     from pygeoapi.flask_app import APP
 
+    # Requests are not logged, and what is wrong with one is told to whoever sent it.
+    for name, level in (("werkzeug", logging.ERROR), ("pygeoapi.process.manager.base", logging.CRITICAL)):
+        logging.getLogger(name).setLevel(level)
     APP.config["MAX_CONTENT_LENGTH"] = REQUEST_MAX_MB * 2**20
     return APP, end_all

@@ -89,6 +89,7 @@ def configuration(place: Place, descriptions: Path, processes: list[str], plan: 
     resources: dict[str, Any] = {
         name: {"type": "process", "processor": {**processor, "process": name}} for name in processes
     }
+    collections = {} if plan is None else _collections(plan, package)
     return {
         "server": {
             "bind": {"host": place.host, "port": place.port},
@@ -104,11 +105,12 @@ def configuration(place: Place, descriptions: Path, processes: list[str], plan: 
                 "name": f"{package}.jobs.JobManager",
                 "connection": str(place.work / "jobs.json"),
                 "output_dir": str(place.work),
+                "all_processes": resources,  # among the resources layers take the names of steps
             },
         },
         "logging": {"level": "ERROR"},
         "metadata": _metadata(place),
-        "resources": resources | ({} if plan is None else _collections(plan, package)),
+        "resources": resources | collections,
     }
 
 

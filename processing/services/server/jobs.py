@@ -53,6 +53,7 @@ class JobManager(TinyDBManager):
     def __init__(self, manager_def: Any) -> None:
         super().__init__(manager_def)
         self.supports_subscribing = False
+        self.processes.update(manager_def["all_processes"])
 
     def add_job(self, job_metadata: Any) -> Any:
         """Note a new job, and forget the oldest results."""
@@ -70,6 +71,7 @@ class JobManager(TinyDBManager):
     def _execute_handler_sync(self, p: Any, job_id: str, *arguments: Any, **options: Any) -> Any:
         """Run a job when there is room for it."""
         job = _open[job_id]
+        p.as_document = options.get("requested_response") == "document"
         p.canceled = job.canceled.is_set
         p.progress = lambda share, text: self.update_job(
             job_id, {"status": "running", "progress": round(99 * share), "message": text}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import resource
 import shutil
@@ -52,6 +53,7 @@ class CommandProcessor(BaseProcessor):
         self._work = Path(processor_def["work"])
         self._allow_remote = bool(processor_def["allow_remote"])
         self._job_id = ""
+        self.as_document = False
         self.progress: Callable[[float, str], None] = lambda share, text: None
         self.canceled: Callable[[], bool] = lambda: False
 
@@ -59,8 +61,10 @@ class CommandProcessor(BaseProcessor):
         """Take the name of the job."""
         self._job_id = job_id
 
-    def execute(self, data: Any, outputs: Any = None) -> tuple[str, bytes]:
+    def execute(self, data: Any, outputs: Any = None) -> tuple[str, bytes | dict[str, str]]:
         """Run the command, and return the media type and content of what it made; nothing of it stays.
+
+        In a document of JSON the content is in base64.
 
         Raises
         ------
@@ -71,11 +75,15 @@ class CommandProcessor(BaseProcessor):
         folder = self._work / self._job_id
         folder.mkdir()
         try:
-            return self._made(data, folder)
+            media, content = self._made(data, folder)
         except LawngisError as error:
             raise ProcessorExecuteError(user_msg=str(error)) from error
         finally:
             shutil.rmtree(folder, ignore_errors=True)
+        if not self.as_document:
+            return media, content
+        value = base64.b64encode(content).decode()
+        return "application/json", {"id": "out", "mediaType": media, "encoding": "base64", "value": value}
 
     def _made(self, data: Any, folder: Path) -> tuple[str, bytes]:
         values = received(self._described, data, folder, allow_remote=self._allow_remote)
