@@ -59,7 +59,7 @@ _UNITS = re.compile("_(mm_week|m2|mm|m|c|h|deg|percent)$")
 
 _OUTPUTS: Mapping[str, Mapping[str, tuple[str, str]]] = {
     "run": {"out": ("GeoPackage with what the step writes", GEOPACKAGE)},
-    "plan": {"out": ("Folder with plan.gpkg", FOLDER)},
+    "plan": {"out": ("Plan, plan.gpkg in a folder", FOLDER)},
     "slope": {
         "out": ("Slope", GEOTIFF), "sd": ("Standard deviation of the slope", GEOTIFF), "aspect": ("Aspect", GEOTIFF),
     },
@@ -235,8 +235,8 @@ def _title(name: str, text: str) -> str:
     plain = text.rstrip(".")
     if 0 < len(plain) <= _TITLE_MAX:
         return plain
-    words = _UNITS.sub("", name) if text.endswith("]") else name
-    unit = f" {text[text.rindex('[') :]}" if text.endswith("]") else ""
+    words = _UNITS.sub("", name) if plain.endswith("]") else name
+    unit = f" {plain[plain.rindex('[') :]}" if plain.endswith("]") else ""
     return f"{words[:1].upper()}{words[1:].rstrip('_').replace('_', ' ')}{unit}"
 
 

@@ -20,9 +20,6 @@ LOCAL = ("workers", "scheduler", "from", "discard_edits", "resume", "parcel_seco
 PAGE_MAX = 10_000
 """Most features of one answer."""
 
-_NO_TILES = "data:image/gif;base64,R0lGODlhAQABAIAAAAAAAP///yH5BAEAAAAALAAAAAABAAEAAAIBRAA7"
-"""A picture of nothing in the place of a map's: pages ask no map service of somebody else for one."""
-
 
 @dataclass(frozen=True)
 class Place:
@@ -100,7 +97,8 @@ def configuration(place: Place, descriptions: Path, processes: list[str], plan: 
             "gzip": False,
             "pretty_print": True,
             "limits": {"default_items": 100, "max_items": PAGE_MAX, "on_exceed": "throttle"},
-            "map": {"url": _NO_TILES, "attribution": "lawngis"},
+            "map": {"url": "", "attribution": ""},  # the template shows none: a page calls no other machine
+            "templates": {"path": str(Path(__file__).parent / "templates")},
             "manager": {
                 "name": f"{package}.jobs.JobManager",
                 "connection": str(place.work / "jobs.json"),
