@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import logging
 import os
+import socket
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -63,20 +64,29 @@ def serve(
     del pygeoapi
     for warning in _warnings(wishes):
         messages.note(warning)
-    with tempfile.TemporaryDirectory(prefix="lawngis-serve-", ignore_cleanup_errors=True) as work:
+    with (
+        _listening(wishes) as place,
+        tempfile.TemporaryDirectory(prefix="lawngis-serve-", ignore_cleanup_errors=True) as work,
+    ):
         application, end_all = _application(processes, plan, wishes, Path(work))
-        try:
-            server = make_server(wishes.host, wishes.port, application, threaded=True)
-        except (OSError, SystemExit) as error:
-            raise ParameterError(
-                f"nothing can listen to {wishes.host}, port {wishes.port}", advice="Name another with --port."
-            ) from error
+        server = make_server(wishes.host, wishes.port, application, threaded=True, fd=place.fileno())
         try:
             begun(_address(wishes))
             server.serve_forever()
         finally:
             end_all()
             server.server_close()
+
+
+def _listening(wishes: Wishes) -> socket.socket:
+    family = socket.AF_INET6 if ":" in wishes.host else socket.AF_INET
+    try:
+        return socket.create_server((wishes.host, wishes.port), family=family)
+    except OSError as error:
+        raise ParameterError(
+            f"nothing can listen to {wishes.host}, port {wishes.port} ({error.strerror})",
+            advice="Name another with --port.",
+        ) from error
 
 
 def _warnings(wishes: Wishes) -> list[str]:

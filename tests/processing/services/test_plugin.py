@@ -13,8 +13,6 @@ from lawngis.mower import profile_text
 from lawngis.processing.services.plugin.running import message, run
 from lawngis.processing.services.writing import PLUGIN_NAME
 
-GIS_PYTHON = "/usr/bin/python3"
-
 
 def test_the_plugin_has_all_it_needs_and_takes_the_place_of_an_older_one(lawngis, tmp_path):
     for _ in range(2):
@@ -66,14 +64,6 @@ time.sleep(600)"""
             return
         time.sleep(0.05)
     pytest.fail("what the process started goes on")
-
-
-@pytest.fixture(scope="module")
-def gis():
-    """The Python that has the desktop GIS."""
-    if subprocess.run([GIS_PYTHON, "-c", "import qgis.core"], capture_output=True, check=False).returncode:
-        pytest.skip("the desktop GIS is not installed: apt-get install python3-qgis qgis-providers")
-    return GIS_PYTHON
 
 
 @pytest.mark.slow

@@ -193,6 +193,33 @@ def test_layers_of_the_plan_are_collections_with_descriptions(layers, files):
     assert one["numberMatched"] == int((pegs["peg_kind"] == "dock").sum()) > 0
 
 
+IN_THE_GIS = """
+import os, sys
+os.environ["QT_QPA_PLATFORM"] = "offscreen"
+from qgis.core import QgsApplication, QgsVectorLayer
+application = QgsApplication([], True)
+application.initQgis()
+plan, address = sys.argv[1:]
+for name in ("pegs", "zones"):  # a file first: its client crashes where nothing else has opened one before
+    file = QgsVectorLayer(f"{plan}|layername={name}", name, "ogr")
+    served = QgsVectorLayer(f"url='{address}' typename='{name}'", name, "OAPIF")
+    read = len([1 for _ in served.getFeatures()])
+    print("SAID", name, file.featureCount(), read, served.fields().names()[1], flush=True)
+os._exit(0)
+"""
+
+
+def test_the_desktop_gis_reads_the_layers(gis, served, files):
+    environment = {**os.environ, "HOME": str(files), "XDG_RUNTIME_DIR": str(files)}
+    words = [gis, "-c", IN_THE_GIS, files / "plan" / "plan.gpkg", served[0]]
+    ran = subprocess.run(words, capture_output=True, text=True, timeout=WAIT_S, env=environment, check=False)
+    said = [line.split()[1:] for line in ran.stdout.splitlines() if line.startswith("SAID")]
+    assert [line[0] for line in said] == ["pegs", "zones"], ran.stderr
+    for _, stored, read, second in said:
+        assert stored == read != "0"
+        assert second == "parcel_id" or second.endswith(("_id", "_no"))
+
+
 def test_a_server_that_is_asked_to_end_takes_its_jobs_and_its_folder_along(served, files):
     """The last test: it ends the server."""
     address, server, work = served
