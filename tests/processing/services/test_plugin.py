@@ -51,8 +51,10 @@ sys.exit(3)"""
 
 
 def test_cancelling_ends_the_process_with_all_that_it_started(tmp_path):
+    stubborn = "import signal, time; signal.signal(signal.SIGTERM, signal.SIG_IGN); print(flush=True); time.sleep(600)"
     code = f"""import subprocess, sys, time
-child = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)"])
+child = subprocess.Popen([sys.executable, "-c", {stubborn!r}], stdout=subprocess.PIPE)
+child.stdout.readline()
 open({str(tmp_path / "child")!r}, "w").write(str(child.pid))
 print("started", file=sys.stderr, flush=True)
 time.sleep(600)"""
