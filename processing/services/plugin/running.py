@@ -98,5 +98,5 @@ def _end(process: subprocess.Popen[str]) -> None:
         os.killpg(process.pid, signal.SIGTERM)
         process.wait(END_WITHIN_S)
     with suppress(ProcessLookupError):
-        process.kill()  # what it started may have outlived it
+        os.killpg(process.pid, signal.SIGKILL)  # what it started may have outlived it
     process.wait()
