@@ -17,6 +17,7 @@ from lawngis.errors import LawngisError, ParameterError, PlanError
 
 from ..files.atomic import file_stems, refuse_file, write_whole
 from ..files.style_encoding import sld
+from ..model import messages
 from ..model.layers import PLAN_LAYERS
 from .formats import Formats, Units
 from .page import IndexRow, index_page, page
@@ -147,7 +148,10 @@ def deliver_documents(
         for layer in PLAN_LAYERS.values():
             if layer.style is not None:
                 write_whole(out / "styles" / f"{layer.name}.sld", sld(layer.style, layer).encode())
-    rows = [row for rows in _index_rows(source, out, wishes, wanted, workers) for row in rows]
+    rows: list[IndexRow] = []
+    for some in _index_rows(source, out, wishes, wanted, workers):
+        rows += some
+        messages.progress(len(rows) / len(wanted))
     if rows and all(row.failure for row in rows):
         raise rows[0].failure or PlanError("no parcel can be made into documents")
     if "html" in wishes.kinds:

@@ -53,12 +53,11 @@ class OwnPlace(QgsProcessingLayerPostProcessorInterface):
         node = context.project().layerTreeRoot().findLayer(layer.id())
         if node is None:
             return
-        siblings = [one for one in node.parent().children() if one is not node]
-        after = [isinstance(one, QgsLayerTreeLayer) and _rank_of(one) >= self._rank() for one in siblings]
-        place = after.index(True) if True in after else len(siblings)
-        parent, copy = node.parent(), node.clone()
-        parent.removeChildNode(node)
-        parent.insertChildNode(place, copy)
+        parent = node.parent()
+        siblings = parent.children()
+        under = [one is not node and _rank_of(one) >= self._rank() for one in siblings]
+        parent.insertChildNode(under.index(True) if True in under else len(siblings), node.clone())
+        parent.removeChildNode(node)  # at last: a layer that is nowhere in the tree leaves the project
 
     def _rank(self) -> int:
         return self._order.index(self._name) if self._name in self._order else len(self._order)
@@ -69,8 +68,8 @@ def _tells_more(said: Mapping[str, Any]) -> bool:
 
 
 def _rank_of(node: Any) -> int:
-    """Return the rank of a layer of ours in the map, -1 of another."""
-    layer = node.layer()
+    """Return the rank of a layer of ours in the map, -1 of another, and of a group."""
+    layer = node.layer() if isinstance(node, QgsLayerTreeLayer) else None
     return -1 if layer is None else int(layer.customProperty(RANK, -1))
 
 

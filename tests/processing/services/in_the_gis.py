@@ -49,6 +49,8 @@ def results(plugins, site, out):
     context.setProject(project)
     wanted = {"site": site, "parcel": ["P1"], "profile": "small", "out": f"{out}/plan"}
     processing.runAndLoadResults("lawngis:plan", wanted, feedback=feedback, context=context)
+    for _ in range(20):  # what the GIS does with its layers when it gets round to it
+        application.processEvents()
     layers = project.mapLayers().values()
     said["plan"] = {
         "layers": [node.layer().name() for node in project.layerTreeRoot().children()],
