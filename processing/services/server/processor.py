@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import json
-import resource
 import shutil
 import sys
 import time
@@ -111,6 +110,10 @@ class CommandProcessor(BaseProcessor):
 
 
 def _limit(process: int) -> None:
+    try:
+        import resource
+    except ImportError:  # a system that has none
+        return
     if hasattr(resource, "prlimit"):
         for name, most in _LIMITS.items():
             resource.prlimit(process, getattr(resource, name), (most, most))
