@@ -22,11 +22,11 @@ LIBRARY_FLOORS = {
 ROOM_FLOORS = {
     "model": 0, "files": 1, "derived": 2, "reading": 2, "measured": 3, "steps": 4, "draws": 5, "edited": 5, "fleet": 5,
     "planning": 6, "whole_rasters": 6, "as_built": 6, "compare": 6, "deliver": 6, "gathering": 6,
-    "cli": 7,
+    "services": 6, "cli": 7,
 }  # fmt: skip
 """Rooms of `processing/`: each imports from lower floors and within itself only."""
 
-WINGS = ("whole_rasters", "as_built", "compare", "deliver", "gathering")
+WINGS = ("whole_rasters", "as_built", "compare", "deliver", "gathering", "services")
 """Rooms that nothing but the command line sees."""
 
 

@@ -51,7 +51,8 @@ def deliver(
 ) -> None:
     """Make the documents of PLAN: pages, plan sheets, visit sheets, quotes, drawings, points, calendars."""
     from ..files.atomic import LAYERS_FOLDER
-    from ..model.text import counted, one_line
+    from ..model import messages
+    from ..model.text import counted
 
     _refuse_without_extra()
     from ..deliver.documents import LAYER_KINDS, Wishes, deliver_documents, kinds_named, language_formats
@@ -68,9 +69,9 @@ def deliver(
     done = deliver_documents(plan, out, wishes, parcels=parcel or (), site=site, workers=workers)
     failures = [row.failure for row in done if row.failure is not None]
     for failure in failures[:FAILURES_SHOWN]:
-        typer.echo(one_line(f"no documents: {failure}"), err=True)
+        messages.note(f"no documents: {failure}")
     if len(failures) > FAILURES_SHOWN:
-        typer.echo(f"and {len(failures) - FAILURES_SHOWN} more: the index says why", err=True)
+        messages.note(f"and {len(failures) - FAILURES_SHOWN} more: the index says why")
     if wishes.kinds & LAYER_KINDS.keys():
         typer.echo(f"layers: {out / LAYERS_FOLDER}")
     made = counted(len(done) - len(failures), "parcel")

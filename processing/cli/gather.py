@@ -9,6 +9,7 @@ import typer
 
 from lawngis.errors import ParameterError
 
+from ..model import messages
 from ..model.text import counted, one_line
 from .options import BandsOption, band_names
 
@@ -59,7 +60,7 @@ def gather(
     for name, file in gathered.rasters.items():
         typer.echo(f"{name:14} {file}")
     for note in gathered.notes:
-        typer.echo(one_line(note), err=True)
+        messages.note(note)
     for words in dict.fromkeys(gathered.settings.get("attribution", {}).values()):
         typer.echo(one_line(f"to be named wherever this is shown: {words}"))
     typer.echo(f"site: {out}; `lawngis check {out}` says what it lacks")

@@ -7,7 +7,6 @@ import json
 import os
 import signal
 import sys
-from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -18,6 +17,7 @@ from lawngis import __version__
 from lawngis.errors import LawngisError, ParameterError
 from lawngis.mower import DEFAULT_PROFILE
 
+from ..model import messages
 from ..model.text import one_line
 from ..planning.interrupt import (
     EndedError,
@@ -32,6 +32,7 @@ from .deliver import deliver
 from .gather import gather
 from .mowers import mowers
 from .options import (
+    PLAN_HELP,
     BandsOption,
     DemCorrelationOption,
     DemOption,
@@ -44,11 +45,13 @@ from .options import (
     PositionSdOption,
     ProfileOption,
     SiteArgument,
+    as_json_asked,
     band_names,
     given,
     mower_of,
     named_layers,
     opened,
+    with_messages,
 )
 from .run import run
 from .slope import slope
@@ -56,7 +59,7 @@ from .streams import our_words
 from .visit import fault, measured, reconcile
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from ..planning.run import PlanningRun
     from ..reading.site_source import SiteSource
@@ -96,7 +99,6 @@ def _any_command(
     del version  # its callback has ended the program
 
 
-@app.command()
 def plan(
     site: SiteArgument,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for plan.gpkg.")],
@@ -205,7 +207,7 @@ def plan(
     with alone_in(out):
         base = base_plan(target, from_, source, wanted if parcel else None, discard=discard_edits)
         for failure in loaded_steps()[1]:
-            _say(f"step {failure.id} of {failure.package} can't be loaded and is left out: {failure.reason}")
+            messages.note(f"step {failure.id} of {failure.package} can't be loaded and is left out: {failure.reason}")
         options = WorkerOptions(workers or (1 if len(wanted) <= IN_PROCESS_MAX else _cores()), scheduler)
         limits = Limits(parcel_seconds, worker_mb or _memory_mb(options.workers)).with_draws(draws)
         run = PlanningRun(source, settings, wanted, limits, out, base)
@@ -239,16 +241,20 @@ def _refuse_unsummable(by: Sequence[str], source: SiteSource) -> None:
 
 def _print_outcomes(run: PlanningRun, target: Path, by: Sequence[str]) -> None:
     """Print the outcomes of a run, and write the portfolio table when there are several parcels."""
+    from ..files.gpkg import read_table
     from ..planning.progress import outcome_table, outcome_words, portfolio_words
     from ..planning.ranking import sums_by, write_table
 
     outcome_table(run.ranking.rows)
     for parcel_id, reason in run.outcomes.failures:
-        _say(f"parcel {one_line(parcel_id)} failed: {one_line(reason)}")
+        messages.failed_parcel(parcel_id, reason)
     if run.outcomes.failed > len(run.outcomes.failures):
-        _say(f"and {run.outcomes.failed - len(run.outcomes.failures)} more: the layer summary says why")
+        messages.note(f"and {run.outcomes.failed - len(run.outcomes.failures)} more: the layer summary says why")
     if run.outcomes.transient:
-        _say(f"{run.outcomes.transient} of them may go another time: --resume tries those again and keeps the others")
+        again = "--resume tries those again and keeps the others"
+        messages.note(f"{run.outcomes.transient} of them may go another time: {again}")
+    if messages.as_json():
+        messages.stop_findings(read_table(target, "findings", where="severity = 'stop'").to_dict("records"))
     typer.echo(outcome_words(run.outcomes.statuses, target))
     if run.rasters_left_out:
         files = ", ".join(f"{name}.tif" for name in run.rasters_left_out)
@@ -276,7 +282,6 @@ def _memory_mb(workers: int) -> int | None:
     return memory_mb_each(workers)
 
 
-@app.command()
 def check(
     site: SiteArgument,
     layer: LayerOption = None,
@@ -298,7 +303,6 @@ def check(
         raise typer.Exit(EXIT_UNUSABLE)
 
 
-@app.command()
 def sample(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")]) -> None:
     """Copy the sample site, an invented neighbourhood of 12 parcels, to DIR."""
     from ..files.atomic import copy_packaged
@@ -307,7 +311,6 @@ def sample(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to
     typer.echo(f"{len(copied)} files in {folder}; `lawngis plan {folder} --out plan` plans them")
 
 
-@app.command()
 def profiles(name: Annotated[str | None, typer.Argument(metavar="[NAME]")] = None) -> None:
     """List the mower profiles, or print one with its values and comments."""
     from lawngis.mower import built_in_profile, profile_names, profile_text
@@ -321,7 +324,6 @@ def profiles(name: Annotated[str | None, typer.Argument(metavar="[NAME]")] = Non
         typer.echo(f"{known:10} {built_in_profile(known).title}{mark}")
 
 
-@app.command()
 def steps() -> None:
     """List the steps in the order in which they run."""
     from ..model.step import loaded_steps
@@ -334,30 +336,72 @@ def steps() -> None:
         typer.echo(f"{failure.id:14} broken: {failure.reason} (package {failure.package})")
 
 
-@app.command()
-def describe(step: Annotated[str, typer.Argument(metavar="STEP")]) -> None:
-    """Print a step's declaration as an OGC API - Processes description."""
-    from ..model.step import step_named
-    from .describe import process_description
+def describe(
+    process: Annotated[
+        str | None, typer.Argument(metavar="[NAME]", help="A step, or plan, slope, check or deliver.")
+    ] = None,
+    all_: Annotated[bool, typer.Option("--all", help="All of them, as a list of processes.")] = False,
+) -> None:
+    """Print what a step or command takes and makes, as an OGC API - Processes description."""
+    from .describe import process_named, processes
 
-    typer.echo(json.dumps(process_description(step_named(step)), indent=2, ensure_ascii=False))
+    if all_ == (process is not None):
+        raise ParameterError("describe takes either a name or --all", advice="`lawngis steps` lists the steps.")
+    described = process_named(process, DESCRIBED) if process else {"processes": processes(DESCRIBED)}
+    typer.echo(json.dumps(described, indent=2, ensure_ascii=False))
 
 
-app.command()(gather)
-app.command()(run)
-app.command()(slope)
-app.command()(deliver)
-app.command()(compare)
-app.command()(mowers)
-app.command()(measured)
-app.command()(reconcile)
-app.command()(fault)
+def provider(
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder of the desktop GIS's plug-ins.")],
+) -> None:
+    """Write a plug-in by which a desktop GIS has steps and commands in its toolbox.
+
+    Its algorithms run as processes of this environment: write it again after moving or upgrading lawngis.
+    """
+    from ..services.writing import write_plugin
+    from .describe import processes
+
+    target = write_plugin(out, processes(DESCRIBED))
+    typer.echo(f"plug-in: {target}; switch it on in the GIS's list of plug-ins")
+
+
+def serve(
+    plan: Annotated[Path | None, typer.Argument(metavar="[PLAN]", help=f"{PLAN_HELP} Its layers are served.")] = None,
+    host: Annotated[str, typer.Option("--host", help="Address to listen to.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option("--port", min=1, max=65535, help="Port to listen to.")] = 8765,
+    url: Annotated[str | None, typer.Option("--url", help="Address by which others call it, behind a proxy.")] = None,
+    allow_remote: Annotated[
+        bool, typer.Option("--allow-remote", help="Fetch files from web addresses that requests name.")
+    ] = False,
+) -> None:
+    """Serve steps, plan and slope as processes, and the layers of PLAN as features, until it is ended.
+
+    Only this machine reaches it unless --host says otherwise. Whoever reaches it reads the plan and has work done here.
+    """
+    from ..services.serving import Wishes
+    from ..services.serving import serve as serve_processes
+    from .describe import processes
+
+    served = [one for one in processes(DESCRIBED) if one["id"] not in ("check", "deliver")]
+    serve_processes(served, plan, Wishes(host, port, url, allow_remote), lambda at: typer.echo(f"serving at {at}"))
+
+
+COMMANDS = (
+    plan, check, sample, profiles, steps, describe, gather, run, slope, deliver, compare, mowers, measured, reconcile,
+    fault, provider, serve,
+)  # fmt: skip
+for _command in COMMANDS:
+    app.command(_command.__name__)(with_messages(_command))
+
+
+DESCRIBED: tuple[Callable[..., None], ...] = (plan, slope, check, deliver)
+"""Commands that are processes as well: people run them from a desktop GIS, or of a server."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; errors of people's making become one line."""
     words = list(sys.argv[1:] if arguments is None else arguments) or ["--help"]
-    with our_words():
+    with our_words(), messages.told(as_json=as_json_asked(words)):
         return _exit_code(words)
 
 
@@ -366,27 +410,30 @@ def _exit_code(words: Sequence[str]) -> int:
         with broken_off_by_signals():
             code = app(list(words), prog_name="lawngis", standalone_mode=False)
     except LawngisError as error:
-        _say(f"lawngis: {error}")
+        messages.error(error)
         return EXIT_UNUSABLE
     except _CommandLineError as error:
         command = f" {words[0]}" if words[0] in _command_names() else ""
-        _say(f"lawngis: {_sentence(error.format_message())}. `lawngis{command} --help` shows what there is.")
+        advice = f"`lawngis{command} --help` shows what there is."
+        what = _sentence(error.format_message())
+        messages.unusable("UsageError", f"{what}. {advice}", what, advice=advice)
         return EXIT_UNUSABLE
     except (InterruptedRunError, KeyboardInterrupt, typer.Abort) as interrupt:
-        _say(f"lawngis: {interrupt if isinstance(interrupt, InterruptedRunError) else InterruptedRunError(0, 0)}")
+        words_ = interrupt if isinstance(interrupt, InterruptedRunError) else InterruptedRunError(0, 0)
+        messages.unusable("Interrupted", str(words_))
         return exit_code(interrupt)
     except OSError as error:
         if error.errno == errno.ENAMETOOLONG:
             path = str(error.filename)
             what = f"a path of {len(path)} characters is longer than the system takes. Shorten it."
-            _say(f"lawngis: {path[:80]}...: {what}")
+            messages.unusable("PathTooLong", f"{path[:80]}...: {what}")
             return EXIT_UNUSABLE
         if not nobody_reads(error):
             raise
         write_nowhere()
         return exit_code(EndedError(getattr(signal, "SIGHUP", signal.SIGTERM)))
     if code == exit_code(None):  # what the library of the command line makes of an interrupt
-        _say(f"lawngis: {InterruptedRunError(0, 0)}")
+        messages.unusable("Interrupted", str(InterruptedRunError(0, 0)))
     return code if isinstance(code, int) else 0
 
 
@@ -396,12 +443,6 @@ def _command_names() -> set[str]:
 
 def _sentence(text: str) -> str:
     return one_line(text).rstrip(".")
-
-
-def _say(text: str) -> None:
-    """Print a line to standard error, if anybody is there to read it."""
-    with suppress(OSError):
-        typer.echo(one_line(text), err=True)
 
 
 def _step_parameters(pairs: Iterable[str]) -> dict[str, dict[str, Any]]:

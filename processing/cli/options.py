@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import inspect
+from collections.abc import Callable, Sequence
+from enum import StrEnum
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
@@ -48,6 +51,45 @@ DemSdOption = Annotated[float | None, typer.Option("--dem-sd", help="Standard de
 DemCorrelationOption = Annotated[
     float | None, typer.Option("--dem-correlation", help="Distance over which errors of elevations are alike [m].")
 ]
+
+
+class MessageForms(StrEnum):
+    """How progress and errors are told."""
+
+    words = "words"
+    json = "json"
+
+
+_MESSAGES = "--messages"
+_MessagesOption = Annotated[
+    MessageForms, typer.Option(_MESSAGES, help="Progress and errors on standard error: for people, or a JSON a line.")
+]
+
+
+def with_messages(command: Callable[..., None]) -> Callable[..., None]:
+    """Return a command with the option by which programs read its messages; :func:`as_json_asked` obeys it.
+
+    The option is looked for before anything else, so that what is wrong with the other words is told its way too.
+    """
+
+    @wraps(command)
+    def run(*, messages: MessageForms, **options: Any) -> None:
+        del messages
+        command(**options)
+
+    hints = {**get_type_hints(command, include_extras=True), "messages": _MessagesOption}
+    option = inspect.Parameter("messages", inspect.Parameter.KEYWORD_ONLY, default=MessageForms.words)
+    parameters = [*inspect.signature(command).parameters.values(), option]
+    own = [parameter.replace(annotation=hints[parameter.name]) for parameter in parameters]
+    run.__signature__ = inspect.Signature(own)  # type: ignore[attr-defined]
+    run.__annotations__ = hints
+    return run
+
+
+def as_json_asked(words: Sequence[str]) -> bool:
+    """Return whether the words of a command line ask for messages in JSON."""
+    pairs = zip(words, [*words[1:], ""], strict=True)
+    return any((word, after) == (_MESSAGES, "json") or word == f"{_MESSAGES}=json" for word, after in pairs)
 
 
 def opened(

@@ -9,7 +9,8 @@ import typer
 
 from lawngis.errors import LawngisError, ParameterError
 
-from ..model.text import counted, one_line
+from ..model import messages
+from ..model.text import counted
 from .options import (
     BandsOption,
     DemCorrelationOption,
@@ -107,15 +108,20 @@ def _run_by_parcel(
     earlier = readable(place, step, specs, opened_site)
     results: dict[str, dict[str, list[Row]]] = {}
     failures = []
+    messages.begin(len(wanted))
     for name in wanted:
+        messages.step_of(name, step.id, 0)
         try:
             results |= step_rows(opened_site, step, settings, earlier, specs, [name])
         except LawngisError as error:
             failures.append(name)
-            typer.echo(one_line(f"parcel {name} failed: {error}"), err=True)
+            messages.failed_parcel(name, str(error))
+        else:
+            messages.stop_findings(results[name]["findings"])
+        messages.parcel_done(name, "failed" if name in failures[-1:] else "done")
     absent = absent_layers(step, earlier)
     if absent:
-        typer.echo(f"{place.path.name} has no {', '.join(absent)}: taken as empty", err=True)
+        messages.note(f"{place.path.name} has no {', '.join(absent)}: taken as empty")
     if results:
         write_step(out, step, results, opened_site, specs)
         for layer in step.writes:
@@ -147,7 +153,7 @@ def _cover_whole_image(step: Step, place: Source, options: ReadOptions, paramete
     wanted = CoverParameters.model_validate(step.parameters_from(parameters).model_dump())
     outcome = write_cover(files, options.with_those_of(files.settings.settings), wanted, out)
     for finding in outcome.findings:
-        typer.echo(one_line(finding.said()[0]), err=True)
+        messages.note(finding.said()[0])
     typer.echo(outcome.words)
 
 

@@ -12,6 +12,7 @@ import typer
 
 from lawngis.errors import ParameterError
 
+from ..model import messages
 from ..model.text import one_line
 
 PROGRESS_FROM_ROWS = 4096
@@ -105,7 +106,7 @@ def slope(
     files = SlopeFiles(out, sd, aspect, compress.value)
     outcome = write_slope(dem, files, recipe, workers=workers, progress=_shown)
     for note in outcome.notes:
-        typer.echo(f"note: {one_line(note)}", err=True)
+        messages.note(f"note: {note}")
     written = ", ".join(str(path) for path in (out, sd, aspect) if path is not None)
     typer.echo(f"{outcome.with_slope} of {outcome.cells} cells have a slope: {one_line(written)}")
 
@@ -133,9 +134,9 @@ def _sd_m(text: str | None) -> float | None:
 
 
 def _shown(rows: Iterable[int], total: int) -> Iterable[int]:
-    if total < PROGRESS_FROM_ROWS:
+    if total < PROGRESS_FROM_ROWS and not messages.as_json():
         return rows
-    return _with_bar(rows, total) if sys.stderr.isatty() else _with_lines(rows, total)
+    return _with_bar(rows, total) if sys.stderr.isatty() and not messages.as_json() else _with_lines(rows, total)
 
 
 def _with_bar(rows: Iterable[int], total: int) -> Iterator[int]:
@@ -155,5 +156,5 @@ def _with_lines(rows: Iterable[int], total: int) -> Iterator[int]:
     for count in rows:
         tenths_before, done = 10 * done // total, done + count
         if 10 * done // total > tenths_before:
-            print(f"slope: {100 * done // total} % of {total} rows", file=sys.stderr, flush=True)
+            messages.progress(done / total, text=f"slope: {100 * done // total} % of {total} rows")
         yield count

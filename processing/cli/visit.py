@@ -10,6 +10,7 @@ import typer
 
 from lawngis.errors import ParameterError
 
+from ..model import messages
 from ..model.text import counted, one_line
 from .options import PlanArgument
 
@@ -107,7 +108,7 @@ def measured(
     for words in answers.notes:
         typer.echo(one_line(f"a note, but nothing measured: {words}"))
     for error in answers.refused:
-        typer.echo(one_line(f"not used: {error}"), err=True)
+        messages.note(f"not used: {error}")
     if not answers.overrides:
         raise ParameterError("no sheet has a measured value that corrects anything", where=str(sheet[0]))
     write_overrides(out, answers.overrides)

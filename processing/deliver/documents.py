@@ -21,6 +21,7 @@ from ..files import gpkg
 from ..files.atomic import LAYERS_FOLDER, file_stems, refuse_file, write_whole
 from ..files.plan_reader import PlanFile
 from ..files.style_encoding import sld
+from ..model import messages
 from ..model.contract import Layer
 from ..model.layers import PLAN_LAYERS
 from .formats import Formats, Units
@@ -161,7 +162,10 @@ def deliver_documents(
     _write_layers(source.plan, out, wishes.kinds, parcels)
     if not wishes.kinds & set(KINDS):
         return []
-    rows = [row for rows in _index_rows(source, out, wishes, wanted, workers) for row in rows]
+    rows: list[IndexRow] = []
+    for some in _index_rows(source, out, wishes, wanted, workers):
+        rows += some
+        messages.progress(len(rows) / len(wanted))
     if rows and all(row.failure for row in rows):
         raise rows[0].failure or PlanError("no parcel can be made into documents")
     if "html" in wishes.kinds:

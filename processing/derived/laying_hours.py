@@ -12,7 +12,7 @@ from pydantic import Field, field_validator
 from lawngis.labour import MINUTES_PER_HOUR, LabourBook, labour_book_from
 from lawngis.prices import PriceBook, price_book_from
 
-from ..model.step import Parameters, read_by
+from ..model.step import TOML, Parameters, read_by
 
 PEGGING_SHARE = 0.5
 """Of the time that a metre of wire takes, what goes into pegs: common practice, no source."""
@@ -31,7 +31,11 @@ source."""
 class LabourParameters(Parameters):
     """Where the times come from: a file that can be read, or it is refused before any parcel is planned."""
 
-    labour_book: str | None = Field(default=None, description="TOML file with times; an invented example when absent")
+    labour_book: str | None = Field(
+        default=None,
+        description="TOML file with times; an invented example when absent",
+        json_schema_extra={"contentMediaType": TOML},
+    )
 
     @field_validator("labour_book")
     @classmethod

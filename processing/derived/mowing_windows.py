@@ -24,7 +24,7 @@ from lawngis.mowing.hours import common_windows, quiet_hours_from, windows_from_
 from lawngis.mowing.week import Windows
 
 from ..model.catalogue import Said
-from ..model.step import Parameters, read_by
+from ..model.step import TOML, Parameters, read_by
 
 
 @dataclass(frozen=True)
@@ -91,6 +91,7 @@ class GrowthParameters(Parameters):
         default=None,
         description="monthly mean temperatures, January first: 12 numbers, or a CSV file with month and temperature_c; "
         "assumed from the latitude when absent [°C]",
+        json_schema_extra={"contentMediaType": "text/csv"},
     )
     grass: Literal["auto", "cool", "warm"] = Field(
         default="auto", description="cool- or warm-season grass; auto: by latitude"
@@ -128,6 +129,7 @@ class WeekParameters(GrowthParameters):
     quiet_hours: str | None = Field(
         default=None,
         description="TOML file with the hours that local rules permit; an example of working days 7 to 20 when absent",
+        json_schema_extra={"contentMediaType": TOML},
     )
     sprinklers: str = Field(
         default="",

@@ -6,13 +6,17 @@ from pydantic import Field, field_validator
 
 from lawngis.prices import price_book_from
 
-from ..model.step import Parameters, read_by
+from ..model.step import TOML, Parameters, read_by
 
 
 class PriceParameters(Parameters):
     """Where prices come from: a file that can be read, or it is refused before any parcel is planned."""
 
-    price_book: str | None = Field(default=None, description="TOML file with prices; an invented example when absent")
+    price_book: str | None = Field(
+        default=None,
+        description="TOML file with prices; an invented example when absent",
+        json_schema_extra={"contentMediaType": TOML},
+    )
 
     @field_validator("price_book")
     @classmethod

@@ -8,7 +8,7 @@ import re
 import shutil
 import tempfile
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from importlib.resources import files
 from pathlib import Path
@@ -132,8 +132,10 @@ def folder_draft(target: Path, *, but: str = "") -> Iterator[Path]:
             shutil.rmtree(draft, ignore_errors=True)
 
 
-def copy_packaged(package: str, target: Path, endings: Collection[str]) -> list[str]:
-    """Copy files that come along in a package into a new folder, and return their names.
+def copy_packaged(
+    package: str, target: Path, endings: Collection[str], made: Mapping[str, str] | None = None
+) -> list[str]:
+    """Copy files that come along in a package into a new folder, and return their names; `made` are texts beside them.
 
     Raises
     ------
@@ -148,7 +150,9 @@ def copy_packaged(package: str, target: Path, endings: Collection[str]) -> list[
             if Path(file.name).suffix in endings:
                 (draft / file.name).write_bytes(file.read_bytes())
                 names.append(file.name)
-    return sorted(names)
+        for name, text in (made or {}).items():
+            (draft / name).write_text(text, encoding="utf-8")
+    return sorted([*names, *(made or ())])
 
 
 def link_or_copy(path: Path, target: Path) -> None:

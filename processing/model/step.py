@@ -22,6 +22,9 @@ from .site import Site
 
 GROUP = "lawngis.steps"
 
+TOML = "application/toml"
+"""Media type of the files with which parameters are given: `json_schema_extra={"contentMediaType": TOML}`."""
+
 
 class Parameters(BaseModel):
     """Base of every step's parameters: frozen, bounded, unknown keys refused."""

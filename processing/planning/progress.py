@@ -19,6 +19,7 @@ from rich.text import Text
 
 from lawngis.errors import PlanError
 
+from ..model import messages
 from ..model.plan import Row
 from ..model.readiness import READINESSES, readiness_word
 from ..model.text import counted, one_line
@@ -134,7 +135,8 @@ class Progress:
         self._bar: bars.Progress | None = None
 
     def __enter__(self) -> Progress:
-        if self._total > 1 and sys.stderr.isatty():
+        messages.begin(self._total, self._resumed)
+        if self._total > 1 and sys.stderr.isatty() and not messages.as_json():
             self._bar = bars.Progress(
                 bars.TextColumn("{task.description}"),
                 bars.BarColumn(),
@@ -146,7 +148,7 @@ class Progress:
             self._bar.start()
             self._task = self._bar.add_task("planning", total=self._total, completed=self._done, rate="")
         elif self._resumed:
-            print(f"{self._resumed} of {self._total} parcels are finished already", file=sys.stderr, flush=True)
+            messages.note(f"{self._resumed} of {self._total} parcels are finished already")
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -157,13 +159,15 @@ class Progress:
         """Count a parcel that is done."""
         self._done += 1
         self._failed += status == "failed"
+        line = ""
         if self._bar is not None:
             self._bar.update(self._task, completed=self._done, rate=self.rate_words())
         elif 1 < self._total <= LINES_MAX:
-            self._print(f"{self._done}/{self._total} {one_line(parcel_id)}: {_status(status)}")
+            line = f"{self._done}/{self._total} {parcel_id}: {_status(status)}"
         elif self._total > 1 and (monotonic() - self._last_line >= LINE_EVERY_S or self._done == self._total):
             self._last_line = monotonic()
-            self._print(f"{self._done}/{self._total} parcels, {self.rate_words()}")
+            line = f"{self._done}/{self._total} parcels, {self.rate_words()}"
+        messages.parcel_done(parcel_id, status, line)
 
     def rate_words(self) -> str:
         """Return rate, time that is left, and failures so far, in words."""
@@ -171,10 +175,6 @@ class Progress:
         left = f", {duration_words((self._total - self._done) / speed)} left" if self._done < self._total else ""
         failed = f", {self._failed} failed" if self._failed else ""
         return f"{speed:.1f} a second{left}{failed}"
-
-    @staticmethod
-    def _print(line: str) -> None:
-        print(line, file=sys.stderr, flush=True)
 
 
 def duration_words(seconds: float) -> str:

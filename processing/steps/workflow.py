@@ -17,6 +17,7 @@ from ..derived.measured_passages import site_with_grounds
 from ..derived.mowing_windows import WEEK_PARAMETERS
 from ..measured.overrides import Override
 from ..measured.site_facts import measured_site
+from ..model import messages
 from ..model.catalogue import Catalogue, sentences
 from ..model.contract import Layer
 from ..model.facts import Fact, Facts, ReshapedWire
@@ -289,7 +290,8 @@ def planned(site: Site, steps: Iterable[Step], settings: Settings, start: Start 
         plan.attach("edits", StepResult(findings=_not_followed(before, start, site.facts)), ())
         steps = steps[len(before) :]
     seconds: dict[str, float] = {}
-    for step in steps:
+    for number, step in enumerate(steps):
+        messages.step_of(site.parcel_id, step.id, number / len(steps))
         started = perf_counter()
         _run_step(step, site, plan, settings)
         seconds[step.id] = perf_counter() - started

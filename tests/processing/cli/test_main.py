@@ -87,10 +87,43 @@ def test_steps_are_listed_in_an_order_that_works_and_described(lawngis):
     for name in listed:
         described = json.loads(lawngis("describe", name).out)
         assert described["id"] == name
-        written |= set(described["outputs"])
+        written |= set(described["outputs"]["out"]["metadata"][0]["value"])
     assert {"lawn", "zones", "wire_path", "summary"} <= written
     assert listed.index("lawn") < listed.index("zones") < listed.index("wire")
     assert "there is no step 'mow'" in lawngis("describe", "mow").said
+    assert "--all" in lawngis("describe").said
+    assert [one["id"] for one in json.loads(lawngis("describe", "--all").out)["processes"]][-len(listed) :] == listed
+
+
+def messages_of(outcome):
+    return [json.loads(line) for line in outcome.err.splitlines()]
+
+
+def test_programs_are_told_progress_and_errors_in_json(lawngis, site, tmp_path):
+    done = messages_of(lawngis("plan", site, "--out", tmp_path / "out", "--messages", "json"))
+    progress = [line for line in done if line["kind"] == "progress"]
+    assert [line["step"] for line in progress[:-1]] == [line.split()[0] for line in lawngis("steps").out.splitlines()]
+    assert {line["parcel"] for line in progress} == {"P1"}
+    assert (progress[-1]["share"], progress[-1]["status"]) == (1, "planned")
+    alone = lawngis("run", "lawn", site, tmp_path / "lawn.gpkg", "--messages=json")
+    assert [line["share"] for line in messages_of(alone) if line["kind"] == "progress"] == [0, 1]
+    sloped = messages_of(lawngis("slope", site / "dem.tif", "--out", tmp_path / "s.tif", "--messages", "json"))
+    assert "100 %" in next(line["text"] for line in sloped if line.get("share") == 1)
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "what"),
+    [
+        (("plan", "nowhere.gpkg", "--out", "p"), "SiteError", "nowhere.gpkg"),
+        (("plan", "--wrong"), "UsageError", "--wrong"),
+        (("slope", "nowhere.tif", "--out", "s.tif"), "RasterError", "nowhere.tif"),
+    ],
+)
+def test_what_is_wrong_is_told_to_programs_by_its_parts(lawngis, words, code, what):
+    (error,) = messages_of(lawngis(*words, "--messages", "json"))
+    assert (error["kind"], error["code"]) == ("error", code)
+    assert what in error["what"] + " ".join(error["where"])
+    assert error["text"].startswith("lawngis: ")
 
 
 def test_the_table_of_several_parcels(lawngis, build, tmp_path):
