@@ -45,9 +45,10 @@ def deliver(
     workers: Annotated[int, typer.Option("--workers", min=1, max=256, help="Processes that share the work.")] = 1,
 ) -> None:
     """Make the documents of PLAN: pages, plan sheets, visit sheets, quotes, drawings, points, calendars."""
+    from ..model.extras import refuse_without
     from ..model.text import counted, one_line
 
-    _refuse_without_extra()
+    refuse_without("documents", "documents")
     from ..deliver.documents import Wishes, deliver_documents, kinds_named, language_formats
 
     wishes = Wishes(
@@ -69,20 +70,6 @@ def deliver(
     typer.echo(f"documents of {made}: {out / 'index.html' if 'html' in wishes.kinds and done else out}")
     if failures:
         raise typer.Exit(1)
-
-
-def _refuse_without_extra() -> None:
-    """Say what to install when the libraries that make documents are missing."""
-    from importlib.util import find_spec
-
-    from lawngis.errors import ParameterError
-
-    missing = [name for name in ("babel", "ezdxf", "fpdf", "gpxpy", "icalendar", "jinja2") if find_spec(name) is None]
-    if missing:
-        raise ParameterError(
-            f"documents need packages that are missing: {', '.join(missing)}",
-            advice="Install them with pip install 'lawngis[documents]'.",
-        )
 
 
 def _day(text: str | None) -> date:

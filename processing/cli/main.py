@@ -45,7 +45,6 @@ from .options import (
     SiteArgument,
     band_names,
     given,
-    mower_of,
     named_layers,
     opened,
 )
@@ -163,13 +162,12 @@ def plan(
     """
     from ..files.file_kinds import PLAN
     from ..files.locking import alone_in
-    from ..measured.overrides import site_overrides
     from ..model.step import loaded_steps
     from ..planning.base_plan import base_plan
     from ..planning.limits import Limits
     from ..planning.plan_writer import refuse_inputs, run_info
     from ..planning.run import IN_PROCESS_MAX, PlanningRun, WorkerOptions
-    from ..steps.workflow import Settings, check_parameters, installed_steps, with_shared
+    from ..planning.run_settings import run_settings
 
     started = datetime.now(UTC)
     parameters = _step_parameters(set_ or ())
@@ -182,14 +180,7 @@ def plan(
         )
     accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m, "dem_correlation_m": dem_correlation_m}
     source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands)
-    settings = Settings(
-        mower_of(profile, source.files),
-        with_shared(parameters, installed_steps(), source.files.settings.shared_parameters),
-        site_overrides(source),
-        draws,
-        draw_seed,
-    )
-    check_parameters(settings.parameters, installed_steps())
+    settings = run_settings(source, profile, parameters, draws=draws, draw_seed=draw_seed)
     wanted = source.named(parcel)
     target = PLAN.target(out)
     refuse_inputs(target, source)
