@@ -17,6 +17,8 @@ import pytest
 import rasterio
 import shapely
 
+from lawngis.processing.cli.main import main
+
 COMMANDS = ("plan", "check", "slope", "deliver", "profiles", "steps", "describe")
 
 LINE = "import sys; from lawngis.processing.cli.main import main; code = main(); "
@@ -278,3 +280,11 @@ def test_a_terrain_model_of_another_place_is_said(planned, build, site, tmp_path
     assert {"raster-elsewhere", "terrain-missing-here"} <= set(findings.index)
     assert "Assign it the CRS of the parcels" in findings["advice"]["raster-elsewhere"]
     assert summary["slope_p95_percent"].isna().all()
+
+
+def test_a_shell_completes_commands(monkeypatch, capsys):
+    for name, value in (("_LAWNGIS_COMPLETE", "complete_bash"), ("COMP_WORDS", "lawngis mea"), ("COMP_CWORD", "1")):
+        monkeypatch.setenv(name, value)
+    with pytest.raises(SystemExit):
+        main([])
+    assert capsys.readouterr().out.split() == ["measured"]
