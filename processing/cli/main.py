@@ -266,8 +266,11 @@ def sample(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to
     """Copy the sample site, an invented neighbourhood of 12 parcels, to DIR."""
     from ..files.atomic import copy_packaged
 
-    copied = copy_packaged("lawngis.sample_parcels", folder, (".gpkg", ".tif", ".toml", ".md"))
-    typer.echo(f"{len(copied)} files in {folder}; `lawngis plan {folder} --out plan` plans them")
+    endings = (".gpkg", ".tif", ".toml", ".md", ".png", ".geojson", ".osm")
+    copied = copy_packaged("lawngis.sample_parcels", folder, endings)
+    typer.echo(
+        f"{len(copied)} files in {folder}; `lawngis plan {folder} --out plan` plans it, {folder}/walks shows more"
+    )
 
 
 @app.command()

@@ -36,6 +36,10 @@ def process(code, *words, **options):
 
 def test_the_sample_comes_along_and_a_folder_that_holds_something_is_left_alone(lawngis, tmp_path):
     assert lawngis("sample", tmp_path / "s").code == 0
+    assert {"estimator.md", "estimator.png", "downloads"} <= {
+        file.name for file in (tmp_path / "s" / "walks").iterdir()
+    }
+    assert not list((tmp_path / "s").rglob("*.py*"))
     assert "12 parcels can be planned" in lawngis("check", tmp_path / "s").out
     again = lawngis("sample", tmp_path / "s")
     assert again.code == 2
@@ -285,6 +289,6 @@ def test_a_terrain_model_of_another_place_is_said(planned, build, site, tmp_path
 def test_a_shell_completes_commands(monkeypatch, capsys):
     for name, value in (("_LAWNGIS_COMPLETE", "complete_bash"), ("COMP_WORDS", "lawngis mea"), ("COMP_CWORD", "1")):
         monkeypatch.setenv(name, value)
-    with pytest.raises(SystemExit):
+    with pytest.raises(SystemExit, match="0"):
         main([])
     assert capsys.readouterr().out.split() == ["measured"]
