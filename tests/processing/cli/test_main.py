@@ -44,7 +44,7 @@ def test_the_sample_comes_along_and_a_folder_that_holds_something_is_left_alone(
     again = lawngis("sample", tmp_path / "s")
     assert again.code == 2
     assert "is there already" in again.err
-    assert len(list((tmp_path / "s").iterdir())) == 6
+    assert len(list((tmp_path / "s").iterdir())) == 7
     assert [path.name for path in tmp_path.iterdir()] == ["s"]
 
 
