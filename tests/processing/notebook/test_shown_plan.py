@@ -8,12 +8,16 @@ from html.parser import HTMLParser
 import matplotlib
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_hex
+from matplotlib.figure import Figure
+from shapely import Polygon
 
 import lawngis
 from lawngis.errors import LawngisError, ParameterError
 from lawngis.processing.model import extras
-from lawngis.processing.model.styles import STYLES
+from lawngis.processing.model.styles import STYLES, Area
+from lawngis.processing.notebook.plan_picture import _draw
 
 matplotlib.use("agg")
 
@@ -84,22 +88,26 @@ def test_a_picture_has_the_plans_styles_in_the_crs_of_the_parcels(plan):
     axes.figure.canvas.draw()  # a $ in a name is no formula
 
 
-def test_an_island_is_a_hole(plan):
-    axes = plan.plot(layers=["zones"], legend=False)
-    axes.figure.canvas.draw()
-    pixels = np.asarray(axes.figure.canvas.buffer_rgba())
-    bed, lawn = plan.keepouts.geometry.iloc[0].centroid, plan.zones.total_bounds[:2] + 1.0
+def test_an_island_is_a_hole_whichever_way_it_is_drawn():
+    square = [(0, 0), (10, 0), (10, 10), (0, 10)]
+    hole = [(3, 3), (7, 3), (7, 7), (3, 7)]
+    figure = Figure()
+    FigureCanvasAgg(figure)
+    axes = figure.subplots()
+    axes.set(xlim=(0, 10), ylim=(0, 10))
+    _draw(axes, [Polygon(square, [hole])], Area("#009e73"))
+    figure.canvas.draw()
+    pixels = np.asarray(figure.canvas.buffer_rgba())
 
     def seen(x, y):
         column, row = axes.transData.transform((x, y)).round().astype(int)
-        return tuple(pixels[pixels.shape[0] - row, column][:3])
+        return to_hex(pixels[pixels.shape[0] - row, column] / 255)
 
-    assert seen(bed.x, bed.y) == (255, 255, 255)
-    assert seen(*lawn) != (255, 255, 255)
+    assert (seen(5, 5), seen(1, 1)) == ("#ffffff", "#009e73")
 
 
 def test_it_draws_on_axes_that_are_there(plan):
-    figure = matplotlib.figure.Figure()
+    figure = Figure()
     axes = figure.subplots()
     assert plan.plot(axes) is axes
 
