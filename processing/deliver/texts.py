@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from ..model.catalogue import sentences
+
 CAUTIONS: tuple[str, ...] = (
     "A plan from maps is a draft. Maps are old, incomplete and off by decimetres: walk the site, and measure what is "
     "listed as to be measured, before anything is laid.",
@@ -50,6 +52,18 @@ def worded(value: object) -> str:
     if value is None:
         return "–"
     return WORDS.get(str(value), str(value).replace("_", " "))
+
+
+def crossed_words(crosses: str) -> str:
+    """Return what a supply cable crosses, from the uses of paving that its column holds.
+
+    Examples
+    --------
+    >>> crossed_words("path, drive")
+    'a path and a drive'
+    """
+    uses = crosses.split(", ")
+    return " and ".join(sentences().part("word", "cable-crossed", use) or use for use in uses)
 
 
 def peg_words(peg: Mapping[str, object]) -> str:
