@@ -1,7 +1,7 @@
 """Build the sample neighbourhood: `python sample_parcels/build.py [--out FOLDER]`.
 
-Writes neighbourhood.gpkg, dem.tif, dsm.tif and imagery.tif. The same files come out each time: nothing is drawn
-from an unseeded generator and the files carry a fixed date.
+Writes neighbourhood.gpkg, dem.tif, dsm.tif, imagery.tif and what one could download of it. The same files come out each
+time: nothing is drawn from an unseeded generator and the files carry a fixed date.
 """
 
 import argparse
@@ -18,6 +18,7 @@ import pandas as pd
 import pyogrio
 import rasterio
 import rasterio.shutil
+from downloads import write_downloads
 from gardens import LABELS, Garden, neighbourhood
 from numpy.typing import NDArray
 from place import EPSG, to_map
@@ -149,6 +150,7 @@ def build(out: Path) -> None:
     write_raster(dsm[None].astype(np.float32), half, out / "dsm.tif", ["surface elevation"], "m")
     picture = image(quarter, dem, dsm, found)
     write_raster(picture, quarter, out / "imagery.tif", ["red", "green", "blue", "nir"], None)
+    write_downloads(found, out / "walks" / "downloads")
 
 
 if __name__ == "__main__":

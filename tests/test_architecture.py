@@ -4,6 +4,8 @@ import ast
 import importlib
 import inspect
 import re
+import subprocess
+import sys
 import tomllib
 from graphlib import TopologicalSorter
 from pathlib import Path
@@ -22,12 +24,15 @@ LIBRARY_FLOORS = {
 ROOM_FLOORS = {
     "model": 0, "files": 1, "derived": 2, "reading": 2, "measured": 3, "steps": 4, "draws": 5, "edited": 5, "fleet": 5,
     "planning": 6, "whole_rasters": 6, "as_built": 6, "compare": 6, "deliver": 6, "gathering": 6,
-    "services": 6, "cli": 7,
+    "services": 6, "notebook": 7, "cli": 7,
 }  # fmt: skip
 """Rooms of `processing/`: each imports from lower floors and within itself only."""
 
 WINGS = ("whole_rasters", "as_built", "compare", "deliver", "gathering", "services")
-"""Rooms that nothing but the command line sees."""
+"""Rooms that nothing but the command line and notebooks see."""
+
+LAZY_DOOR = "lawngis"
+"""The one module of the library that knows of `processing`, of one room: it is loaded when somebody asks for it."""
 
 
 MODULE_LINES_MAX = 450
@@ -76,12 +81,39 @@ def floor(module: str) -> int:
 
 
 def library() -> list[str]:
-    return [name for name in MODULES if not name.startswith("lawngis.processing")]
+    return [name for name in MODULES if not name.startswith("lawngis.processing") and name != LAZY_DOOR]
 
 
 @pytest.mark.parametrize("module", library())
 def test_library_never_imports_processing(module):
     assert not [name for name in IMPORTS[module] if name.startswith("lawngis.processing")]
+
+
+def test_the_lazy_door_opens_one_room_and_loads_nothing():
+    rooms_known = {room(name) for name in IMPORTS[LAZY_DOOR] if name.startswith("lawngis.processing.")}
+    assert rooms_known == {"notebook"}
+    assert imported(LAZY_DOOR, MODULES[LAZY_DOOR], lazy=False) == set()
+    code = "import sys; before = set(sys.modules); import lawngis; print(sorted(set(sys.modules) - before))"
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert ast.literal_eval(loaded) == ["lawngis"]
+
+
+def test_the_lazy_door_names_what_it_opens():
+    import lawngis
+
+    tree = ast.parse(MODULES[LAZY_DOOR].read_text(encoding="utf-8"))
+    for_type_checkers = {
+        alias.asname
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and node.level
+        for alias in node.names
+    }
+    assert for_type_checkers == set(lawngis.__all__) - {"__version__"} == set(lawngis._MODULE_OF)
+    assert set(lawngis.__all__) <= set(dir(lawngis))
+    for name in lawngis.__all__:
+        assert getattr(lawngis, name)
+    with pytest.raises(AttributeError, match="no attribute 'open_sight'"):
+        lawngis.open_sight  # noqa: B018
 
 
 @pytest.mark.parametrize("module", library())
@@ -129,7 +161,7 @@ def users_outside(module: str, name: str = "") -> list[str]:
     """Modules of other rooms (of its own too for a package) that use a name of a module; and the console script."""
     package = name and MODULES[module].name == "__init__.py"
     home = f"{module}." if package else f"lawngis.processing.{room(module)}."
-    users = [user for user in rooms() if module in IMPORTS[user] and not user.startswith(home)]
+    users = [user for user in [LAZY_DOOR, *rooms()] if module in IMPORTS[user] and not user.startswith(home)]
     project = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
     return [
         *(["script"] if f'"{module}:{name or "main"}"' in project else []),
@@ -226,10 +258,10 @@ def test_processing_imports_downwards_or_within_its_room(module):
 
 
 @pytest.mark.parametrize("module", rooms())
-def test_wings_are_seen_by_the_command_line_alone(module):
+def test_wings_are_seen_by_the_command_line_and_notebooks_alone(module):
     for other in IMPORTS[module]:
         if other.startswith("lawngis.processing.") and room(other) in WINGS:
-            assert room(module) in (room(other), "cli"), other
+            assert room(module) in (room(other), "cli", "notebook"), other
 
 
 def test_library_opens_no_files_and_knows_no_layers():
@@ -265,5 +297,5 @@ def test_steps_open_no_files_and_import_no_other_step(module):
 
 def test_what_needs_the_extra_for_documents_is_imported_by_nothing_else():
     for name, path in MODULES.items():
-        if ".deliver" not in name:
+        if ".deliver" not in name and ".notebook" not in name:
             assert not [other for other in IMPORTS[name] if other.startswith("lawngis.processing.deliver")], path

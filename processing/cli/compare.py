@@ -93,6 +93,9 @@ def _words(comparison: Comparison) -> Iterator[str]:
         yield ", ".join(changes)
     for _, parcel_id, words in comparison.largest:
         yield f"{parcel_id}: {words}"
+    more = different - len(comparison.largest)
+    if more:
+        yield f"and {more} more that {'differs' if more == 1 else 'differ'} less: comparison.csv has them all"
 
 
 def changes_in_words(counts: Mapping[str, int]) -> list[str]:

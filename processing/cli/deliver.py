@@ -52,9 +52,10 @@ def deliver(
     """Make the documents of PLAN: pages, plan sheets, visit sheets, quotes, drawings, points, calendars."""
     from ..files.atomic import LAYERS_FOLDER
     from ..model import messages
+    from ..model.extras import refuse_without
     from ..model.text import counted
 
-    _refuse_without_extra()
+    refuse_without("documents", "documents")
     from ..deliver.documents import LAYER_KINDS, Wishes, deliver_documents, kinds_named, language_formats
 
     wishes = Wishes(
@@ -80,20 +81,6 @@ def deliver(
     typer.echo(f"documents of {made}: {out / 'index.html' if 'html' in wishes.kinds else out}")
     if failures:
         raise typer.Exit(1)
-
-
-def _refuse_without_extra() -> None:
-    """Say what to install when the libraries that make documents are missing."""
-    from importlib.util import find_spec
-
-    from lawngis.errors import ParameterError
-
-    missing = [name for name in ("babel", "ezdxf", "fpdf", "gpxpy", "icalendar", "jinja2") if find_spec(name) is None]
-    if missing:
-        raise ParameterError(
-            f"documents need packages that are missing: {', '.join(missing)}",
-            advice="Install them with pip install 'lawngis[documents]'.",
-        )
 
 
 def _day(text: str | None) -> date:

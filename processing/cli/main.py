@@ -48,7 +48,6 @@ from .options import (
     as_json_asked,
     band_names,
     given,
-    mower_of,
     named_layers,
     opened,
     with_messages,
@@ -173,13 +172,12 @@ def plan(
     """
     from ..files.file_kinds import PLAN
     from ..files.locking import alone_in
-    from ..measured.overrides import site_overrides
     from ..model.step import loaded_steps
     from ..planning.base_plan import base_plan
     from ..planning.limits import Limits
     from ..planning.plan_writer import refuse_inputs, run_info
     from ..planning.run import IN_PROCESS_MAX, PlanningRun, WorkerOptions
-    from ..steps.workflow import Settings, check_parameters, installed_steps, with_shared
+    from ..planning.run_settings import run_settings
 
     started = datetime.now(UTC)
     parameters = _step_parameters(set_ or ())
@@ -193,14 +191,7 @@ def plan(
     accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m, "dem_correlation_m": dem_correlation_m}
     source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands, examples)
     _refuse_unsummable(by or (), source)
-    settings = Settings(
-        mower_of(profile, source.files),
-        with_shared(parameters, installed_steps(), source.files.settings.shared_parameters),
-        site_overrides(source),
-        draws,
-        draw_seed,
-    )
-    check_parameters(settings.parameters, installed_steps())
+    settings = run_settings(source, profile, parameters, draws=draws, draw_seed=draw_seed)
     wanted = source.named(parcel)
     target = PLAN.target(out)
     refuse_inputs(target, source)
@@ -307,8 +298,11 @@ def sample(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to
     """Copy the sample site, an invented neighbourhood of 12 parcels, to DIR."""
     from ..files.atomic import copy_packaged
 
-    copied = copy_packaged("lawngis.sample_parcels", folder, (".gpkg", ".tif", ".toml", ".md"))
-    typer.echo(f"{len(copied)} files in {folder}; `lawngis plan {folder} --out plan` plans them")
+    endings = (".gpkg", ".tif", ".toml", ".md", ".png", ".geojson", ".osm")
+    copied = copy_packaged("lawngis.sample_parcels", folder, endings)
+    typer.echo(
+        f"{len(copied)} files in {folder}; `lawngis plan {folder} --out plan` plans it, {folder}/walks shows more"
+    )
 
 
 def profiles(name: Annotated[str | None, typer.Argument(metavar="[NAME]")] = None) -> None:

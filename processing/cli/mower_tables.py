@@ -37,6 +37,8 @@ def print_fits(choice: MowerComparison) -> None:
         kind, cost = ("none", None) if best is None else (best.mower, best.offer.price_year)
         shown.add_row(Text(one_line(name)), f"{areas[name]:.0f}", *fits, Text(one_line(kind)), _money(cost))
     plain_console().print(shown)
+    if any(_is_long(fit) for name in names for fit in choice.by_demand[name]):
+        plain_console().print("long: keeps up only if it uses all the hours permitted, not those wanted alone")
     if len(names) < len(choice.cheapest):
         plain_console().print(f"and {len(choice.cheapest) - len(names)} more that some mower fits: --out has them all")
 
@@ -51,7 +53,12 @@ def fit_words(fit: Fit) -> str:
     """Return hours of mowing a week, or the names of what a mower lacks, in a few letters."""
     if not fit.fits:
         return f"no: {', '.join(fit.limits)}"
-    return f"{fit.mowing_h:.1f} h a week" + (" (long)" if fit.word == "longest_hours" else "")
+    return f"{fit.mowing_h:.1f} h a week" + (" (long)" if _is_long(fit) else "")
+
+
+def _is_long(fit: Fit) -> bool:
+    """Whether a mower keeps up only when it uses all the hours that are permitted."""
+    return fit.fits and fit.word == "longest_hours"
 
 
 def reason_lines(choice: MowerComparison) -> Iterator[str]:

@@ -36,7 +36,9 @@ def mowers(
     ] = 500.0,
     out: Annotated[
         Path | None,
-        typer.Option("--out", metavar="FILE.csv", help="Table of parcels and mowers; fleets go beside it."),
+        typer.Option(
+            "--out", metavar="FILE.csv", help="Table of parcels and mowers; those of fleets and totals go beside it."
+        ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
@@ -70,13 +72,14 @@ def mowers(
 
 
 def _written(choice: MowerComparison, out: Path) -> list[Path]:
-    from ..fleet.choice_tables import comparison_table, round_table
+    from ..fleet.choice_tables import comparison_table, fleet_table, round_table
     from ..planning.ranking import write_table
 
-    files = [out, out.with_name(f"{out.stem}_fleets.csv")]
+    files = [out, *(out.with_name(f"{out.stem}_{name}.csv") for name in ("fleets", "totals"))]
+    tables = (comparison_table(choice), round_table(choice), fleet_table(choice))
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
-        for file, table in zip(files, (comparison_table(choice), round_table(choice)), strict=True):
+        for file, table in zip(files, tables, strict=True):
             write_table(file, table)
     except OSError as error:
         raise PlanError(

@@ -14,11 +14,8 @@ import typer
 from lawngis.errors import ParameterError
 
 if TYPE_CHECKING:
-    from lawngis.mower import MowerProfile
-
     from ..model.site import DataAccuracy
     from ..reading.read_options import ReadOptions
-    from ..reading.site_files import SiteFiles
     from ..reading.site_source import SiteSource
 
 SiteArgument = Annotated[Path, typer.Argument(metavar="SITE", help="GeoPackage, or folder of GeoPackages and rasters.")]
@@ -107,13 +104,6 @@ def opened(
 
     files = site_files(site, layer_names=named_layers(layer), raster_files=given(rasters), examples=examples)
     return SiteSource(files, read_options(dem_unit, accuracy, bands))
-
-
-def mower_of(profile: str | None, files: SiteFiles) -> MowerProfile:
-    """Return the mower that somebody named, else that of the site's settings, else the default one."""
-    from lawngis.mower import DEFAULT_PROFILE, profile_from
-
-    return profile_from(profile or files.settings.profile or DEFAULT_PROFILE)
 
 
 def read_options(dem_unit: str | None, accuracy: dict[str, float | None], bands: str | None) -> ReadOptions:

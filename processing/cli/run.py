@@ -23,7 +23,6 @@ from .options import (
     PositionSdOption,
     ProfileOption,
     given,
-    mower_of,
     named_layers,
     read_options,
 )
@@ -90,6 +89,7 @@ def _run_by_parcel(
 ) -> None:
     from ..files import gpkg
     from ..measured.overrides import site_overrides
+    from ..planning.run_settings import mower_of
     from ..planning.single_step import absent_layers, opened, readable, refuse_input, step_rows, write_step
     from ..steps.workflow import OPEN_LAYERS, Settings, installed_steps, step_layers, with_shared
 

@@ -190,7 +190,9 @@ class Comparison:
             self.largest = sorted([*self.largest, (weight, found.parcel_id, words)], reverse=True)[:LARGEST]
 
 
-LARGEST = 10
+LARGEST = 20
+"""As many parcels are named, those that differ most."""
+
 NO_SUM = ("dock score", "slope, 95 % stay below", "weakest field inside", "days a week", "begin", "end")
 """Figures whose sum over parcels means nothing."""
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import isfinite
 from typing import Any
@@ -20,6 +19,7 @@ from lawngis.record.changes import area_gained, pairs_of_places, stretches_apart
 
 from ..model.plan import Row
 from ..model.readiness import readiness_of, readiness_word
+from .figures import FigureRow, Layers, figures
 
 SAME_PLACE_M = 1.5
 """Findings, checks and links of one kind this near to each other are the same one."""
@@ -46,24 +46,6 @@ class Tolerances:
     area_m2: float = 0.10
 
 
-@dataclass(frozen=True)
-class FigureRow:
-    """One line of the comparison: a figure of a parcel in both plans; words have no difference."""
-
-    parcel_id: str
-    figure: str
-    a: float | str | None
-    b: float | str | None
-    unit: str
-
-    @property
-    def difference(self) -> float | None:
-        """B less A; None when either isn't known or it is a word."""
-        if isinstance(self.a, (int, float)) and isinstance(self.b, (int, float)):
-            return self.b - self.a
-        return None
-
-
 @dataclass(frozen=True, eq=False)
 class ParcelDifference:
     """What differs on one parcel: figures, rows of the layers of differences, in the CRS of plan A."""
@@ -77,9 +59,6 @@ class ParcelDifference:
         """Whether anything differs."""
         told = any(item.a != item.b for item in self.figures if isinstance(item.a, str) or isinstance(item.b, str))
         return told or any(self.rows.values()) or any(abs(item.difference or 0.0) > 1e-6 for item in self.figures)
-
-
-Layers = Mapping[str, Sequence[Row]]
 
 
 def parcel_difference(
@@ -100,20 +79,21 @@ def parcel_difference(
     before, after = _in_frame(a, frame), _in_frame(b, frame)
     pieces = _ground(before, after, tolerances)
     stretches = _wire(before, after, tolerances)
+    docks = _dock_pairs(before, after)
     points = [
         *_verdict(before, after),
         *_zones(before, after),
         *_links(before, after),
-        *_docks(before, after, tolerances),
-        *_noticed(before, after, "findings"),
-        *_noticed(before, after, "visit_checks"),
+        *_docks(before, after, docks, tolerances),
+        *_noticed(before, after, "findings", docks),
+        *_noticed(before, after, "visit_checks", docks),
     ]
     rows = {
         "ground_changed": _named(parcel_id, "ground", pieces, frame),
         "wire_changed": _named(parcel_id, "wire", stretches, frame),
         "points_changed": _named(parcel_id, "point", points, frame),
     }
-    return ParcelDifference(parcel_id, _figures(parcel_id, before, after, pieces, stretches), rows)
+    return ParcelDifference(parcel_id, figures(parcel_id, before, after, pieces, stretches), rows)
 
 
 def _frame(a: tuple[Layers, CRS], b: tuple[Layers, CRS]) -> MeasuringFrame:
@@ -303,10 +283,15 @@ def _unpaired(
     return rows
 
 
-def _docks(a: Layers, b: Layers, tolerances: Tolerances) -> list[Row]:
-    """Return docks that stand elsewhere, pairing the nearest; those beyond have come or gone."""
+def _dock_pairs(a: Layers, b: Layers) -> list[tuple[int, int]]:
+    """Return which docks are the same, wherever they stand: the nearest."""
+    places = ([row["geometry"] for row in side["dock_candidates"]] for side in (a, b))
+    return pairs_of_places(*places, reach_m=1e9)
+
+
+def _docks(a: Layers, b: Layers, pairs: Sequence[tuple[int, int]], tolerances: Tolerances) -> list[Row]:
+    """Return docks that stand elsewhere; those beyond have come or gone."""
     before, after = a["dock_candidates"], b["dock_candidates"]
-    pairs = pairs_of_places([row["geometry"] for row in before], [row["geometry"] for row in after], reach_m=1e9)
     rows: list[Row] = []
     for one, two in pairs:
         away = float(before[one]["geometry"].distance(after[two]["geometry"]))
@@ -324,13 +309,16 @@ _NOTICED = {
 }
 
 
-def _noticed(a: Layers, b: Layers, layer: str) -> list[Row]:
-    """Return findings and checks that only one plan has; the same one is of one kind, at one place."""
+def _noticed(a: Layers, b: Layers, layer: str, docks: Sequence[tuple[int, int]]) -> list[Row]:
+    """Return findings and checks that only one plan has; the same one is of one kind, at one place or at one dock."""
     thing, kind, text = _NOTICED[layer]
     before, after = a[layer], b[layer]
     kinds = tuple([(row[kind], row.get("severity")) for row in side] for side in (before, after))
     places = tuple([row["geometry"] for row in side] for side in (before, after))
     pairs = pairs_of_places(*places, reach_m=SAME_PLACE_M, kinds=(kinds[0], kinds[1]))
+    pairs += _at_moved_docks(
+        places, kinds, pairs, [(a["dock_candidates"][i], b["dock_candidates"][j]) for i, j in docks]
+    )
     rows = []
     for change, row in _alone(before, after, pairs):
         column, word = ("in_a", "no longer") if change == "went" else ("in_b", "new")
@@ -339,90 +327,24 @@ def _noticed(a: Layers, b: Layers, layer: str) -> list[Row]:
     return rows
 
 
-# --- figures ---------------------------------------------------------------------------------------------
-
-Figures = dict[str, tuple[float | str | None, str]]
-
-_SUMMARY = (
-    ("lawn", "lawn_m2", "m²"),
-    ("mowed by the mower", "mowable_m2", "m²"),
-    ("zones", "zones", ""),
-    ("loops", "loops", ""),
-    ("wire", "wire_m", "m"),
-    ("wire, standard deviation", "wire_sd_m", "m"),
-    ("wire in leads", "lead_m", "m"),
-    ("pegs", "pegs", ""),
-    ("dock score", "dock_score", ""),
-    ("slope, 95 % stay below", "slope_p95_percent", "%"),
-    ("hours a week", "mowing_hours_week", "h"),
-    ("stop findings", "stop_findings", ""),
-    ("visit checks", "visit_checks", ""),
-)
-
-
-def _figures(parcel_id: str, a: Layers, b: Layers, pieces: Sequence[Row], stretches: Sequence[Row]) -> list[FigureRow]:
-    sides = [_side_figures(side) for side in (a, b)]
-    sides[0]["mowed in one plan only"] = (_summed(pieces, "lost", "area_m2"), "m²")
-    sides[1]["mowed in one plan only"] = (_summed(pieces, "gained", "area_m2"), "m²")
-    sides[0]["wire in one plan only"] = (_summed(stretches, "only_a", "length_m"), "m")
-    sides[1]["wire in one plan only"] = (_summed(stretches, "only_b", "length_m"), "m")
-    rows = []
-    for figure in dict.fromkeys([*sides[0], *sides[1]]):
-        unit = " or ".join(dict.fromkeys(side[figure][1] for side in sides if figure in side and side[figure][1]))
-        values = [side[figure][0] if figure in side else _nothing(side) for side in sides]
-        rows.append(FigureRow(parcel_id, figure, values[0], values[1], unit))
-    return rows
-
-
-def _nothing(side: Figures) -> float | None:
-    """Return the figure of what one plan doesn't have, such as an item: none of it, unless there is no plan."""
-    return None if side["status"][0] == "failed" else 0.0
-
-
-def _summed(rows: Sequence[Row], change: str, column: str) -> float:
-    return float(sum(row[column] for row in rows if row["change"] == change))
-
-
-def _side_figures(layers: Layers) -> Figures:
-    summary = layers["summary"][0]
-    found: Figures = {"status": (summary["status"], "")}
-    found |= {name: (_number(summary.get(column)), unit) for name, column, unit in _SUMMARY}
-    found["price"] = (_number(summary.get("amount")), str(summary.get("currency") or ""))
-    found["price, standard deviation"] = (_number(summary.get("amount_sd")), str(summary.get("currency") or ""))
-    planned = summary["status"] != "failed"
-    cautions = [row for row in layers["findings"] if row["severity"] == "caution"]
-    found["caution findings"] = (len(cautions) if planned else None, "")
-    for kind, count in Counter(row["kind"] for row in layers["links"]).items():
-        found[f"links, {kind}"] = (count, "")
-    for role, count in Counter(row["role"] for row in layers["zones"]).items():
-        found[f"zones, {role}"] = (count, "")
-    fields = [row["signal_min_ut"] for row in layers["wire_path"] if row["signal_min_ut"] is not None]
-    found["weakest field inside"] = (min(fields, default=None), "µT")
-    found["supply cable"] = (sum(row["length_m"] for row in layers["supply_route"]) if planned else None, "m")
-    return found | _materials(layers["materials"]) | _week(layers["schedule"])
-
-
-def _number(value: float | None) -> float | None:
-    return None if value is None else float(value)
-
-
-def _materials(rows: Iterable[Row]) -> Figures:
-    """Return quantity and price of each item; one that stands there several times is summed."""
-    sums: dict[str, float] = {}
-    units: dict[str, str] = {}
-    for row in rows:
-        of_item = [(f"material {row['item']}", row["quantity"], row["unit"])]
-        of_item.append((f"price of {row['item']}", row["amount"], row.get("currency") or ""))
-        for name, value, unit in of_item:
-            if value is not None:
-                sums[name] = sums.get(name, 0.0) + float(value)
-                units[name] = str(unit)
-    return {name: (value, units[name]) for name, value in sums.items()}
-
-
-def _week(rows: Sequence[Row]) -> Figures:
-    if not rows:
-        return {"days a week": (None, ""), "begin": (None, ""), "end": (None, "")}
-    days = len({row["weekday"] for row in rows})
-    begin, end = min(row["start_time"] for row in rows), max(row["end_time"] for row in rows)
-    return {"days a week": (float(days), ""), "begin": (str(begin), ""), "end": (str(end), "")}
+def _at_moved_docks(
+    places: Sequence[Sequence[BaseGeometry]],
+    kinds: Sequence[Sequence[Hashable]],
+    pairs: Sequence[tuple[int, int]],
+    docks: Sequence[tuple[Row, Row]],
+) -> list[tuple[int, int]]:
+    """Return pairs, of things without a partner, that are of one kind and lie at one dock, which has moved."""
+    first, second = {one for one, _ in pairs}, {two for _, two in pairs}
+    found: list[tuple[int, int]] = []
+    for was, now in docks:
+        left = [
+            [n for n, place in enumerate(some) if n not in taken and place.distance(dock["geometry"]) <= SAME_PLACE_M]
+            for some, taken, dock in zip(places, (first, second), (was, now), strict=True)
+        ]
+        at = tuple([NOWHERE] * len(side) for side in left)  # all are at the one dock: their kinds alone tell them apart
+        own = tuple([of[n] for n in side] for of, side in zip(kinds, left, strict=True))
+        for one, two in pairs_of_places(at[0], at[1], reach_m=0.0, kinds=(own[0], own[1])):
+            found.append((left[0][one], left[1][two]))
+            first.add(left[0][one])
+            second.add(left[1][two])
+    return found

@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 from ..model.plan import Row
 from .formats import Formats
-from .texts import peg_words, worded
+from .texts import crossed_words, peg_words, worded
 
 
 def feature_text(layer: str, row: Row, formats: Formats) -> str:
@@ -24,7 +24,7 @@ def _zone(row: Row, formats: Formats) -> str:
     supply = f"; fed by {worded(row['supply'])}" if row["role"] == "detached" else ""
     why = f" ({formats.prose(row['supply_why'])})" if row.get("supply_why") and row["role"] == "detached" else ""
     percent = row["slope_p95_percent"]
-    slope = "slope unknown" if percent is None else f"95 % of it is under {formats.percent(percent)} steep"
+    slope = "slope unknown" if percent is None else f"95 % of it is less steep than {formats.percent(percent)}"
     return (
         f"Zone {row['zone_id']}: {formats.area(row['area_m2'])}, {how[row['role']]}{supply}{why}; {slope}, "
         f"{formats.number(row['hours_week'], 1)} h a week"
@@ -41,7 +41,7 @@ def _link(row: Row, formats: Formats) -> str:
 def _run(row: Row, formats: Formats) -> str:
     edge = ""
     if row["setback_m"] is not None:
-        edge = f", {formats.length(row['setback_m'], 2)} from {worded(row['edge_class'])} edge"
+        edge = f", {formats.length(row['setback_m'], 2)} from the edge ({worded(row['edge_class'])})"
     span = f"{formats.length(row['from_m'])} to {formats.length(row['to_m'])}"
     return f"Wire {row['loop_id']}, run {row['seq']}: {worded(row['run_kind'])}{edge}; chainage {span}"
 
@@ -97,7 +97,7 @@ _TEXTS: Mapping[str, Callable[[Row, Formats], str]] = MappingProxyType(
         "links": _link,
         "supply_route": lambda row, formats: (
             f"Supply cable {formats.length(row['length_m'])} from {row['starts_at'] or 'the house'}"
-            + (f", crosses {row['crosses']}" if row["crosses"] else "")
+            + (f", crosses {crossed_words(row['crosses'])}" if row["crosses"] else "")
         ),
         "wire_path": lambda row, formats: (
             f"Loop {row['loop_id']}: {formats.length(row['length_m'])}, {formats.number(row['resistance_ohm'], 1)} Ω"

@@ -17,7 +17,7 @@ from .reading import ParcelPlan
 from .setting_out import WALL_TOLERANCE_M, FixedPoint, bend_pegs, two_tapes
 from .sheet_layout import Window
 from .sheet_map import draw_map
-from .texts import worded
+from .texts import crossed_words, worded
 
 DETAIL_M = 4.0
 
@@ -83,7 +83,7 @@ def add_dock_detail(paper: Paper, plan: ParcelPlan, dock: Row, fixed: Sequence[F
         f"Straight wire ahead {formats.length(dock['straight_m'], 2)}.",
         f"Next corner after {formats.length(dock['corner_m'], 2)}.",
         f"Slope of the pad {formats.slope(dock['slope_percent'], 1)}.",
-        f"Misses: {formats.prose(dock['failed'])}." if dock["failed"] else "Meets every must-have.",
+        f"Misses: {formats.prose(dock['failed'])}." if dock["failed"] else "Meets every requirement.",
     ]
     for route in plan.select("supply_route", candidate_id=dock["candidate_id"]):
         drop = (
@@ -93,7 +93,7 @@ def add_dock_detail(paper: Paper, plan: ParcelPlan, dock: Row, fixed: Sequence[F
             f"Supply cable {formats.length(route['length_m'], 2)} from {route['starts_at'] or 'the house'}{drop}."
         )
         if route["crosses"]:
-            facts.append(f"It crosses {route['crosses']}: lay it in a duct.")
+            facts.append(f"It crosses {crossed_words(route['crosses'])}: lay it in a duct.")
     for fact in filter(None, facts):
         paper.say(fact, 8, wide_mm=paper.w - MARGIN_MM - x)
         paper.ln(0.6)

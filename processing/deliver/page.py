@@ -79,17 +79,12 @@ def page(plan: ParcelPlan, offer: Quote, formats: Formats, files: Sequence[str] 
         Names of the other documents beside it, to be linked.
     """
     template = _environment().get_template("page.html.j2")
-    drawn = None if plan.outline.is_empty else map_picture(plan, formats)
     text = template.render(
-        plan=plan,
+        **_seen_first(plan, formats),
         rows=plan.rows,
-        summary=plan.summary,
-        map=drawn,
-        f=formats,
         offer=offer,
         dates=dates(offer, formats),
         worded=worded,
-        readiness_word=readiness_word,
         readinesses=READINESSES,
         docks=[_dock(plan, row, formats) for row in plan.select("dock_candidates", chosen=True)],
         slopes=_slopes(plan),
@@ -101,10 +96,34 @@ def page(plan: ParcelPlan, offer: Quote, formats: Formats, files: Sequence[str] 
         cautions=CAUTIONS,
         sources=data_sources(plan.run_info, formats),
         made_by=made_by(plan.run_info),
-        version=__version__,
-        language=formats.locale.replace("_", "-"),
     )
     return _as_utf8(text)
+
+
+def glance(plan: ParcelPlan, formats: Formats) -> str:
+    """Return verdict and map of one parcel as a page that opens offline.
+
+    Parameters
+    ----------
+    plan
+        The parcel.
+    formats
+        How figures are written.
+    """
+    return _environment().get_template("glance.html.j2").render(**_seen_first(plan, formats), files=())
+
+
+def _seen_first(plan: ParcelPlan, formats: Formats) -> dict[str, Any]:
+    """What the head of a page and its map need."""
+    return {
+        "plan": plan,
+        "summary": plan.summary,
+        "map": None if plan.outline.is_empty else map_picture(plan, formats),
+        "f": formats,
+        "readiness_word": readiness_word,
+        "version": __version__,
+        "language": formats.locale.replace("_", "-"),
+    }
 
 
 def index_page(rows: Sequence[IndexRow], run_info: Mapping[str, str], of_run: Sequence[Row], formats: Formats) -> bytes:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import ceil
 
 import numpy as np
@@ -23,7 +23,7 @@ PEG_PT = 5.6
 SETBACK_PT = 5.6
 """Small letters of a drawing are 1.5 mm high at least (common practice, no source)."""
 
-_CONTEXT: dict[str, Area | Line | Mark] = {
+CONTEXT_SYMBOLS: Mapping[str, Area | Line | Mark] = {
     "streets": Area("#e8e6e2"),
     "hard_surfaces": Area("#e2dfd8", stroke="#b9b4aa", width_mm=0.1),
     "buildings": Area("#c4bfb6", stroke="#3f3b35", width_mm=0.3),
@@ -33,10 +33,12 @@ _CONTEXT: dict[str, Area | Line | Mark] = {
     "outlets": Mark("square", "#d55e00", 1.6),
     "sprinklers": Mark("circle", "#56b4e9", 1.2),
 }
+"""How the surroundings are drawn where nothing can be switched, by layer of the site, undermost first."""
 SHEET_LAYERS = (
     "summary", "zones", "hand_mow", "keepouts", "links", "supply_route", "wire_runs", "pegs", "joins",
     "laying_steps", "dock_candidates",
 )  # fmt: skip
+"""Layers of the plan that a sheet shows, undermost first."""
 
 
 def draw_map(
@@ -60,7 +62,7 @@ def draw_map(
     breaks = paper.auto_page_break
     paper.set_auto_page_break(False)  # a label near the foot of a page must not turn it
     with paper.rect_clip(window.x_mm, window.y_mm, window.width_mm, window.height_mm):
-        for name, symbol in _CONTEXT.items():
+        for name, symbol in CONTEXT_SYMBOLS.items():
             shapes = window.placed(plan.context.get(name, ()))
             if isinstance(symbol, Mark):
                 paper.marks(shapely.get_coordinates(shapes), symbol)

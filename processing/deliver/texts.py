@@ -4,10 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from ..model.catalogue import sentences
 from ..model.cautions import CAUTIONS
 from ..model.value_words import worded
 
-__all__ = ["CAUTIONS", "peg_words", "worded"]
+__all__ = ["CAUTIONS", "crossed_words", "peg_words", "worded"]
+
+
+def crossed_words(crosses: str) -> str:
+    """Return what a supply cable crosses, from the uses of paving that its column holds.
+
+    Examples
+    --------
+    >>> crossed_words("path, drive")
+    'a path and a drive'
+    """
+    uses = crosses.split(", ")
+    return " and ".join(sentences().part("word", "cable-crossed", use) or use for use in uses)
 
 
 def peg_words(peg: Mapping[str, object]) -> str:

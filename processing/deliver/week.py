@@ -45,7 +45,7 @@ def week_calendar(plan: ParcelPlan, first_day: date, written_at: datetime) -> by
         event.add("dtstart", datetime.combine(day, start))
         event.add("dtend", datetime.combine(day + timedelta(days=int(end <= start)), end))
         event.add("rrule", {"freq": "weekly", "byday": _DAY_CODES[day.weekday()]})
-        edge = ", edge too" if row["edge_pass"] else ""
+        edge = " and along its edge" if row["edge_pass"] else ""
         event.add("summary", f"Mower in {row['zone_id']}{edge}")
         hours = f"{row['mowing_h']:.1f} h mowing, {row['charging_h']:.1f} h charging."
         event.add("description", f"{plan.title}\n{hours}\n{CAUTIONS[5]} {CAUTIONS[-1]}")

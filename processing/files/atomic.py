@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from lawngis.errors import PlanError
@@ -135,7 +136,9 @@ def folder_draft(target: Path, *, but: str = "") -> Iterator[Path]:
 def copy_packaged(
     package: str, target: Path, endings: Collection[str], made: Mapping[str, str] | None = None
 ) -> list[str]:
-    """Copy files that come along in a package into a new folder, and return their names; `made` are texts beside them.
+    """Copy files that come along in a package, folders and all, into a new folder, and return their names.
+
+    `made` are texts beside them.
 
     Raises
     ------
@@ -144,15 +147,22 @@ def copy_packaged(
     """
     if target.exists() and (not target.is_dir() or any(target.iterdir())):
         raise PlanError("is there already", where=str(target), advice="Name a new folder: none is written over.")
-    names = []
     with folder_draft(target) as draft:
-        for file in files(package).iterdir():
-            if Path(file.name).suffix in endings:
-                (draft / file.name).write_bytes(file.read_bytes())
-                names.append(file.name)
+        names = [*_copied(files(package), draft, endings), *(made or ())]
         for name, text in (made or {}).items():
             (draft / name).write_text(text, encoding="utf-8")
-    return sorted([*names, *(made or ())])
+        return sorted(names)
+
+
+def _copied(source: Traversable, target: Path, endings: Collection[str]) -> Iterator[str]:
+    """Copy a folder with those below it, and yield the names of its files."""
+    for file in source.iterdir():
+        if file.is_dir():
+            yield from (f"{file.name}/{name}" for name in _copied(file, target / file.name, endings))
+        elif Path(file.name).suffix in endings:
+            target.mkdir(exist_ok=True, parents=True)
+            (target / file.name).write_bytes(file.read_bytes())
+            yield file.name
 
 
 def link_or_copy(path: Path, target: Path) -> None:

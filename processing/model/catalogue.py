@@ -140,6 +140,7 @@ class _Filler(Formatter):
     ========================  =====================================================================
     ``{n:# zone|# zones}``    one of two forms by number
     ``{names:list}``          a list with commas; ``and`` and ``or`` put that word before the last
+    ``{uses:and surface}``    such a list in words of the table ``word.surface``
     ``{names:list ;}``        a list with that mark between
     ``{use:word surface}``    the word for a value in the table ``word.surface``, else the value itself
     ``{before:value}``        a value of any type: a number with two decimals, and a word for none
@@ -155,9 +156,9 @@ class _Filler(Formatter):
         self._forms: dict[str, Callable[[Any, str], str]] = {
             "if": lambda value, rest: "" if value is None or value == "" else rest.replace("#", str(value)),
             "list": lambda value, rest: _mark(rest).join(map(str, value)),
-            "and": lambda value, rest: _listed(value, "and"),
+            "and": lambda value, rest: _listed(self._words(value, rest), "and"),
             "or": lambda value, rest: _listed(value, "or"),
-            "word": lambda value, rest: catalogue.part("word", rest, str(value)) or str(value),
+            "word": lambda value, rest: self._words([value], rest)[0],
             "value": lambda value, rest: self._value(value),
             "part": lambda value, rest: _mark(rest).join(self._parts(value)),
             "also": lambda value, rest: "".join(f"; {part}" for part in self._parts(value)),
@@ -171,6 +172,9 @@ class _Filler(Formatter):
             one, _, many = format_spec.partition("|")
             return (one if value == 1 else many).replace("#", str(value))
         return super().format_field(value, format_spec)
+
+    def _words(self, values: Iterable[Any], table: str) -> list[str]:
+        return [(table and self._catalogue.part("word", table, str(value))) or str(value) for value in values]
 
     def _value(self, value: Any) -> str:
         if value is None or value is True or value is False:

@@ -125,7 +125,7 @@ PLAN_LAYERS = _layers(
             real("area_m2", "m²", "ground area", nullable=False),
             real("perimeter_m", "m", "length of all its edges", nullable=False),
             real("slope_p50_percent", "%", "median slope"),
-            real("slope_p95_percent", "%", "slope that 95 % of it stays below"),
+            real("slope_p95_percent", "%", "slope that 95 % of the zone stays below"),
             real("slope_max_percent", "%", "steepest cell"),
             text("loop_id", "loop of wire around it"),
             text("reached_by", "link through which the mower comes"),
@@ -250,8 +250,8 @@ PLAN_LAYERS = _layers(
             integer("rank", "1 is best; only places worth comparing are ranked"),
             real("score", "", "weighted score, 0 to 1"),
             boolean("chosen", "the plan uses it", nullable=False),
-            boolean("feasible", "it meets every must-have", nullable=False),
-            text("failed", "must-haves that it misses"),
+            boolean("feasible", "it meets every requirement", nullable=False),
+            text("failed", "requirements that it misses"),
             real(
                 "heading_deg", "°", "which way the dock looks, clockwise from grid north: the mower comes in from there"
             ),

@@ -47,7 +47,7 @@ FAILURES_MAX = 60
 
 @dataclass(frozen=True)
 class WorkerOptions:
-    """Which workers plan: processes on this machine, or a cluster by the address of its scheduler."""
+    """Which workers plan: processes on this machine, this one alone (0), or a cluster by its scheduler's address."""
 
     workers: int = 1
     scheduler: str | None = None
@@ -56,7 +56,7 @@ class WorkerOptions:
         """Return the workers for so many parcels, ready to be given tasks."""
         if self.scheduler is not None:
             return Cluster(self.scheduler)
-        if (self.workers == 1 and parcels <= IN_PROCESS_MAX) or parcels <= 1:
+        if self.workers == 0 or (self.workers == 1 and parcels <= IN_PROCESS_MAX) or parcels <= 1:
             return InProcess()
         return Processes(min(self.workers, parcels), limits)
 

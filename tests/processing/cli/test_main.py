@@ -17,6 +17,8 @@ import pytest
 import rasterio
 import shapely
 
+from lawngis.processing.cli.main import main
+
 COMMANDS = ("plan", "check", "slope", "deliver", "profiles", "steps", "describe")
 
 LINE = "import sys; from lawngis.processing.cli.main import main; code = main(); "
@@ -34,11 +36,15 @@ def process(code, *words, **options):
 
 def test_the_sample_comes_along_and_a_folder_that_holds_something_is_left_alone(lawngis, tmp_path):
     assert lawngis("sample", tmp_path / "s").code == 0
+    assert {"estimator.md", "estimator.png", "downloads"} <= {
+        file.name for file in (tmp_path / "s" / "walks").iterdir()
+    }
+    assert not list((tmp_path / "s").rglob("*.py*"))
     assert "12 parcels can be planned" in lawngis("check", tmp_path / "s").out
     again = lawngis("sample", tmp_path / "s")
     assert again.code == 2
     assert "is there already" in again.err
-    assert len(list((tmp_path / "s").iterdir())) == 6
+    assert len(list((tmp_path / "s").iterdir())) == 7
     assert [path.name for path in tmp_path.iterdir()] == ["s"]
 
 
@@ -311,3 +317,11 @@ def test_a_terrain_model_of_another_place_is_said(planned, build, site, tmp_path
     assert {"raster-elsewhere", "terrain-missing-here"} <= set(findings.index)
     assert "Assign it the CRS of the parcels" in findings["advice"]["raster-elsewhere"]
     assert summary["slope_p95_percent"].isna().all()
+
+
+def test_a_shell_completes_commands(monkeypatch, capsys):
+    for name, value in (("_LAWNGIS_COMPLETE", "complete_bash"), ("COMP_WORDS", "lawngis mea"), ("COMP_CWORD", "1")):
+        monkeypatch.setenv(name, value)
+    with pytest.raises(SystemExit, match="0"):
+        main([])
+    assert capsys.readouterr().out.split() == ["measured"]

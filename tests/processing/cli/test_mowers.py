@@ -7,6 +7,7 @@ import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from types import SimpleNamespace
 
 import pandas as pd
 import pyogrio
@@ -15,7 +16,7 @@ import shapely
 
 from lawngis.mower import built_in_profile, profile_text
 from lawngis.mowing.mower_prices import mower_book_from
-from lawngis.processing.cli import mowers
+from lawngis.processing.cli import mower_tables, mowers
 from lawngis.processing.cli.main import app, main
 from lawngis.processing.fleet.mower_choice import comparison, mower_offers
 from lawngis.processing.fleet.planned_parcels import planned_portfolio
@@ -130,7 +131,28 @@ def test_tables_are_written_whole(lawngis, plan, prices, tmp_path):
     assert {"mowing_h_week", "passage_m", "slope_p95_percent", "loop_m", "area_m2", "price_year"} <= set(table)
     rounds = pd.read_csv(out.with_name("choice_fleets.csv"))
     assert (rounds[rounds.fleet == "only large"].mower == "large").all()
-    assert sorted(path.name for path in out.parent.iterdir()) == ["choice.csv", "choice_fleets.csv"]
+    totals = pd.read_csv(out.with_name("choice_totals.csv")).set_index("fleet").dropna()
+    told = fleets(json.loads(lawngis("mowers", plan, "--prices", prices, "--json").out))
+    assert totals["price_year"].to_dict() == {
+        name: fleet["price_year"] for name, fleet in told.items() if fleet["price_year"] is not None
+    }
+    names = ["choice.csv", "choice_fleets.csv", "choice_totals.csv"]
+    assert sorted(path.name for path in out.parent.iterdir()) == names
+
+
+def test_long_is_explained_where_it_stands(capsys):
+    fit = SimpleNamespace(fits=True, mowing_h=39.0, word="longest_hours", mower="small", limits=())
+    assert mower_tables.fit_words(fit) == "39.0 h a week (long)"
+    for word, said in (("longest_hours", True), ("keeps_up", False)):
+        fit.word = word
+        demand = SimpleNamespace(name="A", zones=[SimpleNamespace(area_m2=100.0)])
+        portfolio = SimpleNamespace(compared=[SimpleNamespace(demands=[demand])])
+        choice = SimpleNamespace(
+            offers=[SimpleNamespace(name="small")], currency="EUR", cheapest={"A": None}, by_demand={"A": [fit]},
+            portfolio=portfolio,
+        )  # fmt: skip
+        mower_tables.print_fits(choice)
+        assert ("long: keeps up only" in capsys.readouterr().out) is said
 
 
 def test_quiet_hours_change_what_keeps_up(lawngis, plan, tmp_path):

@@ -1,7 +1,9 @@
 """Two plans side by side: differences made by hand, laws that hold for any two, and the command on real plans."""
 
 import csv
+from collections import Counter
 from pathlib import Path
+from types import SimpleNamespace
 
 import geopandas
 import numpy as np
@@ -14,7 +16,7 @@ from shapely import LineString, MultiPolygon, Point, box
 from typer.testing import CliRunner
 
 from lawngis.errors import PlanError
-from lawngis.processing.cli.compare import changes_in_words, compare
+from lawngis.processing.cli.compare import _words, changes_in_words, compare
 from lawngis.processing.cli.main import main
 from lawngis.processing.compare.comparison import ROWS_READ, Comparison, compared_plan
 from lawngis.processing.compare.differences import Tolerances, parcel_difference
@@ -206,6 +208,40 @@ def test_a_finding_that_moved_far_is_another_one_and_one_that_moved_little_is_th
     far = changed(rows_of(), "findings", geometry=shifted(Point(15, 5)))
     assert len(compared(rows_of(), near)[0]["points_changed"]) == 0
     assert sorted(compared(rows_of(), far)[0]["points_changed"]["change"]) == ["came", "went"]
+
+
+def test_what_was_said_of_a_dock_goes_where_the_dock_goes():
+    def with_dock(x, *checks):
+        at = {"parcel_id": "P1", "priority": 1, "measured_how": "level", "geometry": shifted(Point(x, 0.3))}
+        rows = [{**at, "check_id": f"P1-V{n}", "measure_what": what, "decides": what} for n, what in enumerate(checks)]
+        return {**changed(rows_of(), "dock_candidates", geometry=shifted(Point(x, 0.3))), "visit_checks": rows}
+
+    def told(a, b):
+        points = compared(a, b)[0]["points_changed"]
+        return sorted(zip(points["thing"], points["change"], strict=True))
+
+    before = with_dock(10, "its slope", "its cable")
+    assert told(before, with_dock(16, "its slope", "its cable")) == [("dock", "moved")]
+    assert told(before, with_dock(16, "its slope")) == [("dock", "moved"), ("visit_check", "went")]
+    elsewhere = with_dock(16, "its slope", "its cable")
+    elsewhere["visit_checks"] = before["visit_checks"]
+    elsewhere["visit_checks"] = [{**row, "geometry": shifted(Point(3, 5))} for row in elsewhere["visit_checks"]]
+    assert told(before, elsewhere) == [
+        ("dock", "moved"),
+        *[("visit_check", "came")] * 2,
+        *[("visit_check", "went")] * 2,
+    ]
+
+
+def test_parcels_that_are_not_named_are_counted():
+    found = SimpleNamespace(
+        a=SimpleNamespace(crs=1), b=SimpleNamespace(crs=1), only_a=[], only_b=[], settings=[],
+        counts=Counter(compared=4, different=3), largest=[(9.0, "P1", "+1.0 m of wire")],
+    )  # fmt: skip
+    assert list(_words(found))[1:] == [
+        "P1: +1.0 m of wire",
+        "and 2 more that differ less: comparison.csv has them all",
+    ]
 
 
 @pytest.mark.slow

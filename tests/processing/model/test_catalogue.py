@@ -48,6 +48,7 @@ def filled(text: str, **values: object) -> str:
         ("{names:list ;}", {"names": ["a", "b"]}, "a; b"),
         ("{names:and}", {"names": ["a"]}, "a"),
         ("{names:and}", {"names": ["a", "b", "c"]}, "a, b and c"),
+        ("{uses:and colour}", {"uses": ["r", "g"]}, "red and g"),
         ("{names:or}", {"names": ["a", "b"]}, "a or b"),
         ("{c:word colour}", {"c": "r"}, "red"),
         ("{c:word colour}", {"c": ""}, "no colour"),
@@ -358,5 +359,5 @@ def test_each_table_of_words_that_a_sentence_asks_is_there() -> None:
         if kind == "word":
             continue
         for _, name, spec, _ in Formatter().parse(text):
-            if name is not None and spec and spec.startswith("word "):
+            if name is not None and spec and spec.startswith(("word ", "and ")):
                 assert spec.partition(" ")[2] in codes("word"), f"{kind} {code}"
