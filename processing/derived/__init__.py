@@ -1,7 +1,8 @@
 """What several steps derive from the same layers, and each decision about a lawn, once.
 
 Decisions, for what was derived, measured or edited alike: ``decisions`` (passages, zones and their supply, setbacks),
-``detached_supply``, ``slope`` (what is too steep), ``slope_readings`` and ``dock_places`` (where a dock may stand);
+``detached_supply``, ``slope`` (what is too steep), ``slope_readings``, ``dock_places`` (where a dock may stand) and
+``dock_choice`` (which of these is the best);
 ``slope_checks``, ``dock_doubt`` and ``edge_heights`` say what is measured of ground, docks and edges, ``matching``
 which feature a measured fact is about. Of the ground: ``paving``, ``outline_accuracy``, ``outline_features`` (which
 feature an outline follows), ``placed_links``, ``passages``, ``border_crossings``, ``passage_checks``,
