@@ -216,9 +216,7 @@ def _mown(zone: Row, entry: Point, mower: MowerProfile, departures: int, seed: i
     return MownZone(str(zone["zone_id"]), found, tuple(thin))
 
 
-def _drive_on(
-    waiting: list[str], zones: Mapping[str, Row], links: Sequence[Row], found: dict[str, ZoneAccess]
-) -> None:
+def _drive_on(waiting: list[str], zones: Mapping[str, Row], links: Sequence[Row], found: dict[str, ZoneAccess]) -> None:
     """Find the ways from some zones on, through the passages that the mower drives through."""
     while waiting:
         before = waiting.pop()
