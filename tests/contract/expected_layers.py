@@ -197,7 +197,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
         "Polygon",
         _columns(text="area_id reason", number="area_m2"),
         own_id="area_id",
-        values={"reason": _one_of("narrow small steep unreachable out_of_signal left_out")},
+        values={"reason": _one_of("narrow small steep unreachable out_of_signal left_out dock_straight")},
         ranges={"area_m2": ANY_POSITIVE},
         filled=("reason", "area_m2"),
     ),

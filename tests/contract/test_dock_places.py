@@ -1,11 +1,11 @@
-"""Docks of lawns in two zones of one loop: a path of gravel between them, the larger one in the west."""
+"""Docks of lawns in two zones of one loop (gravel between them, the larger one in the west), and of round lawns."""
 
 from __future__ import annotations
 
 import pytest
 from expected_layers import CONTRACT_PROFILE
 from made import plan_of, site_of, violations_of
-from shapely import Point, box
+from shapely import Point, Polygon, box
 
 from lawngis.processing.derived.coverage import zone_accesses
 from lawngis.processing.derived.dock_choice import HOME_AHEAD
@@ -69,3 +69,41 @@ def test_the_home_zone_is_first_among_equals(off_m, zone):
     assert best["P1-Z2"] > best["P1-Z1"], "a place in the linked zone has the higher score"
     assert (best["P1-Z2"] - best["P1-Z1"] > HOME_AHEAD) == (zone == "P1-Z2")
     assert chosen(plan)["zone_id"] == zone
+
+
+# Round lawns --------------------------------------------------------------------------------------------------------
+
+ROUND = Point(0, 0).buffer(4, quad_segs=32)
+HALF = Polygon([*ROUND.exterior.coords]).intersection(box(-4, -4, 0.5, 4))
+
+
+def by_a_house(lawn, *drives) -> Site:
+    """A house in the west, with its outlet."""
+    layers = {
+        "buildings": {"geometry": [box(-12, -6, -6, 6)], "height_m": [6.0]},
+        "outlets": {"geometry": [Point(-6, 0)]},
+    }
+    if drives:
+        layers["hard_surfaces"] = {"geometry": drives, "use": ["drive"], "level": ["flush"]}
+    return site_of(lawn, parcel=box(-13, -7, 8, 7), layers=layers)
+
+
+@pytest.mark.parametrize(
+    "site", [by_a_house(ROUND), by_a_house(HALF, box(0.5, -7, 3.5, 7))], ids=["round", "straight at a drive"]
+)
+def test_a_chord_is_laid_for_the_dock_and_what_it_cuts_off_is_mown_by_hand(site):
+    plan = plan_of(site)
+    (beyond,) = plan.rows("hand_mow")
+    (zone,) = plan.geometries("zones")
+    assert beyond["reason"] == "dock_straight" and 0 < beyond["area_m2"] < 3
+    assert zone.area + beyond["area_m2"] == pytest.approx(plan.geometries("lawn")[0].area, rel=1e-3)
+    dock = chosen(plan)
+    assert dock["feasible"] and dock["geometry"].distance(beyond["geometry"]) == pytest.approx(0.12, abs=0.01)
+    assert [row["severity"] for row in plan.select("findings", code="dock-chord")] == ["info"]
+    assert not violations_of(site, plan, CONTRACT_PROFILE)
+
+
+def test_no_chord_is_laid_where_a_straight_is_long_enough_or_no_cable_reaches():
+    far = site_of(ROUND, layers={"outlets": {"geometry": [Point(25, 0)]}}, parcel=box(-5, -5, 26, 5))
+    for site in (by_a_house(HALF), far):
+        assert not plan_of(site, until="zones").rows("hand_mow")
