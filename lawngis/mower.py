@@ -53,7 +53,7 @@ class DockWeights(_Checked):
     supply: float = _number("short supply cable", 0.0, 100.0)
     flat: float = _number("level ground", 0.0, 100.0)
     straight: float = _number("long straight wire ahead", 0.0, 100.0)
-    central: float = _number("near the middle of the lawn", 0.0, 100.0)
+    central: float = _number("near the middle of the home zone", 0.0, 100.0)
     neighbours: float = _number("far from neighbours' houses", 0.0, 100.0)
     beds: float = _number("far from beds", 0.0, 100.0)
 

@@ -124,6 +124,9 @@ def _failed_words(failed: Sequence[Sequence[Failure]]) -> list[str | None]:
 def _scaled(measured: DockPlaces, mower: MowerProfile) -> FloatArray:
     """Return the criteria from 0 to 1, shape (n, 8), in the order of CRITERIA; NaN where unknown."""
     enough = STRAIGHT_ENOUGH * mower.dock_straight_ahead_m
+    # So that places elsewhere don't change how those in the home zone compare.
+    at_home_m = measured.central_m[measured.zone_no == measured.zone_no.min(initial=len(measured.zone_no))]
+    ends = {"worst": at_home_m.max(), "best": at_home_m.min()} if len(at_home_m) else {}
     return np.column_stack(
         [
             scaled_benefit(measured.shade_share, worst=0.0, best=1.0),
@@ -131,7 +134,7 @@ def _scaled(measured: DockPlaces, mower: MowerProfile) -> FloatArray:
             scaled_cost(measured.supply_m, worst=mower.supply_cable_max_m, best=0.0),
             scaled_cost(measured.slope_percent, worst=mower.dock_slope_max_percent, best=0.0),
             scaled_benefit(measured.places.straight_ahead_m, worst=0.0, best=enough),
-            scaled_cost(measured.central_m),
+            scaled_cost(measured.central_m, **ends),
             scaled_benefit(measured.neighbour_m, worst=0.0, best=NEIGHBOUR_FAR_M),
             scaled_benefit(measured.bed_m, worst=0.0, best=BED_FAR_M),
         ]

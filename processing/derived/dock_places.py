@@ -186,7 +186,7 @@ def dock_places(
         "vehicle_m": distances_m(xy, driven_paving(site)),
         "island_m": distances_m(xy, list(ground.interiors)),
         "hollow_m": _hollow_m(site, xy, parameters),
-        "central_m": distances_m(xy, [lawn.centroid]),
+        "central_m": distances_m(xy, [loop.zones[0]["geometry"].centroid]),
         "room_share": _room_shares(site, along, lawn, mower),
         "shade_share": np.full(len(xy), np.nan),
         "sight_share": np.full(len(xy), np.nan),

@@ -272,7 +272,7 @@ PLAN_LAYERS = _layers(
             real("supply_score", "", "short supply cable, scaled to 0 to 1"),
             real("flat_score", "", "level ground, scaled to 0 to 1"),
             real("straight_score", "", "straight wire, scaled to 0 to 1"),
-            real("central_score", "", "middle of the loop's zones, scaled to 0 to 1"),
+            real("central_score", "", "middle of the home zone, scaled to 0 to 1"),
             real("neighbours_score", "", "far from neighbours' houses, scaled to 0 to 1"),
             real("beds_score", "", "far from beds, scaled to 0 to 1"),
         ),
