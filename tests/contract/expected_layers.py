@@ -255,6 +255,8 @@ CONTRACT_PROFILE: dict[str, Any] = {
     "passage_transit_min_m": 0.9,
     "passage_wire_gap_m": 0.3,
     "crossing_length_max_m": 2.0,
+    "dock_straight_ahead_m": 2.0,
+    "dock_straight_behind_m": 1.0,
     "dock_vehicle_min_m": 1.0,
     "wire_gap_min_m": 0.3,
     "setback_m": {
