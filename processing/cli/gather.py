@@ -70,11 +70,11 @@ def _bounds(words: str) -> Bounds:
     """Return west, south, east, north as given, or of all that a file holds."""
     from ..gathering.site_folder import bounds_of
 
-    numbers = words.split(",")
     try:
-        west, south, east, north = (float(number) for number in numbers)
+        numbers = [float(number) for number in words.split(",")]
     except ValueError:
         return bounds_of(Path(words))
+    west, south, east, north = numbers if len(numbers) == 4 else (0.0, 0.0, 0.0, 0.0)
     if not (-180 <= west < east <= 180 and -90 <= south < north <= 90):
         raise ParameterError(f"--area {words} is no area", advice="Give west,south,east,north in degrees.")
     return west, south, east, north

@@ -17,7 +17,7 @@ def feature_text(layer: str, row: Row, formats: Formats) -> str:
 
 def _zone(row: Row, formats: Formats) -> str:
     how = {
-        "home": "the dock is here",
+        "home": "home zone",
         "linked": "the mower drives there by itself",
         "detached": "not reached by itself",
     }

@@ -14,6 +14,7 @@ from markupsafe import Markup
 from lawngis import __version__
 from lawngis.errors import LawngisError
 
+from ..derived.dock_choice import places_of_loop
 from ..model.layers import WEEKDAYS
 from ..model.plan import Row
 from ..model.readiness import READINESSES, readiness_word
@@ -176,13 +177,13 @@ def _slopes(plan: ParcelPlan) -> list[Row]:
 
 
 def _dock(plan: ParcelPlan, chosen: Row, formats: Formats) -> dict[str, Any]:
-    """The chosen place beside those that come next in its zone and stand elsewhere."""
+    """The chosen place beside those that come next on its loop and stand elsewhere."""
+    places = places_of_loop(plan.rows["zones"], plan.rows["dock_candidates"], chosen["zone_id"])
     others = [
         row
-        for row in sorted(plan.rows["dock_candidates"], key=lambda row: row["rank"] or 10**9)
-        if row["zone_id"] == chosen["zone_id"] and row["feasible"] and not row["chosen"]
-        and row["geometry"].distance(chosen["geometry"]) > 2.0
-    ]  # fmt: skip
+        for row in sorted(places, key=lambda row: row["rank"] or 10**9)
+        if row["feasible"] and not row["chosen"] and row["geometry"].distance(chosen["geometry"]) > 2.0
+    ]
     places = [chosen, *_apart(others)][:DOCKS_COMPARED]
     criteria = [
         {

@@ -43,7 +43,7 @@ class MownZone:
 
 
 def zone_accesses(layers: Mapping[str, Sequence[Row]]) -> dict[str, ZoneAccess]:
-    """Return the way into each zone, by zone: from its dock, through passages from the home zone, or by hand.
+    """Return the way into each zone, by zone: from its dock, through passages from there, or by hand.
 
     Parameters
     ----------
@@ -51,12 +51,19 @@ def zone_accesses(layers: Mapping[str, Sequence[Row]]) -> dict[str, ZoneAccess]:
         Rows of `zones`, `links` and `dock_candidates` of a plan.
     """
     zones = {str(zone["zone_id"]): zone for zone in layers["zones"]}
-    links = {str(link["link_id"]): link for link in layers["links"]}
+    driven = {str(zone.get("reached_by")) for zone in layers["zones"]}
+    links = [link for link in layers["links"] if link["link_id"] in driven]
     docks = {str(dock["zone_id"]): dock["geometry"] for dock in layers["dock_candidates"] if dock["chosen"]}
     found: dict[str, ZoneAccess] = {}
-    for zone_id in zones:
-        _find_access(zone_id, zones, links, docks, found, ())
-    return found
+    for name in [name for name in docks if name in zones]:
+        found[name] = ZoneAccess(docks[name], 0.0, carried=zones[name]["role"] == "detached")
+    _drive_on(list(found), zones, links, found)
+    for name in sorted(zones, key=lambda name: zones[name].get("reached_by") is not None):
+        if name not in found:
+            entry = Point(zones[name]["geometry"].exterior.coords[0])
+            found[name] = ZoneAccess(entry, 0.0, carried=zones[name]["role"] == "detached")
+            _drive_on([name], zones, links, found)
+    return {name: found[name] for name in zones}
 
 
 def mown_zones(
@@ -209,29 +216,19 @@ def _mown(zone: Row, entry: Point, mower: MowerProfile, departures: int, seed: i
     return MownZone(str(zone["zone_id"]), found, tuple(thin))
 
 
-def _find_access(
-    zone_id: str,
-    zones: Mapping[str, Row],
-    links: Mapping[str, Row],
-    docks: Mapping[str, Point],
-    found: dict[str, ZoneAccess],
-    behind: tuple[str, ...],
-) -> ZoneAccess:
-    if zone_id in found:
-        return found[zone_id]
-    polygon: Polygon = zones[zone_id]["geometry"]
-    link = links.get(str(zones[zone_id].get("reached_by")))
-    if zone_id in docks:
-        way = ZoneAccess(docks[zone_id], 0.0, carried=zones[zone_id]["role"] == "detached")
-    elif link is not None and (before := _other_end(link, zone_id)) in zones and before not in behind:
-        first = _find_access(before, zones, links, docks, found, (*behind, zone_id))
-        out, into = _mouths(link["geometry"], polygon)
-        along = _along_edge_m(zones[before]["geometry"], first.entry, out)
-        way = ZoneAccess(into, first.access_m + along + link["geometry"].length, carried=first.carried)
-    else:
-        way = ZoneAccess(Point(polygon.exterior.coords[0]), 0.0, carried=zones[zone_id]["role"] == "detached")
-    found[zone_id] = way
-    return way
+def _drive_on(waiting: list[str], zones: Mapping[str, Row], links: Sequence[Row], found: dict[str, ZoneAccess]) -> None:
+    """Find the ways from some zones on, through the passages that the mower drives through."""
+    while waiting:
+        before = waiting.pop()
+        for link in links:
+            ends = (str(link["zone_a"]), str(link["zone_b"]))
+            after = _other_end(link, before)
+            if before in ends and after in zones and after not in found:
+                out, into = _mouths(link["geometry"], zones[after]["geometry"])
+                along = _along_edge_m(zones[before]["geometry"], found[before].entry, out)
+                access_m = found[before].access_m + along + link["geometry"].length
+                found[after] = ZoneAccess(into, access_m, carried=found[before].carried)
+                waiting.append(after)
 
 
 def _other_end(link: Row, zone_id: str) -> str:

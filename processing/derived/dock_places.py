@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,12 +10,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from pydantic import Field, field_validator
-from shapely import Polygon
+from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lawngis.dock.placing import (
     Candidates,
-    Failure,
     Feasibility,
     MustHave,
     candidate_places,
@@ -24,22 +23,13 @@ from lawngis.dock.placing import (
     pad_polygons,
     room_shares,
 )
-from lawngis.dock.scoring import (
-    first_rank_shares,
-    preference_order,
-    scaled_benefit,
-    scaled_cost,
-    spaced_ranking,
-    weighted_scores,
-)
 from lawngis.geometry.routes import route_lengths_m
 from lawngis.ground.hollows import hollows
 from lawngis.ground.mower_slope import MowerSlope, standing_slope
 from lawngis.ground.raster import Grid, layered_values_at, values_at
 from lawngis.mower import MowerProfile
 
-from ..model.catalogue import Said, sentences
-from ..model.plan import Plan, Row
+from ..model.plan import Plan
 from ..model.site import Site, dem_error
 from .cable_routing import supply_field
 from .doubt import DoubtParameters
@@ -48,16 +38,6 @@ from .loops import LoopGround
 from .paving import driven_paving, level_paving
 
 FloatArray = NDArray[np.float64]
-
-CRITERIA = ("shade", "hidden", "supply", "flat", "straight", "central", "neighbours", "beds")
-"""Criteria in the order of their columns; one that is unknown leaves the score."""
-
-NEIGHBOUR_FAR_M = 10.0
-BED_FAR_M = 2.0
-"""Farther than this from a neighbour's house, or from a bed, counts no better; ours, no source."""
-
-STRAIGHT_ENOUGH = 3.0
-"""Straight wire ahead beyond this many times the must-have counts no further."""
 
 SAME_PLACE_M = 0.01
 """Candidates no farther apart stand in one place, whichever way they face."""
@@ -108,10 +88,12 @@ class DockParameters(DoubtParameters):
 class DockPlaces:
     """Raw figures of the places of one loop, one row each.
 
-    `pads` are the bases of the docks [m]; `measured` says whose own slope somebody measured.
+    `pads` are the bases of the docks [m]; `zone_no` the numbers of their zones among the loop's; `measured` says whose
+    own slope somebody measured.
     """
 
     places: Candidates
+    zone_no: NDArray[np.int64]
     pads: NDArray[np.object_]
     slope_percent: FloatArray
     slope_sd_percent: FloatArray
@@ -162,7 +144,9 @@ def dock_places(
     parameters: DockParameters,
     also: Sequence[BaseGeometry] = (),
 ) -> DockPlaces:
-    """Return the places along the wire of a loop's first zone, with what decides about a dock at each.
+    """Return the places along the wire of a loop in all its zones, with what decides about a dock at each.
+
+    Those of the home zone come first. Sun and sight take long: elsewhere they are looked at where a dock may stand.
 
     Parameters
     ----------
@@ -176,19 +160,16 @@ def dock_places(
         Further points on that wire [m].
     """
     ground = loop.ground or Polygon()
-    home = loop.zones[0]["geometry"]
+    lawn = shapely.MultiPolygon([zone["geometry"] for zone in loop.zones])
     ring = ground.exterior
     further = shapely.line_locate_point(ring, list(also))
     found = candidate_places(shapely.get_coordinates(ring), spacing_m=parameters.spacing_m, also_at_m=further)
-    along = _in_zone(found, home)
+    along, zone_no = _in_zones(found, loop)
     places, which = _both_ways(along, mower)
     slope, sd, *_ = slope_of_pads(site, mower)
     approach_percent, approach_sd_percent = _approach_percent(site, [slope, sd], places, mower.dock_straight_ahead_m)
     ways = supply_field(site, plan, mower)
-    surface = plan.derived(STANDING_SURFACE, lambda: obstruction_surface(site))
     slope_percent, slope_sd_percent = layered_values_at([slope, sd], site.frame, along.xy)
-    height_m = values_at(site.dem if site.has_terrain else ground_around(site), site.frame, along.xy)
-    tops = np.column_stack([along.xy, height_m + mower.dock_height_m])
     others = [shape for shape in site.geometries("buildings") if not shape.intersects(site.parcel)]
     xy = along.xy
     # Whichever way the dock faces: once for each place.
@@ -205,21 +186,45 @@ def dock_places(
         "vehicle_m": distances_m(xy, driven_paving(site)),
         "island_m": distances_m(xy, list(ground.interiors)),
         "hollow_m": _hollow_m(site, xy, parameters),
-        "central_m": distances_m(xy, [home.centroid]),
-        "room_share": _room_shares(site, along, home, mower),
-        "shade_share": shade_shares(site, surface, tops, parameters.hot_hours),
-        "sight_share": street_sight_shares(site, surface, tops, eye_height_m=mower.street_eye_height_m),
+        "central_m": distances_m(xy, [loop.zones[0]["geometry"].centroid]),
+        "room_share": _room_shares(site, along, lawn, mower),
+        "shade_share": np.full(len(xy), np.nan),
+        "sight_share": np.full(len(xy), np.nan),
         "neighbour_m": distances_m(xy, others),
         "bed_m": distances_m(xy, site.geometries("beds")),
     }
-    return DockPlaces(
+    mapped = DockPlaces(
         places=places,
+        zone_no=zone_no[which],
         pads=_pads(along, mower)[which],
         measured=np.zeros(len(places), dtype=np.bool_),
         approach_percent=approach_percent,
         approach_sd_percent=approach_sd_percent,
         **{name: values[which] for name, values in of_place.items()},
     )
+    asked = bool(site.facts.docks or site.facts.pad_slopes or len(also))
+    worth = asked | (mapped.zone_no == 0) | dock_feasibility(mapped, mower, parameters).feasible
+    return _with_exposure(site, plan, mapped, np.unique(which[worth]), which, mower, parameters)
+
+
+def _with_exposure(
+    site: Site,
+    plan: Plan,
+    mapped: DockPlaces,
+    worth: NDArray[np.int64],
+    which: NDArray[np.int64],
+    mower: MowerProfile,
+    parameters: DockParameters,
+) -> DockPlaces:
+    """Return places with the sun and the sight from the street of those that are worth it, of all `which` there are."""
+    surface = plan.derived(STANDING_SURFACE, lambda: obstruction_surface(site))
+    xy = mapped.places.xy[worth]  # places come first, those that face the other way after them
+    height_m = values_at(site.dem if site.has_terrain else ground_around(site), site.frame, xy)
+    tops = np.column_stack([xy, height_m + mower.dock_height_m])
+    shade, sight = np.full((2, len(which)), np.nan)
+    shade[worth] = shade_shares(site, surface, tops, parameters.hot_hours)
+    sight[worth] = street_sight_shares(site, surface, tops, eye_height_m=mower.street_eye_height_m)
+    return replace(mapped, shade_share=shade[which], sight_share=sight[which])
 
 
 def slope_of_pads(site: Site, mower: MowerProfile) -> MowerSlope:
@@ -236,18 +241,18 @@ def _pads(along: Candidates, mower: MowerProfile) -> NDArray[np.object_]:
     return np.asarray(pads, dtype=object)
 
 
-def _room_shares(site: Site, along: Candidates, home: Polygon, mower: MowerProfile) -> FloatArray:
+def _room_shares(site: Site, along: Candidates, lawn: MultiPolygon, mower: MowerProfile) -> FloatArray:
     """Return the share of the dock's base that has room, shape (n,): on the lawn, or beside it on level paving."""
     width_m = mower.dock_pad_width_m
     length = {"behind_m": mower.dock_pad_length_m / 2, "ahead_m": mower.dock_pad_length_m / 2}
-    shares = room_shares(_pads(along, mower), home)
+    shares = room_shares(_pads(along, mower), lawn)
     partly = np.flatnonzero(shares < 1)
     if not partly.size:
         return shares
     xy, wire_deg = along.xy[partly], along.direction_deg[partly]
     beside = pad_polygons(xy, wire_deg, **length, inside_m=0.0, outside_m=width_m)
     paving = level_paving(site)
-    level = home if paving is None else shapely.union_all([home, *paving.geometry])
+    level = lawn if paving is None else shapely.union_all([lawn, *paving.geometry])
     shares[partly] = np.maximum(shares[partly], room_shares(beside, level))
     return shares
 
@@ -294,71 +299,12 @@ def _both_ways(along: Candidates, mower: MowerProfile) -> tuple[Candidates, NDAr
     return Candidates(**both), which
 
 
-def _in_zone(places: Candidates, home: Polygon) -> Candidates:
-    """Return the places that lie in the home zone: a loop runs through the linked ones too."""
-    here = shapely.intersects_xy(home, places.xy[:, 0], places.xy[:, 1])
-    return Candidates(**{name: values[here] for name, values in vars(places).items()})
-
-
-def dock_rows(
-    site: Site, loop: LoopGround, measured: DockPlaces, mower: MowerProfile, parameters: DockParameters
-) -> list[dict[str, Any]]:
-    """Return rows of `dock_candidates` for the places of a loop, all but their names and which is chosen."""
-    judged = _feasibility(measured, mower, parameters)
-    criteria = _scaled(measured, mower)
-    weights = [getattr(mower.dock_weight, name) for name in CRITERIA]
-    scores = weighted_scores(criteria, weights)
-    order = preference_order(scores, judged.failed_count())
-    ranks = spaced_ranking(
-        measured.places.xy, order, spacing_m=parameters.alternatives_apart_m, eligible=judged.feasible
-    )
-    shares = first_rank_shares(criteria, weights, judged.feasible, draws=parameters.draws, seed=parameters.seed)
-    columns: dict[str, list[object]] = {
-        **_raw_columns(site, loop, measured),
-        "rank": ranks.tolist(),
-        "score": _numbers(scores),
-        "feasible": judged.feasible.tolist(),
-        "failed": [*_failed_words(judged.failed)],
-        "first_rank_share": shares.tolist(),
-        **{f"{name}_score": _numbers(scaled) for name, scaled in zip(CRITERIA, criteria.T, strict=True)},
-    }
-    return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
-
-
-def dock_choice(rows: Sequence[Row], *, wanted: int | None = None, refused: Collection[int] = ()) -> int:
-    """Return which of some candidates is the dock: the one that somebody wants, else the best that nobody refused.
-
-    The best has the fewest must-haves against it, then the highest score; whether it is feasible, its row tells.
-    """
-    if wanted is not None:
-        return wanted
-    scores = [np.nan if row["score"] is None else row["score"] for row in rows]
-    missed = [len(str(row["failed"]).split("; ")) if row["failed"] else 0 for row in rows]
-    order: list[int] = preference_order(scores, missed).tolist()
-    return next((index for index in order if index not in refused), order[0])
-
-
-def missed_must_haves(measured: DockPlaces, index: int, mower: MowerProfile, parameters: DockParameters) -> list[Said]:
-    """Return what a place misses of what must hold, as parts of a sentence; `index` as of :func:`dock_rows`."""
-    return [_failure_part(failure) for failure in _feasibility(measured, mower, parameters).failed[index]]
-
-
-def _failure_part(failure: Failure) -> Said:
-    must = failure.must_have
-    return "missed", {
-        "case": "under" if must.sense == "min" else "over",
-        "must_have": must.name,
-        "value": failure.value,
-        "limit": must.limit,
-        "unit": must.unit,
-        "digits": failure.digits,
-    }
-
-
-def _failed_words(failed: Sequence[Sequence[Failure]]) -> list[str | None]:
-    """Return what each place misses in words, as the layer of places has it."""
-    parts = [[_failure_part(failure) for failure in missed] for missed in failed]
-    return [words or None for words in sentences().column("part", parts, "; ")]
+def _in_zones(places: Candidates, loop: LoopGround) -> tuple[Candidates, NDArray[np.int64]]:
+    """Return the places that lie in a zone, and the number of that; what lies in a passage is none."""
+    inside = [shapely.intersects_xy(zone["geometry"], places.xy[:, 0], places.xy[:, 1]) for zone in loop.zones]
+    first = np.where(np.any(inside, axis=0), np.argmax(inside, axis=0), len(inside))
+    order = np.argsort(first, kind="stable")[: np.count_nonzero(first < len(inside))]
+    return Candidates(**{name: values[order] for name, values in vars(places).items()}), first[order]
 
 
 def must_haves(measured: DockPlaces, mower: MowerProfile, parameters: DockParameters) -> list[MustHave]:
@@ -388,50 +334,6 @@ def must_haves(measured: DockPlaces, mower: MowerProfile, parameters: DockParame
     ]
 
 
-def _feasibility(measured: DockPlaces, mower: MowerProfile, parameters: DockParameters) -> Feasibility:
+def dock_feasibility(measured: DockPlaces, mower: MowerProfile, parameters: DockParameters) -> Feasibility:
+    """Return which places of a loop meet all that must hold."""
     return feasibility(must_haves(measured, mower, parameters), len(measured.places))
-
-
-def _scaled(measured: DockPlaces, mower: MowerProfile) -> FloatArray:
-    """Return the criteria from 0 to 1, shape (n, 8), in the order of CRITERIA; NaN where unknown."""
-    enough = STRAIGHT_ENOUGH * mower.dock_straight_ahead_m
-    return np.column_stack(
-        [
-            scaled_benefit(measured.shade_share, worst=0.0, best=1.0),
-            scaled_cost(measured.sight_share, worst=1.0, best=0.0),
-            scaled_cost(measured.supply_m, worst=mower.supply_cable_max_m, best=0.0),
-            scaled_cost(measured.slope_percent, worst=mower.dock_slope_max_percent, best=0.0),
-            scaled_benefit(measured.places.straight_ahead_m, worst=0.0, best=enough),
-            scaled_cost(measured.central_m),
-            scaled_benefit(measured.neighbour_m, worst=0.0, best=NEIGHBOUR_FAR_M),
-            scaled_benefit(measured.bed_m, worst=0.0, best=BED_FAR_M),
-        ]
-    )
-
-
-def _raw_columns(site: Site, loop: LoopGround, measured: DockPlaces) -> dict[str, list[object]]:
-    places = measured.places
-    heading = (places.direction_deg + site.frame.grid_heading_deg(0.0)) % 360
-    return {
-        "zone_id": [loop.zones[0]["zone_id"]] * len(places),
-        "heading_deg": heading.tolist(),
-        "slope_percent": _numbers(measured.slope_percent),
-        "straight_m": _numbers(places.straight_ahead_m),
-        "corner_m": _numbers(places.corner_m),
-        "sprinkler_m": _numbers(measured.sprinkler_m),
-        "outlet_m": _numbers(measured.outlet_m),
-        "supply_m": _numbers(measured.supply_m),
-        "shade_share": _numbers(measured.shade_share),
-        "street_sight_share": _numbers(measured.sight_share),
-        "neighbour_m": _numbers(measured.neighbour_m),
-        "bed_m": _numbers(measured.bed_m),
-        "approach_slope_percent": _numbers(measured.approach_percent),
-        "geometry": np.asarray(shapely.points(places.xy), dtype=object).tolist(),
-    }
-
-
-def _numbers(values: FloatArray) -> list[object]:
-    """Return finite values as they are, others as None."""
-    known = np.isfinite(values)
-    numbers: list[object] = values.tolist()
-    return numbers if known.all() else [number if here else None for number, here in zip(numbers, known, strict=True)]

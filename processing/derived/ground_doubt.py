@@ -17,6 +17,7 @@ from ..model.decision_list import decisions_checked_by
 from ..model.plan import Plan, Row
 from ..model.site import VECTOR_ACCURACY, Site
 from .detached_supply import WIRE_INSET_M, DetachedZone, LeadCrossings, ground_in_wire, supply_options
+from .dock_choice import places_of_loop
 from .link_doubt import CABLE, CUTS, ITEMS, option_takes, taken_more
 from .outline_spread import ways_doubt
 from .paving import DRIVEN_ON
@@ -95,8 +96,8 @@ def _of_dock(plan: Plan, candidate_id: str, mower: MowerProfile, prices: PriceBo
         return []
     others = [
         place
-        for place in plan.select("dock_candidates", zone_id=chosen["zone_id"], feasible=True, chosen=False)
-        if place["rank"] is not None
+        for place in places_of_loop(plan.rows("zones"), plan.rows("dock_candidates"), chosen["zone_id"])
+        if place["feasible"] and not place["chosen"] and place["rank"] is not None
     ]
     next_best = sorted(others, key=lambda place: int(place["rank"]))[:NEXT_PLACES]
     lengths_m = [place["supply_m"] for place in next_best if place["supply_m"] is not None]

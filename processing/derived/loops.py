@@ -43,7 +43,7 @@ LOST_MIN_M2 = 1.0
 """Ground cut off by setbacks that is smaller than this is not worth a word."""
 
 SIDE_BY_SIDE_M = 2.0
-"""Loops that come closer than this lie side by side; common practice, no source."""
+"""Loops that come closer than this lie side by side, of one parcel or two; common practice, no source."""
 
 MOUTH_M = 0.05
 """An edge this near to the middle line of a passage is its mouth."""

@@ -8,6 +8,7 @@ from typing import Any
 from ..model.catalogue import Said
 from ..model.decision_list import decisions_checked_by
 from ..model.plan import Plan, Row
+from .dock_choice import places_of_loop
 from .knowledge import GROUND, SLOPE, Knowledge
 
 UNDECIDED = "lawn-undecided"
@@ -131,6 +132,11 @@ def _decides(check: Mapping[str, Any], plan: Plan, whole: Mapping[str, float]) -
 
 
 def _stands_elsewhere(plan: Plan, candidate_id: str) -> bool:
-    """Return whether a dock could stand elsewhere in its zone as well."""
-    zones = {row["zone_id"] for row in plan.select("dock_candidates", candidate_id=candidate_id)}
-    return any(row["feasible"] and not row["chosen"] for row in plan.rows("dock_candidates") if row["zone_id"] in zones)
+    """Return whether a dock could stand elsewhere on its loop as well."""
+    docks = plan.rows("dock_candidates")
+    places = [
+        place
+        for dock in plan.select("dock_candidates", candidate_id=candidate_id)
+        for place in places_of_loop(plan.rows("zones"), docks, dock["zone_id"])
+    ]
+    return any(place["feasible"] and not place["chosen"] for place in places)

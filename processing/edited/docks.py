@@ -9,8 +9,9 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from ..derived.dock_choice import dock_choice, dock_rows
 from ..derived.dock_doubt import pad_check
-from ..derived.dock_places import SAME_PLACE_M, DockParameters, dock_choice, dock_places, dock_rows
+from ..derived.dock_places import SAME_PLACE_M, DockParameters, dock_places
 from ..derived.loops import LoopGround, loops
 from ..derived.matching import matched
 from ..measured.site_facts import facts_of
@@ -75,7 +76,7 @@ def _placed(
         readings = [(row["geometry"], float(row["slope_percent"])) for row in measured]
         _judge(site, plan, loop, rows, moved, readings, settings)
     if not wanted and not kept["feasible"] and measured:
-        kept = rows[dock_choice(rows)]
+        kept = rows[dock_choice(rows, loop)]
         values = {"case": "dock", "candidate_id": kept["candidate_id"]}
         findings.append(Finding("info", "edit-decides", values, kept["geometry"]))
     for row in rows:
@@ -161,9 +162,9 @@ def _judge(
     for row in (*moved, *measured):
         alike = [other for other in judged if other["geometry"].dwithin(row["geometry"], SAME_PLACE_M)]
         if any(row is other for other in moved):
-            alike = [{**alike[dock_choice(alike)], "rank": None}] if alike else []
+            alike = [{**alike[dock_choice(alike, loop)], "rank": None}] if alike else []
         if not alike:
-            row |= {"feasible": False, "failed": "stands outside the zone that the mower sets out from"}
+            row |= {"feasible": False, "failed": "stands outside the zones that the mower drives to from it"}
             continue
         like = min(alike, key=lambda other: abs((other["heading_deg"] - (row["heading_deg"] or 0.0) + 180) % 360 - 180))
         row |= {name: value for name, value in like.items() if name not in ("zone_id", "geometry")}

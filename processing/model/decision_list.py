@@ -135,6 +135,10 @@ _DECISIONS = (
         checks=("supply-choice",)),
     Decision("left-out", "Is ground left out that somebody leaves to hand mowing?", "facts", "", "ground",
         outcomes=("hand_mow.reason=left_out",), unchecked=_EDITED),
+    Decision("dock-straight", "Is a chord laid, as no straight is long enough for a dock?", "straight wire", "m",
+        "place", limits=("dock_straight_ahead_m", "dock_straight_behind_m"),
+        outcomes=("hand_mow.reason=dock_straight",),
+        unchecked="the straight wire that there is then is asked about with the dock"),
     # --- edges and wire ----------------------------------------------------------------------------------
     Decision("edge-class", "What lies beyond an edge?", "edges.confidence", "", "safety",
         outcomes=tuple( f"{column}={name}" for column in ("edges.edge_class", "wire_runs.edge_class") for name in

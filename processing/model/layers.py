@@ -25,7 +25,7 @@ LINK_KINDS = ("open", "transit", "crossing", "blocked")
 SUPPLIES = ("own_dock", "own_source", "main_wire", "none")
 RUN_KINDS = ("edge", "corner", "passage", "island", "lead_out", "lead_back")
 PEG_KINDS = ("straight", "bend", "lead", "dock")
-HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out")
+HAND_REASONS = ("narrow", "small", "steep", "unreachable", "out_of_signal", "left_out", "dock_straight")
 SEVERITIES = ("info", "caution", "stop")
 COVERS = ("lawn", "lawn_under_crown", "green", "dry", "shaded", "shrub", "hedge", "crown", "bare", "built", "unknown")
 COVER_DOUBTS = ("maybe_lawn", "hardly_lawn")
@@ -121,14 +121,14 @@ PLAN_LAYERS = _layers(
         (
             identifier("zone_id", "name of the zone"),
             integer("mower_no", "number of the mower that mows it"),
-            text("role", "home of the mower, linked with it, or detached", ROLES, nullable=False),
+            text("role", "home zone of its loop, linked with it, or detached", ROLES, nullable=False),
             real("area_m2", "m²", "ground area", nullable=False),
             real("perimeter_m", "m", "length of all its edges", nullable=False),
             real("slope_p50_percent", "%", "median slope"),
             real("slope_p95_percent", "%", "slope that 95 % of the zone stays below"),
             real("slope_max_percent", "%", "steepest cell"),
             text("loop_id", "loop of wire around it"),
-            text("reached_by", "link through which the mower comes"),
+            text("reached_by", "link through which the mower comes from the home zone"),
             text("supply", "what feeds its wire", SUPPLIES, nullable=False),
             text("supply_why", "why that supply"),
             real(
@@ -272,7 +272,7 @@ PLAN_LAYERS = _layers(
             real("supply_score", "", "short supply cable, scaled to 0 to 1"),
             real("flat_score", "", "level ground, scaled to 0 to 1"),
             real("straight_score", "", "straight wire, scaled to 0 to 1"),
-            real("central_score", "", "middle of the zone, scaled to 0 to 1"),
+            real("central_score", "", "middle of the home zone, scaled to 0 to 1"),
             real("neighbours_score", "", "far from neighbours' houses, scaled to 0 to 1"),
             real("beds_score", "", "far from beds, scaled to 0 to 1"),
         ),

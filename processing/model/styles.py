@@ -181,7 +181,7 @@ STYLES: Mapping[str, LayerStyle] = MappingProxyType(
         ),
         "zones": categorized(
             "role",
-            ("home", "Zone with the dock", Area(GREEN, 0.35, stroke=GREEN)),
+            ("home", "Home zone", Area(GREEN, 0.35, stroke=GREEN)),
             ("linked", "Zone the mower reaches", Area(SKY, 0.4, stroke=BLUE)),
             ("detached", "Zone it can't reach by itself", Area(YELLOW, 0.5, stroke="#8f8500")),
             label_column="zone_id",

@@ -18,6 +18,7 @@ WORDS: Mapping[str, str] = MappingProxyType(
         "main_wire": "the main wire",
         "none": "nothing",
         "out_of_signal": "out of the signal's reach",
+        "dock_straight": "beyond the straight wire at the dock",
         "lead_out": "lead out",
         "lead_back": "lead back",
         "reel_end": "end of a reel",

@@ -15,12 +15,10 @@ from shapely.geometry.base import BaseGeometry
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.wire.circuit import interference_share
 
+from ..derived.loops import SIDE_BY_SIDE_M
 from ..files.packing import unpacked_rows
 from ..model.plan import Finding, Row
 from .workers import InProcess, Workers, results_of, workers_lost
-
-LOOP_GAP_MIN_M = 2.0
-"""Loops of two installations that come closer than this are a finding; common practice, no source."""
 
 INSIDE_M = 0.3
 """How far inside a loop's wire the neighbour's field is compared with its own; ours, no source."""
@@ -43,7 +41,7 @@ Pair = tuple[tuple[str, str], tuple[str, str]]
 
 
 def reach_boxes(paths: Sequence[Row], frame: MeasuringFrame) -> list[Reach]:
-    """Return name and box of each loop: two loops closer than :data:`LOOP_GAP_MIN_M` have boxes that touch.
+    """Return name and box of each loop: two loops closer than :data:`SIDE_BY_SIDE_M` have boxes that touch.
 
     Parameters
     ----------
@@ -54,7 +52,7 @@ def reach_boxes(paths: Sequence[Row], frame: MeasuringFrame) -> list[Reach]:
     """
     boxes: list[Reach] = []
     for row in paths:
-        around = shapely.box(*row["geometry"].bounds).buffer(LOOP_GAP_MIN_M / 2, join_style="mitre")
+        around = shapely.box(*row["geometry"].bounds).buffer(SIDE_BY_SIDE_M / 2, join_style="mitre")
         boxes.append((row["loop_id"], *frame.to_source([around])[0].bounds))
     return boxes
 
@@ -165,7 +163,7 @@ def _close_boxes(reaches: Mapping[str, Sequence[Reach]]) -> Iterator[Pair]:
 def _findings(one: _ParcelLoop, other: _ParcelLoop, antenna_height_m: float) -> Iterator[tuple[str, Row]]:
     line = one.moved(other.source_line)
     gap_m = float(shapely.distance(one.line, line))
-    if gap_m >= LOOP_GAP_MIN_M:
+    if gap_m >= SIDE_BY_SIDE_M:
         return
     nearest = shapely.get_point(shapely.shortest_line(one.line, line), [0, 1])
     places = one.frame.to_source(nearest)

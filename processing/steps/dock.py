@@ -12,16 +12,9 @@ from lawngis.dock.scoring import tied_with_best
 from lawngis.mower import MowerProfile
 
 from ..derived.cable_doubt import cable_reach_checks
+from ..derived.dock_choice import CRITERIA, dock_choice, dock_rows, missed_must_haves, preferred_scores
 from ..derived.dock_doubt import must_have_checks, pad_check
-from ..derived.dock_places import (
-    CRITERIA,
-    DockParameters,
-    DockPlaces,
-    dock_choice,
-    dock_places,
-    dock_rows,
-    missed_must_haves,
-)
+from ..derived.dock_places import DockParameters, DockPlaces, dock_places
 from ..derived.loops import LoopGround, loops
 from ..derived.matching import SURE_SDS, Feature, applied, contradicts, matched
 from ..model.catalogue import Said
@@ -46,7 +39,7 @@ def dock(site: Site, plan: Plan, mower: MowerProfile, parameters: DockParameters
         some = dock_rows(site, loop, measured, mower, parameters)
         here = {index - first: yes for index, yes in wanted.items() if 0 <= index - first < len(some)}
         forced = next((index for index, yes in reversed(here.items()) if yes), None)
-        chosen = dock_choice(some, wanted=forced, refused=[index for index, yes in here.items() if not yes])
+        chosen = dock_choice(some, loop, wanted=forced, refused=[index for index, yes in here.items() if not yes])
         for index, row in enumerate(some):
             row |= {"candidate_id": f"{site.parcel_id}-D{first + index + 1}", "chosen": index == chosen}
         rows += some
@@ -123,8 +116,7 @@ def _findings(
             values = {"case": "wanted" if forced else "best", "loop_id": loop.loop_id, **told}
             findings.append(Finding("stop", "dock-not-feasible", values, best["geometry"]))
         return findings
-    scores = np.array([np.nan if row["score"] is None else row["score"] for row in rows])
-    tied = tied_with_best(scores, [row["feasible"] for row in rows])
+    tied = tied_with_best(preferred_scores(rows, loop), [row["feasible"] for row in rows])
     far = [index for index in tied if rows[index]["geometry"].distance(best["geometry"]) > 5.0]
     if not far:
         return []

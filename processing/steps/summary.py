@@ -8,6 +8,7 @@ from lawngis.geometry.polygons import polygon_parts
 from lawngis.mower import MowerProfile
 from lawngis.prices import amounts_total, price_book_from
 
+from ..derived.dock_choice import places_of_loop
 from ..derived.ground_doubt import READS as DOUBT_READS
 from ..derived.ground_doubt import doubts
 from ..derived.knowledge import READS as KNOWLEDGE_READS
@@ -33,7 +34,7 @@ def summary(site: Site, plan: Plan, mower: MowerProfile, parameters: SummaryPara
     zones = plan.rows("zones")
     paths = plan.rows("wire_path")
     chosen = plan.select("dock_candidates", chosen=True)
-    home = [row["candidate_id"] for row in chosen if row["zone_id"] in {zone["zone_id"] for zone in _homes(zones)}]
+    home = [place["candidate_id"] for zone in _homes(zones) for place in places_of_loop(zones, chosen, zone["zone_id"])]
     stops = sum(row["severity"] == "stop" for row in plan.rows("findings"))
     priced = [row for row in plan.rows("materials") if row["amount"] is not None]
     currency = priced[0]["currency"] if priced else None

@@ -16,12 +16,10 @@ from lawngis.geometry.polygons import grid_parts, polygon_parts
 from lawngis.lawn.zones import ZonePartition
 from lawngis.mower import MowerProfile
 from lawngis.prices import price_book_from
-from lawngis.wire.circuit import least_field_ut, weak_ground
-from lawngis.wire.leads import ground_rings
 
 from ..derived.border_crossings import along_borders, crossed_at_one_place
 from ..derived.decisions import Served, link_findings, served_zones, supply_findings
-from ..derived.detached_supply import ground_in_wire
+from ..derived.dock_chords import chord_findings, dock_chords
 from ..derived.doubt import DoubtParameters
 from ..derived.lawn_division import MowerWeek, SharedLawn, one_mower_lacks, shared_lawn
 from ..derived.laying_hours import Books, LabourParameters
@@ -39,22 +37,14 @@ from ..derived.reach_doubt import reach_checks, ways_between
 from ..derived.slope import zone_slopes_percent
 from ..derived.slope_readings import steep_zone_findings, zone_slope
 from ..derived.supply_doubt import supply_checks
+from ..derived.unheard_ground import unheard_findings, unheard_ground
 from ..derived.zone_area import zone_area_checks
 from ..model.plan import GRID_M, Finding, Plan, Row, StepResult
 from ..model.site import DEM_ACCURACY, Site
 from ..model.step import Step
 
-UNHEARD_MIN_M2 = 0.5
-"""Ground out of signal that is smaller than this is crossed before the mower stops."""
-
 CRUMB_SHARE = 2e-4
 """A crumb is less than this share of the mowable ground as well: on the smallest lawns every hand's breadth counts."""
-
-FIELD_MARGIN = 1.02
-"""Field asked for while the wire isn't laid yet, as a share of the least: corners will be cut, passages added."""
-
-WEAK_OUTLINE_M = 0.1
-"""How far the outline of ground with too weak a field may be simplified."""
 
 SLOPE_COLUMNS = ("slope_p50_percent", "slope_p95_percent", "slope_max_percent")
 
@@ -97,12 +87,14 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
     shown = shown_links(laid.found.links, laid.found.served)
     currency = price_book_from(parameters.price_book).currency
     link_rows = [_link_row(site, link, laid.found, index, currency) for index, link in shown.items()]
-    hand_rows = _hand_rows(site, plan, laid.found, {"out_of_signal": laid.unheard, "left_out": laid.beyond}, parameters)
+    not_mown = {"out_of_signal": laid.unheard, "left_out": laid.beyond, "dock_straight": laid.chords}
+    hand_rows = _hand_rows(site, plan, laid.found, not_mown, parameters)
     findings = [
         *of_facts,
         *link_findings(link_rows, mower),
         *supply_findings(laid.found.served, dict(enumerate(laid.found.partition.zones)), laid.found.names),
-        *_unheard_findings(hand_rows, mower),
+        *unheard_findings(hand_rows, mower),
+        *chord_findings(hand_rows, mower),
         *of_sharing,
         *steep_zone_findings(site, plan, laid.zone_rows, mower),
     ]
@@ -127,22 +119,31 @@ def zones(site: Site, plan: Plan, mower: MowerProfile, parameters: ZonesParamete
 
 @dataclass(frozen=True)
 class _LaidOut:
-    """Zones as rows, and by number of the zone what of them isn't mown: out of signal, or beyond a drawn line."""
+    """Zones as rows, and by number of the zone what of them isn't mown.
+
+    That is out of signal, beyond a drawn line, or beyond a chord that is laid for a dock.
+    """
 
     found: _Found
     zone_rows: list[Row]
     unheard: Mapping[int, Sequence[Polygon]]
     beyond: Mapping[int, Sequence[Polygon]]
+    chords: Mapping[int, Sequence[Polygon]]
 
 
 def _laid_out(site: Site, plan: Plan, mower: MowerProfile, found: _Found, parameters: ZonesParameters) -> _LaidOut:
     beyond = left_out_by_lines(
         {index: found.partition.zones[index] for index in found.served.zones}, site.facts.wires, mower
     )
-    unheard = _unheard(plan, found, mower)
+    unheard = unheard_ground(plan, found.partition.zones, found.served, mower)
+    mown = {
+        index: polygon_parts(found.partition.zones[index].difference(shapely.union_all(beyond.get(index, []))))[0]
+        for index in found.served.zones
+    }
+    chords = dock_chords(site, mown, found.served, mower)
     growth = parameters.growth(site.frame.latitude_deg)
-    zone_rows = _zone_rows(site, plan, mower, found, _both(unheard, beyond), growth.most)
-    return _LaidOut(found, zone_rows, unheard, beyond)
+    zone_rows = _zone_rows(site, plan, mower, found, _both(_both(unheard, beyond), chords), growth.most)
+    return _LaidOut(found, zone_rows, unheard, beyond, chords)
 
 
 # --- several mowers --------------------------------------------------------------------------------------
@@ -270,49 +271,6 @@ def _both(one: Mapping[int, Sequence[Polygon]], other: Mapping[int, Sequence[Pol
     return {index: [*one.get(index, ()), *other.get(index, ())] for index in {**one, **other}}
 
 
-# --- signal ----------------------------------------------------------------------------------------------
-
-
-def _unheard(plan: Plan, zones: _Found, mower: MowerProfile) -> dict[int, list[Polygon]]:
-    """Return by zone the ground out of signal, without what stands on it.
-
-    That is what is farther from any wire than the signal reaches, and where the whole loop's field is too weak. The
-    wire keeps at least the least setback from the edge, so what is farther from the edge than reach and setback
-    together is farther from the wire than the reach; and wire farther in has a stronger field in the middle.
-    """
-    least_m = min(mower.setback_m.model_dump().values())
-    depth_m = mower.signal_reach_max_m + least_m
-    bumps = shapely.union_all(plan.geometries("keepouts", treatment="bump"))
-    found = {}
-    for loop in zones.served.loops():
-        inner = {index: ground_in_wire(zones.partition.zones[index], least_m) for index in loop}
-        wires = [ring for ground in inner.values() for ring in ground_rings(ground)]
-        heard = {"height_m": mower.antenna_height_m, "current_a": mower.loop_current_a}
-        least_ut = FIELD_MARGIN * mower.signal_min_ut
-        strong = least_field_ut(wires, **heard) >= least_ut
-        for index in loop:
-            weak = [] if strong else weak_ground(inner[index], wires, least_ut=least_ut, **heard)
-            deep = [zones.partition.zones[index].buffer(-depth_m), *(part.simplify(WEAK_OUTLINE_M) for part in weak)]
-            out = shapely.union_all(deep).difference(bumps)
-            parts = [part for part in polygon_parts(out) if part.area >= UNHEARD_MIN_M2]
-            if parts:
-                found[index] = parts
-    return found
-
-
-def _unheard_findings(hand_rows: list[Row], mower: MowerProfile) -> list[Finding]:
-    return [
-        Finding(
-            "caution",
-            "out-of-signal",
-            {"area_m2": row["area_m2"], "reach_m": mower.signal_reach_max_m, "limit_ut": mower.signal_min_ut},
-            row["geometry"].representative_point(),
-        )
-        for row in hand_rows
-        if row["reason"] == "out_of_signal"
-    ]
-
-
 # --- rows ------------------------------------------------------------------------------------------------
 
 
@@ -425,6 +383,7 @@ STEP = Step(
     reads=(
         *OUTLINE_READS,
         "site:outlets",
+        "site:sprinklers",
         *DEM_ACCURACY,
         "fact:widths",
         "fact:mapped",

@@ -197,7 +197,7 @@ EXPECTED_LAYERS: dict[str, ExpectedLayer] = {
         "Polygon",
         _columns(text="area_id reason", number="area_m2"),
         own_id="area_id",
-        values={"reason": _one_of("narrow small steep unreachable out_of_signal left_out")},
+        values={"reason": _one_of("narrow small steep unreachable out_of_signal left_out dock_straight")},
         ranges={"area_m2": ANY_POSITIVE},
         filled=("reason", "area_m2"),
     ),
@@ -255,6 +255,8 @@ CONTRACT_PROFILE: dict[str, Any] = {
     "passage_transit_min_m": 0.9,
     "passage_wire_gap_m": 0.3,
     "crossing_length_max_m": 2.0,
+    "dock_straight_ahead_m": 2.0,
+    "dock_straight_behind_m": 1.0,
     "dock_vehicle_min_m": 1.0,
     "wire_gap_min_m": 0.3,
     "setback_m": {

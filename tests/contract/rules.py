@@ -47,7 +47,9 @@ from shapely.geometry.base import BaseGeometry
 from trade_rules import (
     border_problems,
     bumped_things,
+    chords_for_docks,
     crossed_paving,
+    docks_in_zones,
     docks_near_vehicles,
     drop_problems,
     joins_within_reach,
@@ -159,6 +161,8 @@ def unplanned_parcels(plan: dict[str, pd.DataFrame], site: dict[str, geopandas.G
 def rule_1_closed_loop(view: ParcelView, profile: Profile) -> Found:
     """One closed line per loop from its dock to its dock, given back by its runs, with chainage without holes."""
     yield from docks_near_vehicles(view, profile)
+    yield from docks_in_zones(view, profile)
+    yield from chords_for_docks(view, profile)
     for loop in view.loops:
         yield from ((loop.loop_id, text) for text in _loop_closure(view, loop))
         yield from ((f"{loop.loop_id} {where}", text) for where, text in _runs_in_order(loop))

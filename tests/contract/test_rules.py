@@ -119,6 +119,18 @@ def test_rule_1_start_away_from_the_dock() -> None:
     assert_caught(judged(layers), 1, "chosen dock")
 
 
+def test_rule_1_dock_in_a_zone_where_it_does_not_stand() -> None:
+    layers = drawn()
+    layers["dock_candidates"]["zone_id"] = "P01-Z2"
+    assert_caught(judged(layers), 1, "outside P01-Z2")
+
+
+def test_rule_1_ground_left_for_a_dock_that_stands_elsewhere() -> None:
+    layers = drawn()
+    layers["hand_mow"]["reason"] = "dock_straight"
+    assert_caught(judged(layers), 1, "no dock stands there")
+
+
 def test_rule_1_runs_out_of_order() -> None:
     layers = drawn()
     layers["wire_runs"].loc[[4, 5], "seq"] = [6, 5]

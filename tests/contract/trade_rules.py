@@ -117,6 +117,38 @@ def docks_near_vehicles(view: ParcelView, profile: dict[str, Any]) -> Iterator[t
             yield dock["candidate_id"], f"it is called feasible, {away_m:.2f} m from a drive or road"
 
 
+def docks_in_zones(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """A chosen dock stands in the zone that it names, home or linked, where the loop of that starts."""
+    zones = view.rows("zones").set_index("zone_id")
+    docks = view.rows("dock_candidates")
+    starts = {loop.loop_id: shapely.Point(loop.xy[0]) for loop in view.loops}
+    for _, dock in docks[docks["chosen"].astype(bool)].iterrows():
+        zone = zones.loc[dock["zone_id"]]
+        if not dock["geometry"].dwithin(zone["geometry"], OUTLINES_APART_M):
+            yield dock["candidate_id"], f"it stands outside {dock['zone_id']}"
+        elif zone["loop_id"] in starts and dock["geometry"].distance(starts[zone["loop_id"]]) > OUTLINES_APART_M:
+            yield dock["candidate_id"], f"it stands in {dock['zone_id']}, and the loop of that starts elsewhere"
+
+
+def chords_for_docks(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Past ground that is left for a dock's straight wire the wire is straight, and a dock stands there."""
+    need_m = profile["dock_straight_ahead_m"] + profile["dock_straight_behind_m"]
+    docks = view.shapes("dock_candidates", chosen=True)
+    wires = shapely.union_all([loop.line for loop in view.loops])
+    pieces = view.rows("hand_mow")
+    for _, piece in pieces[pieces["reason"] == "dock_straight"].iterrows():
+        past = piece["geometry"].buffer(profile["setback_m"]["flush"] + 0.03)
+        sides = [np.array(pair) for line in shapely.get_parts(wires) for pair in pairwise(line.coords)]
+        beside = [(shapely.LineString(side).intersection(past).length, side[1] - side[0]) for side in sides]
+        longest = max(beside, key=lambda item: item[0])[1]
+        # The loop begins at its dock, in the middle of a straight.
+        straight_m = sum(m for m, way in beside if way @ longest > 0.999 * np.hypot(*way) * np.hypot(*longest))
+        if straight_m < need_m - 0.05:
+            yield piece["area_id"], f"the wire is straight for {straight_m:.2f} m past it, not for {need_m:g} m"
+        if not any(dock.dwithin(past, 0.05) for dock in docks):
+            yield piece["area_id"], "no dock stands there"
+
+
 def bumped_things(view: ParcelView, profile: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """What is bumped, trees apart, is drawn as rigid and so high that a bumper feels it."""
     felt: list[BaseGeometry] = []

@@ -37,7 +37,8 @@ def asked(supply_m=REACH_M + 10, passage_m=100.0, pad_percent=0.0, hollow_m=0.0,
     for name, value in {"supply_m": supply_m, "passage_m": passage_m, "slope_percent": pad_percent}.items():
         given[name][[here, *also]] = value
     given["hollow_m"][here] = hollow_m
-    places = DockPlaces(square, np.empty(count, dtype=object), measured=np.zeros(count, dtype=bool), **given)
+    home, pads = np.zeros(count, dtype=int), np.empty(count, dtype=object)
+    places = DockPlaces(square, home, pads, measured=np.zeros(count, dtype=bool), **given)
     dock = {**FAR, "feasible": chosen == here}
     found = cable_reach_checks(DataAccuracy(), dock, places, chosen, MOWER, DockParameters())
     assert all(check.place.equals(Point(square.xy[here])) for check in found)

@@ -33,7 +33,10 @@ def planned(
     each = mown_m2 / len(roles) if roles else 0.0
     plan._rows |= {
         "lawn": [{"area_m2": lawn_m2, "source": "derived"}],
-        "zones": [{"zone_id": f"P1-Z{n}", "role": role, "area_m2": each} for n, role in enumerate(roles, 1)],
+        "zones": [
+            {"zone_id": f"P1-Z{n}", "loop_id": "P1-L1", "role": role, "area_m2": each}
+            for n, role in enumerate(roles, 1)
+        ],
         "wire_path": [{"loop_id": "P1-L1", "length_m": wire_m}] if roles else [],
         "dock_candidates": [{"candidate_id": "P1-D1", "chosen": True}] if roles else [],
         "supply_route": [{"candidate_id": "P1-D1", "within_limit": within, "starts_at": starts_at}] * routes,

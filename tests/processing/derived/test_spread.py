@@ -145,7 +145,7 @@ def planned(area: Polygon, chance: float | None = 0.3) -> Plan:
     check = {"code": "ground-slope", "flip_probability": chance, "changes": None, "target_layer": None}
     plan = Plan("P1", FRAME.crs)
     plan._rows |= {
-        "zones": [{"geometry": HOME}],
+        "zones": [{"zone_id": "P1-Z1", "loop_id": "P1-L1", "geometry": HOME}],
         "visit_checks": [{**check, "check_id": f"C{number}"} for number in range(3)],
         "visit_areas": [{"check_id": f"C{number}", "geometry": area} for number in range(3)],
     }

@@ -18,8 +18,9 @@ from shapely import LineString, box
 
 from lawngis.geometry.frame import MeasuringFrame
 from lawngis.mower import profile_text
+from lawngis.processing.derived.loops import SIDE_BY_SIDE_M
 from lawngis.processing.files.packing import packed_rows
-from lawngis.processing.planning.interference import IN_PROCESS, LOOP_GAP_MIN_M, neighbour_findings, reach_boxes
+from lawngis.processing.planning.interference import IN_PROCESS, neighbour_findings, reach_boxes
 from lawngis.processing.planning.limits import Limits
 from lawngis.processing.planning.workers import Processes
 
@@ -136,8 +137,8 @@ def test_as_many_as_looking_at_every_pair(places):
     gaps = {
         pair: paths[pair[0]][0]["geometry"].distance(paths[pair[1]][0]["geometry"]) for pair in combinations(paths, 2)
     }
-    doubtful = any(abs(gap - LOOP_GAP_MIN_M) < 0.01 for gap in gaps.values())
-    expected = Counter(name for pair, gap in gaps.items() if gap < LOOP_GAP_MIN_M for name in pair)
+    doubtful = any(abs(gap - SIDE_BY_SIDE_M) < 0.01 for gap in gaps.values())
+    expected = Counter(name for pair, gap in gaps.items() if gap < SIDE_BY_SIDE_M for name in pair)
     if not doubtful:
         assert {name: len(rows) for name, rows in found(paths).items()} == dict(expected)
 
