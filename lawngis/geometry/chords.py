@@ -45,7 +45,7 @@ def beside_chords(
     """
     ground = oriented(polygon)
     ring = ground.exterior
-    at_m = shapely.line_locate_point(ring, shapely.points(chords))
+    at_m = np.asarray(shapely.line_locate_point(ring, shapely.points(chords)))
     left_m2 = Polygon(ring).area - _areas_along(ring, chords, at_m)
     lines = np.asarray(shapely.linestrings(chords), dtype=object)
     for hole in ground.interiors:

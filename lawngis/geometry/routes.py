@@ -203,8 +203,8 @@ def cost_grid(
         raise ParameterError(f"the cell size {cell_m} m or the number of cells {cells_max} is not above zero")
     min_x, min_y, max_x, max_y = area.bounds
     cell_m = max(cell_m, float(np.sqrt((max_x - min_x) * (max_y - min_y) / cells_max)))
-    xs = min_x + (np.arange(max(1, ceil((max_x - min_x) / cell_m))) + 0.5) * cell_m
-    ys = min_y + (np.arange(max(1, ceil((max_y - min_y) / cell_m))) + 0.5) * cell_m
+    xs = min_x + (np.arange(max(1, ceil((max_x - min_x) / cell_m)), dtype=np.float64) + 0.5) * cell_m
+    ys = min_y + (np.arange(max(1, ceil((max_y - min_y) / cell_m)), dtype=np.float64) + 0.5) * cell_m
     cost = np.full((len(ys), len(xs)), np.nan)
     _price(cost, PricedGround(area, float(open_cost_per_m)), xs, ys)
     cost[np.isnan(cost)] = np.inf

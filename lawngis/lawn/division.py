@@ -268,10 +268,10 @@ def _divided(ground: LinkedGround, count: int, judge: Judge, rules: CutRules, *,
         if tries == BEAM.get(count, 1):
             break
         too_dear = (cut.length_m - SHORTER_M) * rules.price_per_m >= below
-        split = None if too_dear else _cut_split(ground, cut, counts, rules)
-        tries += too_dear or split is not None
-        if split is not None:
-            best = _both(split, counts, judge, rules, below=below) or best
+        parted = None if too_dear else _cut_split(ground, cut, counts, rules)
+        tries += too_dear or parted is not None
+        if parted is not None:
+            best = _both(parted, counts, judge, rules, below=below) or best
             below = below if best is None else best.cost
     return best
 

@@ -167,7 +167,7 @@ def _attachments(
             dense = shapely.get_coordinates(shapely.segmentize(LinearRing(ring), _SPACING_M))
             middles = (dense[:-1] + dense[1:]) / 2
             bend_m, corner_m = (
-                cKDTree(ring[:-1][turns > least_deg]).query(middles)[0] for least_deg in (1.0, CORNER_DEG)
+                np.asarray(cKDTree(ring[:-1][turns > least_deg]).query(middles)[0]) for least_deg in (1.0, CORNER_DEG)
             )
             clear = bend_m > BEND_GAP_M
             places.append(middles[clear])
