@@ -125,7 +125,7 @@ def said(plan, known=ALL_KNOWN, stops=0):
         (planned(roles=("home", "linked")), "A mower can serve 100 % of the lawn in 2 zones."),
         (
             planned(roles=("home", "detached")),
-            "A mower can serve 100 % of the lawn in 2 zones; one of them it can't reach by itself.",
+            "A mower can serve 100 % of the lawn in 2 zones; one of them is not reached by the mower itself.",
         ),
         (
             planned(mown_m2=236.0, keepouts=[("steep", 160.0)]),
