@@ -155,7 +155,7 @@ def test_an_upper_bound_and_what_must_be_settled_are_said_in_the_verdict():
 
 def test_ground_of_unknown_slope_is_said_to_be_so():
     known = Knowledge("layers", ("slope",), ("slope",))
-    assert said(planned(), known).endswith("in one zone. How steep it is no terrain model tells.")
+    assert said(planned(), known).endswith("in one zone. No terrain model tells how steep it is.")
     assert why(planned(), known) == ("visit", ["not-told"])
 
 
