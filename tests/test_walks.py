@@ -1,7 +1,10 @@
 """The walks beside the sample: every command in them is run, and gives the words, figures and pictures shown."""
 
+import os
 import re
 import shlex
+import shutil
+import tempfile
 from contextlib import redirect_stdout
 from io import StringIO
 from pathlib import Path
@@ -73,3 +76,29 @@ def test_a_walk_tells_what_its_commands_tell(walk, tmp_path, monkeypatch, recwar
 
 def test_the_walks_are_small_enough_to_come_along():
     assert sum(file.stat().st_size for file in WALKS.rglob("*") if file.is_file()) < 600_000
+
+
+def write_again(walk: str, folder: Path) -> None:
+    """Write what the commands of a walk tell now into it, and its pictures beside it."""
+    os.chdir(folder)
+    text = (WALKS / f"{walk}.md").read_text(encoding="utf-8")
+    names: dict[str, object] = {}
+    last = ""
+
+    def shown(block: re.Match[str]) -> str:
+        nonlocal last
+        if block[1] == "text":
+            return f"```text\n{plain(last)}\n```"
+        last = told(block[2], block[1], names)
+        return block[0]
+
+    (WALKS / f"{walk}.md").write_text(BLOCK.sub(shown, text), encoding="utf-8")
+    for name in PICTURE.findall(text):
+        shutil.copy(folder / name, WALKS / name)
+
+
+if __name__ == "__main__":
+    os.environ["COLUMNS"] = "100"
+    for each in WALKS.glob("*.md"):
+        with tempfile.TemporaryDirectory() as scratch:
+            write_again(each.stem, Path(scratch))

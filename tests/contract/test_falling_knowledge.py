@@ -184,7 +184,7 @@ def test_terrain_that_can_not_be_true_counts_as_none(all_told):
     for name in ("boundary alone", "wrong DEM"):
         assert "terrain-unknown" in all_told[name].findings, name
         assert "slope" in all_told[name].first, name
-        assert "How steep it is no terrain model tells." in all_told[name].verdict, name
+        assert "No terrain model tells how steep it is." in all_told[name].verdict, name
         assert "for planning only" in all_told[name].quote, name
 
 

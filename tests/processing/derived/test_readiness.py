@@ -128,7 +128,7 @@ def said(plan, known=ALL_KNOWN, stops=0):
         (planned(roles=("home", "linked")), "A mower can serve 100 % of the lawn in 2 zones."),
         (
             planned(roles=("home", "detached")),
-            "A mower can serve 100 % of the lawn in 2 zones; one of them it can't reach by itself.",
+            "A mower can serve 100 % of the lawn in 2 zones; one of them is not reached by the mower itself.",
         ),
         (
             planned(mown_m2=236.0, keepouts=[("steep", 160.0)]),
@@ -158,7 +158,7 @@ def test_an_upper_bound_and_what_must_be_settled_are_said_in_the_verdict():
 
 def test_ground_of_unknown_slope_is_said_to_be_so():
     known = Knowledge("layers", ("slope",), ("slope",))
-    assert said(planned(), known).endswith("in one zone. How steep it is no terrain model tells.")
+    assert said(planned(), known).endswith("in one zone. No terrain model tells how steep it is.")
     assert why(planned(), known) == ("visit", ["not-told"])
 
 
