@@ -55,11 +55,13 @@ def test_sources_name_no_folders_of_the_machine(delivered):
     assert "dem.tif" in pdf_text(delivered.first / "sheet.pdf")
 
 
-@pytest.mark.parametrize(
-    "name",
-    ["page.html", "sheet.pdf", "settings.pdf", "visit.pdf", "quote.pdf", "plan.dxf", "points.gpx", "week.ics"]
-    + ["layers.geojson"],
+WITH_CREDIT = (
+    "page.html", "sheet.pdf", "settings.pdf", "visit.pdf", "quote.pdf", "plan.dxf", "points.gpx", "week.ics",
+    "layers.geojson",
 )  # fmt: skip
+
+
+@pytest.mark.parametrize("name", WITH_CREDIT)
 def test_whom_to_name_stands_in_every_document(delivered, name):
     path = delivered.first / name
     text = pdf_text(path) if path.suffix == ".pdf" else path.read_text(encoding="utf-8").replace("\n ", "")
