@@ -16,7 +16,7 @@ from lawngis import __version__
 
 from ..model.plan import Row
 from ..model.styles import MARK_CORNERS, PARCEL_STYLES, Area, Line, Mark, Rule
-from .reading import ParcelPlan, made_by
+from .reading import ParcelPlan, credit_lines, made_by
 from .texts import CAUTIONS
 
 if TYPE_CHECKING:
@@ -185,7 +185,8 @@ def _notes(
     if plan.outline.is_empty:
         return
     left, bottom, _, _ = next(iter(move([plan.outline]))).bounds
-    lines = [plan.title, crs_words, f"{made_by(plan.run_info)}; drawing by lawngis {__version__}", *CAUTIONS]
+    lines = [plan.title, crs_words, f"{made_by(plan.run_info)}; drawing by lawngis {__version__}"]
+    lines += [*CAUTIONS, *credit_lines(plan.run_info)]
     for number, line in enumerate(lines):
         # the format reserves the caret and per cent signs in pairs
         text = " ".join(line.split()).replace("^", "^ ").replace("%%", "% %")

@@ -285,12 +285,22 @@ def data_sources(facts: Mapping[str, str], formats: Formats) -> list[tuple[str, 
         (file, "; ".join([*content, *_age(dated, file, facts, formats)]))
         for file, (content, dated) in _contents(facts).items()
     ]
+    credit = [(f"credit for {layers}", words) for layers, words in credits_of(facts)]
+    return sources + credit + [(f"accuracy of {what}", words) for what, words in data_accuracy(facts, formats)]
+
+
+def credits_of(facts: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Return who made the data, under which licence: the layers and rasters, and the words that name them."""
     named: dict[str, list[str]] = {}
     for key, words in facts.items():
         if key.startswith("attribution "):
             named.setdefault(words, []).append(key.removeprefix("attribution "))
-    credit = [(f"credit for {', '.join(layers)}", words) for words, layers in named.items()]
-    return sources + credit + [(f"accuracy of {what}", words) for what, words in data_accuracy(facts, formats)]
+    return [(", ".join(layers), words) for words, layers in named.items()]
+
+
+def credit_lines(facts: Mapping[str, str]) -> list[str]:
+    """Return :func:`credits_of` in words, for documents that have one line for each."""
+    return [f"Data, {layers}: {words}" for layers, words in credits_of(facts)]
 
 
 def data_accuracy(facts: Mapping[str, str], formats: Formats) -> list[tuple[str, str]]:

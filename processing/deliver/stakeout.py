@@ -20,7 +20,7 @@ from lawngis.errors import ParameterError
 from ..files.csv_tables import csv_bytes
 from ..model.layers import PLAN_LAYERS
 from ..model.plan import Row
-from .reading import ParcelPlan
+from .reading import ParcelPlan, credit_lines
 from .texts import CAUTIONS, peg_words, worded
 
 WGS84 = CRS.from_epsg(4326)
@@ -125,7 +125,7 @@ def gpx(plan: ParcelPlan, written_at: datetime) -> bytes:
     document = gpxpy.gpx.GPX()
     document.creator = f"lawngis {__version__}"
     document.name = _printable(plan.title)
-    document.description = " ".join(CAUTIONS)
+    document.description = _printable(" ".join([*CAUTIONS, *credit_lines(plan.run_info)]))
     document.time = written_at
     points = stake_points(plan)
     routes: dict[str, gpxpy.gpx.GPXRoute] = {}
@@ -173,6 +173,7 @@ def geojson(plan: ParcelPlan) -> bytes:
         "title": plan.title,
         "generator": f"lawngis {__version__}",
         "cautions": list(CAUTIONS),
+        "attribution": credit_lines(plan.run_info),
         "features": features,
     }
     return json.dumps(collection, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")

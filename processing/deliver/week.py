@@ -10,7 +10,7 @@ import icalendar
 from lawngis import __version__
 
 from ..model.layers import WEEKDAYS
-from .reading import ParcelPlan
+from .reading import ParcelPlan, credit_lines
 from .texts import CAUTIONS
 
 _DAY_CODES = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
@@ -35,6 +35,8 @@ def week_calendar(plan: ParcelPlan, first_day: date, written_at: datetime) -> by
     calendar.add("prodid", f"-//lawngis//lawngis {__version__}//EN")
     calendar.add("version", "2.0")
     calendar.add("x-wr-calname", f"Mower {plan.title}")
+    if credit := credit_lines(plan.run_info):
+        calendar.add("x-wr-caldesc", "\n".join(credit))
     for row in plan.rows["schedule"]:
         day = first_day + timedelta(days=(WEEKDAYS.index(row["weekday"]) - first_day.weekday()) % 7)
         start, end = _clock(row["start_time"]), _clock(row["end_time"])

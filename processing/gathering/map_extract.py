@@ -20,6 +20,10 @@ MAP_NUMBER = "map_number"
 """Column that says which feature of the map a row is made of."""
 
 
+ROW_MAX_M = 5000.0
+"""A longer row of trees is none [m]."""
+
+
 @dataclass(frozen=True)
 class MapLayer:
     """A layer made of a map's features.
@@ -31,10 +35,13 @@ class MapLayer:
         whether a tag told it.
     position_sd_m
         Of its edges: that of the map, and what a width that no tag tells may be off.
+    too_long
+        Numbers of rows that no one planted: they are left out.
     """
 
     table: geopandas.GeoDataFrame
     position_sd_m: float
+    too_long: tuple[str, ...] = ()
 
     @property
     def untold_widths(self) -> int:
@@ -65,7 +72,7 @@ def map_layers(features: Iterable[MapFeature], tags: TagTable, crs: CRS) -> dict
 
 def _map_layer(members: list[tuple[MapFeature, Rule]], tags: TagTable, crs: CRS) -> MapLayer:
     moved = geopandas.GeoSeries([feature.geometry for feature, _ in members], crs="EPSG:4326").to_crs(crs)
-    rows, shapes, sds = [], [], [tags.position_sd_m]
+    rows, shapes, too_long, sds = [], [], [], [tags.position_sd_m]
     for (feature, rule), drawn in zip(members, moved, strict=True):
         width_m = length_m(feature.tags.get("width"))
         row = {MAP_NUMBER: feature.number, **rule.columns, **_sizes(rule.layer, feature.tags, tags)}
@@ -74,11 +81,14 @@ def _map_layer(members: list[tuple[MapFeature, Rule]], tags: TagTable, crs: CRS)
             row |= {"width_m": width_m or rule.width_m, "width_told": bool(width_m)}
             shape = shapely.buffer(drawn, row["width_m"] / 2, cap_style="flat")
             sds += [] if width_m else [hypot(tags.position_sd_m, tags.width_sd_share * rule.width_m / 2)]
+        if rule.every_m and not shape.length <= ROW_MAX_M:
+            too_long.append(feature.number)
+            continue
         for part in _along(shape, rule.every_m) if rule.every_m else [shape]:
             rows.append(row)
             shapes.append(part)
     columns = {name: [row.get(name) for row in rows] for name in dict.fromkeys(key for row in rows for key in row)}
-    return MapLayer(geopandas.GeoDataFrame(columns, geometry=shapes, crs=crs), max(sds))
+    return MapLayer(geopandas.GeoDataFrame(columns, geometry=shapes, crs=crs), max(sds), tuple(too_long))
 
 
 def _sizes(layer: str, told: Tags, tags: TagTable) -> dict[str, Any]:

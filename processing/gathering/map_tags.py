@@ -14,6 +14,9 @@ from lawngis.toml_table import toml_table
 
 Tags = Mapping[str, str]
 
+LENGTH_MAX_M = 1000.0
+"""Nothing that tags tell is longer, wider or higher: what is said to be is a slip, or worse [m]."""
+
 _METRES = {"": 1.0, "m": 1.0, "cm": 0.01, "ft": 0.3048, "'": 0.3048, "mm": 0.001, "km": 1000.0}
 _LENGTH = re.compile(r"(\d+(?:[.,]\d+)?)\s*(m|cm|mm|km|ft|')?", re.IGNORECASE)
 _FEET_AND_INCHES = re.compile(r"(\d+)'\s*(\d+(?:\.\d+)?)\"")
@@ -77,18 +80,22 @@ def tag_text() -> str:
 
 
 def length_m(text: str | None) -> float | None:
-    r"""Return a length as tags have it [m]: a number, in metres where no unit follows; None for anything else.
+    r"""Return a length as tags have it [m]: a number, in metres where no unit follows; None for others.
 
     Units as in OpenStreetMap Wiki, "Map features/Units", https://wiki.openstreetmap.org/wiki/Map_features/Units
 
     Examples
     --------
-    >>> length_m("2.5"), length_m("80 cm"), length_m("4'6\""), length_m("wide")
-    (2.5, 0.8, 1.3716, None)
+    >>> length_m("2.5"), length_m("80 cm"), length_m("4'6\""), length_m("wide"), length_m("9999999")
+    (2.5, 0.8, 1.3716, None, None)
     """
     text = (text or "").strip()
     imperial = _FEET_AND_INCHES.fullmatch(text)
-    if imperial:
-        return round((int(imperial[1]) + float(imperial[2]) / 12) * _METRES["ft"], 6)
     plain = _LENGTH.fullmatch(text)
-    return round(float(plain[1].replace(",", ".")) * _METRES[(plain[2] or "").casefold()], 6) if plain else None
+    if imperial:
+        told_m = (float(imperial[1]) + float(imperial[2]) / 12) * _METRES["ft"]
+    elif plain:
+        told_m = float(plain[1].replace(",", ".")) * _METRES[(plain[2] or "").casefold()]
+    else:
+        return None
+    return round(told_m, 6) if told_m <= LENGTH_MAX_M else None

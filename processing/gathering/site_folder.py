@@ -240,6 +240,10 @@ def _map_tables(
         accuracy = gathered.settings.setdefault("accuracy", {})
         accuracy[name] = {"position_sd_m": round(layer.position_sd_m, 2)}
         gathered.settings.setdefault("attribution", {})[name] = tags.attribution
+        if layer.too_long:
+            gathered.notes.append(
+                f"{name}: left out, too long for a row: feature {', '.join(layer.too_long[:NAMED_MAX])}"
+            )
         if layer.untold_widths:
             gathered.notes.append(
                 f"{name}: no tag tells the width of {counted(layer.untold_widths, 'line')}; that of the kind is taken"

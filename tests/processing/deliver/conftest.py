@@ -98,7 +98,8 @@ def write_rows(path: Path, rows: dict[str, list[dict[str, Any]]]) -> Path:
     facts = {"lawngis version": "0.1.0", "finished": "2026-05-01T08:00:00+00:00", "accuracy.dem_sd_m": "0.1",
              "raster dem": "/secret/place/dem.tif, 9 x 9 cells of 0.5 m, UTM", "profile.slope_limit_percent": "35.0",
              "dated raster dem": "2019-04-03T10:00:00", "modified /secret/place/dem.tif": "2024-02-01T00:00:00+00:00",
-             "sha256 /secret/place/dem.tif": "0123456789abcdef"}  # fmt: skip
+             "sha256 /secret/place/dem.tif": "0123456789abcdef",
+             "attribution dem": "Survey of Nowhere, CC BY 4.0"}  # fmt: skip
     rows["run_info"] = [{"parcel_id": None, "key": key, "value": value} for key, value in facts.items()]
     rows["run_info"].append({"parcel_id": "P1", "key": "lawngis version", "value": "of one parcel's record"})
     crs = geopandas.GeoSeries([], crs="EPSG:25832").crs

@@ -58,6 +58,19 @@ def test_sources_name_no_folders_of_the_machine(delivered):
     assert "dem.tif" in pdf_text(delivered.first / "sheet.pdf")
 
 
+WITH_CREDIT = (
+    "page.html", "sheet.pdf", "settings.pdf", "visit.pdf", "quote.pdf", "plan.dxf", "points.gpx", "week.ics",
+    "layers.geojson",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", WITH_CREDIT)
+def test_whom_to_name_stands_in_every_document(delivered, name):
+    path = delivered.first / name
+    text = pdf_text(path) if path.suffix == ".pdf" else path.read_text(encoding="utf-8").replace("\n ", "")
+    assert "SurveyofNowhere,CCBY4.0" in re.sub(r"[\s\\]", "", text)
+
+
 @pytest.mark.parametrize("name", ["sheet.pdf", "settings.pdf", "visit.pdf", "quote.pdf"])
 def test_pdf_says_what_it_must(delivered, name):
     text = pdf_text(delivered.first / name)

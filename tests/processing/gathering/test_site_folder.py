@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import shutil
 import subprocess
+import time
 from math import cos, radians
 from pathlib import Path
 
@@ -159,15 +161,51 @@ def test_a_cloud_becomes_the_terrain_of_a_plan(tmp_path, lawngis):
     assert keepouts[keepouts["reason"] == "tree"].distance(tree.geometry).min() == 0, "the plan keeps off it"
 
 
-def test_gathered_twice_it_is_the_same(extract, parcels, tmp_path):
+def test_gathered_twice_it_is_the_same_byte_for_byte_but_for_dates(extract, parcels, tmp_path):
+    made.write_cloud(tmp_path / "scan.laz", density_m2=1.0)
+    place = ",".join(str(number) for number in (WEST, SOUTH, WEST + 0.001, SOUTH + 0.001))
     for name in ("one", "two"):
-        gather(sources([str(extract), str(parcels)]), tmp_path / name)
-    tables = [
-        {layer: pyogrio.read_dataframe(tmp_path / name / LAYERS_FILE, layer=layer) for layer in ("buildings", "trees")}
+        gather(sources([str(extract), str(parcels)]), tmp_path / name, tuple(map(float, place.split(","))))
+        gather(sources([str(tmp_path / "scan.laz")]), tmp_path / name / "cloud")
+        time.sleep(0.002)  # dates differ in thousandths of a second
+    date = re.compile(rb"20\d\d-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
+    files = [
+        {
+            str(file.relative_to(tmp_path / name)): date.sub(b"", file.read_bytes())
+            for file in sorted((tmp_path / name).rglob("*"))
+            if file.is_file()
+        }
         for name in ("one", "two")
     ]
-    assert all(tables[0][layer].equals(tables[1][layer]) for layer in tables[0])
-    assert (tmp_path / "one/site.toml").read_bytes() == (tmp_path / "two/site.toml").read_bytes()
+    assert {"layers.gpkg", "site.toml", "cloud/sources/from_points/dem.tif"} <= set(files[0])
+    assert files[0].keys() == files[1].keys()
+    assert [name for name in files[0] if files[0][name] != files[1][name]] == []
+
+
+def test_a_photo_that_comes_alone_is_planned_with_honest_confidence(tmp_path, lawngis):
+    grass = np.random.default_rng(1).normal(0, 8, (3, 60, 80)) + np.array([60, 110, 50])[:, None, None]
+    grass[:, :, :30] = np.random.default_rng(2).normal(0, 8, (3, 60, 30)) + np.array([130, 125, 120])[:, None, None]
+    with rasterio.open(
+        tmp_path / "photo.tif", "w", driver="GTiff", width=80, height=60, count=3, dtype="uint8", crs="EPSG:25832",
+        transform=Affine(0.25, 0, 5e5, 0, -0.25, 5.5e6),
+    ) as file:  # fmt: skip
+        file.write(grass.clip(1, 255).astype("uint8"))
+    done = lawngis("gather", tmp_path / "photo.tif", "--out", tmp_path / "site")
+    assert "parcels: nobody brought any, so all the ground is one" in done.err
+    assert lawngis("plan", tmp_path / "site", "--out", tmp_path / "out").code == 0
+    summary, lawn = (pyogrio.read_dataframe(tmp_path / "out/plan.gpkg", layer=name) for name in ("summary", "lawn"))
+    told = summary.iloc[0]
+    assert (told["basis"], told["readiness"], told["verdict_text"][:8]) == ("image", "visit", "At most ")
+    assert np.isnan(told["slope_p95_percent"])
+    assert lawn["source"].tolist() == ["imagery"] and lawn["confidence"].max() < 0.5
+
+
+def test_ground_larger_than_a_property_is_no_parcel(tmp_path, build):
+    build.dem(tmp_path / "dem.tif", width_m=600, depth_m=600, cell=5.0)
+    with pytest.raises(SiteError, match=r"nobody brought parcels, and the ground itself is 36 ha"):
+        gather(sources([str(tmp_path / "dem.tif")]), tmp_path / "site")
+    part = (9.0001, 49.6495, 9.0010, 49.6500)
+    assert gather(sources([str(tmp_path / "dem.tif")]), tmp_path / "site", part).layers == {"parcels": 1}
 
 
 def test_an_area_may_be_given_and_a_file_wins_over_the_map(extract, parcels, tmp_path, build):
