@@ -281,6 +281,7 @@ def _edge_neighbours(site: Site, plan: Plan, parameters: EdgesParameters) -> lis
     neighbours.append(EdgeNeighbour(hedges, "soft", "hedge beyond", 0.9, KEEPOUT_REACH_M))
     neighbours += _keepouts(plan)
     neighbours.append(EdgeNeighbour(site.geometries("beds"), "soft", "bed beyond", 0.9, reach))
+    neighbours.append(EdgeNeighbour(hedges, "soft", "hedge beyond", 0.9, reach))
     neighbours += _paving(site, reach)
     neighbours.append(_boundary(site, reach))
     by_hand = [row["geometry"] for row in plan.rows("hand_mow")]

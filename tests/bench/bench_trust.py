@@ -12,7 +12,8 @@ is about no decision that comes out wrong in any of the maps of its garden; chec
 keep somebody from harm, are excused. Brier scores are those of the stated chances (0 where nothing is asked) and of
 always saying the share of wrong ones; a chance is the most that a check gives it, added up over the limits that are
 asked about. What a perfect model of error would reach is simulated beside it (`trust_scores.perfect_model`): it too
-misses what may flip with less than the least chance, and the fewer maps of each garden, the more seems needless.
+misses what may flip with less than the least chance, and the fewer maps of each garden, the more seems needless. What
+was reached stands in DEVELOPERS.md.
 Intervals of 90 % come from resampling gardens: maps of one garden aren't independent.
 
 A row for each kind: decisions, wrong ones, share of these listed (recall), checks that may be needless, share of those

@@ -328,6 +328,14 @@ def test_a_hedge_whose_line_lies_beyond_the_parcel_is_soft_where_it_reaches_in()
     assert evidence(plan, "soft") == {"hedge beyond"}
 
 
+@pytest.mark.parametrize(("away_m", "soft_m"), [(0.2, 20.0), (0.3, 10.0)])
+def test_a_hedge_lies_beyond_an_edge_as_near_as_anything_that_is_drawn(away_m, soft_m):
+    """Half of the lawn's edge touches the hedge, the other half was seen a little before it, as cells have it."""
+    lawn = shapely.union(box(0, 0, 10, 12), box(10, away_m, 20, 12))
+    plan = planned(site_of(lawn, layers=barrier("hedge", LineString([(-1, -0.4), (21, -0.4)]))))
+    assert metres(plan)["soft"] == pytest.approx(soft_m, abs=0.5)
+
+
 def test_a_wall_beside_a_hedge_stays_raised():
     lines = [SOUTH, LineString([(-1, 12), (21, 12)])]
     plan = with_layers({"barriers": {"geometry": lines, "kind": ["hedge", "wall"], "height_m": [None, None]}})
