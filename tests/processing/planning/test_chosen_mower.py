@@ -22,7 +22,7 @@ from lawngis.processing.deliver.reading import document_source
 from lawngis.processing.files import gpkg
 from lawngis.processing.fleet.planned_parcels import planned_portfolio
 
-COMPARED = ("--set", "schedule.compare=small,large")
+COMPARED = ("--set", "schedule.compare=small,large", "--set", "schedule.departures=0")
 LEVEL, STEEP = "P1", "P2"
 """A level parcel, which either mower does, and one with half of it as steep as 20 %, too much for the small one."""
 
