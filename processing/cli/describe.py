@@ -249,7 +249,7 @@ def openapi_schema(schema: Mapping[str, Any]) -> dict[str, Any]:
     Examples
     --------
     >>> openapi_schema({"anyOf": [{"type": "number", "exclusiveMinimum": 0}, {"type": "null"}], "default": None})
-    {'default': None, 'type': 'number', 'minimum': 0, 'exclusiveMinimum': True, 'nullable': True}
+    {'default': None, 'type': 'number', 'nullable': True, 'minimum': 0, 'exclusiveMinimum': True}
     """
     found = {name: value for name, value in schema.items() if name not in ("title", "description", "anyOf")}
     kinds = schema.get("anyOf", ())
