@@ -317,9 +317,10 @@ def provider(
     Its algorithms run as processes of this environment: write it again after moving or upgrading lawngis.
     """
     from ..services.writing import write_plugin
+    from ..steps.workflow import installed_steps, step_layers
     from .describe import processes
 
-    target = write_plugin(out, processes(DESCRIBED))
+    target = write_plugin(out, processes(DESCRIBED), list(step_layers(installed_steps()).values()))
     typer.echo(f"plug-in: {target}; switch it on in the GIS's list of plug-ins")
 
 

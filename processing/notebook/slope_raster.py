@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from os import PathLike
 from pathlib import Path
@@ -75,7 +75,7 @@ class SlopeRaster:
     file: Path
     unit: Unit
     notes: tuple[str, ...]
-    folder: ScratchFolder | None = None
+    folder: ScratchFolder | None = field(default=None, repr=False)
 
     @cached_property
     def values(self) -> NDArray[np.floating[Any]]:

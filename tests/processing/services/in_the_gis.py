@@ -54,6 +54,7 @@ def results(plugins, site, out):
     layers = project.mapLayers().values()
     said["plan"] = {
         "layers": [node.layer().name() for node in project.layerTreeRoot().children()],
+        "off": [node.name() for node in project.layerTreeRoot().children() if not node.isVisible()],
         "renderers": {layer.name(): type(layer.renderer()).__name__ for layer in layers},
         "shares": list(shares),
     }
