@@ -290,6 +290,11 @@ def check(
     rasters = given({"dem": dem, "dsm": dsm, "imagery": imagery})
     report = site_report(site, named_layers(layer), rasters, ReadOptions(dem_unit=dem_unit, bands=band_names(bands)))
     typer.echo(json.dumps(report.as_dict(), indent=2, ensure_ascii=False) if as_json else report.as_text())
+    if messages.as_json():  # people read it in the report
+        for problem in report.problems:
+            messages.error(problem)
+        for parcel, reason in report.failing.items():
+            messages.failed_parcel(parcel, reason)
     if not report.usable:
         raise typer.Exit(EXIT_UNUSABLE)
 
