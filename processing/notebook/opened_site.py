@@ -15,6 +15,7 @@ from lawngis.errors import PlanError
 
 from ..files.file_kinds import PLAN
 from ..files.plan_reader import PlanFile, plan_file
+from ..model.values import texts_of
 from ..planning.interrupt import InterruptedRunError
 from ..planning.limits import Limits
 from ..planning.plan_writer import run_info
@@ -126,7 +127,7 @@ class OpenedSite:
 
     def plans(
         self,
-        parcel_ids: Iterable[str] | None = None,
+        parcel_ids: str | Iterable[str] | None = None,
         *,
         profile: str | PathLike[str] | None = None,
         parameters: Mapping[str, Mapping[str, Any]] | None = None,
@@ -140,7 +141,7 @@ class OpenedSite:
         Parameters
         ----------
         parcel_ids
-            Names of parcels; default: all.
+            Names of parcels, or of one; default: all.
         profile, parameters
             As for :meth:`plan`.
         workers
@@ -152,6 +153,8 @@ class OpenedSite:
         LawngisError
             As :meth:`plan`, when the first is asked for.
         """
+        if isinstance(parcel_ids, str):
+            parcel_ids = [parcel_ids]
         wanted = None if parcel_ids is None else list(parcel_ids)
         if wanted == []:
             return
@@ -172,7 +175,7 @@ class OpenedSite:
             step: {name: _plain(value) for name, value in some.items()} for step, some in (parameters or {}).items()
         }
         settings = run_settings(self.source, None if profile is None else os.fspath(profile), given)
-        wanted = self.source.named(parcel_ids)
+        wanted = self.source.named(None if parcel_ids is None else texts_of(parcel_ids))
         folder = ScratchFolder()
         run = PlanningRun(self.source, settings, wanted, Limits(), folder.path)
         try:

@@ -120,7 +120,8 @@ def test_the_sheet_is_at_a_true_round_scale_and_says_what_to_mind(plan: Path, an
     assert sheet["pages"] == 12
     assert sheet["scale"] == pytest.approx(250, abs=0.01)
     assert sheet["true_scale"] == pytest.approx(250, rel=1e-6)  # along the ellipsoid: UTM would be off by 4e-4
-    assert sheet["verdict"].startswith("Readiness: ") and "A mower can serve" in sheet["verdict"]
+    assert sheet["verdict"].startswith("Readiness: ready to be laid; nothing is left")
+    assert sheet["verdict"].endswith("than a tenth. A mower can serve 100 % of the lawn in one zone.")
     assert "licensed electrician" in sheet["mind"]
     assert share_of(pixels(plan, "sheet"), WIRE) > 0.002
 
@@ -131,6 +132,6 @@ def test_rows_speak_in_words(answer: dict[str, Any]) -> None:
     assert says["lawngis_zones"]["tip"].startswith("P01-Z1: home, ")
     assert "fed by a dock of its own" in says["lawngis_zones"]["tip"]
     assert says["lawngis_zones"]["display"] == "P01-Z1"
-    assert says["lawngis_summary"]["tip"].startswith("P01 (Plain lawn), ready to be laid. A mower can serve")
+    assert says["lawngis_summary"]["tip"].startswith("P01 (Plain lawn), ready to be laid: nothing is left")
     assert "area [m²]" in answer["aliases"]["lawngis_zones"]
     assert not [alias for some in answer["aliases"].values() for alias in some if " m [" in alias or "m2 [" in alias]

@@ -102,6 +102,8 @@ def test_a_plan_goes_with_the_last_that_holds_it(plan):
     [
         (lambda site, path: lawngis.open_site(str(path / "nowhere")), SiteError, "nowhere"),
         (lambda site, path: site.plan("P99"), ParameterError, "there is no parcel 'P99'"),
+        (lambda site, path: site.plan(3), ParameterError, "there is no parcel '3'"),
+        (lambda site, path: next(site.plans("P99")), ParameterError, "there is no parcel 'P99'"),
         (lambda site, path: site.plan("two", profile="giant"), ParameterError, "giant"),
         (lambda site, path: site.plan("two", parameters={"wire": {"colour": 1}}), ParameterError, "colour"),
         (lambda site, path: next(site.plans(["P99"])), ParameterError, "there is no parcel 'P99'"),
