@@ -76,7 +76,8 @@ def slope(
         typer.Option("--dem-sd", metavar="M|CLASS", help="Accuracy of one elevation: metres, QL0 to QL3, or 10-cm."),
     ] = None,
     correlation_m: Annotated[
-        float | None, typer.Option("--correlation-m", metavar="L", help="Length over which elevation errors are alike.")
+        float | None,
+        typer.Option("--correlation-m", metavar="L", help="Length over which errors of elevations are alike [m]."),
     ] = None,
     error_form: Annotated[
         ErrorForms, typer.Option("--error-form", help="How they are alike: exponential (rough) or gaussian (smooth).")

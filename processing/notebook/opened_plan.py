@@ -155,7 +155,7 @@ class OpenedPlan:
         self,
         out: str | PathLike[str],
         *,
-        only: Iterable[str] | None = None,
+        only: str | Iterable[str] | None = None,
         prices: str | PathLike[str] | None = None,
         labour: str | PathLike[str] | None = None,
         quote_details: str | PathLike[str] | None = None,
@@ -170,7 +170,7 @@ class OpenedPlan:
         out
             Folder for them.
         only
-            Kinds of documents, such as ``["html", "pdf"]``; default: all.
+            Kinds of documents, such as ``["html", "pdf"]`` or ``"html"``; default: all.
         prices, labour, quote_details
             Books, and what stands on quotes beside prices (TOML).
         locale, units
@@ -187,7 +187,7 @@ class OpenedPlan:
         from ..deliver.documents import Wishes, deliver_documents, kinds_named, language_formats
 
         wishes = Wishes(
-            kinds=kinds_named(None if only is None else ",".join(only)),
+            kinds=kinds_named(only if only is None or isinstance(only, str) else ",".join(only)),
             formats=language_formats(locale, units),
             prices=_path(prices),
             labour=_path(labour),

@@ -24,7 +24,7 @@ from qgis.core import (
 from qgis.PyQt.QtGui import QIcon
 
 from .command_line import FOLDER, command_words, words_of
-from .parameters import FILE_OF_PROFILE, input_parameters, output_parameter
+from .parameters import FILE_OF_PROFILE, IN_FOLDER, input_parameters, output_parameter
 from .running import run
 
 HERE = Path(__file__).parent
@@ -159,6 +159,12 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
 
     def checkParameterValues(self, parameters: Any, context: Any) -> Any:  # noqa: N802
         """Return whether what was given will do; rasters are opened for that."""
+        for name, said in self._described["inputs"].items():
+            if self.parameterDefinition(name + IN_FOLDER) is None:
+                continue
+            given = sum(bool(parameters.get(one)) for one in (name, name + IN_FOLDER))
+            if given > 1 or given < said["minOccurs"]:
+                return False, f"{said['title']}: name a folder or a GeoPackage, and not both."
         with _nothing_beside_rasters():
             return super().checkParameterValues(parameters, context)
 
@@ -214,6 +220,9 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
             if name == LOAD or (parameters.get(name) is None and not definition.isDestination()):
                 continue
             values[name] = self._value(definition, parameters, context)
+        for name in [name for name in values if name.endswith(IN_FOLDER)]:
+            alone = name.removesuffix(IN_FOLDER)
+            values[alone] = values.pop(name) or values.get(alone)
         values["profile"] = values.pop(FILE_OF_PROFILE, None) or values.get("profile")
         return values
 

@@ -125,6 +125,11 @@ def test_what_is_there_is_not_written_over(plan, tmp_path):
         plan.write(tmp_path / "a.gpkg" / "in it")
 
 
+def test_a_single_kind_of_document_is_told_by_its_name(plan, tmp_path):
+    out = plan.deliver(tmp_path / "papers", only="ics")
+    assert {file.suffix for file in out.rglob("*") if file.is_file()} == {".ics"}
+
+
 def test_a_parcel_that_fails_raises_alone_and_says_so_among_others(build, tmp_path):
     line = build.block(0, 0, 20, 0)
     site = lawngis.open_site(build.site(tmp_path / "site", parcels=[line, build.parcel()]))

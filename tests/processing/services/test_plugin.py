@@ -92,6 +92,8 @@ def test_algorithms_run_in_the_real_gis(gis, lawngis, site, tmp_path):
     widgets = said["widgets"]
     assert (widgets["source"], widgets["profile"], widgets["price_book"]) == ("file", "enum", "file")
     assert (widgets["dem"], widgets["weekdays"], widgets["own_mowers"]) == ("raster", "matrix", "boolean")
+    assert widgets["source_folder"] == "file"
+    assert said["neither"] == said["both"] == [False, "Site: name a folder or a GeoPackage, and not both."]
     assert (widgets["mowers_max"], widgets["out"]) == ("number", "fileDestination")
     declared = step_named("zones").parameters.model_fields["doubt_min"].default
     assert said["bounds"] == [0, 0.5, declared]
