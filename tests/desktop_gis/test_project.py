@@ -120,7 +120,7 @@ def test_the_sheet_is_at_a_true_round_scale_and_says_what_to_mind(plan: Path, an
     assert sheet["pages"] == 12
     assert sheet["scale"] == pytest.approx(250, abs=0.01)
     assert sheet["true_scale"] == pytest.approx(250, rel=1e-6)  # along the ellipsoid: UTM would be off by 4e-4
-    assert sheet["verdict"].startswith("Readiness: ready to be laid; nothing is left")
+    assert sheet["verdict"].startswith("Readiness: ready to be laid: nothing is left")
     assert sheet["verdict"].endswith("than a tenth. A mower can serve 100 % of the lawn in one zone.")
     assert "licensed electrician" in sheet["mind"]
     assert share_of(pixels(plan, "sheet"), WIRE) > 0.002
