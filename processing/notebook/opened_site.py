@@ -37,7 +37,7 @@ def open_site(
     *,
     layers: Mapping[str, str] | None = None,
     rasters: Mapping[str, str | PathLike[str]] | None = None,
-    bands: Sequence[str] = (),
+    bands: str | Sequence[str] = (),
     dem_unit: str | None = None,
 ) -> OpenedSite:
     """Return a site, looked through and ready to be planned.
@@ -52,7 +52,7 @@ def open_site(
     rasters
         Files of ``dem``, ``dsm`` and ``imagery``, where they go by other names.
     bands
-        The image's bands in order.
+        The image's bands in order: ``["red", "green", "blue", "nir"]`` or ``"red,green,blue,nir"``.
     dem_unit
         Vertical unit of the rasters: ``"m"``, ``"ft"`` or ``"us-ft"``.
 
@@ -71,7 +71,9 @@ def open_site(
         path = Path(str(files("lawngis.sample_parcels")))
     named = {name: os.fspath(file) for name, file in (rasters or {}).items()}
     found = site_files(path, layer_names=dict(layers or {}), raster_files=named)
-    return OpenedSite(SiteSource(found, ReadOptions(dem_unit=dem_unit, bands=tuple(bands))))
+    words = bands.split(",") if isinstance(bands, str) else bands
+    names = tuple(name.strip().casefold() for name in words)
+    return OpenedSite(SiteSource(found, ReadOptions(dem_unit=dem_unit, bands=names)))
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -79,6 +79,7 @@ def test_a_moved_project_opens_without_a_word_of_warning(answer: dict[str, Any])
     assert answer["read"] and answer["error"] == "" and answer["log"] == [] and answer["invalid"] == []
     assert answer["crs"] == "EPSG:32632"
     assert len(answer["views"]) == 12
+    assert not list(plan.parents[1].rglob("*.aux.xml"))  # nothing is written beside what is only looked at
 
 
 def test_layers_are_in_groups_and_drawn_in_the_order_of_their_styles(answer: dict[str, Any]) -> None:

@@ -109,6 +109,12 @@ def test_a_plan_goes_with_the_last_that_holds_it(plan):
         (lambda site, path: next(site.plans(["P99"])), ParameterError, "there is no parcel 'P99'"),
         (lambda site, path: lawngis.slope(path / "nowhere.tif"), LawngisError, "nowhere"),
         (lambda site, path: lawngis.slope("dem.tif", dem_unit="ell"), ParameterError, "ell"),
+        (
+            lambda site, path: lawngis.slope("dem.tif", unit="ratio"),
+            ParameterError,
+            "unit = 'ratio' is none of percent",
+        ),
+        (lambda site, path: lawngis.slope("dem.tif", method="Horn"), ParameterError, "method = 'Horn' is none of horn"),
     ],
 )
 def test_errors_are_ours(opened, tmp_path, call, error, words):
@@ -159,3 +165,8 @@ def test_the_sample_opens_by_its_name_unless_something_has_it(build, tmp_path, m
     build.site(tmp_path / "sample")
     monkeypatch.chdir(tmp_path)
     assert lawngis.open_site("sample").parcel_ids == ["P1"]
+
+
+def test_bands_in_one_text_are_those_of_the_command_line(opened):
+    named = lawngis.open_site(opened.source.files.path, bands="red, green,Blue,nir")
+    assert named.source.options.bands == ("red", "green", "blue", "nir")
