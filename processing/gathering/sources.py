@@ -60,23 +60,22 @@ def _place(file: Path, whole: Path) -> Path:
     return file.absolute().relative_to(folder) if inside else Path(file.name)
 
 
-def sources(words: Sequence[str], *, allow_remote: bool = False) -> Sources:
+def sources(words: Sequence[str]) -> Sources:
     """Return what somebody brings.
 
     Parameters
     ----------
     words
         A path or an address each; before a raster's may stand what it is: ``dem=``, ``dsm=`` or ``imagery=``. Several
-        of one raster are its tiles. Before an address may stand the layer that it is: ``parcels=``.
-    allow_remote
-        Whether addresses are taken; nothing is asked of them here.
+        of one raster are its tiles. Before an address may stand the layer that it is: ``parcels=``. Nothing is asked
+        of it here.
 
     Raises
     ------
     SiteError
         When a file isn't there, or is of no kind that is read.
     ParameterError
-        When nobody says what a raster is, two files have one name, or an address isn't allowed.
+        When nobody says what a raster is, or two files have one name.
     """
     found: dict[str, list[Path]] = {"maps": [], "clouds": [], "vectors": []}
     grids: dict[str, list[Path]] = {}
@@ -92,12 +91,6 @@ def sources(words: Sequence[str], *, allow_remote: bool = False) -> Sources:
             found[kind].append(path)
             continue
         grids.setdefault(name or raster_name(path), []).append(path)
-    if remote and not allow_remote:
-        raise ParameterError(
-            "is an address, and nothing is read from elsewhere unless that is allowed",
-            where=remote[0][1].partition("?")[0],
-            advice="Add --allow-remote.",
-        )
     by_kind = {kind: tuple(paths) for kind, paths in found.items()}
     by_name = {name: tuple(places) for name, places in grids.items()}
     result = Sources(**by_kind, rasters=by_name, remote=tuple(remote))
