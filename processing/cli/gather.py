@@ -22,7 +22,7 @@ def gather(
         list[str] | None,
         typer.Argument(
             metavar="SOURCE...",
-            help="Map extracts, vector files, point clouds, rasters (dem=FILE, dsm=FILE or FOLDER), addresses.",
+            help="Map extracts, city models, layers, point clouds, rasters (dem=FILE, dsm=FILE or FOLDER), addresses.",
         ),
     ] = None,
     out: Annotated[Path | None, typer.Option("--out", metavar="SITE", help="Folder of the site to make.")] = None,

@@ -31,6 +31,7 @@ from ..reading.features import repaired_geometry
 from ..reading.read_options import BANDS
 from ..reading.site_part import METRES_PER_DEGREE
 from ..reading.site_settings import FILE_NAME, SettingsFile, settings_file
+from .city_layer import city_layer
 from .cloud_surface import TREE_SD_M
 from .map_extract import MAP_NUMBER, map_layers
 from .map_tags import tag_table
@@ -97,6 +98,8 @@ def gather(
     sources = replace(sources, remote=(*sources.remote, *_named_addresses(given, allow_remote)))
     gathered = Gathered()
     own = _own_layers(sources.vectors, given, gathered)
+    if sources.cities:
+        _add_cities(sources.cities, own, gathered)
     area = area or _around_parcels(own)
     with folder_draft(site, but=FILE_NAME) as draft, TemporaryDirectory(prefix=".fetched-", dir=draft) as scratch:
         if sources.remote:
@@ -155,13 +158,7 @@ def _settings_there(site: Path) -> SettingsFile:
 
 
 def _named_addresses(given: SettingsFile, allow_remote: bool) -> list[tuple[str, str]]:
-    """Return the addresses that the settings name, each with its layer or raster: a file of anybody's leads anywhere.
-
-    Raises
-    ------
-    SiteError
-        When that isn't allowed.
-    """
+    """Return the addresses that the settings name, each with what it is; refuse them where that isn't allowed."""
     tables = {"layers": given.settings.layers, "rasters": given.settings.rasters}
     found = [(key, name, place) for key, table in tables.items() for name, place in table.items() if is_address(place)]
     if found and not allow_remote:
@@ -222,6 +219,17 @@ def _own_layers(vectors: Sequence[Path], given: SettingsFile, gathered: Gathered
             else:
                 found[name] = gpkg.read_layer(info.path, info.name)
     return found
+
+
+def _add_cities(cities: Sequence[Path], own: dict[str, geopandas.GeoDataFrame], gathered: Gathered) -> None:
+    """Add the buildings of city models, unless a file has them, and write down what to know of them."""
+    if "buildings" in own:
+        gathered.notes.append("buildings: taken from the file of its own, not from the city model")
+        return
+    city = city_layer(cities)
+    own["buildings"] = city.table
+    gathered.settings.setdefault("attribution", {})["buildings"] = city.attribution
+    gathered.notes.extend(city.notes)
 
 
 def _usable(name: str, table: geopandas.GeoDataFrame, gathered: Gathered) -> geopandas.GeoDataFrame:

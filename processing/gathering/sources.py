@@ -9,6 +9,7 @@ from pathlib import Path
 from lawngis.errors import ParameterError, SiteError
 
 from ..files import formats, rasters, tiles
+from ..files.city_models import CITY_MODELS, is_city_model
 from ..files.point_clouds import CLOUDS
 from ..files.remote import is_address
 from ..model.site_layers import RASTERS, SITE_LAYERS
@@ -22,6 +23,7 @@ class Sources:
 
     maps: tuple[Path, ...] = ()
     clouds: tuple[Path, ...] = ()
+    cities: tuple[Path, ...] = ()
     vectors: tuple[Path, ...] = ()
     rasters: Mapping[str, tuple[Path, ...]] = field(default_factory=dict)
     remote: tuple[tuple[str, str], ...] = ()
@@ -32,7 +34,7 @@ class Sources:
         """Every file, with its place below the folder of sources; what belongs to it lies beside it."""
         plain = [
             (file, Path(file.name))
-            for path in (*self.maps, *self.clouds, *self.vectors)
+            for path in (*self.maps, *self.clouds, *self.cities, *self.vectors)
             for file in (path, *formats.side_files(path))
         ]
         parts = [
@@ -77,7 +79,7 @@ def sources(words: Sequence[str]) -> Sources:
     ParameterError
         When nobody says what a raster is, or two files have one name.
     """
-    found: dict[str, list[Path]] = {"maps": [], "clouds": [], "vectors": []}
+    found: dict[str, list[Path]] = {"maps": [], "clouds": [], "cities": [], "vectors": []}
     grids: dict[str, list[Path]] = {}
     remote: list[tuple[str, str]] = []
     for word in words:
@@ -117,9 +119,12 @@ def _named(word: str) -> tuple[str, Path]:
 
 
 def _kind(path: Path) -> str:
+    if is_city_model(path):
+        return "cities"
     ending = path.suffix.casefold()
     kinds = {
-        "maps": formats.MAP_EXTRACTS, "clouds": CLOUDS, "vectors": formats.VECTORS, "rasters": formats.RASTERS
+        "maps": formats.MAP_EXTRACTS, "clouds": CLOUDS, "vectors": formats.VECTORS, "rasters": formats.RASTERS,
+        "cities": CITY_MODELS,
     }  # fmt: skip
     for kind, known in kinds.items():
         if ending in known:
