@@ -280,6 +280,7 @@ def check(
     dsm: DsmOption = None,
     imagery: ImageryOption = None,
     bands: BandsOption = None,
+    examples: ExamplesOption = None,
     dem_unit: DemUnitOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
@@ -288,7 +289,8 @@ def check(
     from ..reading.site_report import site_report
 
     rasters = given({"dem": dem, "dsm": dsm, "imagery": imagery})
-    report = site_report(site, named_layers(layer), rasters, ReadOptions(dem_unit=dem_unit, bands=band_names(bands)))
+    options = ReadOptions(dem_unit=dem_unit, bands=band_names(bands))
+    report = site_report(site, named_layers(layer), rasters, options, examples=examples)
     typer.echo(json.dumps(report.as_dict(), indent=2, ensure_ascii=False) if as_json else report.as_text())
     if not report.usable:
         raise typer.Exit(EXIT_UNUSABLE)
