@@ -311,7 +311,7 @@ def _fill_sheet(layout: ET.Element, layers: Sequence[_MapLayer], facts: ProjectF
         xmin=repr(x - reach_x), ymin=repr(y - reach_y), xmax=repr(x + reach_x), ymax=repr(y + reach_y)
     )
     _set_reference_system(ET.SubElement(items["map"], "crs"), frame.crs)
-    verdict = row_expression(parcels.spec, "Readiness: {readiness}.[ {verdict_text}][ {readiness_why}]")
+    verdict = row_expression(parcels.spec, "Readiness: {readiness}[: {readiness_why}].[ {verdict_text}]")
     items["verdict"].set("labelText", f"[% {verdict} %]")
     # in a sheet's text what stands between these brackets is run
     data = "; ".join(one_line(words) for words in facts.attributions).replace("[%", "[ %")
