@@ -12,7 +12,7 @@ Examples
 >>> plan.zones[["zone_id", "role"]].to_dict("list")
 {'zone_id': ['P03-Z1', 'P03-Z2'], 'role': ['home', 'detached']}
 >>> plan.zones.attrs["columns"]["role"]
-'home of the mower, linked with it, or detached'
+'home zone of its loop, linked with it, or detached'
 >>> plan.readiness
 'settle'
 """

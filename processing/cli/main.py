@@ -306,7 +306,7 @@ def describe(
     from .describe import process_named, processes
 
     if all_ == (process is not None):
-        raise ParameterError("describe takes either a name or --all", advice="`lawngis steps` lists the steps.")
+        raise ParameterError("describe takes either a name or --all", advice="`lawngis describe --help` tells more.")
     described = process_named(process, DESCRIBED) if process else {"processes": processes(DESCRIBED)}
     typer.echo(json.dumps(described, indent=2, ensure_ascii=False))
 

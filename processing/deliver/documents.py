@@ -36,7 +36,7 @@ KINDS = ("html", "pdf", "dxf", "gpx", "csv", "ics", "geojson", "sld")
 """Kinds of documents, as ``--only`` names them; all are made when it names none."""
 
 LAYER_KINDS: Mapping[str, tuple[str, Callable[[pd.DataFrame, Layer], bytes]]] = MappingProxyType(
-    {"geoparquet": (".parquet", gpkg.geoparquet), "flatgeobuf": (".fgb", gpkg.flatgeobuf)}
+    {"geoparquet": (".parquet", gpkg.geoparquet_bytes), "flatgeobuf": (".fgb", gpkg.flatgeobuf_bytes)}
 )
 """Kinds of files with a layer each, by ending: made when they are asked for, in the plan's own CRS."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from importlib.util import find_spec
+import importlib.util
 
 from lawngis.errors import ParameterError
 
@@ -26,7 +26,7 @@ def refuse_without(extra: str, what: str) -> None:
     ParameterError
         Naming the packages.
     """
-    missing = [name for name in EXTRAS[extra] if find_spec(name) is None]
+    missing = [name for name in EXTRAS[extra] if importlib.util.find_spec(name) is None]
     if missing:
         raise ParameterError(
             f"{what} need packages that are missing: {', '.join(missing)}",

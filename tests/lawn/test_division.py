@@ -148,7 +148,8 @@ def test_parts_are_disjoint_cover_the_lawn_and_hang_together(lawn: Polygon, coun
     assert sum(part.area for part in parts) == pytest.approx(lawn.area, abs=0.15)
     assert shapely.union_all(parts).symmetric_difference(lawn).area < 0.15
     for index, part in enumerate(parts):
-        assert part.is_valid and part.buffer(-0.79).geom_type == "Polygon"
+        core = shapely.get_parts(part.buffer(-0.79))
+        assert part.is_valid and (shapely.area(core) > 0.01).sum() == 1  # a tip may leave a speck
         assert shapely.intersection(part, shapely.union_all(parts[:index])).area < 1e-9
 
 

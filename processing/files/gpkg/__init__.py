@@ -7,7 +7,7 @@ folder beside its target and moved over it in one step, so a target is either wh
 """
 
 from .copies import readable
-from .exchange import flatgeobuf, geoparquet
+from .exchange import flatgeobuf_bytes, geoparquet_bytes
 from .foreign import refuse_uncarriable, style_digests
 from .map_extracts import MapFeature, map_features
 from .opening import computed_tables, undisturbed
@@ -30,9 +30,9 @@ __all__ = [
     "RowSpans",
     "computed_tables",
     "declared_columns",
-    "flatgeobuf",
+    "flatgeobuf_bytes",
     "geometry_problems",
-    "geoparquet",
+    "geoparquet_bytes",
     "layer_batches",
     "layer_names",
     "layer_overview",

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ...model.contract import Layer
 
 
-def geoparquet(table: pd.DataFrame, spec: Layer) -> bytes:
+def geoparquet_bytes(table: pd.DataFrame, spec: Layer) -> bytes:
     """Return a layer as GeoParquet with a box around each feature; one without geometry as plain Parquet.
 
     Parameters
@@ -56,7 +56,7 @@ def geoparquet(table: pd.DataFrame, spec: Layer) -> bytes:
     return bytes(described.getvalue())
 
 
-def flatgeobuf(table: pd.DataFrame, spec: Layer) -> bytes:
+def flatgeobuf_bytes(table: pd.DataFrame, spec: Layer) -> bytes:
     """Return a layer as FlatGeobuf, with a spatial index where every row has a place.
 
     Parameters

@@ -82,7 +82,8 @@ class CommandProcessor(BaseProcessor):
         if not self.as_document:
             return media, content
         value = base64.b64encode(content).decode()
-        return "application/json", {"id": "out", "mediaType": media, "encoding": "base64", "value": value}
+        document = {"id": "out", "mediaType": media, "encoding": "base64", "value": value}
+        return "application/json", document
 
     def _made(self, data: Any, folder: Path) -> tuple[str, bytes]:
         values = received(self._described, data, folder, allow_remote=self._allow_remote)

@@ -93,13 +93,9 @@ def test_a_cluster_without_its_package_or_scheduler_is_said(monkeypatch):
         Cluster("tcp://127.0.0.1:1")
 
 
-def much(count: int) -> bytes:
-    return bytes(count)
-
-
 def slowly_sent(pool: Processes) -> object:
     """Keep a worker sending results that are far larger than a pipe holds; return the thread that reads them."""
-    futures = [pool.submit(much, 60_000_000) for _ in range(40)]
+    futures = [pool.submit(bytes, 60_000_000) for _ in range(40)]
     futures[0].result(timeout=60)
     return pool.executor._executor_manager_thread
 
