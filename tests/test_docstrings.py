@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import ast
+import doctest
 import re
 from collections.abc import Iterator
+from importlib import import_module
 from inspect import cleandoc
 from pathlib import Path
 
@@ -13,6 +15,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 MODULES = sorted(path for room in ("lawngis", "processing") for path in (ROOT / room).rglob("*.py"))
 LIBRARY = [path for path in MODULES if path.is_relative_to(ROOT / "lawngis")]
+WITH_EXAMPLES = [path for path in MODULES if path not in LIBRARY and ">>>" in path.read_text(encoding="utf-8")]
 
 SECTIONS = "Parameters|Attributes|Returns|Yields|Receives|Raises|Warns|See Also|Notes|References|Examples|Methods"
 HEADING = re.compile(rf"\s*({SECTIONS})\s*")
@@ -51,6 +54,13 @@ def test_headings_of_sections_are_sound(path: Path) -> None:
     tree = ast.parse(path.read_text(encoding="utf-8"))
     wrong = {name: broken_headings(ast.get_docstring(node, clean=False) or "") for name, node in definitions(tree)}
     assert {name: what for name, what in wrong.items() if what} == {}
+
+
+@pytest.mark.parametrize("path", WITH_EXAMPLES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_examples_of_processing_hold(path: Path) -> None:
+    """Those of the library are collected as tests; by its folder, processing would be imported once more."""
+    module = import_module(".".join(("lawngis", *path.relative_to(ROOT).with_suffix("").parts)))
+    assert doctest.testmod(module, optionflags=doctest.NORMALIZE_WHITESPACE).failed == 0
 
 
 @pytest.mark.parametrize("path", LIBRARY, ids=lambda path: str(path.relative_to(ROOT)))

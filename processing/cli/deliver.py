@@ -39,7 +39,7 @@ def deliver(
         str | None, typer.Option("--crs", metavar="CRS", help="Of the stakeout points; default: the plan's.")
     ] = None,
     locale: Annotated[str, typer.Option("--locale", help="How numbers and dates are written.")] = "en_GB",
-    units: Annotated[str, typer.Option("--units", help="metric or feet.")] = "metric",
+    units: Annotated[str, typer.Option("--units", help="Of lengths, areas and scales: metric or feet.")] = "metric",
     font: Annotated[
         list[Path] | None,
         typer.Option("--font", metavar="FILE", help="Font with letters that ours lacks, such as Chinese ones."),

@@ -57,6 +57,9 @@ _TITLE_MAX = 24
 _UNITS = re.compile("_(mm_week|m2|mm|m|c|h|deg|percent)$")
 """Units at the end of names of parameters; they stand in brackets at the end of the description too."""
 
+_LETTERS = re.compile(r"\b(crs|dem|dsm|mb|sd)\b")
+"""What is written in capitals."""
+
 _OUTPUTS: Mapping[str, Mapping[str, tuple[str, str]]] = {
     "run": {"out": ("GeoPackage with what the step writes", GEOPACKAGE)},
     "plan": {"out": ("Plan, plan.gpkg in a folder", FOLDER)},
@@ -234,10 +237,11 @@ def _title(name: str, text: str) -> str:
     """Return what an input is called: its help where that is short, else its name, with its unit behind it."""
     plain = text.rstrip(".")
     if 0 < len(plain) <= _TITLE_MAX:
-        return plain
+        return plain[:1].upper() + plain[1:]
     words = _UNITS.sub("", name) if plain.endswith("]") else name
     unit = f" {plain[plain.rindex('[') :]}" if plain.endswith("]") else ""
-    return f"{words[:1].upper()}{words[1:].rstrip('_').replace('_', ' ')}{unit}"
+    words = _LETTERS.sub(lambda letters: letters[0].upper(), words.rstrip("_").replace("_", " "))
+    return f"{words[:1].upper()}{words[1:]}{unit}"
 
 
 def openapi_schema(schema: Mapping[str, Any]) -> dict[str, Any]:
@@ -249,7 +253,7 @@ def openapi_schema(schema: Mapping[str, Any]) -> dict[str, Any]:
     Examples
     --------
     >>> openapi_schema({"anyOf": [{"type": "number", "exclusiveMinimum": 0}, {"type": "null"}], "default": None})
-    {'default': None, 'type': 'number', 'minimum': 0, 'exclusiveMinimum': True, 'nullable': True}
+    {'default': None, 'type': 'number', 'nullable': True, 'minimum': 0, 'exclusiveMinimum': True}
     """
     found = {name: value for name, value in schema.items() if name not in ("title", "description", "anyOf")}
     kinds = schema.get("anyOf", ())

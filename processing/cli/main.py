@@ -292,6 +292,11 @@ def check(
     options = ReadOptions(dem_unit=dem_unit, bands=band_names(bands))
     report = site_report(site, named_layers(layer), rasters, options, examples=examples)
     typer.echo(json.dumps(report.as_dict(), indent=2, ensure_ascii=False) if as_json else report.as_text())
+    if messages.as_json():  # people read it in the report
+        for problem in report.problems:
+            messages.error(problem)
+        for parcel, reason in report.failing.items():
+            messages.failed_parcel(parcel, reason)
     if not report.usable:
         raise typer.Exit(EXIT_UNUSABLE)
 
@@ -319,9 +324,10 @@ def provider(
     Its algorithms run as processes of this environment: write it again after moving or upgrading lawngis.
     """
     from ..services.writing import write_plugin
+    from ..steps.workflow import installed_steps, step_layers
     from .describe import processes
 
-    target = write_plugin(out, processes(DESCRIBED))
+    target = write_plugin(out, processes(DESCRIBED), list(step_layers(installed_steps()).values()))
     typer.echo(f"plug-in: {target}; switch it on in the GIS's list of plug-ins")
 
 

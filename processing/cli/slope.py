@@ -61,7 +61,9 @@ def slope(
     ],
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Slope, Cloud Optimized GeoTIFF.")],
     unit: Annotated[SlopeUnit, typer.Option("--unit", help="Of slope and its standard deviation.")] = SlopeUnit.percent,
-    method: Annotated[SlopeMethod, typer.Option("--method", help="horn: rough ground.")] = SlopeMethod.horn,
+    method: Annotated[
+        SlopeMethod, typer.Option("--method", help="horn for rough ground, zevenbergen-thorne for smooth.")
+    ] = SlopeMethod.horn,
     sd: Annotated[
         Path | None, typer.Option("--sd", metavar="FILE", help="Standard deviation of the slope as well.")
     ] = None,
@@ -74,7 +76,8 @@ def slope(
         typer.Option("--dem-sd", metavar="M|CLASS", help="Accuracy of one elevation: metres, QL0 to QL3, or 10-cm."),
     ] = None,
     correlation_m: Annotated[
-        float | None, typer.Option("--correlation-m", metavar="L", help="Length over which elevation errors are alike.")
+        float | None,
+        typer.Option("--correlation-m", metavar="L", help="Length over which errors of elevations are alike [m]."),
     ] = None,
     error_form: Annotated[
         ErrorForms, typer.Option("--error-form", help="How they are alike: exponential (rough) or gaussian (smooth).")
@@ -83,8 +86,12 @@ def slope(
         CellSizes,
         typer.Option("--cell-size", help="ground: true size on the Earth. crs: nominal, as gdaldem takes it."),
     ] = CellSizes.ground,
-    compress: Annotated[Compressions, typer.Option("--compress", help="Of the files.")] = Compressions.deflate,
-    workers: Annotated[int | None, typer.Option("--workers", min=1, max=256, help="Threads; default: cores.")] = None,
+    compress: Annotated[
+        Compressions, typer.Option("--compress", help="Compression of the files.")
+    ] = Compressions.deflate,
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, max=256, help="Threads that share the work; default: the cores.")
+    ] = None,
 ) -> None:
     """Write the slope of DEM, on its own grid, block by block.
 

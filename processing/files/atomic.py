@@ -213,7 +213,7 @@ def file_stem(name: str) -> str:
     >>> file_stem("P07")
     'P07'
     >>> file_stem("../a b")
-    '_a_b-4ba8b6b9'
+    '_a_b-75e96e29'
     """
     stem = re.sub(r"[^\w.-]+", "_", name).strip(". ")[:60].lstrip("-")
     stem = re.sub(r"^\.+|\.\.+", "", stem)

@@ -104,6 +104,7 @@ class _MapLayer:
         return f"{self.spec.title}, {self.suffix}s" if self.suffix else self.spec.title
 
     def source(self, file_name: str) -> str:
+        """Return where it is read from, by the file's name: a project has no word for the file that holds it."""
         one_type = f"|geometrytype={self.geometry}" if self.suffix else ""
         return f"./{file_name}|layername={self.spec.name}{one_type}"
 

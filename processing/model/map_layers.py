@@ -57,7 +57,7 @@ class MapLayer:
 MAP_LAYERS: Mapping[str, MapLayer] = MappingProxyType(
     {
         "summary": MapLayer(
-            "Verdict", "{parcel_id}[ ({label})], {readiness}. [{verdict_text} ][{readiness_why}]", 9, None
+            "Verdict", "{parcel_id}[ ({label})], {readiness}[: {readiness_why}].[ {verdict_text}]", 9, None
         ),
         "findings": MapLayer("Verdict", "[{parcel_id}, ]{severity}: {text}.[ {advice}]", 0, SCALE_DETAIL),
         "materials": MapLayer("Verdict", "{quantity} {unit} of {item}[, {basis}]"),

@@ -100,7 +100,7 @@ class OpenedPlan:
         """The verdict in words."""
         return str(self._summary["verdict_text"] or "")
 
-    def plot(self, ax: Axes | None = None, *, layers: Sequence[str] | None = None, legend: bool = True) -> Axes:
+    def plot(self, ax: Axes | None = None, *, layers: str | Sequence[str] | None = None, legend: bool = True) -> Axes:
         """Draw the plan in its own styles, in the CRS of the parcels, and return the axes.
 
         Parameters
@@ -108,7 +108,7 @@ class OpenedPlan:
         ax
             Where to; default: new axes.
         layers
-            Names of layers; default: those of a plan sheet.
+            Names of layers, or of one; default: those of a plan sheet.
         legend
             Whether what is drawn is named beside it.
 
@@ -122,7 +122,7 @@ class OpenedPlan:
         refuse_without("notebook", "pictures in a notebook")
         from .plan_picture import drawn_plan
 
-        return drawn_plan(self._parcel, ax, layers=layers, legend=legend)
+        return drawn_plan(self._parcel, ax, layers=[layers] if isinstance(layers, str) else layers, legend=legend)
 
     def write(self, path: str | PathLike[str], *, overwrite: bool = False) -> Path:
         """Write the plan as a GeoPackage, as ``lawngis plan`` does, and return the file.
@@ -155,7 +155,7 @@ class OpenedPlan:
         self,
         out: str | PathLike[str],
         *,
-        only: Iterable[str] | None = None,
+        only: str | Iterable[str] | None = None,
         prices: str | PathLike[str] | None = None,
         labour: str | PathLike[str] | None = None,
         quote_details: str | PathLike[str] | None = None,
@@ -170,7 +170,7 @@ class OpenedPlan:
         out
             Folder for them.
         only
-            Kinds of documents, such as ``["html", "pdf"]``; default: all.
+            Kinds of documents, such as ``["html", "pdf"]`` or ``"html"``; default: all.
         prices, labour, quote_details
             Books, and what stands on quotes beside prices (TOML).
         locale, units
@@ -187,7 +187,7 @@ class OpenedPlan:
         from ..deliver.documents import Wishes, deliver_documents, kinds_named, language_formats
 
         wishes = Wishes(
-            kinds=kinds_named(None if only is None else ",".join(only)),
+            kinds=kinds_named(only if only is None or isinstance(only, str) else ",".join(only)),
             formats=language_formats(locale, units),
             prices=_path(prices),
             labour=_path(labour),

@@ -15,6 +15,7 @@ from lawngis.errors import PlanError
 
 from ..files.file_kinds import PLAN
 from ..files.plan_reader import PlanFile, plan_file
+from ..model.values import texts_of
 from ..planning.interrupt import InterruptedRunError
 from ..planning.limits import Limits
 from ..planning.plan_writer import run_info
@@ -36,7 +37,7 @@ def open_site(
     *,
     layers: Mapping[str, str] | None = None,
     rasters: Mapping[str, str | PathLike[str]] | None = None,
-    bands: Sequence[str] = (),
+    bands: str | Sequence[str] = (),
     dem_unit: str | None = None,
 ) -> OpenedSite:
     """Return a site, looked through and ready to be planned.
@@ -51,7 +52,7 @@ def open_site(
     rasters
         Files of ``dem``, ``dsm`` and ``imagery``, where they go by other names.
     bands
-        The image's bands in order.
+        The image's bands in order: ``["red", "green", "blue", "nir"]`` or ``"red,green,blue,nir"``.
     dem_unit
         Vertical unit of the rasters: ``"m"``, ``"ft"`` or ``"us-ft"``.
 
@@ -70,7 +71,9 @@ def open_site(
         path = Path(str(files("lawngis.sample_parcels")))
     named = {name: os.fspath(file) for name, file in (rasters or {}).items()}
     found = site_files(path, layer_names=dict(layers or {}), raster_files=named)
-    return OpenedSite(SiteSource(found, ReadOptions(dem_unit=dem_unit, bands=tuple(bands))))
+    words = bands.split(",") if isinstance(bands, str) else bands
+    names = tuple(name.strip().casefold() for name in words)
+    return OpenedSite(SiteSource(found, ReadOptions(dem_unit=dem_unit, bands=names)))
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -126,7 +129,7 @@ class OpenedSite:
 
     def plans(
         self,
-        parcel_ids: Iterable[str] | None = None,
+        parcel_ids: str | Iterable[str] | None = None,
         *,
         profile: str | PathLike[str] | None = None,
         parameters: Mapping[str, Mapping[str, Any]] | None = None,
@@ -140,7 +143,7 @@ class OpenedSite:
         Parameters
         ----------
         parcel_ids
-            Names of parcels; default: all.
+            Names of parcels, or of one; default: all.
         profile, parameters
             As for :meth:`plan`.
         workers
@@ -152,6 +155,8 @@ class OpenedSite:
         LawngisError
             As :meth:`plan`, when the first is asked for.
         """
+        if isinstance(parcel_ids, str):
+            parcel_ids = [parcel_ids]
         wanted = None if parcel_ids is None else list(parcel_ids)
         if wanted == []:
             return
@@ -172,7 +177,7 @@ class OpenedSite:
             step: {name: _plain(value) for name, value in some.items()} for step, some in (parameters or {}).items()
         }
         settings = run_settings(self.source, None if profile is None else os.fspath(profile), given)
-        wanted = self.source.named(parcel_ids)
+        wanted = self.source.named(None if parcel_ids is None else texts_of(parcel_ids))
         folder = ScratchFolder()
         run = PlanningRun(self.source, settings, wanted, Limits(), folder.path)
         try:

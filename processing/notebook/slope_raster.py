@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from os import PathLike
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from lawngis.errors import PlanError
+from lawngis.errors import ParameterError, PlanError
 
 from ..files.atomic import write_whole
 from ..files.rasters import raster_overview, read_rows
@@ -46,9 +46,12 @@ def slope(
     Raises
     ------
     RasterError, ParameterError, PlanError
-        When the terrain model or the unit can't be used, or the disk doesn't take the result.
+        When the terrain model, a unit or the method can't be used, or the disk doesn't take the result.
     """
     ReadOptions(dem_unit=dem_unit)  # refuses units that nobody knows
+    for name, value, known in (("unit", unit, get_args(Unit)), ("method", method, get_args(Method))):
+        if value not in known:
+            raise ParameterError(f"{name} = {value!r} is none of {', '.join(known)}")
     recipe = SlopeRecipe(unit=unit, method=method, dem_unit_m=None if dem_unit is None else UNITS_M[dem_unit])
     folder = ScratchFolder()
     file = folder.path / "slope.tif"
@@ -75,7 +78,7 @@ class SlopeRaster:
     file: Path
     unit: Unit
     notes: tuple[str, ...]
-    folder: ScratchFolder | None = None
+    folder: ScratchFolder | None = field(default=None, repr=False)
 
     @cached_property
     def values(self) -> NDArray[np.floating[Any]]:

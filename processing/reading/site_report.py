@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
@@ -35,7 +35,7 @@ class SiteReport:
     missing: list[dict[str, str]] = field(default_factory=list)
     complete: dict[str, str] = field(default_factory=dict)
     accuracy: dict[str, str] = field(default_factory=dict)
-    problems: list[str] = field(default_factory=list)
+    problems: list[LawngisError] = field(default_factory=list)
     parcels: int = 0
     failing: dict[str, str] = field(default_factory=dict)
     notes: dict[str, list[str]] = field(default_factory=dict)
@@ -45,7 +45,7 @@ class SiteReport:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the report for programs."""
-        return asdict(self)
+        return {**vars(self), "problems": [str(problem) for problem in self.problems]}
 
     def as_text(self) -> str:
         """Return the report in words."""
@@ -68,7 +68,7 @@ class SiteReport:
             ("said of the site", settings),
             ("not read", [*self.ignored.items()]),
             ('columns not read; site.toml takes them: [columns.LAYER] ours = "theirs"', columns),
-            ("broken", [(problem,) for problem in self.problems]),
+            ("broken", [(str(problem),) for problem in self.problems]),
             ("can't be planned", failing),
             ("noticed", noticed),
         )
@@ -126,7 +126,7 @@ def site_report(
     try:
         files = site_files(path, layer_names=layer_names, raster_files=raster_files, examples=examples)
     except LawngisError as error:
-        report.problems.append(str(error))
+        report.problems.append(error)
         return report
     _list_files(report, files)
     drawn = {"examples": str(examples or "")}
@@ -136,8 +136,8 @@ def site_report(
     try:
         source = SiteSource(files, options)
     except LawngisError as error:
-        if str(error) not in report.problems:
-            report.problems.append(str(error))
+        if str(error) not in map(str, report.problems):
+            report.problems.append(error)
         return report
     report.accuracy |= _accuracy_words(source.options.accuracy)
     _try_parcels(report, source)
@@ -220,5 +220,5 @@ def _note_problem(report: SiteReport, look: Callable[[], T]) -> T | None:
     try:
         return look()
     except LawngisError as error:
-        report.problems.append(str(error))
+        report.problems.append(error)
         return None

@@ -12,7 +12,8 @@ from typing import Any
 from lawngis import __version__
 
 from ..files.atomic import copy_packaged
-from ..model.styles import STYLES
+from ..model.contract import Layer
+from ..model.map_layers import drawing_order, map_layer
 
 PLUGIN_NAME = "lawngis_toolbox"
 """Folder of the plug-in, by which the GIS imports it."""
@@ -32,7 +33,7 @@ hasProcessingProvider=yes
 """
 
 
-def write_plugin(out: Path, processes: Sequence[Mapping[str, Any]]) -> Path:
+def write_plugin(out: Path, processes: Sequence[Mapping[str, Any]], specs: Sequence[Layer]) -> Path:
     """Write the plug-in into a folder, in the place of an older one, and return where it lies.
 
     Parameters
@@ -41,6 +42,8 @@ def write_plugin(out: Path, processes: Sequence[Mapping[str, Any]]) -> Path:
         Folder of plug-ins.
     processes
         Descriptions of the processes, of which the GIS makes its algorithms.
+    specs
+        Declarations of the layers of a plan.
 
     Raises
     ------
@@ -53,7 +56,7 @@ def write_plugin(out: Path, processes: Sequence[Mapping[str, Any]]) -> Path:
     # -I: variables of the GIS's own Python and the folder it works in lead nowhere.
     said = {
         "command": [sys.executable, "-I", "-m", "lawngis.processing.cli.main"],
-        "draw_order": list(STYLES)[::-1],
+        "shown": {spec.name: map_layer(spec).shown for spec in drawing_order(specs)},
         "processes": processes,
     }
     made = {_PROCESSES: json.dumps(said, ensure_ascii=False), "metadata.txt": _METADATA.format(version=__version__)}

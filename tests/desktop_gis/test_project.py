@@ -79,6 +79,7 @@ def test_a_moved_project_opens_without_a_word_of_warning(answer: dict[str, Any])
     assert answer["read"] and answer["error"] == "" and answer["log"] == [] and answer["invalid"] == []
     assert answer["crs"] == "EPSG:32632"
     assert len(answer["views"]) == 12
+    assert not list(plan.parents[1].rglob("*.aux.xml"))  # nothing is written beside what is only looked at
 
 
 def test_layers_are_in_groups_and_drawn_in_the_order_of_their_styles(answer: dict[str, Any]) -> None:
@@ -120,7 +121,8 @@ def test_the_sheet_is_at_a_true_round_scale_and_says_what_to_mind(plan: Path, an
     assert sheet["pages"] == 12
     assert sheet["scale"] == pytest.approx(250, abs=0.01)
     assert sheet["true_scale"] == pytest.approx(250, rel=1e-6)  # along the ellipsoid: UTM would be off by 4e-4
-    assert sheet["verdict"].startswith("Readiness: ") and "A mower can serve" in sheet["verdict"]
+    assert sheet["verdict"].startswith("Readiness: ready to be laid: nothing is left")
+    assert sheet["verdict"].endswith("than a tenth. A mower can serve 100 % of the lawn in one zone.")
     assert "licensed electrician" in sheet["mind"]
     assert share_of(pixels(plan, "sheet"), WIRE) > 0.002
 
@@ -131,6 +133,6 @@ def test_rows_speak_in_words(answer: dict[str, Any]) -> None:
     assert says["lawngis_zones"]["tip"].startswith("P01-Z1: home, ")
     assert "fed by a dock of its own" in says["lawngis_zones"]["tip"]
     assert says["lawngis_zones"]["display"] == "P01-Z1"
-    assert says["lawngis_summary"]["tip"].startswith("P01 (Plain lawn), ready to be laid. A mower can serve")
+    assert says["lawngis_summary"]["tip"].startswith("P01 (Plain lawn), ready to be laid: nothing is left")
     assert "area [m²]" in answer["aliases"]["lawngis_zones"]
     assert not [alias for some in answer["aliases"].values() for alias in some if " m [" in alias or "m2 [" in alias]

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from osgeo import gdal
 from qgis.core import (
     NULL,
     QgsLayerTreeLayer,
@@ -22,7 +24,7 @@ from qgis.core import (
 from qgis.PyQt.QtGui import QIcon
 
 from .command_line import FOLDER, command_words, words_of
-from .parameters import FILE_OF_PROFILE, input_parameters, output_parameter
+from .parameters import FILE_OF_PROFILE, IN_FOLDER, input_parameters, output_parameter
 from .running import run
 
 HERE = Path(__file__).parent
@@ -37,30 +39,51 @@ _kept: list[Any] = []
 
 
 class OwnPlace(QgsProcessingLayerPostProcessorInterface):
-    """Gives a loaded layer the style that its file has for it, and its place among ours in the map."""
+    """Gives a loaded layer the style that its file has for it, and its place among ours in the map.
 
-    def __init__(self, order: Sequence[str], name: str) -> None:
+    Parameters
+    ----------
+    shown
+        Whether a layer is seen at first, by the names of all, the uppermost first.
+    name
+        Of the layer.
+    """
+
+    def __init__(self, shown: Mapping[str, bool], name: str) -> None:
         super().__init__()
-        self._order = order
-        self._name = name
+        self._shown = shown[name]
+        self._rank = list(shown).index(name)
         _kept.append(self)
 
     def postProcessLayer(self, layer: Any, context: Any, feedback: Any) -> None:  # noqa: N802
         """Style a layer, and draw it over those that come after it."""
         del feedback
         layer.loadDefaultStyle()
-        layer.setCustomProperty(RANK, self._rank())
+        layer.setCustomProperty(RANK, self._rank)
         node = context.project().layerTreeRoot().findLayer(layer.id())
         if node is None:
             return
         parent = node.parent()
         siblings = parent.children()
-        under = [one is not node and _rank_of(one) >= self._rank() for one in siblings]
-        parent.insertChildNode(under.index(True) if True in under else len(siblings), node.clone())
+        under = [one is not node and _rank_of(one) >= self._rank for one in siblings]
+        placed = node.clone()
+        placed.setItemVisibilityChecked(self._shown)
+        parent.insertChildNode(under.index(True) if True in under else len(siblings), placed)
         parent.removeChildNode(node)  # at last: a layer that is nowhere in the tree leaves the project
 
-    def _rank(self) -> int:
-        return self._order.index(self._name) if self._name in self._order else len(self._order)
+
+@contextmanager
+def _nothing_beside_rasters() -> Iterator[None]:
+    """Keep the GIS from writing what it finds out of a raster that it opens here into a file beside it."""
+    before = gdal.GetThreadLocalConfigOption(_SIDE_FILES)
+    gdal.SetThreadLocalConfigOption(_SIDE_FILES, "NO")
+    try:
+        yield
+    finally:
+        gdal.SetThreadLocalConfigOption(_SIDE_FILES, before)
+
+
+_SIDE_FILES = "GDAL_PAM_ENABLED"
 
 
 def _tells_more(said: Mapping[str, Any]) -> bool:
@@ -81,7 +104,7 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
     described
         Its description.
     said
-        All descriptions, the command that starts lawngis, and the order in which layers are drawn, uppermost first.
+        All descriptions, the command that starts lawngis, and which layers are seen at first, the uppermost first.
     """
 
     def __init__(self, described: Mapping[str, Any], said: Mapping[str, Any]) -> None:
@@ -134,6 +157,17 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
         if self._layers():
             self.addParameter(QgsProcessingParameterBoolean(LOAD, "Load the layers, styled", True))
 
+    def checkParameterValues(self, parameters: Any, context: Any) -> Any:  # noqa: N802
+        """Return whether what was given will do; rasters are opened for that."""
+        for name, said in self._described["inputs"].items():
+            if self.parameterDefinition(name + IN_FOLDER) is None:
+                continue
+            given = sum(bool(parameters.get(one)) for one in (name, name + IN_FOLDER))
+            if given > 1 or given < said["minOccurs"]:
+                return False, f"{said['title']}: name a folder or a GeoPackage, and not both."
+        with _nothing_beside_rasters():
+            return super().checkParameterValues(parameters, context)
+
     def processAlgorithm(self, parameters: Any, context: Any, feedback: Any) -> dict[str, Any]:  # noqa: N802
         """Run it as a process, and have its layers loaded.
 
@@ -142,7 +176,8 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
         QgsProcessingException
             With what lawngis says of it.
         """
-        values = self._values(parameters, context)
+        with _nothing_beside_rasters():
+            values = self._values(parameters, context)
         errors: list[str] = []
 
         def told(said: Mapping[str, Any]) -> None:
@@ -185,6 +220,9 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
             if name == LOAD or (parameters.get(name) is None and not definition.isDestination()):
                 continue
             values[name] = self._value(definition, parameters, context)
+        for name in [name for name in values if name.endswith(IN_FOLDER)]:
+            alone = name.removesuffix(IN_FOLDER)
+            values[alone] = values.pop(name) or values.get(alone)
         values["profile"] = values.pop(FILE_OF_PROFILE, None) or values.get("profile")
         return values
 
@@ -226,7 +264,7 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
             if name not in there or not there[name].featureCount():
                 continue
             details = QgsProcessingContext.LayerDetails(layer["title"], context.project(), "")
-            details.setPostProcessor(OwnPlace(self._said["draw_order"], name))
+            details.setPostProcessor(OwnPlace(self._said["shown"], name))
             context.addLayerToLoadOnCompletion(there[name].uri(), details)
 
     def _media(self, name: str) -> str:

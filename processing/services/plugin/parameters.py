@@ -24,7 +24,7 @@ from qgis.core import (
 from .command_line import FOLDER, GEOPACKAGE, GEOTIFF
 
 _FILTERS = {
-    GEOPACKAGE: "GeoPackage (*.gpkg);;File or folder (*)",
+    GEOPACKAGE: "GeoPackage (*.gpkg);;All files (*)",
     "application/toml": "TOML (*.toml)",
     "text/csv": "CSV (*.csv)",
     "font/ttf": "Fonts (*.ttf *.otf)",
@@ -33,6 +33,8 @@ _IN_FRONT = ("profile", "parcel", "dem", "dsm", "imagery", "unit", "method", "on
 """What is seen at once; the rest is under «Advanced»."""
 
 FILE_OF_PROFILE = "profile_file"
+IN_FOLDER = "_folder"
+"""End of the name of a widget for a folder beside that for a GeoPackage: the GIS has none that picks either."""
 
 
 def _number(word: str) -> Any:
@@ -43,6 +45,7 @@ def _number(word: str) -> Any:
 
 _ADVANCED = getattr(core.Qgis, "ProcessingParameterFlag", QgsProcessingParameterDefinition)
 ADVANCED = getattr(_ADVANCED, "Advanced", None) or QgsProcessingParameterDefinition.FlagAdvanced
+_FOLDERS = getattr(core.Qgis, "ProcessingFileParameterBehavior", QgsProcessingParameterFile).Folder
 _SOURCES = getattr(core.Qgis, "ProcessingSourceType", core.QgsProcessing)
 TYPE_FILE = getattr(_SOURCES, "File", None) or core.QgsProcessing.TypeFile
 
@@ -69,6 +72,9 @@ def _parameters(name: str, said: Mapping[str, Any]) -> list[Any]:
     media = schema.get("contentMediaType")
     if media == GEOTIFF:
         return [QgsProcessingParameterRasterLayer(name, title, None, optional)]
+    if media == GEOPACKAGE:
+        folder = QgsProcessingParameterFile(f"{name}{IN_FOLDER}", f"{title}: a folder", _FOLDERS, optional=True)
+        return [folder, _file(name, f"{title}: a GeoPackage alone", media, True)]
     if media:
         return [_file(name, title, media, optional)]
     return [_plain(name, title, schema, optional)]

@@ -122,6 +122,7 @@ def test_programs_are_told_progress_and_errors_in_json(lawngis, site, tmp_path):
     [
         (("plan", "nowhere.gpkg", "--out", "p"), "SiteError", "nowhere.gpkg"),
         (("plan", "--wrong"), "UsageError", "--wrong"),
+        (("check", "nowhere.gpkg"), "SiteError", "nowhere.gpkg"),
         (("slope", "nowhere.tif", "--out", "s.tif"), "RasterError", "nowhere.tif"),
     ],
 )

@@ -102,11 +102,19 @@ def test_a_plan_goes_with_the_last_that_holds_it(plan):
     [
         (lambda site, path: lawngis.open_site(str(path / "nowhere")), SiteError, "nowhere"),
         (lambda site, path: site.plan("P99"), ParameterError, "there is no parcel 'P99'"),
+        (lambda site, path: site.plan(3), ParameterError, "there is no parcel '3'"),
+        (lambda site, path: next(site.plans("P99")), ParameterError, "there is no parcel 'P99'"),
         (lambda site, path: site.plan("two", profile="giant"), ParameterError, "giant"),
         (lambda site, path: site.plan("two", parameters={"wire": {"colour": 1}}), ParameterError, "colour"),
         (lambda site, path: next(site.plans(["P99"])), ParameterError, "there is no parcel 'P99'"),
         (lambda site, path: lawngis.slope(path / "nowhere.tif"), LawngisError, "nowhere"),
         (lambda site, path: lawngis.slope("dem.tif", dem_unit="ell"), ParameterError, "ell"),
+        (
+            lambda site, path: lawngis.slope("dem.tif", unit="ratio"),
+            ParameterError,
+            "unit = 'ratio' is none of percent",
+        ),
+        (lambda site, path: lawngis.slope("dem.tif", method="Horn"), ParameterError, "method = 'Horn' is none of horn"),
     ],
 )
 def test_errors_are_ours(opened, tmp_path, call, error, words):
@@ -121,6 +129,11 @@ def test_what_is_there_is_not_written_over(plan, tmp_path):
     assert (tmp_path / "a.gpkg").read_bytes() == b"mine"
     with pytest.raises(PlanError, match="can't be written to"):
         plan.write(tmp_path / "a.gpkg" / "in it")
+
+
+def test_a_single_kind_of_document_is_told_by_its_name(plan, tmp_path):
+    out = plan.deliver(tmp_path / "papers", only="ics")
+    assert {file.suffix for file in out.rglob("*") if file.is_file()} == {".ics"}
 
 
 def test_a_parcel_that_fails_raises_alone_and_says_so_among_others(build, tmp_path):
@@ -152,3 +165,8 @@ def test_the_sample_opens_by_its_name_unless_something_has_it(build, tmp_path, m
     build.site(tmp_path / "sample")
     monkeypatch.chdir(tmp_path)
     assert lawngis.open_site("sample").parcel_ids == ["P1"]
+
+
+def test_bands_in_one_text_are_those_of_the_command_line(opened):
+    named = lawngis.open_site(opened.source.files.path, bands="red, green,Blue,nir")
+    assert named.source.options.bands == ("red", "green", "blue", "nir")

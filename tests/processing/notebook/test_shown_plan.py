@@ -109,7 +109,8 @@ def test_an_island_is_a_hole_whichever_way_it_is_drawn():
 def test_it_draws_on_axes_that_are_there(plan):
     figure = Figure()
     axes = figure.subplots()
-    assert plan.plot(axes) is axes
+    assert plan.plot(axes, layers="zones") is axes
+    assert [text.get_text() for text in axes.get_legend().get_texts()] == ["Home zone"]
 
 
 def test_what_cannot_be_drawn_is_said(plan):

@@ -47,24 +47,30 @@ def results(plugins, site, out):
     project = QgsProject.instance()
     context = QgsProcessingContext()
     context.setProject(project)
-    wanted = {"site": site, "parcel": ["P1"], "profile": "small", "out": f"{out}/plan"}
+    wanted = {"site_folder": site, "parcel": ["P1"], "profile": "small", "out": f"{out}/plan"}
     processing.runAndLoadResults("lawngis:plan", wanted, feedback=feedback, context=context)
     for _ in range(20):  # what the GIS does with its layers when it gets round to it
         application.processEvents()
     layers = project.mapLayers().values()
     said["plan"] = {
         "layers": [node.layer().name() for node in project.layerTreeRoot().children()],
+        "off": [node.name() for node in project.layerTreeRoot().children() if not node.isVisible()],
         "renderers": {layer.name(): type(layer.renderer()).__name__ for layer in layers},
         "shares": list(shares),
     }
 
     lawn = {"source": site, "profile_file": f"{out}/own.toml", "out": f"{out}/lawn.gpkg", "sliver_width_m": 0.2}
+    lawn["source_folder"] = ""  # a widget that nobody filled in
     said["lawn"] = sorted(processing.run("lawngis:lawn", {**lawn, "load_layers": False}, feedback=feedback))
     said["check"] = json.loads(processing.run("lawngis:check", {"site": site}, feedback=feedback)["report"])["usable"]
     try:
         processing.run("lawngis:lawn", {**lawn, "source": f"{out}/nowhere"}, feedback=feedback)
     except QgsProcessingException as error:
         said["error"] = str(error)
+
+    plan = provider.algorithm("plan").create()
+    said["neither"] = plan.checkParameterValues({"out": out}, context)
+    said["both"] = plan.checkParameterValues({"out": out, "site": f"{site}/site.gpkg", "site_folder": site}, context)
 
     plugin.unload()
     said["unloaded"] = QgsApplication.processingRegistry().providerById("lawngis") is None

@@ -10,6 +10,9 @@ from pathlib import Path
 import pytest
 
 from lawngis.mower import profile_text
+from lawngis.processing.model.layers import PLAN_LAYERS
+from lawngis.processing.model.map_layers import drawing_order
+from lawngis.processing.model.step import step_named
 from lawngis.processing.services.plugin.running import message, run
 from lawngis.processing.services.writing import PLUGIN_NAME
 
@@ -24,7 +27,9 @@ def test_the_plugin_has_all_it_needs_and_takes_the_place_of_an_older_one(lawngis
     said = json.loads((folder / "processes.json").read_text(encoding="utf-8"))
     assert said["command"][0] == sys.executable
     assert {"plan", "slope", "check", "deliver", "cover", "zones"} <= {one["id"] for one in said["processes"]}
-    assert said["draw_order"].index("pegs") < said["draw_order"].index("lawn")
+    order = list(said["shown"])
+    assert order == [spec.name for spec in drawing_order(list(PLAN_LAYERS.values()))] and order.index("pegs") < 10
+    assert {name for name, shown in said["shown"].items() if not shown} == {"watch_points", "laying_steps", "cover"}
     imported = "".join(path.read_text(encoding="utf-8") for path in folder.glob("*.py"))
     assert "import lawngis" not in imported and "from lawngis" not in imported  # its libraries clash with the GIS's
 
@@ -87,9 +92,14 @@ def test_algorithms_run_in_the_real_gis(gis, lawngis, site, tmp_path):
     widgets = said["widgets"]
     assert (widgets["source"], widgets["profile"], widgets["price_book"]) == ("file", "enum", "file")
     assert (widgets["dem"], widgets["weekdays"], widgets["own_mowers"]) == ("raster", "matrix", "boolean")
+    assert widgets["source_folder"] == "file"
+    assert said["neither"] == said["both"] == [False, "Site: name a folder or a GeoPackage, and not both."]
     assert (widgets["mowers_max"], widgets["out"]) == ("number", "fileDestination")
-    assert said["bounds"] == [0, 0.5, 0.04]
+    declared = step_named("zones").parameters.model_fields["doubt_min"].default
+    assert said["bounds"] == [0, 0.5, declared]
     assert said["slope"] == [True, 100]
+    assert not list(Path(site).glob("*.aux.xml"))
+    assert not {"Day of laying", "To watch on the first walk around"} - set(said["plan"]["off"])
     layers = said["plan"]["layers"]
     drawn = ["To be measured on site", "Pegs", "Wire, runs in order", "Zones", "Lawn", "Parcels and verdicts"]
     assert [name for name in layers if name in drawn] == drawn
