@@ -135,6 +135,13 @@ def horizontal_crs(crs: CRS) -> CRS:
     return crs.to_2d() if len(crs.axis_info) > 2 or crs.is_compound else crs
 
 
+def upward_unit_m(crs: CRS) -> float | None:
+    """Return the length of one unit of height in a CRS [m]; None where it has no vertical part."""
+    axes = [axis for part in (crs.sub_crs_list or [crs]) for axis in part.axis_info]
+    units_m = [axis.unit_conversion_factor for axis in axes if axis.direction in ("up", "down")]
+    return float(units_m[0]) if units_m else None
+
+
 def _geographic(crs: CRS) -> CRS:
     geographic = crs.geodetic_crs
     if geographic is None:

@@ -113,6 +113,8 @@ class Imagery:
         Near infrared; None when the image has none.
     lawn_chance
         How likely each cell is lawn [0, 1], where examples taught it: see :mod:`lawngis.ground.learned`.
+    examples_drawn
+        Whether there are examples, even where greenness tells lawn as well as they do.
 
     Raises
     ------
@@ -125,6 +127,7 @@ class Imagery:
     blue: Grid | None = None
     nir: Grid | None = None
     lawn_chance: Grid | None = None
+    examples_drawn: bool = False
 
     def __post_init__(self) -> None:
         if self.nir is None and (self.green is None or self.blue is None):
@@ -156,7 +159,8 @@ class Imagery:
 
         red = there(self.red)
         assert red is not None  # noqa: S101  a Grid in gives a Grid out
-        return Imagery(red, there(self.green), there(self.blue), there(self.nir), there(self.lawn_chance))
+        green, blue, nir, chance = (there(band) for band in (self.green, self.blue, self.nir, self.lawn_chance))
+        return Imagery(red, green, blue, nir, chance, self.examples_drawn)
 
 
 def cell_side_m(grid: Grid) -> float:

@@ -92,16 +92,16 @@ class LearnedLawn:
     _forest: RandomForestClassifier
 
     def on(self, imagery: Imagery) -> Imagery:
-        """Return an image with how likely each cell is lawn; as it was where the index does as well."""
+        """Return an image with how likely each cell is lawn; without that where the index does as well."""
         if not self.taken:
-            return imagery
+            return replace(imagery, examples_drawn=True)
         features = cell_features(imagery)
         known = np.isfinite(features).all(axis=-1)
         chance = np.full(known.shape, np.nan)
         if known.any():
             share = self._forest.predict_proba(features[known])[:, 1]
             chance[known] = 0.5 + (2 * self.worth - 1) * (share - 0.5)
-        return replace(imagery, lawn_chance=imagery.red.with_values(chance))
+        return replace(imagery, lawn_chance=imagery.red.with_values(chance), examples_drawn=True)
 
 
 def cell_features(imagery: Imagery) -> FloatArray:

@@ -22,7 +22,7 @@ def gather(
         list[str] | None,
         typer.Argument(
             metavar="SOURCE...",
-            help="Map extracts, vector files, point clouds, rasters (dem=FILE, dsm=FILE or FOLDER), addresses.",
+            help="Map extracts, city models, layers, point clouds, rasters (dem=FILE, dsm=FILE or FOLDER), addresses.",
         ),
     ] = None,
     out: Annotated[Path | None, typer.Option("--out", metavar="SITE", help="Folder of the site to make.")] = None,
@@ -32,13 +32,15 @@ def gather(
     ] = None,
     bands: BandsOption = None,
     allow_remote: Annotated[
-        bool, typer.Option("--allow-remote", help="Fetch what lies in the area from the addresses among the sources.")
+        bool,
+        typer.Option("--allow-remote", help="Fetch from the addresses that the site.toml waiting in SITE names, too."),
     ] = False,
     tags: Annotated[bool, typer.Option("--tags", help="Print as what a map's features are taken.")] = False,
 ) -> None:
     """Make a site of open data.
 
-    Files that hold layers under other names are taken as a site.toml says that waits in SITE.
+    Files that hold layers under other names are taken as a site.toml says that waits in SITE. What lies in the area is
+    fetched from the addresses among the sources, and from nowhere else.
     """
     from ..gathering import site_folder
     from ..gathering.map_tags import tag_text
@@ -50,10 +52,11 @@ def gather(
     if not source or out is None:
         raise ParameterError("gather needs sources and a folder", advice="lawngis gather SOURCE... --out SITE")
     gathered = site_folder.gather(
-        sources(source, allow_remote=allow_remote),
+        sources(source),
         out,
         _bounds(area) if area else None,
         bands=band_names(bands),
+        allow_remote=allow_remote,
     )
     for name, features in gathered.layers.items():
         typer.echo(f"{name:14} {counted(features, 'feature')}")

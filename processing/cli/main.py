@@ -284,6 +284,7 @@ def check(
     dsm: DsmOption = None,
     imagery: ImageryOption = None,
     bands: BandsOption = None,
+    examples: ExamplesOption = None,
     dem_unit: DemUnitOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
@@ -292,7 +293,8 @@ def check(
     from ..reading.site_report import site_report
 
     rasters = given({"dem": dem, "dsm": dsm, "imagery": imagery})
-    report = site_report(site, named_layers(layer), rasters, ReadOptions(dem_unit=dem_unit, bands=band_names(bands)))
+    options = ReadOptions(dem_unit=dem_unit, bands=band_names(bands))
+    report = site_report(site, named_layers(layer), rasters, options, examples=examples)
     typer.echo(json.dumps(report.as_dict(), indent=2, ensure_ascii=False) if as_json else report.as_text())
     if messages.as_json():  # people read it in the report
         for problem in report.problems:

@@ -18,6 +18,7 @@ from .options import (
     DemSdOption,
     DemUnitOption,
     DsmOption,
+    ExamplesOption,
     ImageryOption,
     LayerOption,
     PositionSdOption,
@@ -53,6 +54,7 @@ def run(
     dsm: DsmOption = None,
     imagery: ImageryOption = None,
     bands: BandsOption = None,
+    examples: ExamplesOption = None,
     dem_unit: DemUnitOption = None,
     position_sd_m: PositionSdOption = None,
     dem_sd_m: DemSdOption = None,
@@ -70,7 +72,8 @@ def run(
     chosen = step_named(step)
     parameters = _parameters(chosen, set_)
     specs = step_layers(installed_steps())
-    place = Source(source, site, named_layers(layer), given({"dem": dem, "dsm": dsm, "imagery": imagery}))
+    rasters = given({"dem": dem, "dsm": dsm, "imagery": imagery})
+    place = Source(source, site, named_layers(layer), rasters, examples)
     accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m, "dem_correlation_m": dem_correlation_m}
     options = read_options(dem_unit, accuracy, bands)
     if chosen.id == "cover" and "parcels" not in place.files(specs).layers and not parcel:

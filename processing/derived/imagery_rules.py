@@ -225,9 +225,10 @@ def colour_trust(index: Grid, threshold: Threshold, mapped: Iterable[BaseGeometr
     return (PRIOR_FEATURES * TRUST_WITHOUT_NIR + sum(seen)) / (PRIOR_FEATURES + len(seen))
 
 
-def threshold_findings(threshold: Threshold) -> list[Finding]:
-    """Return what must be said of the index by which green is told."""
+def threshold_findings(threshold: Threshold, *, with_examples: bool = False) -> list[Finding]:
+    """Return what must be said of the index by which green is told, to somebody who drew examples or didn't."""
     values = {"index": threshold.value, "index_sd": threshold.sd}
+    advised = {"case": "with_examples"} if with_examples else {}
     if threshold.index is GreenIndex.NDVI:
         if threshold.origin not in ("default", "bound"):
             return []
@@ -238,10 +239,10 @@ def threshold_findings(threshold: Threshold) -> list[Finding]:
         ]
     findings = [Finding("caution", "imagery-visible-only")]
     if threshold.kinds is not None:
-        of_kinds = {"kind": threshold.index, "overlap_percent": 100 * threshold.kinds.overlap, **values}
+        of_kinds = {"kind": threshold.index, "overlap_percent": 100 * threshold.kinds.overlap, **values, **advised}
         findings.append(Finding("info", "green-by-colour", of_kinds))
     elif threshold.origin == "default":
-        findings.append(Finding("caution", "green-unknown", values))
+        findings.append(Finding("caution", "green-unknown", {**values, **advised}))
     return findings
 
 

@@ -5,6 +5,7 @@ and writes GeoPackages, ``rasters`` opens rasters and writes GeoTIFFs; ``tiles``
 ``remote.Server`` is the one door to the network, to an address that was typed.
 ``point_clouds.cloud_chunks`` reads a point cloud chunk by chunk, and a ``point_clouds.CellStore`` keeps what is summed
 of it in cells.
+``city_models.city_buildings`` reads where buildings of CityJSON files stand, and how high they are.
 ``plan_reader.plan_file`` opens a plan, or another of the ``file_kinds`` that this program writes, to read rows of some
 parcels. ``packing`` holds rows in few bytes, ``style_encoding`` styles as QML and SLD, ``project_encoding`` a plan's
 project for a desktop GIS; ``atomic.write_whole`` writes any other file, ``digests.sha256`` is a file's hash.

@@ -22,7 +22,7 @@ from pyproj.exceptions import CRSError
 
 from lawngis.arrays import BoolArray, FloatArray
 from lawngis.errors import LawngisError, ParameterError, SiteError
-from lawngis.geometry.frame import horizontal_crs
+from lawngis.geometry.frame import horizontal_crs, upward_unit_m
 
 from .formats import Format, file_fault
 
@@ -139,9 +139,7 @@ def cloud_overview(path: Path) -> CloudInfo:
             advice="Project it to a map grid, such as the UTM zone of the place.",
         )
     unit_m = float(flat.axis_info[0].unit_conversion_factor)
-    upward = [axis for part in (crs.sub_crs_list or [crs]) for axis in part.axis_info if axis.direction == "up"]
-    if upward:
-        vertical_unit_m = float(upward[0].unit_conversion_factor)
+    vertical_unit_m = upward_unit_m(crs) or vertical_unit_m
     said = vertical_unit_m is not None
     return CloudInfo(path, crs, unit_m, vertical_unit_m or unit_m, said, int(reader.header.point_count))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -24,13 +24,14 @@ from ..files import gpkg, tiles
 from ..files.atomic import folder_draft, link_or_copy
 from ..files.digests import sha256
 from ..files.rasters import RasterInfo, raster_overview
-from ..files.remote import Server
+from ..files.remote import Server, is_address
 from ..model.site_layers import SITE_LAYERS
 from ..model.text import counted
 from ..reading.features import repaired_geometry
 from ..reading.read_options import BANDS
 from ..reading.site_part import METRES_PER_DEGREE
 from ..reading.site_settings import FILE_NAME, SettingsFile, settings_file
+from .city_layer import city_layer
 from .cloud_surface import TREE_SD_M
 from .map_extract import MAP_NUMBER, map_layers
 from .map_tags import tag_table
@@ -64,7 +65,9 @@ class Gathered:
     settings: dict[str, Any] = field(default_factory=dict)
 
 
-def gather(sources: Sources, site: Path, area: Bounds | None = None, *, bands: tuple[str, ...] = ()) -> Gathered:
+def gather(
+    sources: Sources, site: Path, area: Bounds | None = None, *, bands: tuple[str, ...] = (), allow_remote: bool = False
+) -> Gathered:
     """Make a site of what somebody brings, whole or not at all.
 
     Parameters
@@ -80,6 +83,9 @@ def gather(sources: Sources, site: Path, area: Bounds | None = None, *, bands: t
         a margin.
     bands
         Of the image, in order: red, green, blue, nir. By default as its bands are named or coloured.
+    allow_remote
+        Whether addresses that the ``site.toml`` names in place of layers or rasters are fetched as well; else they are
+        refused.
 
     Raises
     ------
@@ -89,8 +95,11 @@ def gather(sources: Sources, site: Path, area: Bounds | None = None, *, bands: t
         When it can't be written.
     """
     given = _settings_there(site)
+    sources = replace(sources, remote=(*sources.remote, *_named_addresses(given, allow_remote)))
     gathered = Gathered()
     own = _own_layers(sources.vectors, given, gathered)
+    if sources.cities:
+        _add_cities(sources.cities, own, gathered)
     area = area or _around_parcels(own)
     with folder_draft(site, but=FILE_NAME) as draft, TemporaryDirectory(prefix=".fetched-", dir=draft) as scratch:
         if sources.remote:
@@ -112,8 +121,8 @@ def gather(sources: Sources, site: Path, area: Bounds | None = None, *, bands: t
             gpkg.write_layers(draft / LAYERS_FILE, tables)
         gathered.layers |= {name: len(table) for name, table in tables.items()}
         gathered.settings |= {"rasters": gathered.rasters} if gathered.rasters else {}
-        there = toml_table(given.path.read_text(encoding="utf-8")) if given.path else {}
-        (draft / FILE_NAME).write_text(_toml(_merged(there, gathered.settings)).lstrip(), encoding="utf-8")
+        settings = _merged(_lasting(given), gathered.settings)
+        (draft / FILE_NAME).write_text(_toml(settings).lstrip(), encoding="utf-8")
     return gathered
 
 
@@ -148,6 +157,28 @@ def _settings_there(site: Path) -> SettingsFile:
     return settings_file(site)
 
 
+def _named_addresses(given: SettingsFile, allow_remote: bool) -> list[tuple[str, str]]:
+    """Return the addresses that the settings name, each with what it is; refuse them where that isn't allowed."""
+    tables = {"layers": given.settings.layers, "rasters": given.settings.rasters}
+    found = [(key, name, place) for key, table in tables.items() for name, place in table.items() if is_address(place)]
+    if found and not allow_remote:
+        key, name, place = found[0]
+        raise SiteError(
+            f"names an address, {place.partition('?')[0]}, and only those that you type are read",
+            where=(str(given.path), f"[{key}] {name}"),
+            advice="Type it among the sources, or add --allow-remote.",
+        )
+    return [(name, place) for _, name, place in found]
+
+
+def _lasting(given: SettingsFile) -> dict[str, Any]:
+    """Return what the settings file says that holds of the site as well: there, layers have names of ours."""
+    there = toml_table(given.path.read_text(encoding="utf-8")) if given.path else {}
+    if "rasters" in there:
+        there["rasters"] = {name: place for name, place in there["rasters"].items() if not is_address(place)}
+    return {key: value for key, value in there.items() if key != "layers"}
+
+
 def _ground_as_parcel(ground: RasterInfo, area: Bounds | None, gathered: Gathered) -> geopandas.GeoDataFrame:
     """Return the area, as far as a raster goes, as the one parcel of a site of which nobody brought any.
 
@@ -172,8 +203,9 @@ def _ground_as_parcel(ground: RasterInfo, area: Bounds | None, gathered: Gathere
 
 def _own_layers(vectors: Sequence[Path], given: SettingsFile, gathered: Gathered) -> dict[str, geopandas.GeoDataFrame]:
     """Return the layers that vector files hold under names of ours, or under those that the settings say."""
-    wanted = {theirs.casefold(): ours for ours, theirs in given.settings.layers.items()}
-    wanted |= {name: name for name in SITE_LAYERS if name not in given.settings.layers}
+    renamed = {ours: theirs for ours, theirs in given.settings.layers.items() if not is_address(theirs)}
+    wanted = {theirs.casefold(): ours for ours, theirs in renamed.items()}
+    wanted |= {name: name for name in SITE_LAYERS if name not in renamed}
     found: dict[str, geopandas.GeoDataFrame] = {}
     for path in vectors:
         infos = gpkg.layer_overview(path)
@@ -187,6 +219,17 @@ def _own_layers(vectors: Sequence[Path], given: SettingsFile, gathered: Gathered
             else:
                 found[name] = gpkg.read_layer(info.path, info.name)
     return found
+
+
+def _add_cities(cities: Sequence[Path], own: dict[str, geopandas.GeoDataFrame], gathered: Gathered) -> None:
+    """Add the buildings of city models, unless a file has them, and write down what to know of them."""
+    if "buildings" in own:
+        gathered.notes.append("buildings: taken from the file of its own, not from the city model")
+        return
+    city = city_layer(cities)
+    own["buildings"] = city.table
+    gathered.settings.setdefault("attribution", {})["buildings"] = city.attribution
+    gathered.notes.extend(city.notes)
 
 
 def _usable(name: str, table: geopandas.GeoDataFrame, gathered: Gathered) -> geopandas.GeoDataFrame:

@@ -9,6 +9,7 @@ from pathlib import Path
 from lawngis.errors import ParameterError, SiteError
 
 from ..files import formats, rasters, tiles
+from ..files.city_models import CITY_MODELS, is_city_model
 from ..files.point_clouds import CLOUDS
 from ..files.remote import is_address
 from ..model.site_layers import RASTERS, SITE_LAYERS
@@ -22,6 +23,7 @@ class Sources:
 
     maps: tuple[Path, ...] = ()
     clouds: tuple[Path, ...] = ()
+    cities: tuple[Path, ...] = ()
     vectors: tuple[Path, ...] = ()
     rasters: Mapping[str, tuple[Path, ...]] = field(default_factory=dict)
     remote: tuple[tuple[str, str], ...] = ()
@@ -32,7 +34,7 @@ class Sources:
         """Every file, with its place below the folder of sources; what belongs to it lies beside it."""
         plain = [
             (file, Path(file.name))
-            for path in (*self.maps, *self.clouds, *self.vectors)
+            for path in (*self.maps, *self.clouds, *self.cities, *self.vectors)
             for file in (path, *formats.side_files(path))
         ]
         parts = [
@@ -60,25 +62,24 @@ def _place(file: Path, whole: Path) -> Path:
     return file.absolute().relative_to(folder) if inside else Path(file.name)
 
 
-def sources(words: Sequence[str], *, allow_remote: bool = False) -> Sources:
+def sources(words: Sequence[str]) -> Sources:
     """Return what somebody brings.
 
     Parameters
     ----------
     words
         A path or an address each; before a raster's may stand what it is: ``dem=``, ``dsm=`` or ``imagery=``. Several
-        of one raster are its tiles. Before an address may stand the layer that it is: ``parcels=``.
-    allow_remote
-        Whether addresses are taken; nothing is asked of them here.
+        of one raster are its tiles. Before an address may stand the layer that it is: ``parcels=``. Nothing is asked
+        of it here.
 
     Raises
     ------
     SiteError
         When a file isn't there, or is of no kind that is read.
     ParameterError
-        When nobody says what a raster is, two files have one name, or an address isn't allowed.
+        When nobody says what a raster is, or two files have one name.
     """
-    found: dict[str, list[Path]] = {"maps": [], "clouds": [], "vectors": []}
+    found: dict[str, list[Path]] = {"maps": [], "clouds": [], "cities": [], "vectors": []}
     grids: dict[str, list[Path]] = {}
     remote: list[tuple[str, str]] = []
     for word in words:
@@ -92,12 +93,6 @@ def sources(words: Sequence[str], *, allow_remote: bool = False) -> Sources:
             found[kind].append(path)
             continue
         grids.setdefault(name or raster_name(path), []).append(path)
-    if remote and not allow_remote:
-        raise ParameterError(
-            "is an address, and nothing is read from elsewhere unless that is allowed",
-            where=remote[0][1].partition("?")[0],
-            advice="Add --allow-remote.",
-        )
     by_kind = {kind: tuple(paths) for kind, paths in found.items()}
     by_name = {name: tuple(places) for name, places in grids.items()}
     result = Sources(**by_kind, rasters=by_name, remote=tuple(remote))
@@ -124,9 +119,12 @@ def _named(word: str) -> tuple[str, Path]:
 
 
 def _kind(path: Path) -> str:
+    if is_city_model(path):
+        return "cities"
     ending = path.suffix.casefold()
     kinds = {
-        "maps": formats.MAP_EXTRACTS, "clouds": CLOUDS, "vectors": formats.VECTORS, "rasters": formats.RASTERS
+        "maps": formats.MAP_EXTRACTS, "clouds": CLOUDS, "vectors": formats.VECTORS, "rasters": formats.RASTERS,
+        "cities": CITY_MODELS,
     }  # fmt: skip
     for kind, known in kinds.items():
         if ending in known:

@@ -41,12 +41,15 @@ class Source:
         Names that layers have in the files, where they differ.
     rasters
         Files of rasters.
+    examples
+        Pieces drawn of lawn and of other ground.
     """
 
     path: Path
     site: Path | None = None
     layer_names: Mapping[str, str] = field(default_factory=dict)
     rasters: Mapping[str, str] = field(default_factory=dict)
+    examples: Path | None = None
 
     def files(self, specs: Mapping[str, Layer]) -> SiteFiles:
         """Return the layers and rasters of the site; rasters are looked for beside a file too.
@@ -62,7 +65,7 @@ class Source:
                 raise LayerError(f"{name!r} is no layer", advice=f"Layers are {known}.")
         path = self.site or self.path
         names = {name: given for name, given in self.layer_names.items() if name in SITE_LAYERS}
-        return site_files(path, layer_names=names, raster_files=self.rasters, may_be_plan=True)
+        return site_files(path, layer_names=names, raster_files=self.rasters, examples=self.examples, may_be_plan=True)
 
     def plan_names(self) -> dict[str, str]:
         """Return the names of the plan's layers, where they differ."""

@@ -4,4 +4,5 @@
 ``read_options.ReadOptions`` say, ``site_report.site_report`` says what is there, missing and broken.
 ``features.read_features`` reads one layer without parcels, ``site_settings.settings_file`` what a site says of itself,
 ``dates.data_dates`` when data were last changed; ``site_part`` is what is read of one parcel.
+``examples.learned_from`` reads the image by pieces that somebody drew.
 """

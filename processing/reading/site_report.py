@@ -114,17 +114,25 @@ def _parcel_words(ids: list[str], parcels: int) -> str:
 
 
 def site_report(
-    path: Path, layer_names: Mapping[str, str], raster_files: Mapping[str, str], options: ReadOptions
+    path: Path,
+    layer_names: Mapping[str, str],
+    raster_files: Mapping[str, str],
+    options: ReadOptions,
+    *,
+    examples: Path | None = None,
 ) -> SiteReport:
     """Return what a site has, lacks and breaks; reads everything, writes nothing."""
     report = SiteReport(str(path))
     try:
-        files = site_files(path, layer_names=layer_names, raster_files=raster_files)
+        files = site_files(path, layer_names=layer_names, raster_files=raster_files, examples=examples)
     except LawngisError as error:
         report.problems.append(error)
         return report
     _list_files(report, files)
-    report.settings += _settings_said(files, {"layers": layer_names, "rasters": raster_files, **_said_by(options)})
+    drawn = {"examples": str(examples or "")}
+    report.settings += _settings_said(
+        files, {"layers": layer_names, "rasters": raster_files, **_said_by(options), **drawn}
+    )
     try:
         source = SiteSource(files, options)
     except LawngisError as error:

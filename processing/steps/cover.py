@@ -169,7 +169,7 @@ def _seen(site: Site, imagery: Imagery, parameters: CoverParameters) -> _Seen:
             dsm = laid_right(dsm, dsm_shift)
     height = None if dsm is None else height_above_ground(dsm, site.dem, imagery.red, site.frame)
     threshold = used_threshold(imagery, height, parameters)
-    findings += threshold_findings(threshold)
+    findings += threshold_findings(threshold, with_examples=imagery.examples_drawn)
     index = imagery.red.with_values(vegetation_index(imagery, threshold.index))
     rules = cover_rules(
         imagery,

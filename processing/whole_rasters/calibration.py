@@ -24,6 +24,7 @@ from ..derived.imagery_rules import (
     used_threshold,
 )
 from ..model.plan import Finding
+from ..reading.examples import learned_finding
 from .image import WholeImage
 
 TREE_HALO_M = 30.0
@@ -68,7 +69,10 @@ def calibrated(image: WholeImage, parameters: CoverParameters) -> CalibratedImag
     except LawngisError as error:
         raise error.within(image.info["imagery"].source) from error
     findings = [_index_finding(threshold)]
-    findings += [finding for finding in threshold_findings(threshold) if finding.code not in _SAID_OF_IMAGE]
+    of_index = threshold_findings(threshold, with_examples=image.learned is not None)
+    findings += [finding for finding in of_index if finding.code not in _SAID_OF_IMAGE]
+    if image.learned is not None:
+        findings.append(learned_finding(image.learned))
     if "dsm" not in image.info:
         findings.append(Finding("caution", "cover-without-heights"))
     image_shift, surface_shift = _shifts(image)

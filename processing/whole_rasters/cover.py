@@ -192,7 +192,8 @@ class _BlockwiseCover:
         if not np.isfinite(vegetation_index(imagery)).any():
             return _no_cover(imagery.red)
         height = self.image.heights(imagery.red)
-        cover = with_hedges(ground_cover(imagery, height, self.rules))
+        seen = imagery if self.image.learned is None else self.image.learned.on(imagery)
+        cover = with_hedges(ground_cover(seen, height, self.rules))
         self._count(imagery, height, block)
         if height is not None:
             grid = imagery.red.with_values(height)
@@ -240,6 +241,7 @@ class _BlockwiseCover:
 
     def _completed(self, pieces: list[CoverPiece]) -> dict[str, list[Row]]:
         """Return the rows of pieces that are complete, and all others that wait."""
+        learned = self.image.learned is not None and self.image.learned.taken
         for piece in pieces:
             polygon = max(
                 polygon_parts(shapely.set_precision(piece.polygon, GRID_M)), key=lambda part: part.area, default=None
@@ -251,7 +253,8 @@ class _BlockwiseCover:
             word = cover_word(piece)
             self._outcome.area_m2[word] += polygon.area
             self._shaded_m2 += polygon.area * piece.shaded_share if word in ("lawn", "green") else 0.0
-            self._rows["cover"].append(cover_row(self._outcome.pieces, word, piece, polygon, self._threshold))
+            row = cover_row(self._outcome.pieces, word, piece, polygon, self._threshold, learned=learned)
+            self._rows["cover"].append(row)
         for layers, covers, share, finding in (
             (("lawns",), (CoverClass.BARE, CoverClass.BUILT), 1, LAWN_NOT_GREEN),
             (("hard_surfaces", "water"), (CoverClass.LAWN, CoverClass.GREEN), PAVING_GREEN_SHARE, PAVING_GREEN),

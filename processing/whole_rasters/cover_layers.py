@@ -40,12 +40,14 @@ COVER_LAYERS: Mapping[str, Layer] = {
 """What is written: the layers of a plan without their parcels."""
 
 
-def cover_row(number: int, word: str, piece: CoverPiece, polygon: Polygon, threshold: Threshold) -> Row:
-    """Return a row of `cover`."""
+def cover_row(
+    number: int, word: str, piece: CoverPiece, polygon: Polygon, threshold: Threshold, *, learned: bool
+) -> Row:
+    """Return a row of `cover`; see :func:`cover_values`."""
     return {
         "cover_id": f"C{number}",
         "area_m2": polygon.area,
-        **cover_values(word, piece, threshold),
+        **cover_values(word, piece, threshold, learned=learned),
         "parted": piece.parted,
         "geometry": polygon,
     }

@@ -18,12 +18,14 @@ from lawngis.errors import RasterError, SiteError
 from lawngis.geometry.frame import MeasuringFrame, horizontal_crs
 from lawngis.ground.cover import height_above_ground
 from lawngis.ground.imagery import Imagery
+from lawngis.ground.learned import LearnedLawn
 from lawngis.ground.raster import Grid, ground_cell_size_m
 from lawngis.ground.seams import blocks
 from lawngis.ground.shift import Shift, laid_right
 
 from ..files import rasters
 from ..model.site_layers import SITE_LAYERS
+from ..reading.examples import learned_from
 from ..reading.features import check_layer, read_features
 from ..reading.read_options import UNITS_M, ReadOptions, band_numbers
 from ..reading.site_files import SiteFiles
@@ -62,6 +64,8 @@ class WholeImage:
         CRS of the layers with which it is compared, by name.
     frame
         Measuring frame, centred on the image.
+    learned
+        What examples teach of it; None without any.
     image_shift, surface_shift
         How far image and surface model lie off the map, where they are to be laid right.
     """
@@ -72,6 +76,7 @@ class WholeImage:
     bands: Mapping[str, int]
     layers: Mapping[str, CRS]
     frame: MeasuringFrame
+    learned: LearnedLawn | None = None
     image_shift: Shift | None = None
     surface_shift: Shift | None = None
 
@@ -82,7 +87,7 @@ class WholeImage:
         Raises
         ------
         SiteError
-            When there is no image, or a surface model without a terrain model.
+            When there is no image, a surface model without a terrain model, or examples can't be used.
         RasterError
             When a raster can't be read, doesn't meet the image, or which band is which isn't known.
         LayerError
@@ -112,7 +117,7 @@ class WholeImage:
                 check_layer(SITE_LAYERS[name], files.layers[name])
                 layers[name] = horizontal_crs(CRS(files.layers[name].info.crs))
         frame = MeasuringFrame.centred_on(shapely.box(*image.bounds), image.crs)
-        whole = cls(files, options, info, bands, layers, frame)
+        whole = cls(files, options, info, bands, layers, frame, learned_from(files, info, options))
         for name in ("dsm", "dem") if "dsm" in info else ():
             whole._refuse_elsewhere(name)
         return whole

@@ -68,7 +68,7 @@ def test_the_index_is_kept_where_it_does_as_well():
     image = photo()
     learned = learned_lawn(pieces(image, (2,), (3,)))
     assert learned.right_by_index > 0.98 and not learned.taken
-    assert learned.on(image) is image
+    assert learned.on(image).lawn_chance is None and learned.on(image).moved(1, 0).examples_drawn
 
 
 def test_what_was_drawn_at_random_is_not_taken():

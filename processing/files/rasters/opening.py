@@ -30,6 +30,7 @@ from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
 
 from lawngis.errors import LawngisError, RasterError
+from lawngis.geometry.frame import upward_unit_m
 
 from ..formats import RASTERS, alone, file_fault, side_files
 from . import virtual
@@ -322,11 +323,7 @@ def _crs(dataset: DatasetReader, source: str) -> CRS:
 
 
 def _vertical_unit_m(crs: CRS, band_unit: str | None) -> float | None:
-    axes = [axis for part in (crs.sub_crs_list or [crs]) for axis in part.axis_info]
-    upward = [axis for axis in axes if axis.direction in ("up", "down")]
-    if upward:
-        return float(upward[0].unit_conversion_factor)
-    return _UNITS_M.get((band_unit or "").strip().lower())
+    return upward_unit_m(crs) or _UNITS_M.get((band_unit or "").strip().lower())
 
 
 def upright(place: Affine) -> Affine:

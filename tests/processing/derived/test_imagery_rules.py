@@ -77,6 +77,8 @@ def test_what_a_photo_tells_of_green_is_said():
     ]  # fmt: skip
     found = used_threshold(image(index / 8, nir=False), None, CoverParameters())
     (_, told) = threshold_findings(found)
+    (_, drawn) = threshold_findings(found, with_examples=True)
+    assert "--examples" in told.said()[1] and "--examples" not in drawn.said()[1] and drawn.said()[0] == told.said()[0]
     assert told.code == "green-by-colour" and "green leaf index" in told.said()[0]
     assert threshold_findings(used_threshold(image(index), None, CoverParameters())) == []  # with near infrared as ever
 

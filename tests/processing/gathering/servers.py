@@ -28,8 +28,8 @@ def answering(answer):
             self.end_headers()
             try:
                 for piece in [body] if isinstance(body, bytes) else body:
+                    server.sent += len(piece)  # before the other side can have it, and look here
                     self.wfile.write(piece)
-                    server.sent += len(piece)
             except OSError:
                 pass  # the other side has had enough
 

@@ -14,7 +14,7 @@ from affine import Affine
 from shapely import box
 from shapely.geometry import mapping
 
-from lawngis.errors import LawngisError, ParameterError, SiteError
+from lawngis.errors import LawngisError, SiteError
 from lawngis.processing.files.remote import Limits, Server
 from lawngis.processing.gathering.remote import fetched
 from lawngis.processing.gathering.sources import sources
@@ -135,16 +135,14 @@ def test_a_wfs_gives_its_pages_as_json_or_as_gml(tmp_path, encoding):
     assert found.attribution == f"Town of A; licence: Licence of open data 2.0; from {http.address}/ows"
 
 
-def test_the_command_fetches_only_when_that_is_allowed(raster, tmp_path, lawngis):
+def test_the_command_fetches_from_an_address_that_is_typed(raster, tmp_path, lawngis):
     shape = box(EAST + 110, NORTH + 110, EAST + 140, NORTH + 140)
     geopandas.GeoDataFrame({"parcel_id": ["A1"]}, geometry=[shape], crs="EPSG:25832").to_file(tmp_path / "parcels.gpkg")
     with servers.answering(servers.file_in_parts(raster)) as http:
         words = ["gather", tmp_path / "parcels.gpkg", f"dem={http.address}/heights.tif?key=secret", "--out"]
-        refused = lawngis(*words, tmp_path / "no")
-        assert refused.code == 2 and "is an address, and nothing is read from elsewhere" in refused.said
-        assert "secret" not in refused.err and not http.asked and not (tmp_path / "no").exists()
-        done = [lawngis(*words, tmp_path / name, "--allow-remote") for name in ("one", "two")]
+        done = [lawngis(*words, tmp_path / name) for name in ("one", "two")]
     assert [each.code for each in done] == [0, 0], done[0].err
+    assert "secret" not in done[0].err
     files = site_files(tmp_path / "one")
     assert files.rasters["dem"].endswith("one/sources/dem/heights.tif")
     assert "Survey of A, CC BY 4.0" in files.settings.settings.attribution["dem"]
@@ -155,13 +153,34 @@ def test_the_command_fetches_only_when_that_is_allowed(raster, tmp_path, lawngis
 
 
 def test_an_address_needs_an_area_and_no_password(tmp_path, lawngis):
-    words = ("gather", "http://127.0.0.1:9/collections/a", "--allow-remote", "--out", tmp_path / "site")
+    words = ("gather", "http://127.0.0.1:9/collections/a", "--out", tmp_path / "site")
     assert "nothing says which part to fetch" in lawngis(*words).said
     with pytest.raises(SiteError, match=r"http://a\.example/b: has a password in it"):
         Server("http://me:pw@a.example/b?c=d")
-    with pytest.raises(ParameterError, match="is an address"):
-        sources(["parcels=https://a.example/parcels"])
-    assert sources(["parcels=https://a.example/b"], allow_remote=True).remote == (("parcels", "https://a.example/b"),)
+    assert sources(["parcels=https://a.example/b"]).remote == (("parcels", "https://a.example/b"),)
+
+
+def test_addresses_of_a_waiting_site_file_are_followed_only_when_that_is_allowed(raster, tmp_path, lawngis):
+    plots = servers.web_feature_service(parcels(2, crs84=False), gml=None)
+    site = tmp_path / "site"
+    site.mkdir()
+    (tmp_path / "crowns.geojson").write_text(page(parcels(1)).decode())
+    with servers.answering(servers.file_in_parts(raster)) as grid, servers.answering(plots) as features:
+        layers = f'parcels = "{features.address}/ows?service=WFS"'
+        rasters = f'[rasters]\ndem = "{grid.address}/heights.tif?key=secret"'
+        words = ["gather", tmp_path / "crowns.geojson", "--out", site, f"--area={','.join(map(str, AREA))}"]
+        for named, key in ((rasters, "[rasters] dem"), (f"{layers}\n{rasters}", "[layers] parcels")):
+            (site / "site.toml").write_text(f'[layers]\ntrees = "crowns"\n{named}\n')
+            refused = lawngis(*words)
+            assert refused.code == 2 and f"site.toml, {key}: names an address" in refused.said
+            assert "--allow-remote" in refused.said and "secret" not in refused.said
+        assert not grid.asked and not features.asked
+        done = lawngis(*words, "--allow-remote")
+    assert done.code == 0, done.err
+    files = site_files(site)
+    assert files.rasters["dem"].endswith("site/sources/dem/heights.tif")
+    assert len(geopandas.read_file(site / "layers.gpkg", layer="parcels")) == 2
+    assert {"parcels", "trees"} <= files.layers.keys(), "under names of ours"
 
 
 def endless():

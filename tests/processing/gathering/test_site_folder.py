@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import shutil
 import subprocess
@@ -120,6 +121,35 @@ def test_the_site_waits_with_names_and_is_planned(extract, parcels, tmp_path, la
     assert done.code == 0 and "1 planned" in done.out
     facts = pyogrio.read_dataframe(tmp_path / "out/plan.gpkg", layer="run_info").set_index("key")["value"]
     assert "ODbL" in facts["attribution buildings"]
+
+
+def city_of_a_box(east, north, title):
+    """A house of 10 x 8 m and 7 m high, as CityJSON 2.0 has it, in an offset of its own."""
+    places = [(x, y, z) for z in (100, 107) for x, y in ((0, 0), (10, 0), (10, 8), (0, 8))]
+    walls = [[[one, (one + 1) % 4, (one + 1) % 4 + 4, one + 4]] for one in range(4)]
+    faces = [[[3, 2, 1, 0]], *walls, [[4, 5, 6, 7]]]
+    house = {"type": "Building", "geometry": [{"type": "Solid", "lod": "1", "boundaries": [faces]}]}
+    return json.dumps({
+        "CityObjects": {title: house}, "vertices": places, "type": "CityJSON", "version": "2.0",
+        "transform": {"scale": [1, 1, 1], "translate": [east, north, 0]},
+        "metadata": {"title": title, "referenceSystem": "https://www.opengis.net/def/crs/EPSG/0/5555"},
+    })  # fmt: skip
+
+
+def test_houses_of_city_models_stand_in_the_plan(extract, parcels, tmp_path, lawngis):
+    east, north, *_ = geopandas.read_file(parcels).total_bounds
+    (tmp_path / "a.city.json").write_text(city_of_a_box(east + 12, north + 14, "Tile A"))
+    (tmp_path / "b.json").write_text(city_of_a_box(east + 60, north + 14, "Tile B"))
+    site = tmp_path / "site"
+    done = lawngis("gather", extract, parcels, tmp_path / "a.city.json", tmp_path / "b.json", "--out", site)
+    assert done.code == 0 and "buildings: taken from the file of its own, not from the map" in done.err, done.err
+    houses = pyogrio.read_dataframe(site / LAYERS_FILE, layer="buildings")
+    assert houses["map_number"].tolist() == ["Tile A", "Tile B"] and houses["height_m"].tolist() == [7.0, 7.0]
+    assert site_files(site).settings.settings.attribution["buildings"] == "Tile A; Tile B"
+    assert {file.name for file in (site / "sources").iterdir()} >= {"a.city.json", "b.json"}
+    assert lawngis("plan", site, "--out", tmp_path / "out").code == 0
+    lawn = pyogrio.read_dataframe(tmp_path / "out/plan.gpkg", layer="lawn").union_all()
+    assert lawn.area > 1000 and lawn.intersection(houses.geometry.iloc[0]).area < 0.01, "80 m² of it are the house"
 
 
 def test_sources_stay_in_the_site_with_their_checksums(extract, parcels, tmp_path, build):

@@ -108,6 +108,33 @@ def test_settings_name_the_examples(folder, tmp_path):
         site_files(tmp_path)
 
 
+@pytest.mark.parametrize("whole", [False, True])
+def test_a_step_alone_and_a_whole_image_are_read_by_examples(folder, tmp_path, lawngis, whole):
+    file, out = drawn(tmp_path, "drawn.geojson"), tmp_path / "cover.gpkg"
+    place = folder
+    if whole:
+        place = tmp_path / "photo"
+        place.mkdir()
+        (place / "imagery.tif").write_bytes((folder / "imagery.tif").read_bytes())
+    done = lawngis("run", "cover", place, out, "--examples", file)
+    assert done.code == 0, done.err
+    cover = geopandas.read_file(out, layer="cover")
+    lawn = cover[cover["cover"] == "lawn"]
+    assert lawn.area.sum() == pytest.approx(400, rel=0.03) and "example" in lawn["evidence"].iloc[0]
+    findings = geopandas.read_file(out, layer="findings").set_index("code")
+    if whole:
+        assert findings.loc["examples", "text"].startswith("lawn was told by 3 examples")
+    assert findings.loc["green-unknown", "advice"].startswith("Draw more examples"), "they were drawn already"
+
+
+def test_check_reads_the_examples_that_it_is_given(folder, tmp_path, lawngis):
+    done = lawngis("check", folder, "--examples", drawn(tmp_path, "drawn.geojson"))
+    assert done.code == 0 and re.search(r"examples +command line +\S+drawn\.geojson", done.out)
+    assert "lawn was told by 3 examples of lawn and 3 of other ground" in done.out
+    done = lawngis("check", folder, "--examples", drawn(tmp_path, "few.geojson", kinds=["lawn"] * 6))
+    assert done.code == 2 and "6 pieces of lawn and 0 of other ground" in done.out
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [
