@@ -219,8 +219,9 @@ def first_pass(loop: Loop, chainage: FloatArray, standing: Pegs, *, spacing_m: f
 
     Notes
     -----
-    Between two neighbours of the first pass the wire turns by no more than a bend that has a peg of its own, unless
-    they are neighbours of all: else it would be pulled straight across a curve. Common practice, no source.
+    Between two neighbours of the first pass the wire nowhere turns by more than a bend that has a peg of its own, there
+    and back neither, unless they are neighbours of all: else it would be pulled straight across a curve. Common
+    practice, no source.
     """
     if not spacing_m > 0.0:
         raise ParameterError("peg spacings must be positive")
@@ -230,15 +231,16 @@ def first_pass(loop: Loop, chainage: FloatArray, standing: Pegs, *, spacing_m: f
     ends = [span for run, span in zip(loop.runs, spans, strict=True) if run.kind not in ("edge", "corner", "island")]
     held = np.concatenate([chainage[sharp], chainage[[0, -1]], chainage[np.array(ends, np.int64).ravel()], joins_m])
     turned = np.concatenate([[0.0], np.cumsum(np.where(sharp, 0.0, bends))])
-    come = turned[np.searchsorted(chainage, at - _SAME_M)]
-    gone = turned[np.searchsorted(chainage, at + _SAME_M, side="right")]
+    come = np.searchsorted(chainage, at - _SAME_M)
+    gone = np.searchsorted(chainage, at + _SAME_M, side="right")
     first = np.zeros(len(at), dtype=np.bool_)
     first[np.minimum(np.searchsorted(at, held - _SAME_M), len(at) - 1)] = True
     first[np.maximum(np.searchsorted(at, held + _SAME_M, side="right") - 1, 0)] = True
     last = 0
     for number in range(1, len(at) - 1):
         far = at[number + 1] - at[last] > spacing_m + _SAME_M
-        first[number] |= far or abs(come[number + 1] - gone[last]) > PEGGED_BEND_DEG
+        between = turned[min(gone[last], come[number + 1]) : come[number + 1] + 1]
+        first[number] |= far or np.ptp(between) > PEGGED_BEND_DEG
         last = number if first[number] else last
     for out, back in _lead_pairs(loop, chainage, spans):
         first[_within(at, back)] = first[_within(at, out)][::-1]

@@ -138,6 +138,18 @@ def test_first_pass_of_a_square_by_hand():
     assert len(first_at(Loop((Run("edge", xy),)), spacing_m=0.1)[0]) == len(every)
 
 
+def test_a_wire_that_turns_there_and_back_is_held_between():
+    """15 degrees to the left, then 33 to the right in two bends: 18 in all, but 33 on the way."""
+    way_deg = np.radians([0.0, 15, -3, -18, 0])
+    reach_m = np.array([0.5, 0.3, 0.3, 2.0, 1.0])
+    steps = reach_m[:, None] * np.column_stack([np.cos(way_deg), np.sin(way_deg)])
+    curve = np.array([4.0, 0]) + np.concatenate([[[0.0, 0]], np.cumsum(steps, axis=0)])
+    end = curve[-1]
+    xy = np.concatenate([curve, [[end[0], 12], [0, 12], [0, 0], [4, 0]]])
+    first, _ = first_at(Loop((Run("edge", xy),)), spacing_m=20.0)
+    assert ((first > 0.5 - 1e-9) & (first < 1.1 + 1e-9)).any()
+
+
 def test_the_pegs_on_either_side_of_a_joint_are_of_the_first_pass():
     xy = np.array([[4.0, 0], [8, 0], [8, 8], [0, 8], [0, 0], [4, 0]])
     loop = Loop((Run("edge", xy),))
