@@ -325,6 +325,69 @@ def cheapest(fits: Sequence[Fit]) -> dict[str, Fit | None]:
     return best
 
 
+SAME_GROUND_SHARE = 0.95
+"""Plans of a lawn that mow at least this share of what another mows do the same work; ours, no source."""
+
+
+@dataclass(frozen=True)
+class MowerPlan:
+    """What planning a lawn with one kind of mower comes to.
+
+    Parameters
+    ----------
+    offer
+        The mower, its price known.
+    stops
+        Findings that forbid laying the wire.
+    missing_h
+        Hours of mowing a week that find no room in the hours permitted [h].
+    mown_m2
+        Ground that is mown [m²].
+    mowers
+        How many mowers share the lawn.
+    laid
+        What laying costs once: material and work, mowers with their docks left out.
+    """
+
+    offer: MowerOffer
+    stops: int
+    missing_h: float
+    mown_m2: float
+    mowers: int
+    laid: float
+
+    def cost(self, years: float) -> float:
+        """Return what laying it once and keeping its mowers so many years costs."""
+        return self.laid + self.mowers * years * (self.offer.price_year or 0.0)
+
+    @property
+    def faults(self) -> tuple[int, float]:
+        """What is against it: stops, then hours that find no room, to a hundredth [h]."""
+        return self.stops, round(self.missing_h, 2)
+
+
+def least_costly(plans: Sequence[MowerPlan], *, years: float) -> MowerPlan:
+    """Return the plan of a lawn that costs least, of those with the least against them that mow the same ground.
+
+    A plan without a stop whose week is kept comes before any other. Ground that a mower leaves costs nothing to lay,
+    so a plan counts only when it mows :data:`SAME_GROUND_SHARE` of the most that one of those mows. The first of
+    equals is returned.
+
+    Parameters
+    ----------
+    plans
+        One of each kind of mower, at least one.
+    years
+        Over which mowers are kept and paid.
+    """
+    least = min(plan.faults for plan in plans)
+    sound = [plan for plan in plans if plan.faults == least]
+    most_m2 = max(plan.mown_m2 for plan in sound)
+    return min(
+        (plan for plan in sound if plan.mown_m2 >= SAME_GROUND_SHARE * most_m2), key=lambda plan: plan.cost(years)
+    )
+
+
 def _shortfalls(demand: ParcelDemand, offer: MowerOffer) -> Iterator[Shortfall]:
     """Yield what a mower lacks but for hours."""
     zones = demand.zones

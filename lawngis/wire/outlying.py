@@ -221,7 +221,7 @@ class _Routes:
         """Return the cheapest straight way from one of some places, and its cost."""
         lines = np.asarray(shapely.shortest_line(shapely.points(starts), self._far.exterior), dtype=object)
         nearest = np.argsort(shapely.length(lines))
-        free = nearest[self._free(lines[nearest])][:_TRIED]
+        free = nearest[self._free(lines[nearest])]
         if not len(free):
             return None
         dear = [item.geometry for item in self._terrain.priced]
@@ -229,11 +229,11 @@ class _Routes:
             return lines[free[0]], float(lines[free[0]].length)
         ends = shapely.get_coordinates(lines[free]).reshape(-1, 2, 2)
         costs = straight_costs(self._grid, ends[:, 0], ends[:, 1])
-        lengths = shapely.length(lines[free])
-        # Pieces that leave the grid's free cells by less than a cell are judged by what they cross.
-        costs = np.where(np.isfinite(costs), costs, self._cost_of(lines[free]))
-        best = int(np.argmin(costs))
-        return lines[free[best]], float(max(costs[best], lengths[best]))
+        # Pieces that leave the grid's free cells by less than a cell may cost no more than their length.
+        likely = free[np.argsort(np.where(np.isfinite(costs), costs, shapely.length(lines[free])), kind="stable")]
+        exact = self._cost_of(lines[likely[:_TRIED]])
+        best = int(np.argmin(exact))
+        return lines[likely[best]], float(exact[best])
 
     def _cost_of(self, lines: np.ndarray) -> FloatArray:
         """Return lengths weighted by what is crossed."""
@@ -270,7 +270,8 @@ class _Routes:
                 break
             route = route_to(field, ends[index], snap_m=2 * _CELL_M)
             if route is not None and (line := self._between_rings(route.line)) is not None:
-                return line, max(route.cost, line.length)
+                # Cells hide what a way beside an edge crosses of it.
+                return line, float(self._cost_of(np.array([line], dtype=object))[0])
             left[np.hypot(*(ends - ends[index]).T) < _NO_BETTER_M] = np.inf
         return None
 

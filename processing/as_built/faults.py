@@ -103,9 +103,11 @@ def fault_point(record: Path, loop_id: str | None, readings: FaultReadings) -> F
     runs = [run for run in found.rows("as_laid_runs") if run["loop_id"] == row["loop_id"]]
     runs.sort(key=lambda run: run["seq"])
     laid = LaidLengths(*(np.array([run[name] for run in runs], dtype=np.float64) for name in ("laid_m", "laid_sd_m")))
-    slack = float(found.facts.get("plan profile.wire_slack_percent", "0")) / 100
+    of_parcel = {fact["key"]: fact["value"] for fact in found.rows("record", [row["parcel_id"]])}
+    facts = found.facts | of_parcel
+    slack = float(facts.get("plan profile.wire_slack_percent", "0")) / 100
     section = readings.section_mm2
-    if section is None and (text := found.facts.get("plan profile.wire_section_mm2")):
+    if section is None and (text := facts.get("plan profile.wire_section_mm2")):
         section = float(text)
     place = fault_place(_taken(readings, section, laid.total_m * (1 + slack)), laid, slack_share=slack)
     frame = MeasuringFrame.centred_on(row["geometry"], found.crs)

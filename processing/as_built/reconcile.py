@@ -63,9 +63,10 @@ def reconciled(plan: Path, track: Track, options: ReconcileOptions | None = None
         frames[loop.wire.parcel_id] = loop.wire.frame
         for name, some in wire_rows(loop, laid_wire(loop, options), options).items():
             rows[name] += some
-    for parcel_id, layers in found.parcels(("materials",), list(frames)):
+    for parcel_id, layers in found.parcels(("materials", "summary"), list(frames)):
         own = [row for row in rows["as_laid"] if row["parcel_id"] == parcel_id]
         rows["price_change"] += price_rows(own, layers["materials"])
+        rows["record"] += _mower_facts(found, parcel_id, layers["summary"])
     rows["record"] += _facts(found, track, options)
     words = [f"{row['loop_id']}: {row['text']}" for row in rows["laid_findings"]]
     return Reconciled({name: _in_source(frames, some) for name, some in rows.items()}, found.crs, words)
@@ -95,6 +96,13 @@ def _facts(plan: PlanFile, track: Track, options: ReconcileOptions) -> list[Row]
         facts |= {"track": track.file.name, "track sha256": sha256(track.file)}
     facts |= {f"option {name}": str(value) for name, value in vars(options).items() if value is not None}
     return [{"parcel_id": None, "key": key, "value": value} for key, value in facts.items()]
+
+
+def _mower_facts(plan: PlanFile, parcel_id: str, summary: Sequence[Row]) -> list[Row]:
+    """Return what the record keeps of a parcel's own mower, where each got the least costly of several."""
+    facts = plan.facts_with(next((row["profile"] for row in summary), None))
+    kept = [key for key in _TAKEN_OVER if key in facts and key not in plan.facts]
+    return [{"parcel_id": parcel_id, "key": f"plan {key}", "value": facts[key]} for key in kept]
 
 
 def _in_source(frames: Mapping[str, MeasuringFrame], rows: Sequence[Row]) -> list[Row]:

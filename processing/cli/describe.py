@@ -23,6 +23,7 @@ from ..model.decision_list import decision_table
 from ..model.layers import PLAN_LAYERS
 from ..model.site_layers import RASTERS, SITE_LAYERS
 from ..model.step import TOML, Step, loaded_steps, step_named
+from ..planning.run_settings import AUTO
 from ..services.plugin.command_line import FOLDER, GEOPACKAGE, GEOTIFF
 from ..steps.workflow import OPEN_LAYERS, installed_steps, step_layers
 from .run import run
@@ -184,7 +185,7 @@ def _option_schema(name: str, kind: Any, info: Any, default: Any) -> dict[str, A
     if get_origin(kind) is list:
         return {"type": "array", "items": _option_schema(name, get_args(kind)[0], info, None)}
     if name == "profile":
-        return {"oneOf": [{"type": "string", "enum": profile_names()}, _content(TOML)]}
+        return {"oneOf": [{"type": "string", "enum": [*profile_names(), AUTO]}, _content(TOML)]}
     if name in _MEDIA:
         return _file_schema(_MEDIA[name])
     if issubclass(kind, Enum):

@@ -125,7 +125,7 @@ def plan(
         typer.Option(
             "--parcel-seconds",
             min=0.1,
-            help="A parcel that takes more of the processor's time fails; with --draws N, N times more.",
+            help="A parcel that takes more of the processor's time fails; with more plans of each, so many times more.",
         ),
     ] = PARCEL_SECONDS,
     worker_mb: Annotated[
@@ -173,11 +173,11 @@ def plan(
     from ..files.file_kinds import PLAN
     from ..files.locking import alone_in
     from ..model.step import loaded_steps
-    from ..planning.base_plan import base_plan
+    from ..planning.base_plan import base_plan, mowers_chosen
     from ..planning.limits import Limits
     from ..planning.plan_writer import refuse_inputs, run_info
     from ..planning.run import IN_PROCESS_MAX, PlanningRun, WorkerOptions
-    from ..planning.run_settings import run_settings
+    from ..planning.run_settings import AUTO, run_settings
 
     started = datetime.now(UTC)
     parameters = _step_parameters(set_ or ())
@@ -191,16 +191,20 @@ def plan(
     accuracy = {"position_sd_m": position_sd_m, "dem_sd_m": dem_sd_m, "dem_correlation_m": dem_correlation_m}
     source = opened(site, layer, {"dem": dem, "dsm": dsm, "imagery": imagery}, dem_unit, accuracy, bands, examples)
     _refuse_unsummable(by or (), source)
+    target = PLAN.target(out)
+    if from_ and profile is None and mowers_chosen(target):
+        profile = AUTO
     settings = run_settings(source, profile, parameters, draws=draws, draw_seed=draw_seed)
     wanted = source.named(parcel)
-    target = PLAN.target(out)
     refuse_inputs(target, source)
     with alone_in(out):
         base = base_plan(target, from_, source, wanted if parcel else None, discard=discard_edits)
         for failure in loaded_steps()[1]:
             messages.note(f"step {failure.id} of {failure.package} can't be loaded and is left out: {failure.reason}")
         options = WorkerOptions(workers or (1 if len(wanted) <= IN_PROCESS_MAX else _cores()), scheduler)
-        limits = Limits(parcel_seconds, worker_mb or _memory_mb(options.workers)).with_draws(draws)
+        limits = Limits(parcel_seconds, worker_mb or _memory_mb(options.workers)).with_more_plans(
+            draws + len(settings.mowers) - 1
+        )
         run = PlanningRun(source, settings, wanted, limits, out, base)
         run.write(
             target,

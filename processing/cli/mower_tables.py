@@ -71,7 +71,7 @@ def reason_lines(choice: MowerComparison) -> Iterator[str]:
     for parcel in choice.portfolio.compared:
         if parcel.demands[0].name in names:
             for offer in choice.offers:
-                for text in may_also(parcel, offer, choice.portfolio.slope_limit_percent):
+                for text in may_also(parcel, offer):
                     yield f"{parcel.parcel_id}, {offer.name}: {text}"
 
 

@@ -39,7 +39,11 @@ DemUnitOption = Annotated[
 ]
 ProfileOption = Annotated[
     str | None,
-    typer.Option("--profile", metavar="NAME|FILE", help="Mower profile: a name or a TOML file; default: the site's."),
+    typer.Option(
+        "--profile",
+        metavar="NAME|FILE",
+        help="Mower: a profile's name or TOML file, or auto, the least costly for each parcel; default: the site's.",
+    ),
 ]
 PositionSdOption = Annotated[
     float | None, typer.Option("--position-sd", help="Standard deviation of mapped edges [m].")

@@ -91,19 +91,14 @@ def _run_by_parcel(
     out: Path,
 ) -> None:
     from ..files import gpkg
-    from ..measured.overrides import site_overrides
-    from ..planning.run_settings import mower_of
+    from ..planning.run_settings import run_settings
     from ..planning.single_step import absent_layers, opened, readable, refuse_input, step_rows, write_step
-    from ..steps.workflow import OPEN_LAYERS, Settings, installed_steps, step_layers, with_shared
+    from ..steps.workflow import OPEN_LAYERS, installed_steps, step_layers
 
     profile, parameters = profile_and_parameters
     specs = step_layers(installed_steps())
     opened_site = opened(place, specs, options)
-    settings = Settings(
-        mower_of(profile, opened_site.files),
-        with_shared({step.id: parameters}, [step], opened_site.files.settings.shared_parameters),
-        site_overrides(opened_site),
-    )
+    settings = run_settings(opened_site, profile, {step.id: parameters})
     wanted = opened_site.named(parcels)
     refuse_input(out, opened_site.files)
     gpkg.refuse_unwritable(out)

@@ -161,7 +161,8 @@ class DocumentSource:
         rows["summary"] = [{**row, "readiness": readiness_of(row)} for row in rows["summary"]]
         outline_m = rows["summary"][0]["geometry"]
         shown = {} if outline_m.is_empty else _context_around(outline_m, frame, around, self.plan.crs)
-        return ParcelPlan(parcel_id, frame, rows, self.plan.facts, shown, self.of_run)
+        facts = self.plan.facts_with(rows["summary"][0]["profile"])
+        return ParcelPlan(parcel_id, frame, rows, facts, shown, self.of_run)
 
     def _surroundings(self, outlines: geopandas.GeoDataFrame) -> dict[str, geopandas.GeoDataFrame]:
         """The site's layers around some parcels."""

@@ -62,7 +62,7 @@ def doubts(site: Site, plan: Plan, mower: MowerProfile, prices: PriceBook) -> li
         elif check["target_layer"] == "dock_candidates":
             others = _of_dock(plan, check["target_id"], mower, prices)
             found += [Doubt(chance / len(others), changes) for changes in others]
-        elif check["code"] in ("trunk", "bump-height"):
+        elif check["code"] in ("trunk", "bump-height") and not zones.is_empty:
             found.append(Doubt(chance, _of_bumped(zones, check, mower, prices)))
     return found
 

@@ -44,6 +44,14 @@ class MowerDemand:
     demand: ParcelDemand
 
 
+@dataclass(frozen=True)
+class PricedMower:
+    """A mower that parcels may be given: its profile, and what it offers at what price."""
+
+    profile: MowerProfile
+    offer: MowerOffer
+
+
 def mower_offer(name: str, mower: MowerProfile) -> MowerOffer:
     """Return the mower of a profile as one that may be chosen, its price unknown."""
     return MowerOffer(

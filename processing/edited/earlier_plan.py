@@ -63,6 +63,11 @@ class EarlierParcel:
         return any(row["status"] != "failed" for row in self.rows(["summary"]).get("summary", ()))
 
     @property
+    def mower(self) -> str | None:
+        """Name of the mower's profile that it was planned with, where its summary is wanted and says."""
+        return next((row.get("profile") for row in self.rows(["summary"]).get("summary", ())), None)
+
+    @property
     def fingerprint(self) -> str:
         """Fingerprint of the rows and of what is known of their making."""
         digest = blake2b(json.dumps(self.record, sort_keys=True).encode(), digest_size=16)

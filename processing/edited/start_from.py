@@ -23,6 +23,9 @@ from .repair import RepairedLayers, repaired_layers
 from .reshaped_wire import WIRE, WIRE_STEP, reshaped_paths
 from .written_records import EDITED, RecordContext, written_row
 
+MOWER_CHOICE = "mower"
+"""In place of a step: what is said of the choice of a parcel's mower, true as long as it has that mower."""
+
 
 @dataclass(frozen=True, eq=False)
 class StartFrom:
@@ -42,6 +45,17 @@ class StartFrom:
     def of(self, parcel_ids: Collection[str]) -> StartFrom:
         """Return the same for some parcels."""
         return StartFrom(self.first, {name: self.parcels[name] for name in parcel_ids if name in self.parcels})
+
+    def settings_of(self, parcel_id: str, settings: Settings) -> Settings:
+        """Return the settings of a parcel: one that is built on keeps the mower that it was given by choice.
+
+        Raises
+        ------
+        ParameterError
+            When that is none of the choice.
+        """
+        earlier = self.parcels.get(parcel_id)
+        return settings if earlier is None or not earlier.planned else settings.with_mower(earlier.mower)
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +82,7 @@ def carried_over(
     written = [name for step in before for name in step.writes]
     stored = earlier.rows([*written, *OPEN_LAYERS])
     layers = repaired_layers(site, {name: stored.get(name, []) for name in written}, earlier, specs, settings)
-    kept = {step.id for step in before}
+    kept = {step.id for step in before} | ({MOWER_CHOICE} if earlier.mower == settings.mower.name else set())
     said = [item for item in findings_of(site, earlier.findings()) if item[0] in kept and layers.holds(item[1])]
     asked = [item for item in checks_of(site, stored) if item[0] in kept]
     of_docks: list[VisitCheck] = []

@@ -111,6 +111,12 @@ class PlanFile:
         table = gpkg.read_table(self.path, self.layers[self.kind.facts].name, where="parcel_id IS NULL")
         return {str(key): str(value) for key, value in zip(table["key"], table["value"], strict=True)}
 
+    def facts_with(self, profile: str | None) -> dict[str, str]:
+        """Return the facts of a parcel that was planned with a mower: where there was a choice, with its profile's."""
+        start = f"profile {profile}."
+        own = {key: value for key, value in self.facts.items() if key.startswith(start)}
+        return self.facts | {f"profile.{key.removeprefix(start)}": value for key, value in own.items()}
+
     def refuse_without(self, layers: Collection[str], columns: Collection[str] = ()) -> None:
         """Refuse a file whose layers lack columns without which their rows say nothing.
 

@@ -36,7 +36,7 @@ def _parcel_rows(found: MowerComparison, parcel: PlannedParcel) -> list[dict[str
                     "keeps_up": fit.word,
                     "lacks": " ".join(fit.limits),
                     "reason": "; ".join(shortfall_words(fit.shortfalls)),
-                    "also": "; ".join(may_also(parcel, fit.offer, found.portfolio.slope_limit_percent)),
+                    "also": "; ".join(may_also(parcel, fit.offer)),
                     "area_m2": sum(zone.area_m2 for zone in demand.zones),
                     "slope_p95_percent": max(zone.steepest_percent for zone in demand.zones),
                     "passage_m": demand.passage_m if np.isfinite(demand.passage_m) else None,
@@ -53,10 +53,10 @@ def _parcel_rows(found: MowerComparison, parcel: PlannedParcel) -> list[dict[str
     return rows
 
 
-def may_also(parcel: PlannedParcel, offer: MowerOffer, planned_percent: float) -> list[str]:
+def may_also(parcel: PlannedParcel, offer: MowerOffer) -> list[str]:
     """Return what a mower may do there that the plan's mower can't, in words."""
     words = []
-    if parcel.steep_m2 >= 1 and offer.slope_limit_percent > planned_percent:
+    if parcel.steep_m2 >= 1 and offer.slope_limit_percent > parcel.slope_limit_percent:
         words.append(
             f"some of {parcel.steep_m2:.0f} m² kept out as steep may be within its {offer.slope_limit_percent:g} %"
         )

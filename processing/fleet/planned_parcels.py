@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -51,6 +51,8 @@ class PlannedParcel:
         Ground that was kept out as too steep for the plan's mower [m²].
     blocked
         Passages that were too narrow for it: name and width [m].
+    slope_limit_percent
+        Of the mower that it was planned for, where the plan is asked.
     """
 
     parcel_id: str
@@ -63,6 +65,7 @@ class PlannedParcel:
     zone_ids: tuple[tuple[str, ...], ...] = ()
     steep_m2: float = 0.0
     blocked: tuple[tuple[str, float], ...] = ()
+    slope_limit_percent: float = np.inf
 
 
 @dataclass(frozen=True)
@@ -79,15 +82,12 @@ class PlannedPortfolio:
         All of them, in the order of the plan.
     parameters
         Of the step that planned the week.
-    slope_limit_percent
-        Of the mower that it was planned for.
     """
 
     path: Path
     crs: CRS
     parcels: tuple[PlannedParcel, ...]
     parameters: ScheduleParameters
-    slope_limit_percent: float
 
     @cached_property
     def compared(self) -> tuple[PlannedParcel, ...]:
@@ -126,9 +126,12 @@ def planned_portfolio(path: Path, *, quiet_hours: str | None = None) -> PlannedP
     """
     plan = plan_file(path, needed=("keepouts", *DEMAND_LAYERS))
     parameters = _schedule_parameters(plan.facts, quiet_hours)
-    parcels = tuple(planned_parcel(rows, plan.crs, parameters) for _, rows in plan.parcels(_ROWS_READ))
-    limit = float(plan.facts.get("profile.slope_limit_percent") or np.inf)
-    return PlannedPortfolio(plan.path, plan.crs, parcels, parameters, limit)
+    parcels = []
+    for _, rows in plan.parcels(_ROWS_READ):
+        facts = plan.facts_with(rows["summary"][0]["profile"])
+        limit = float(facts.get("profile.slope_limit_percent") or np.inf)
+        parcels.append(replace(planned_parcel(rows, plan.crs, parameters), slope_limit_percent=limit))
+    return PlannedPortfolio(plan.path, plan.crs, tuple(parcels), parameters)
 
 
 def _schedule_parameters(facts: Mapping[str, str], quiet_hours: str | None) -> ScheduleParameters:

@@ -179,7 +179,9 @@ class OpenedSite:
         settings = run_settings(self.source, None if profile is None else os.fspath(profile), given)
         wanted = self.source.named(None if parcel_ids is None else texts_of(parcel_ids))
         folder = ScratchFolder()
-        run = PlanningRun(self.source, settings, wanted, Limits(), folder.path)
+        run = PlanningRun(
+            self.source, settings, wanted, Limits().with_more_plans(len(settings.mowers) - 1), folder.path
+        )
         try:
             run.write(
                 PLAN.target(folder.path),

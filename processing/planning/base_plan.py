@@ -15,10 +15,14 @@ from ..edited.reshaped_wire import WIRE, WIRE_STEP
 from ..edited.written_records import STYLES, parcel_facts
 from ..files import gpkg
 from ..files.file_kinds import PLAN
+from ..files.plan_reader import is_plan, layers_of
 from ..model.contract import Layer
 from ..reading.site_source import SiteSource
 from ..steps.workflow import OPEN_LAYERS, installed_steps, step_layers, steps_before
 from .made_from import MADE_FROM, MadeFrom
+
+CHOICE_FACT = "mower choice"
+"""Key of the row of `run_info` that names the mowers of which each parcel got the least costly."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,6 +129,11 @@ def _made_from(earlier: EarlierPlan) -> dict[str, MadeFrom]:
     touched = earlier.all_touched
     facts = parcel_facts(earlier.file, MADE_FROM)
     return {name: MadeFrom.read(value) for name, value in facts.items() if name not in touched}
+
+
+def mowers_chosen(target: Path) -> bool:
+    """Tell whether a file is a plan whose parcels got their mowers by choice."""
+    return is_plan(target) and CHOICE_FACT in layers_of(target).facts
 
 
 def stored_styles(target: Path) -> dict[str, str] | None:

@@ -49,7 +49,7 @@ def settings_fingerprint(settings: Settings, options: object) -> str:
     """
     files = [sha256(path) for path in _files_named(settings.parameters)]
     draws = (settings.draws, settings.draw_seed) if settings.draws else ()
-    return _digest([settings.mower, settings.parameters, files, draws, options, _program()])
+    return _digest([settings.mower, settings.choice, settings.parameters, files, draws, options, _program()])
 
 
 def files_fingerprint(files: list[Path]) -> str:

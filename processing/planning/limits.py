@@ -62,9 +62,9 @@ class Limits:
     parcel_seconds: float = 600.0
     memory_mb: int | None = None
 
-    def with_draws(self, draws: int) -> Limits:
-        """Return the limits where a parcel is planned on so many versions of its data as well: as often the time."""
-        return replace(self, parcel_seconds=self.parcel_seconds * (1 + draws))
+    def with_more_plans(self, more: int) -> Limits:
+        """Return the limits where a parcel is planned so many times more, as by draws or choice: as often the time."""
+        return replace(self, parcel_seconds=self.parcel_seconds * (1 + more))
 
     @property
     def clock_seconds(self) -> float:

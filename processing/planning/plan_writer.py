@@ -25,6 +25,7 @@ from ..reading.dates import data_dates
 from ..reading.read_options import band_numbers
 from ..reading.site_source import SiteSource
 from ..steps.workflow import Settings
+from .base_plan import CHOICE_FACT
 from .made_from import SAID
 
 BATCH_ROWS = 20_000
@@ -220,7 +221,7 @@ def run_info(source: SiteSource, settings: Settings, started: datetime, finished
         "lawngis version": __version__,
         "started": started.isoformat(timespec="seconds"),
         "finished": finished.isoformat(timespec="seconds"),
-        **_facts("profile", settings.mower.model_dump(mode="json")),
+        **_mower_facts(settings),
         **({"draws": str(settings.draws), "draw seed": str(settings.draw_seed)} if settings.draws else {}),
         **_facts("accuracy", source.options.accuracy.model_dump(mode="json")),
         **_price_facts(settings),
@@ -229,6 +230,16 @@ def run_info(source: SiteSource, settings: Settings, started: datetime, finished
     for step, values in settings.parameters.items():
         facts |= _facts(f"step {step}", values)
     return [{"parcel_id": None, "key": key, "value": value} for key, value in facts.items()]
+
+
+def _mower_facts(settings: Settings) -> dict[str, str]:
+    """Return the profile of the mower; of each, where parcels have the least costly of several."""
+    if not settings.choice:
+        return _facts("profile", settings.mower.model_dump(mode="json"))
+    facts = {CHOICE_FACT: ", ".join(mower.name for mower in settings.mowers)}
+    for mower in settings.mowers:
+        facts |= _facts(f"profile {mower.name}", mower.model_dump(mode="json"))
+    return facts
 
 
 def _price_facts(settings: Settings) -> dict[str, str]:

@@ -228,7 +228,7 @@ class PlanningRun:
             self._neighbour_findings = neighbour_findings(
                 {name: parcel.reaches for name, parcel in self._finished.items()},
                 lambda name: self._finished[name].wires(),
-                antenna_height_m=self._settings.mower.antenna_height_m,
+                antenna_height_m=max(mower.antenna_height_m for mower in self._settings.mowers),
                 crs=self._source.crs,
                 workers=workers,
             )

@@ -113,8 +113,16 @@ def readable(source: Source, step: Step, specs: Mapping[str, Layer], site: SiteS
             raise LayerError(f"there is no layer {given!r} to take as {name}", where=str(file))
     present = {name for name in wanted if names.get(name, name).casefold() in layers}
     outlines = {name: site.outline(name) for name in site.parcel_ids}
-    some = {name: specs[name] for name in specs if name in present | {"run_info"}}
-    earlier = earlier_plan(file, some, packed=present, checked=present, outlines=outlines, crs=site.crs, names=names)
+    some = {name: specs[name] for name in specs if name in present | {"run_info", "summary"}}
+    earlier = earlier_plan(
+        file,
+        some,
+        packed=present | ({"summary"} & layers),
+        checked=present,
+        outlines=outlines,
+        crs=site.crs,
+        names=names,
+    )
     if "findings" in step.plan_layers_read:
         refuse_without_values(earlier)
     return earlier
@@ -144,9 +152,10 @@ def step_rows(
     for parcel_id in parcel_ids:
         parcel_site = site.site(parcel_id)
         parcel = EarlierParcel() if earlier is None else earlier.parcels.get(parcel_id, EarlierParcel())
+        own = settings.with_mower(parcel.mower)
         stored = parcel.rows()
         layers = {name: stored.get(name, []) for name in specs if name in step.plan_layers_read - OPEN_LAYERS}
-        ready = repaired_layers(parcel_site, layers, parcel, specs, settings)
+        ready = repaired_layers(parcel_site, layers, parcel, specs, own)
         start = Start(
             first=step.id,
             layers=ready.layers,
@@ -154,7 +163,7 @@ def step_rows(
             checks=[item for item in checks_of(parcel_site, stored) if item[0] != step.id],
             start_findings=ready.findings,
         )
-        plan = planned_alone(parcel_site, step, settings, start, specs)
+        plan = planned_alone(parcel_site, step, own, start, specs)
         names = (*step.writes, *sorted(OPEN_LAYERS))
         yield parcel_id, {name: ready.rows_out(plan.rows(name), parcel_site) for name in names}
 

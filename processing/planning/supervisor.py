@@ -31,7 +31,8 @@ from ..model.plan import Row
 from ..model.site import Site
 from ..model.step import Step
 from ..reading.site_source import SiteSource
-from ..steps.workflow import Settings, installed_steps, planned, step_layers
+from ..steps.workflow import Settings, installed_steps, step_layers
+from .chosen_mower import planned_with_choice
 from .fingerprints import site_fingerprint
 from .interference import Reach, reach_boxes
 from .limits import Limits, OverClockError, OverTimeError, limit_cache, memory_words, time_limit, time_words
@@ -192,24 +193,23 @@ def _result(source: Parcels, job: Job, steps: Sequence[Step], parcel_id: str) ->
     if job.known.get(parcel_id) == fingerprint:
         return ParcelResult(parcel_id, {}, fingerprint=fingerprint, unchanged=True)
     specs = step_layers(steps)
-    carried = carried_over(site, job.start_from, steps, specs, job.settings)
-    done = planned(site, steps, job.settings, None if carried is None else carried.start)
-    drawn_at, drawn = perf_counter(), ""
-    if job.settings.draws:
-        drawn = judged_by_draws(done.plan, site, steps, job.settings)
+    settings = job.settings if job.start_from is None else job.start_from.settings_of(parcel_id, job.settings)
+    carried = carried_over(site, job.start_from, steps, specs, settings)
+    done, settings = planned_with_choice(site, steps, settings, None if carried is None else carried.start)
+    drawn_at = perf_counter()
+    drawn = judged_by_draws(done.plan, site, steps, settings) if settings.draws else ""
     draws = {"draws": perf_counter() - drawn_at} if drawn else {}
     rows = rows_out(done.plan, site, carried)
     seconds = perf_counter() - started
     rows["summary"] = [{**row, "seconds": round(seconds, 3)} for row in rows["summary"]]
     own = [row for row in rows["findings"] if row["parcel_id"] is not None]
     made_from = MadeFrom(job.keys.settings, job.keys.run, fingerprint, said_digests(rows["findings"]))
-    records = record_rows(site, {**rows, "findings": own}, specs, steps, job.settings, carried)
-    rows["run_info"] = [*records, made_from.row(parcel_id)]
-    if drawn:
-        rows["run_info"].append({"parcel_id": parcel_id, "key": "draws", "value": drawn})
+    records = record_rows(site, {**rows, "findings": own}, specs, steps, settings, carried)
+    told = [{"parcel_id": parcel_id, "key": "draws", "value": drawn}] if drawn else []
+    rows["run_info"] = [*records, made_from.row(parcel_id), *told]
     parts = {"reading": read - started, **done.step_seconds, **draws}
     if job.pieces is not None:
-        store_pieces(job.pieces, parcel_id, plan_rasters(site, done.plan, job.settings.mower))
+        store_pieces(job.pieces, parcel_id, plan_rasters(site, done.plan, settings.mower))
         parts["rasters"] = perf_counter() - started - seconds
     reaches = reach_boxes(done.plan.rows("wire_path"), site.frame)
     return ParcelResult(parcel_id, rows, seconds=parts, fingerprint=fingerprint, reaches=reaches)

@@ -167,15 +167,12 @@ def _outlying(
         return []
     terrain = lead_terrain(site)
     laid, waiting = [loop.ground], list(loop.outlying)
-    dock_room = max(mower.dock_straight_ahead_m, mower.dock_straight_behind_m)
+    rooms_m = sorted({ATTACHMENT_GAP_M, mower.dock_straight_behind_m, mower.dock_straight_ahead_m})
     attached: list[tuple[FloatArray, float]] = []
     found: list[OutlyingGround] = []
     while waiting:
         others = [ground for _, ground in waiting]
-        routes = [
-            _lead_route(laid, ground, terrain, start, (dock_room, ATTACHMENT_GAP_M), attached, others)
-            for ground in others
-        ]
+        routes = [_lead_route(laid, ground, terrain, start, rooms_m, attached, others) for ground in others]
         reached = [(route.cost, number) for number, route in enumerate(routes) if route is not None]
         if not reached:
             findings += [_no_lead(loop, zone) for zone, _ in waiting]
@@ -195,17 +192,26 @@ def _lead_route(
     ground: Polygon,
     terrain: LeadTerrain,
     start: FloatArray,
-    rooms_m: tuple[float, ...],
+    rooms_m: Sequence[float],
     attached: list[tuple[FloatArray, float]],
     others: list[Polygon],
 ) -> LeadRoute | None:
-    """Return the way of a lead that leaves the dock the most room, or at least some."""
+    """Return the cheapest way of a lead, or one that leaves the dock more of some rooms, rising, and pays for it.
+
+    Over lawn a start so much further from the dock makes a lead so much dearer at most: what is dearer yet is a long
+    way round.
+    """
     apart = [other for other in others if other is not ground]
+    best: tuple[float, LeadRoute] | None = None
     for room in rooms_m:
+        if best is not None and np.hypot(*(best[1].xy[0] - start)) >= room:
+            continue
         route = lead_route(laid, ground, terrain, keep_off=[(start, room), *attached], others=apart)
-        if route is not None:
-            return route
-    return None
+        if route is None:
+            break
+        if best is None or route.cost - room <= best[0]:
+            best = route.cost - room, route
+    return None if best is None else best[1]
 
 
 def _no_lead(loop: LoopGround, zone: Row) -> Finding:

@@ -14,6 +14,7 @@ from lawngis.mower import MowerProfile
 
 from ..derived.laying_hours import Books
 from ..derived.measured_passages import site_with_grounds
+from ..derived.mower_demands import PricedMower
 from ..derived.mowing_windows import WEEK_PARAMETERS
 from ..measured.overrides import Override
 from ..measured.site_facts import measured_site
@@ -183,6 +184,7 @@ class Settings:
     """What a run is asked to do: the mower, the parameters of each step by step id, and what was measured on site.
 
     Besides, on how many versions of its data each parcel is planned as well, and the seed by which they are drawn.
+    Of a choice of mowers, the cheapest by year first, each parcel gets the least costly; `mower` is only the first.
     """
 
     mower: MowerProfile
@@ -190,6 +192,28 @@ class Settings:
     overrides: tuple[Override, ...] = ()
     draws: int = 0
     draw_seed: int = 1
+    choice: tuple[PricedMower, ...] = ()
+
+    @property
+    def mowers(self) -> tuple[MowerProfile, ...]:
+        """The mowers that parcels may have."""
+        return tuple(one.profile for one in self.choice) or (self.mower,)
+
+    def with_mower(self, name: str | None) -> Settings:
+        """Return the settings of a parcel that has got its mower; where there is no choice they are the same.
+
+        Raises
+        ------
+        ParameterError
+            When no mower of the choice has that name.
+        """
+        if not self.choice:
+            return self
+        for mower in self.mowers:
+            if mower.name == name:
+                return replace(self, mower=mower, choice=())
+        what = f"the plan's mower {name!r} is none to choose from" if name else "no plan says which mower it has"
+        raise ParameterError(what, advice="Name its profile, or its file, with --profile.")
 
 
 def check_parameters(parameters: Mapping[str, Mapping[str, Any]], steps: Iterable[Step]) -> None:

@@ -7,11 +7,14 @@ from hypothesis import strategies as st
 
 from lawngis.mowing.capacity import zone_mowing_hours
 from lawngis.mowing.choice import (
+    SAME_GROUND_SHARE,
     MowerOffer,
+    MowerPlan,
     ParcelDemand,
     Shortfall,
     ZoneDemand,
     cheapest,
+    least_costly,
     mower_fit,
     mower_fits,
     offered_hours,
@@ -208,3 +211,53 @@ def test_244_hours_a_week_are_never_possible(area_m2):
     assert fit.mowing_h > 168
     assert fit.limits == ("hours",) and fit.word == "cannot" and fit.days is None
     assert fit.mowing_h - fit.missing_h <= 168
+
+
+# --- the least costly of plans ---------------------------------------------------------------------------
+
+CHEAP = replace(SMALL, price=900.0, kept_years=6.0, upkeep_year=60.0)
+DEAR = replace(LARGE, price=3400.0, kept_years=8.0, upkeep_year=190.0)
+ONE_DEAR = MowerPlan(DEAR, stops=0, missing_h=0.0, mown_m2=1000.0, mowers=1, laid=700.0)
+
+
+def cheap(mowers=1, *, stops=0, missing_h=0.0, mown_m2=1000.0, laid=700.0):
+    return MowerPlan(CHEAP, stops=stops, missing_h=missing_h, mown_m2=mown_m2, mowers=mowers, laid=laid)
+
+
+def test_what_a_plan_costs_over_years_worked_by_hand():
+    """900 kept 6 years at 60 a year is 210 a year, 3400 kept 8 years at 190 a year is 615."""
+    assert cheap(2, laid=1000.0).cost(8) == pytest.approx(1000 + 2 * 8 * 210)
+    assert ONE_DEAR.cost(8) == pytest.approx(700 + 8 * 615)
+
+
+@pytest.mark.parametrize(
+    ("other", "cheaper"),
+    [
+        (cheap(), True),
+        (cheap(2, laid=2000.0), True),  # 2000 + 3360 of 5620
+        (cheap(3), False),  # 700 + 5040, more than 5620
+        (cheap(2, laid=2300.0), False),  # 2300 + 3360
+        (cheap(stops=1), False),
+        (cheap(missing_h=0.5), False),
+        (cheap(missing_h=1e-9), True),
+        (cheap(mown_m2=1000 * SAME_GROUND_SHARE), True),
+        (cheap(mown_m2=1000 * SAME_GROUND_SHARE - 1), False),
+        (cheap(0, mown_m2=0.0, laid=0.0), False),
+    ],
+)
+def test_the_least_costly_plan_mows_the_same_ground_with_no_stop_in_the_week(other, cheaper):
+    for plans in ([other, ONE_DEAR], [ONE_DEAR, other]):
+        assert least_costly(plans, years=8) is (other if cheaper else ONE_DEAR)
+
+
+def test_where_every_plan_has_something_against_it_the_least_counts_first():
+    two_stops, short, shorter = cheap(stops=2), cheap(missing_h=2.0), replace(ONE_DEAR, missing_h=5.0)
+    assert least_costly([two_stops, shorter, short], years=8) is short
+    assert least_costly([two_stops, replace(ONE_DEAR, stops=1)], years=8).stops == 1
+    assert least_costly([cheap(stops=1), replace(ONE_DEAR, stops=1)], years=8).offer is CHEAP
+
+
+def test_more_years_may_turn_the_choice():
+    """Laying it for the dear one is 1000 cheaper, and the other saves 405 a year: equal after 2.47 years."""
+    plans = [cheap(laid=1700.0), ONE_DEAR]
+    assert [least_costly(plans, years=years).offer for years in (2, 3)] == [DEAR, CHEAP]

@@ -59,11 +59,27 @@ def test_it_crosses_what_is_dear_where_nothing_leads_around_it():
     """4 m, half a metre of which costs 8 a metre: 3.5 + 4. Where a bed lies on top, at 3 a metre: 3.5 + 1.5."""
     path = PricedGround(box(17.5, -5, 18, 30), 8.0)
     way = lead_route([HOME], FAR, LeadTerrain(OPEN.area, (), [path]))
-    assert (way.line.length, way.cost) == (pytest.approx(4.0), pytest.approx(7.5, abs=1.0))
+    assert (way.line.length, way.cost) == (pytest.approx(4.0), pytest.approx(7.5))
     bed = PricedGround(box(17.5, 6, 18, 8), 3.0)
     over_bed = lead_route([HOME], FAR, LeadTerrain(OPEN.area, (), [path, bed]))
     assert 6 <= over_bed.xy[:, 1].min() <= over_bed.xy[:, 1].max() <= 8
-    assert over_bed.cost == pytest.approx(5.0, abs=0.4)
+    assert over_bed.cost == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize(("second_to_m", "beside"), [(15.3, True), (15.0, False)])
+def test_a_way_along_the_side_of_a_path_costs_what_it_crosses_of_it(second_to_m, beside):
+    """The last two places of the side are at x = 15.07 and 15.56; a path of 8 m ends at 15.10, in a cell that is lawn.
+
+    10.3 m of lawn lead on from the last place, straight past a step of the ground beyond that ends at 15.3. Ways
+    further west take 10 m. Past a step that ends at 15.0 all straight ways cross the path.
+    """
+    steps = [box(0, 22, 13, 30), box(13, 22.3, second_to_m, 30), box(second_to_m, 22.6, 16, 30)]
+    beyond = loop_ground([shapely.union_all(steps)], gap_min_m=0.3)
+    path = PricedGround(box(-5, 13, 15.1, 21), 8.0)
+    way = lead_route([HOME], beyond, LeadTerrain(OPEN.area, (), [path]))
+    crossed_m = way.line.intersection(path.geometry).length
+    assert way.cost == pytest.approx(way.line.length + 7 * crossed_m)
+    assert way.line.length == pytest.approx(10.4, abs=0.1) and (crossed_m == 0) == beside
 
 
 def test_what_a_gap_between_buildings_costs_is_told_by_what_is_crossed_in_it():

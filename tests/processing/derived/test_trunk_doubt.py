@@ -13,6 +13,8 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "contract"))
 from made import site_of, steps_until
 
 from lawngis.mower import built_in_profile
+from lawngis.prices import price_book_from
+from lawngis.processing.derived.ground_doubt import doubts
 from lawngis.processing.measured.overrides import Override
 from lawngis.processing.steps.workflow import Settings, planned
 
@@ -126,3 +128,9 @@ def test_things_that_are_surely_felt_low_or_soft_are_not_asked_for(layer, shape,
 
 def test_a_kerb_that_the_wheel_rolls_over_is_nothing():
     assert with_thing("barriers", LineString([(8, 6), (12, 6)]), {"kind": "kerb", "height_m": 0.02}) == ([], [])
+
+
+def test_a_trunk_in_doubt_takes_no_wire_where_nothing_is_mown():
+    plan = with_trunk(0.16)
+    assert checks(plan) and not plan.rows("zones")
+    assert doubts(site_of(box(0, 0, 20, 12)), plan, MOWER, price_book_from()) == []

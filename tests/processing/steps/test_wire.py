@@ -265,6 +265,20 @@ def test_lead_over_a_path_says_what_it_crosses() -> None:
     assert codes(result) == {"wire-crosses"}
 
 
+@pytest.mark.parametrize(("gap_to_m", "from_dock_m"), [(10.2, (0.1, 0.8)), (12.8, (2.0, 2.8))])
+def test_a_lead_leaves_the_dock_room_but_goes_no_long_way_round_for_it(
+    gap_to_m: float, from_dock_m: tuple[float, float]
+) -> None:
+    """Between two houses along the wire is a gap at the dock, 2.6 m long; their other ends lie 14 m off."""
+    houses = [box(-4, -1.8, 9.3, 0.28), box(gap_to_m, -1.8, 24, 0.28)]
+    site = site_of(box(-8, -14, 28, 13), buildings=houses)
+    zones = [zone(1, LAWN), zone(2, box(0, -12, 20, -2), "detached", "main_wire")]
+    lead = next(row for row in laid(site, plan_of(site, zones)).layers["wire_runs"] if row["run_kind"] == "lead_out")
+    least_m, most_m = from_dock_m
+    assert least_m <= lead["geometry"].distance(dock_of(LAWN)) <= most_m
+    assert lead["geometry"].length == pytest.approx(2.6, abs=0.1)
+
+
 def pair(supply: str, loop: str) -> tuple[Site, Plan]:
     """A lawn, and across a path two others with a passage between them."""
     near, far = box(24, 0, 30, 8), box(35, 1, 41, 7)
