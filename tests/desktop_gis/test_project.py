@@ -75,7 +75,7 @@ def names(plan: Path, query: str) -> list[str]:
         return sorted(str(row[0]) for row in database.execute(query))
 
 
-def test_a_moved_project_opens_without_a_word_of_warning(answer: dict[str, Any]) -> None:
+def test_a_moved_project_opens_without_a_word_of_warning(plan: Path, answer: dict[str, Any]) -> None:
     assert answer["read"] and answer["error"] == "" and answer["log"] == [] and answer["invalid"] == []
     assert answer["crs"] == "EPSG:32632"
     assert len(answer["views"]) == 12

@@ -28,6 +28,7 @@ from shapely import LineString, MultiPolygon, Point, Polygon, box
 
 from lawngis.errors import LayerError, PlanError, SiteError
 from lawngis.processing.files import gpkg
+from lawngis.processing.files.gpkg import opening
 from lawngis.processing.model.contract import Column, Layer
 
 UTM32 = CRS.from_epsg(25832)
@@ -384,6 +385,7 @@ def test_sqlite_that_is_no_geopackage(tmp_path: Path) -> None:
 def test_locked_file_says_that_it_is_open_elsewhere(locked: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("OGR_SQLITE_BUSY_TIMEOUT", "1")
     monkeypatch.setenv("SQLITE_BUSY_TIMEOUT", "1")
+    monkeypatch.setattr(opening, "LOCK_PATIENCE_S", 0.1)
     with pytest.raises(SiteError, match=r"locked by another program.*open for editing in a GIS"):
         gpkg.layer_overview(locked)
 

@@ -1,6 +1,7 @@
 """What a notebook shows of a plan: the page's own map in a frame, and a picture in the plan's styles."""
 
 import builtins
+import importlib.util
 import re
 from html import unescape
 from html.parser import HTMLParser
@@ -15,7 +16,6 @@ from shapely import Polygon
 
 import lawngis
 from lawngis.errors import LawngisError, ParameterError
-from lawngis.processing.model import extras
 from lawngis.processing.model.styles import STYLES, Area
 from lawngis.processing.notebook.plan_picture import _draw
 
@@ -119,7 +119,7 @@ def test_what_cannot_be_drawn_is_said(plan):
 
 
 def test_missing_packages_are_named_with_what_installs_them(plan, monkeypatch):
-    monkeypatch.setattr(extras, "find_spec", lambda name: None if name == "matplotlib" else object())
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None if name == "matplotlib" else object())
     with pytest.raises(ParameterError, match=re.escape("pip install 'lawngis[notebook]'")):
         plan.plot()
 
