@@ -288,6 +288,11 @@ def test_only_gpkg_opens_vector_files_and_only_rasters_opens_rasters():
             assert "import rasterio" not in text, name
 
 
+def test_one_module_asks_the_network():
+    asking = [name for name, path in MODULES.items() if "urllib.request" in path.read_text(encoding="utf-8")]
+    assert asking == ["lawngis.processing.files.remote"]
+
+
 @pytest.mark.parametrize("module", [name for name in MODULES if name.startswith("lawngis.processing.steps.")])
 def test_steps_open_no_files_and_import_no_other_step(module):
     for other in IMPORTS[module]:

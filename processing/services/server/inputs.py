@@ -11,11 +11,10 @@ import binascii
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
-from urllib.request import urlopen
 
-from lawngis.errors import ParameterError
+from lawngis.errors import ParameterError, SiteError
 
+from ...files.remote import Limits, Server, is_address
 from ..plugin.command_line import GEOPACKAGE, GEOTIFF
 
 FILE_MAX_MB = 200
@@ -23,8 +22,6 @@ FILE_MAX_MB = 200
 
 TEXT_MAX = 1000
 """Longest text of a request that is no file."""
-
-FETCH_WITHIN_S = 60
 
 _ENDINGS = {
     GEOPACKAGE: ".gpkg",
@@ -97,17 +94,18 @@ def _content(name: str, schema: Mapping[str, Any], value: Any, allow_remote: boo
 
 
 def _fetched(name: str, address: str) -> bytes:
-    """Return what lies at a web address; none of another kind is followed."""
-    if urlsplit(address).scheme not in ("http", "https"):
+    """Return what lies at a web address; none of another kind is followed, and none on to another server."""
+    if not is_address(address):
         raise ParameterError(f"{name}: an address begins with http:// or https://")
+    most = FILE_MAX_MB << 20
+    server: Server | None = None
     try:
-        with urlopen(address, timeout=FETCH_WITHIN_S) as answer:
-            found: bytes = answer.read(FILE_MAX_MB * 2**20 + 1)
-    except OSError as error:
-        raise ParameterError(f"{name} could not be fetched ({error})") from error
-    if len(found) > FILE_MAX_MB * 2**20:
-        raise ParameterError(f"{name} has more than {FILE_MAX_MB} MB")
-    return found
+        server = Server(address, Limits(answer_bytes=most))
+        return server.document(address, accept="*/*").body
+    except SiteError as error:
+        if server is not None and server.bytes_read > most:
+            raise ParameterError(f"{name} has more than {FILE_MAX_MB} MB") from error
+        raise ParameterError(f"{name} could not be fetched: its address {error.what}") from error
 
 
 def _refuse_unlike(name: str, schema: Mapping[str, Any], value: Any) -> None:

@@ -1,6 +1,10 @@
 """A request is a stranger's: its files stay in the job's folder, and nothing in it leads anywhere else."""
 
 import base64
+from contextlib import contextmanager
+from functools import partial
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+from threading import Thread
 
 import pytest
 
@@ -64,18 +68,39 @@ def test_addresses_are_followed_only_if_allowed_and_only_so_far(tmp_path, monkey
         with pytest.raises(ParameterError, match="begins with http"):
             received(open_to_all, {"site": {"href": address}}, tmp_path, allow_remote=True)
 
-    class Answer:
-        def __enter__(self):
-            return self
+    (tmp_path / "site").write_bytes(b"x" * (2**20 + 5))
+    with serving(tmp_path) as address:
+        asked = {"site": {"href": f"{address}/site"}}
+        assert received(open_to_all, asked, tmp_path, allow_remote=True)["site"] == "site.gpkg"
+        assert (tmp_path / "site.gpkg").stat().st_size == 2**20 + 5
+        with pytest.raises(ParameterError, match="leads to another server"):
+            received(open_to_all, {"site": {"href": f"{address}/away"}}, tmp_path, allow_remote=True)
+        monkeypatch.setattr(inputs, "FILE_MAX_MB", 1)
+        with pytest.raises(ParameterError, match="more than 1 MB"):
+            received(open_to_all, asked, tmp_path, allow_remote=True)
 
-        def __exit__(self, *_):
+
+@contextmanager
+def serving(folder):
+    """A server of a folder's files on this machine, which leads elsewhere from one address."""
+
+    class Handler(SimpleHTTPRequestHandler):
+        def do_GET(self):
+            if self.path != "/away":
+                super().do_GET()
+                return
+            self.send_response(302)
+            self.send_header("Location", f"http://localhost:{server.server_port}/site")
+            self.end_headers()
+
+        def log_message(self, *_):
             pass
 
-        def read(self, most):
-            return b"x" * min(most, 2**20 + 5)
-
-    monkeypatch.setattr(inputs, "urlopen", lambda address, timeout: Answer())
-    assert received(open_to_all, {"site": {"href": "http://x/y"}}, tmp_path, allow_remote=True)["site"] == "site.gpkg"
-    monkeypatch.setattr(inputs, "FILE_MAX_MB", 1)
-    with pytest.raises(ParameterError, match="more than 1 MB"):
-        received(open_to_all, {"site": {"href": "http://x/y"}}, tmp_path, allow_remote=True)
+    with ThreadingHTTPServer(("127.0.0.1", 0), partial(Handler, directory=str(folder))) as server:
+        thread = Thread(target=server.serve_forever, args=(0.02,))
+        thread.start()
+        try:
+            yield f"http://127.0.0.1:{server.server_port}"
+        finally:
+            server.shutdown()
+            thread.join()
