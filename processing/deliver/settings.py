@@ -130,7 +130,9 @@ def _week(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
         ]
         for (zone_id, start, end), runs in alike.items()
     ]
-    paper.rows(["Zone", "Days", "From", "To", "Mowing a week", "Edge mown on"], rows, (28, 72, 14, 14, 26, 28), "LLRRRL")
+    paper.rows(
+        ["Zone", "Days", "From", "To", "Mowing a week", "Edge mown on"], rows, (28, 72, 14, 14, 26, 28), "LLRRRL"
+    )
 
 
 def _first_weeks(paper: Paper, plan: ParcelPlan, formats: Formats) -> None:
